@@ -1,0 +1,77 @@
+"""The one door out: what the rest of the package knows about the network.
+
+A door takes an address and answers with what came back, raw, or with a typed failure. It never follows a
+redirect, never retries, never decodes a content coding, and knows nothing of tiles: the one retry layer and
+all judgement of an answer stand elsewhere.
+"""
+
+from __future__ import annotations
+
+import enum
+from collections.abc import Mapping
+from dataclasses import dataclass
+from typing import Protocol
+
+__all__ = ["Answer", "Door", "Failure", "Fault", "Reply"]
+
+
+class Fault(enum.StrEnum):
+    """Why no whole answer came back. The first six speak of the link, the rest of one exchange."""
+
+    NAME = "name look-up failed"
+    REFUSED = "connection refused"
+    NO_ROUTE = "no route to the host"
+    CONNECT_TIMEOUT = "no connection in time"
+    TLS = "the secure connection failed"
+    PROXY = "the proxy failed"
+    STALL = "the server fell silent"
+    DEADLINE = "the deadline for one tile passed"
+    RESET = "the connection broke off"
+    SHORT = "the body ended before its announced end"
+    PROTOCOL = "the answer is not well-formed HTTP"
+    TOO_BIG = "the body is over the limit"
+
+
+@dataclass(frozen=True, slots=True)
+class Answer:
+    """A whole HTTP answer, exactly as it came.
+
+    `headers` has lower-case names; a repeated header is joined with ", " in order of arrival.
+    `body` is the raw payload after transfer coding and before content coding: a gzip body is still gzip.
+    """
+
+    status: int
+    headers: Mapping[str, str]
+    body: bytes
+
+
+@dataclass(frozen=True, slots=True)
+class Failure:
+    """No whole answer. `detail` is the library's own wording, for the log; it never holds the address's
+    query, userinfo or a header value."""
+
+    fault: Fault
+    detail: str
+
+
+Reply = Answer | Failure
+
+
+class Door(Protocol):
+    """One long-lived HTTP client for a whole run."""
+
+    async def fetch(self, url: str, headers: Mapping[str, str], deadline_s: float, limit_bytes: int) -> Reply:
+        """GET `url` and give back what came.
+
+        The whole exchange ends within `deadline_s` seconds (DEADLINE otherwise) and the body within
+        `limit_bytes` (TOO_BIG otherwise). Never raises for anything the network does.
+        If cancelled: the exchange is dropped, its connection is closed or returned whole, and no slot leaks.
+        """
+        ...
+
+    async def aclose(self) -> None:
+        """Close every connection, within two seconds whatever the peer does.
+
+        If cancelled: sockets may be left to the operating system; nothing else is lost.
+        """
+        ...
