@@ -8,7 +8,7 @@
     ├── AnswerError            exit 1   the answer: a server that answers with what is no tile
     ├── DiskError              exit 3   the disk: full, read-only, failing
     ├── StoreError             exit 3   the store: not ours, damaged, in use
-    │   └── StoreBusy                   another process is writing this store
+    │   └── StoreBusyError                   another process is writing this store
     └── TermsError             exit 4   the terms: what the layer's owner does not permit
 
 A message is one or more whole sentences: what happened, where, why, and what to do next. `str(error)` is the
@@ -25,7 +25,7 @@ __all__ = [
     "LastbarError",
     "NetworkError",
     "PlanError",
-    "StoreBusy",
+    "StoreBusyError",
     "StoreError",
     "TermsError",
 ]
@@ -77,7 +77,7 @@ class StoreError(LastbarError):
     exit_code = EXIT_STORE
 
 
-class StoreBusy(StoreError):
+class StoreBusyError(StoreError):
     """Another process holds the pack for writing."""
 
 

@@ -1,0 +1,129 @@
+"""Addresses of tiles: a layer's template, its secrets, and what may be shown of it.
+
+`${NAME}` stands for an environment variable and is filled in only where a request is made. What is written
+down (packs, plans, logs, errors) comes from the template with such names unfilled, any user part removed and
+every value in its query masked, since a key may also have been written there in full.
+"""
+
+from __future__ import annotations
+
+import contextlib
+import hashlib
+import re
+from collections.abc import Iterable, Mapping
+from dataclasses import dataclass, field
+from urllib.parse import quote, urlsplit
+
+from packer.grid import quadkey, tms_row
+from packer.tileset import Tile
+
+__all__ = ["Address", "UnsetError", "check_template", "fill", "scrub", "variables"]
+
+_VARIABLE = re.compile(r"\$\{([A-Za-z_][A-Za-z0-9_]*)\}")
+_FIELD = re.compile(r"(?<!\$)\{([^{}]*)\}")
+_FIELDS = ("z", "x", "y", "-y", "quadkey", "s")
+
+
+class UnsetError(LookupError):
+    """An environment variable that a layer needs is not set; the argument is its name."""
+
+
+def variables(text: str) -> list[str]:
+    """The names of the environment variables that a text asks for."""
+    return _VARIABLE.findall(text)
+
+
+def fill(text: str, environment: Mapping[str, str]) -> str:
+    """The text with each `${NAME}` filled in; raises UnsetError for the first that is not set or empty."""
+
+    def value(match: re.Match[str]) -> str:
+        found = environment.get(match[1], "")
+        if not found:
+            raise UnsetError(match[1])
+        return found
+
+    return _VARIABLE.sub(value, text)
+
+
+def scrub(text: str, secrets: Iterable[str]) -> str:
+    """The text with each secret, as it is or percent-encoded, replaced by ***."""
+    for secret in sorted(secrets, key=len, reverse=True):
+        for form in {secret, quote(secret, safe="")}:
+            text = text.replace(form, "***")
+    return text
+
+
+def check_template(url: str, subdomains: tuple[str, ...]) -> None:
+    """Raise ValueError, worded for the planner, unless the template can address tiles."""
+    parts = urlsplit(url)
+    if parts.scheme not in ("http", "https") or not parts.hostname:
+        raise ValueError("an address starts with http:// or https:// and a host")
+    try:
+        _ = parts.port
+    except ValueError:
+        raise ValueError("the port after the host is not a number up to 65535") from None
+    fields = _FIELD.findall(url)
+    for name in fields:
+        if name not in _FIELDS:
+            raise ValueError(
+                f"{{{name}}} is not known; a template may hold "
+                "{z}, {x}, {y}, {-y}, {quadkey} and {s}"
+            )
+    if "quadkey" not in fields and not ({"z", "x"} <= set(fields) and {"y", "-y"} & set(fields)):
+        missing = [f"{{{n}}}" for n in ("z", "x") if n not in fields]
+        missing += [] if {"y", "-y"} & set(fields) else ["{y}"]
+        raise ValueError(f"{' and '.join(missing)} is missing, so every tile would have the same address")
+    if "s" in fields and not subdomains:
+        raise ValueError('{s} needs a list of names to stand for it: subdomains = ["a", "b"]')
+
+
+@dataclass(frozen=True, slots=True)
+class Address:
+    """A template ready for use: variables filled in, never shown."""
+
+    template: str = field(repr=False)
+    subdomains: tuple[str, ...] = ()
+
+    def url(self, tile: Tile) -> str:
+        """The address of one tile; subdomains take turns by column and row, so that a tile keeps its own."""
+        zoom, x, y = tile
+        text = self.template.replace("{z}", str(zoom)).replace("{x}", str(x)).replace("{y}", str(y))
+        if "{-y}" in text:
+            text = text.replace("{-y}", str(tms_row(zoom, y)))
+        if "{quadkey}" in text:
+            text = text.replace("{quadkey}", quadkey(zoom, x, y))
+        if self.subdomains:
+            text = text.replace("{s}", self.subdomains[(x + y) % len(self.subdomains)])
+        return text
+
+    @property
+    def hosts(self) -> tuple[str, ...]:
+        """Every host, with its port, that the template can lead to; lower case."""
+        names = self.subdomains if "{s}" in self.template else ("",)
+        return tuple(_host(self.template.replace("{s}", s)) for s in names)
+
+
+def _host(url: str) -> str:
+    parts = urlsplit(url)
+    port = parts.port or (443 if parts.scheme == "https" else 80)
+    host = (parts.hostname or "").rstrip(".")
+    with contextlib.suppress(UnicodeError):  # an address in numbers, say, stands for itself
+        host = host.encode("idna").decode("ascii")
+    return f"[{host}]:{port}" if ":" in host else f"{host}:{port}"
+
+
+def shown(url: str) -> str:
+    """What may be written down of a template: no user part, query values masked, variables unfilled."""
+    parts = urlsplit(url)
+    netloc = parts.netloc.rpartition("@")[2]
+    query = "&".join(
+        piece if not value or _FIELD.fullmatch(value) or _VARIABLE.fullmatch(value) else f"{name}=***"
+        for piece in parts.query.split("&")
+        for name, _, value in [piece.partition("=")]
+    )
+    return f"{parts.scheme}://{netloc}{parts.path}" + (f"?{query}" if query else "")
+
+
+def fingerprint(url: str) -> str:
+    """A name for the source that holds no key: the start of the SHA-256 of what may be shown of it."""
+    return hashlib.sha256(shown(url).encode()).hexdigest()[:16]

@@ -1,0 +1,118 @@
+"""`lastbar new`: a first brief, from nothing or from a route file."""
+
+from __future__ import annotations
+
+import os
+from pathlib import Path
+
+from packer.brief import Brief
+from packer.cli.speech import say
+from packer.errors import DiskError, InputError
+from packer.planning import lines_of, plan
+
+__all__ = ["CAUTIONS", "run"]
+
+CAUTIONS = """\
+Before anyone relies on these maps:
+- Imagery is dated: roads, water and snow will have changed.
+- Web Mercator maps are for viewing, not for positioning or navigation by themselves.
+- Carry an independent means of navigation, and people who can use it.
+- Local law, land closures and licensed practice come first.
+- Fetch only from servers that you may use, for the use that they permit."""
+
+_STARTER = """\
+# A brief for Lastbar: which map layers, where, and how deep.
+# Lengths are ground metres. Longitude comes before latitude.
+
+title = "{title}"
+contact = "you@example.org"             # sent with every request, so that a server's owner can reach you
+store = "packs"                         # folder for the packs, beside this brief
+
+[layers.aerial]
+# {{z}}, {{x}}, {{y}} stand for the tile; {{-y}} for rows from the bottom, {{quadkey}} for one key,
+# {{s}} for one of subdomains = ["a", "b"]. Keys: write ${{NAME}}, and set NAME in the environment.
+url = "http://127.0.0.1:8123/aerial/{{z}}/{{x}}/{{y}}.jpg"      # the practice server: lastbar practice
+attribution = "Ketterling Practice Survey (invented)"
+permission = "Practice server on this machine"          # your right to keep these tiles offline, in words
+zooms = [0, 19]                         # what the server offers
+connections = 4                         # at once, as the server permits
+requests-per-second = 20                # likewise
+
+{area}
+# How deep (common practice, no source): on foot and small trails 17-18, roads 14-15, a town around 16.
+#
+# [[areas]]
+# name = "base camp"
+# point = [12.5012, 47.1023]
+# radius = "2 km"
+# use = "on foot"                       # or "trail", "road"; or deepest = 18
+#
+# [[areas]]
+# name = "valley"
+# box = [12.30, 47.00, 12.70, 47.25]    # west, south, east, north
+# deepest = 14
+#
+# [[areas]]
+# name = "search sectors"
+# polygon = "sectors.geojson"
+# deepest = 16
+
+[overview]                              # one coarse block round everything; overview = false at the top: none
+margin = "10 km"
+deepest = 12
+"""
+
+_CAMP = """\
+[[areas]]
+name = "base camp"
+point = [12.5012, 47.1023]
+radius = "2 km"
+use = "on foot"
+"""
+
+_ROUTE = """\
+[[areas]]
+name = "course"
+line = "{line}"
+half-width = "250 m"                    # either side
+use = "trail"                           # or "on foot", "road"; or deepest = 17
+"""
+
+
+def run(path: Path, route: Path | None) -> int:
+    """Write a first brief to `path`, which must not exist.
+
+    If the process dies: no brief, or a whole one.
+    """
+    if path.is_dir() or not path.suffix:
+        path = path / "brief.toml"
+    if path.exists():
+        raise InputError(f"{path} exists already and is left as it is. Choose another name.")
+    area = _CAMP if route is None else _ROUTE.format(line=_relative(route, path.parent))
+    title = "Reconnaissance" if route is None else f"Reconnaissance of {route.stem}"
+    text = _STARTER.format(title=title.replace('"', "'").replace("\\", "/"), area=area)
+    shape = plan(Brief.from_text(text, path))
+    try:
+        path.parent.mkdir(parents=True, exist_ok=True)
+        half = path.with_name(f".{path.name}.part")
+        half.write_text(text, encoding="utf-8")
+        half.replace(path)
+    except OSError as fault:
+        raise DiskError(f"{path} cannot be written: {fault.strerror}.") from fault
+    say(f"Wrote {path}.")
+    for corridor in lines_of(shape).values():
+        say(f"The route is {corridor.length_m / 1000:.1f} km long; a first plan has {shape.count:,} tiles.")
+    say(f"Fill in your own layer, then look at the plan: lastbar plan {path}")
+    say()
+    say(CAUTIONS)
+    return 0
+
+
+def _relative(route: Path, folder: Path) -> str:
+    if not route.is_file():
+        raise InputError(f"{route} does not exist. Name a track or route file, such as course.gpx.")
+    try:
+        found = os.path.relpath(route, folder)
+    except ValueError:  # another drive
+        found = str(route.resolve())
+    return found.replace("\\", "/").replace('"', '\\"')

@@ -1,0 +1,66 @@
+"""`lastbar status`: how far the packs are, by their own books."""
+
+from __future__ import annotations
+
+from pathlib import Path
+from typing import Any
+
+from packer.brief import Brief
+from packer.cli.speech import bytes_text, document, say, table
+from packer.fetching import pack_path
+from packer.planning import plan
+from packer.store.books import Books, read_books
+
+__all__ = ["run"]
+
+
+def run(path: Path, store: Path | None, as_json: bool) -> int:
+    """Show what each pack holds of the plan of the brief at `path`; 1 if anything is still to be fetched."""
+    brief = Brief.read(path)
+    worked_out = plan(brief)
+    rows, layers = [], {}
+    for name, layer in worked_out.layers.items():
+        if not layer.tiles:
+            continue
+        pack = pack_path(brief, name, store)
+        books = read_books(pack) if pack.exists() else Books()
+        held = len(layer.tiles & books.held)
+        absent = len((layer.tiles & books.absent) - books.held)
+        missing = len(layer.tiles) - held - absent
+        layers[name] = _layer_json(len(layer.tiles), held, absent, missing, books)
+        size = bytes_text(books.file_bytes) if books.file_bytes else "-"
+        rows.append([name, f"{len(layer.tiles):,}", f"{held:,}", f"{absent:,}", f"{missing:,}", size])
+    missing_all = sum(la["missing"] for la in layers.values())
+    if as_json:
+        document({"complete": missing_all == 0, "layers": layers})
+    else:
+        say(brief.title)
+        table(["layer", "planned", "on board", "server has none", "to fetch", "pack"], rows)
+        _say_troubles(layers)
+        say()
+        say(_closing(path, missing_all))
+    return 1 if missing_all else 0
+
+
+def _layer_json(planned: int, held: int, absent: int, missing: int, books: Books) -> dict[str, Any]:
+    return {
+        "planned": planned,
+        "stored": held,
+        "absent": absent,
+        "missing": missing,
+        "file_bytes": books.file_bytes,
+        "last_run": books.last_run,
+        "troubles": [{"reason": reason, "tiles": n} for reason, n in books.troubles],
+    }
+
+
+def _say_troubles(layers: dict[str, Any]) -> None:
+    for name, layer in layers.items():
+        for trouble in layer["troubles"]:
+            say(f"  {name}: {trouble['tiles']:,} tiles could not be had: {trouble['reason']}")
+
+
+def _closing(path: Path, missing: int) -> str:
+    if missing:
+        return f"{missing:,} tiles are still to be fetched: lastbar fetch {path}"
+    return f"Everything planned is on board by the packs' own books. Prove it: lastbar verify {path}"

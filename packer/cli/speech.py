@@ -1,0 +1,141 @@
+"""How commands speak: text and one JSON document on stdout, everything else on stderr; errors as sentences."""
+
+from __future__ import annotations
+
+import functools
+import json
+import sys
+import textwrap
+import traceback
+from collections.abc import Callable
+from pathlib import Path
+from typing import Annotated, Any, ParamSpec
+
+import typer
+
+from packer.errors import EXIT_NOT_COMPLETE, LastbarError
+
+__all__ = [
+    "BriefPath",
+    "Debug",
+    "Json",
+    "Store",
+    "bytes_text",
+    "command",
+    "document",
+    "duration_text",
+    "note",
+    "say",
+    "table",
+]
+
+P = ParamSpec("P")
+
+BriefPath = Annotated[
+    Path, typer.Argument(metavar="BRIEF", help="The brief, or a folder with a brief.toml in it.")
+]
+Store = Annotated[
+    Path | None, typer.Option("--store", metavar="DIR", help="Folder of the packs, instead of the brief's.")
+]
+Json = Annotated[bool, typer.Option("--json", help="Print one JSON document and nothing else.")]
+Debug = Annotated[bool, typer.Option("--debug", help="Show where an error came from.")]
+
+_WIDTH = 80
+
+
+def say(text: str = "") -> None:
+    """A line of the command's own result."""
+    sys.stdout.write(text + "\n")
+
+
+def note(text: str) -> None:
+    """A remark beside the result, wrapped to 80 columns."""
+    for line in text.splitlines() or [""]:
+        sys.stderr.write(
+            textwrap.fill(
+                line, _WIDTH, subsequent_indent="  ", break_long_words=False, break_on_hyphens=False
+            )
+            + "\n"
+        )
+    sys.stderr.flush()
+
+
+def document(value: Any) -> None:
+    """The one JSON document."""
+    json.dump(value, sys.stdout, indent=2)
+    sys.stdout.write("\n")
+
+
+def command(function: Callable[P, int | None]) -> Callable[P, None]:
+    """Turn a function that returns an exit code into a typer command that speaks in sentences."""
+
+    @functools.wraps(function)
+    def run(*args: P.args, **kwargs: P.kwargs) -> None:
+        try:
+            code = function(*args, **kwargs) or 0
+            sys.stdout.flush()
+        except LastbarError as fault:
+            code = _told(fault, str(fault), fault.exit_code, kwargs)
+        except KeyboardInterrupt:
+            note("Stopped.")
+            code = EXIT_NOT_COMPLETE
+        except BrokenPipeError:
+            # The reader of our output has gone, as `head` does: nothing is left to say to it.
+            sys.stderr.close()
+            code = EXIT_NOT_COMPLETE
+        except Exception as fault:  # noqa: BLE001  # the last place that can turn a fault into a sentence
+            text = (
+                f"An unexpected fault stopped this command ({type(fault).__name__}). This is a defect of Lastbar; "
+                "what was stored is kept. Run it again with --debug to see where it happened."
+            )
+            code = _told(fault, text, EXIT_NOT_COMPLETE, kwargs)
+        raise typer.Exit(code)
+
+    return run
+
+
+def _told(fault: BaseException, text: str, code: int, kwargs: dict[str, Any]) -> int:
+    if kwargs.get("debug"):
+        traceback.print_exception(fault)
+    if kwargs.get("as_json"):
+        document({"error": {"message": text, "exit_code": code}})
+    note(f"lastbar: {text}")
+    return code
+
+
+def table(heads: list[str], rows: list[list[str]], foot: list[str] | None = None) -> None:
+    """A plain table: first column to the left, the others to the right."""
+    every = [heads, *rows, *([foot] if foot else [])]
+    widths = [max(len(row[i]) for row in every) for i in range(len(heads))]
+
+    def line(row: list[str]) -> str:
+        cells = [
+            c.ljust(w) if i == 0 else c.rjust(w) for i, (c, w) in enumerate(zip(row, widths, strict=True))
+        ]
+        return "  " + "  ".join(cells).rstrip()
+
+    say(line(heads))
+    for row in rows:
+        say(line(row))
+    if foot:
+        say("  " + "-" * (sum(widths) + 2 * (len(widths) - 1)))
+        say(line(foot))
+
+
+def bytes_text(size: float) -> str:
+    """Bytes as people read them, in powers of ten: "13.2 MB"."""
+    for unit in ("B", "kB", "MB", "GB"):
+        if size < 999.5 or unit == "GB":
+            return f"{size:.0f} {unit}" if unit in ("B", "kB") else f"{size:.1f} {unit}"
+        size /= 1000
+    raise AssertionError
+
+
+def duration_text(seconds: float) -> str:
+    """A length of time as people read it: "41 s", "3 min 05 s", "2 h 10 min"."""
+    whole = round(seconds)
+    if whole < 60:
+        return f"{seconds:.1f} s" if seconds < 10 else f"{whole} s"
+    if whole < 3600:
+        return f"{whole // 60} min {whole % 60:02d} s"
+    return f"{whole // 3600} h {whole % 3600 // 60:02d} min"

@@ -1,0 +1,81 @@
+"""Records on their way from many workers to the one writer, in batches of bounded size."""
+
+from __future__ import annotations
+
+import asyncio
+from collections.abc import Awaitable, Callable, Sequence
+
+from packer.store import Received, Record
+
+__all__ = ["Outbox"]
+
+# A kill loses at most what is in here and in flight; each commit costs one sync of the disk.
+BATCH_RECORDS, BATCH_BYTES, BATCH_AGE_S = 256, 8_000_000, 0.5
+_BATCHES_WAITING = 2
+
+Write = Callable[[Sequence[Record], int], Awaitable[None]]
+
+
+class Outbox:
+    """Gathers records until a batch is full or half a second old, then has it written."""
+
+    def __init__(self, write: Write) -> None:
+        self._write = write
+        self._records: list[Record] = []
+        self._bytes = 0
+        self._requests = 0
+        self._full, self._room = asyncio.Event(), asyncio.Event()
+        self._ended = False
+        self._room.set()
+
+    def asked(self) -> None:
+        """Note one more request sent, to be written down with the next batch."""
+        self._requests += 1
+
+    async def add(self, record: Record) -> None:
+        """Take a record, waiting while the writer is behind.
+
+        If cancelled: the record may be lost, and its tile is then asked for again by the next run.
+        """
+        await self._room.wait()
+        self._records.append(record)
+        if isinstance(record, Received):
+            self._bytes += len(record.data)
+        if len(self._records) >= BATCH_RECORDS or self._bytes >= BATCH_BYTES:
+            self._full.set()
+        if (
+            len(self._records) >= _BATCHES_WAITING * BATCH_RECORDS
+            or self._bytes >= _BATCHES_WAITING * BATCH_BYTES
+        ):
+            self._room.clear()
+
+    def end(self) -> None:
+        """No record comes any more."""
+        self._ended = True
+        self._full.set()
+
+    async def pump(self) -> None:
+        """Write batches until `end` was called and all is written; raises what the writer raises.
+
+        If cancelled: the batch being written is committed or rolled back whole; later records are lost.
+        """
+        while True:
+            if not self._full.is_set():
+                await self._ripe()
+            ended = self._ended
+            batch, requests = self._records, self._requests
+            self._records, self._requests, self._bytes = [], 0, 0
+            if not ended:
+                self._full.clear()
+            self._room.set()
+            if batch or requests:
+                await self._write(batch, requests)
+            if ended and not self._records:
+                return
+
+    async def _ripe(self) -> None:
+        try:
+            async with asyncio.timeout(BATCH_AGE_S):
+                await self._full.wait()
+        except TimeoutError:
+            return

@@ -1,0 +1,87 @@
+"""Pacing rules for one host, as plain arithmetic on times that are handed in."""
+
+from __future__ import annotations
+
+import math
+from collections import deque
+
+__all__ = ["Rate", "Window", "jittered"]
+
+_STRETCH = 1.03  # the network squeezes some starts together: the server must still see no more than the cap
+_SPACED_ABOVE_S = 0.002  # below this an event loop cannot space requests any more evenly than chance does
+_SLOW_S = 1.0  # below this a longer answer is no sign of a link that is full
+
+
+def jittered(base_s: float, attempt: int, longest_s: float, chance: float) -> float:
+    """Full jitter: anywhere from nothing to base·2^(attempt-1) seconds, at most `longest_s`.
+
+    `attempt` counts from 1, `chance` is in [0, 1). Common practice; the name is from M. Brooker,
+    "Exponential Backoff and Jitter", 2015 (from memory).
+    """
+    return chance * min(longest_s, base_s * 2.0 ** min(attempt - 1, 30))
+
+
+class Rate:
+    """At most `per_second` request starts in any second, spread rather than bunched."""
+
+    def __init__(self, per_second: float) -> None:
+        self._many = max(1, math.floor(per_second))
+        self._span_s = self._many / per_second * _STRETCH
+        spacing = 0.8 / per_second
+        self._spacing_s = spacing if spacing > _SPACED_ABOVE_S else 0.0
+        self._starts: deque[float] = deque(maxlen=self._many)
+
+    def ready_at(self, now: float) -> float:
+        """The earliest time, `now` or later, at which the next request may start."""
+        if not self._starts:
+            return now
+        ready = max(now, self._starts[-1] + self._spacing_s)
+        if len(self._starts) == self._many:
+            ready = max(ready, self._starts[0] + self._span_s)
+        return ready
+
+    def take(self, now: float) -> None:
+        """Note that a request starts."""
+        self._starts.append(now)
+
+
+class Window:
+    """How many requests may be under way at once: rises with good answers, falls with signs of strain.
+
+    Each good answer opens one more place up to the cap, so that a fast link is full after a few round trips.
+    Where answers take over a second and more places bring no more bytes, it stops rising: the link is full,
+    and more would only make each tile slower. Timeouts, 429 and 503 halve it, at most once a round trip.
+    """
+
+    def __init__(self, cap: int) -> None:
+        self._cap = cap
+        self.size = min(cap, 4)
+        self._strained_at = -math.inf
+        self._mark_s = -math.inf
+        self._mark_size = 0
+        self._bytes = 0
+        self._best_rate = 0.0
+        self._full = False
+
+    def good(self, now: float, took_s: float, size_bytes: int) -> None:
+        """A whole answer of `size_bytes` came, `took_s` after its request."""
+        self._bytes += size_bytes
+        if now - self._mark_s >= max(took_s, 0.05):
+            self._weigh(now)
+        if self.size < self._cap and (took_s < _SLOW_S or not self._full):
+            self.size += 1
+
+    def strain(self, now: float, took_s: float) -> None:
+        """A timeout, or the server asked for patience."""
+        if now - self._strained_at > took_s:
+            self.size = max(1, self.size // 2)
+            self._strained_at = now
+            self._best_rate = 0.0
+
+    def _weigh(self, now: float) -> None:
+        """Once a round trip: did the places added since the last look bring more bytes a second?"""
+        rate = self._bytes / (now - self._mark_s) if math.isfinite(self._mark_s) else 0.0
+        grew = self.size > self._mark_size
+        self._full = grew and self._best_rate > 0 and rate < 1.05 * self._best_rate
+        self._best_rate = max(0.9 * self._best_rate, rate)
+        self._mark_s, self._mark_size, self._bytes = now, self.size, 0

@@ -1,0 +1,519 @@
+"""Is this body one whole tile, from its first byte to its last?
+
+The check is structural and knows no pixels: signatures, lengths, checksums and end marks, at the speed of
+`bytes.find`, `re` and `zlib.crc32`. What it proves differs by format:
+
+    PNG    every byte is under a CRC-32: any cut and nearly any change is noticed
+    gzip   the whole content is under a CRC-32: the same
+    JPEG   no checksum: any cut and any trailing byte is noticed, a flipped bit inside the picture is not
+    WebP   no checksum: the length is stated, so the same as JPEG
+    bare vector tile   no checksum and no end mark: a cut between two layers looks whole
+
+Hence the caller keeps a hash taken at receipt, and asks for framing where a bare vector tile is concerned.
+`decode_fully` goes as far as a decoder can, for the verifier, at some hundred times the cost.
+"""
+
+from __future__ import annotations
+
+import enum
+import re
+import struct
+import zlib
+from collections.abc import Iterator
+from typing import NamedTuple
+
+from packer.errors import AnswerError
+
+__all__ = [
+    "Damaged",
+    "Kind",
+    "NotATile",
+    "Payload",
+    "TooBig",
+    "UnaskedCoding",
+    "decode_fully",
+    "describe",
+    "dimensions",
+    "examine",
+    "inspect",
+    "pack_vector",
+    "unwrap",
+]
+
+# 8192² px stays below the size at which Pillow itself suspects a bomb; tiles have 256 to 1024 px a side.
+_MAX_SIDE_PX = 8192
+# A vector tile is some ten to some hundred kilobytes; this bounds what a hostile gzip body may unfold to.
+_MAX_VECTOR_BYTES = 32 * 1024 * 1024
+# Each further gzip member costs a copy of the rest of the body; real bodies have one, seldom two.
+_MAX_MEMBERS = 256
+_MAX_CODINGS = 4
+
+_PNG_SIGNATURE = b"\x89PNG\r\n\x1a\n"
+_GZIP_MAGIC = b"\x1f\x8b"
+_BEGINNINGS = (_PNG_SIGNATURE, b"\xff\xd8\xff", b"RIFF", b"\x1f\x8b\x08")
+
+NOTHING = "nothing (empty body)"
+HTML = "an HTML page"
+
+
+class Kind(enum.StrEnum):
+    """What a tile is, in the words of the MBTiles 1.3 `format` row."""
+
+    PNG = "png"
+    JPG = "jpg"
+    WEBP = "webp"
+    PBF = "pbf"
+
+
+class Damaged(AnswerError):  # noqa: N818 -- named for the finding, as StoreBusy is
+    """A tile that is cut, altered or followed by rubbish; `str(error)` is a short clause, not a sentence."""
+
+
+class TooBig(Damaged):
+    """The content unfolds to more bytes than the limit allows."""
+
+
+class UnaskedCoding(Damaged):
+    """The server applied a content coding that was not asked for, so the body cannot be read."""
+
+
+class NotATile(AnswerError):  # noqa: N818 -- named for the finding
+    """Something whole, or at least recognisable, that is no tile; `what` says so in plain words."""
+
+    def __init__(self, what: str) -> None:
+        super().__init__(what)
+        self.what = what
+
+
+class Payload(NamedTuple):
+    """What `examine` found: the kind, and (width, height) in px for an image, None for a vector tile."""
+
+    kind: Kind
+    size_px: tuple[int, int] | None
+
+
+# ------------------------------------------------------------------------------------ content codings
+
+
+def unwrap(body: bytes, content_encoding: str | None, limit_bytes: int) -> bytes:
+    """The content of `body` after its content codings (RFC 9110 section 8.4) are undone, last one first.
+
+    `content_encoding` is the header's value, such as "gzip" or "gzip, identity"; None or "" means none. Every
+    coding must end exactly where the body ends, with its checksum right; all members of a gzip file are
+    content (RFC 1952 section 2.2). Raises UnaskedCoding, TooBig (more than `limit_bytes` at any step) or
+    Damaged.
+    """
+    codings = [name.strip().lower() for name in (content_encoding or "").split(",")]
+    codings = [name for name in codings if name not in ("", "identity")]
+    if len(codings) > _MAX_CODINGS:
+        raise UnaskedCoding("the server piled up content codings that were not asked for")
+    for name in reversed(codings):
+        if name in ("gzip", "x-gzip"):
+            body = _gunzip(body, limit_bytes)
+        elif name == "deflate":
+            body = _inflate(body, limit_bytes)
+        else:
+            shown = re.sub(r"[^a-z0-9.+-]", "?", name)[:16]
+            raise UnaskedCoding(f'the server sent the coding "{shown}", which was not asked for')
+    if len(body) > limit_bytes:
+        raise TooBig(f"over the limit of {limit_bytes} bytes")
+    return body
+
+
+def _gunzip(body: bytes, limit_bytes: int) -> bytes:
+    parts: list[bytes] = []
+    room, rest = limit_bytes, body
+    for _ in range(_MAX_MEMBERS):
+        if not rest.startswith(_GZIP_MAGIC):
+            raise Damaged("no gzip header" if not parts else "rubbish after the end of the gzip data")
+        content, rest = _member(rest, 31, room, "gzip")
+        parts.append(content)
+        room -= len(content)
+        if not rest:
+            return b"".join(parts)
+    raise TooBig(f"over {_MAX_MEMBERS} gzip members")
+
+
+def _inflate(body: bytes, limit_bytes: int) -> bytes:
+    """Undo "deflate", which is the zlib format (RFC 9110 section 8.4.1.2); its note on senders that leave
+    the zlib wrapper out is honoured, and there the final block alone proves the end."""
+    # RFC 1950 section 2.2: method 8 in the low bits, and the first two bytes a multiple of 31.
+    wrapped = len(body) >= 2 and body[0] & 15 == 8 and (body[0] << 8 | body[1]) % 31 == 0
+    content, rest = _member(body, 15 if wrapped else -15, limit_bytes, "deflate")
+    if rest:
+        raise Damaged("rubbish after the end of the deflate data")
+    return content
+
+
+def _member(body: bytes, wbits: int, room: int, name: str) -> tuple[bytes, bytes]:
+    """One compressed stream's content, at most `room` bytes, and what follows it in `body`."""
+    stream = zlib.decompressobj(wbits)
+    try:
+        # One byte more than allowed tells "full" from "too big"; 0 would mean "no limit" to zlib.
+        content = stream.decompress(body, room + 1)
+    except zlib.error as error:
+        raise Damaged(f"{name} data is damaged") from error
+    if len(content) > room:
+        raise TooBig("over the size limit once unfolded")
+    if not stream.eof:
+        raise Damaged(f"{name} data is cut short")
+    return content, stream.unused_data
+
+
+def pack_vector(data: bytes) -> bytes:
+    """A vector tile in the form that MBTiles 1.3 stores: gzip, one member, no time and no name in it.
+
+    A body that is one gzip member already is kept as it is. Several members are joined into one, since some
+    readers stop after the first. The same content gives the same bytes, on one build of zlib. Raises Damaged.
+    """
+    if data.startswith(_GZIP_MAGIC):
+        if not _member(data, 31, _MAX_VECTOR_BYTES, "gzip")[1]:
+            return data
+        data = _gunzip(data, _MAX_VECTOR_BYTES)
+    deflate = zlib.compressobj(6, zlib.DEFLATED, -15)
+    # RFC 1952 section 2.3: method 8, no flags, mtime 0, no extra flags, system 255 (unknown). Written here,
+    # since the header that the standard library writes differs from one Python version to the next.
+    head = b"\x1f\x8b\x08\0\0\0\0\0\0\xff"
+    tail = struct.pack("<II", zlib.crc32(data), len(data) & 0xFFFFFFFF)
+    return head + deflate.compress(data) + deflate.flush() + tail
+
+
+# ------------------------------------------------------------------------------------------ whole tiles
+
+
+def inspect(data: bytes) -> Kind:
+    """The kind of a whole tile. Raises Damaged for a cut or damaged one and NotATile for anything else."""
+    return examine(data).kind
+
+
+def dimensions(data: bytes) -> tuple[int, int] | None:
+    """(width, height) in px of a whole image; None for a vector tile and for whatever is no whole tile."""
+    try:
+        return examine(data).size_px
+    except (Damaged, NotATile):
+        return None
+
+
+def examine(data: bytes) -> Payload:
+    """Kind and size of a whole tile, in one pass. Raises Damaged or NotATile, as `inspect` does."""
+    if data.startswith(b"\xff\xd8"):
+        return Payload(Kind.JPG, _jpg(data))
+    if data.startswith(_PNG_SIGNATURE):
+        return Payload(Kind.PNG, _png(data))
+    if data.startswith(b"RIFF") and b"WEBP".startswith(data[8:12]):
+        return Payload(Kind.WEBP, _webp(data))
+    if data and any(beginning.startswith(data) for beginning in _BEGINNINGS):
+        raise Damaged("cut within its first bytes")
+    content = data
+    if data.startswith(_GZIP_MAGIC):
+        content = _gunzip(data, _MAX_VECTOR_BYTES)
+    if not content.startswith(b"\x1a"):  # the key of `layers`: field 3, length-delimited
+        raise NotATile(describe(content))
+    _layers(content)
+    return Payload(Kind.PBF, None)
+
+
+# A page may leave out html, head and body tags altogether.
+_HTML = re.compile(rb"<(!doctype html|head|body|script|style|meta|title|h1|p|div|center|table)\b")
+
+
+def describe(data: bytes) -> str:
+    """What `data`, which is no tile, looks like, in plain words."""
+    if not data:
+        return NOTHING
+    if data[:6] in (b"GIF87a", b"GIF89a"):
+        return "a GIF image"
+    head = data[:4096].removeprefix(b"\xef\xbb\xbf").lstrip().lower()
+    if head.startswith(b"<"):
+        return HTML if _HTML.match(head) or b"<html" in head else "an XML document"
+    try:
+        text = data[:4096].decode("utf-8", "strict" if len(data) <= 4096 else "ignore")
+    except UnicodeDecodeError:
+        return "unknown bytes"
+    if any(ord(char) < 32 and char not in "\t\n\r\f" for char in text):
+        return "unknown bytes"
+    return "a JSON document" if head.startswith((b"{", b"[")) else "plain text"
+
+
+def _sane(width: int, height: int) -> tuple[int, int]:
+    if not (0 < width <= _MAX_SIDE_PX and 0 < height <= _MAX_SIDE_PX):
+        raise Damaged(f"an image size of {width} x {height} px makes no sense")
+    return width, height
+
+
+def _png(data: bytes) -> tuple[int, int]:
+    """Size of a PNG. The layout is that of the W3C PNG specification, sections 5.2 to 5.6 and 11.2."""
+    view, end, at = memoryview(data), len(data), 8
+    size, name, drawn = None, b"", False
+    while name != b"IEND":
+        if at + 12 > end:
+            raise Damaged("the PNG is cut short")
+        length, name = struct.unpack_from(">I4s", data, at)
+        stop = at + 12 + length
+        if stop > end:
+            raise Damaged("the PNG is cut short")
+        if zlib.crc32(view[at + 4 : stop - 4]) != int.from_bytes(view[stop - 4 : stop], "big"):
+            raise Damaged("a checksum inside the PNG is wrong")
+        if (name == b"IHDR") != (size is None) or (name == b"IHDR" and length != 13):
+            raise Damaged("the PNG does not start with its one header")
+        if name == b"IHDR":
+            size = _sane(*struct.unpack_from(">II", data, at + 8))
+        drawn = drawn or name == b"IDAT"
+        at = stop
+    if at != end:
+        raise Damaged("rubbish after the end of the PNG")
+    if size is None or not drawn:
+        raise Damaged("the PNG holds no picture")
+    return size
+
+
+# ITU-T T.81 section B.1.1.5: inside entropy-coded data FF is followed by 00 (stuffing) or by RST0 to RST7.
+_NEXT_MARKER = re.compile(rb"\xff[^\x00\xd0-\xd7]")
+# T.81 table B.1: start of frame is C0 to CF without C4 (DHT), C8 (JPG) and CC (DAC).
+_FRAMES = frozenset(range(0xC0, 0xD0)) - {0xC4, 0xC8, 0xCC}
+_LONE_MARKERS = frozenset((0x00, 0x01, *range(0xD0, 0xD9)))
+
+
+def _jpg(data: bytes) -> tuple[int, int]:
+    """Size of a JPEG, walked marker by marker (ITU-T T.81 annex B): thumbnails inside APPn are stepped over,
+    each scan of a progressive file is run through, and the first EOI must be the end."""
+    end, at = len(data), 2
+    size, drawn = None, False
+    while True:
+        if at < end and data[at] != 0xFF:
+            raise Damaged("the JPEG has no marker where one must stand")
+        while at < end and data[at] == 0xFF:  # B.1.1.2: any number of fill bytes before a marker
+            at += 1
+        if at >= end:
+            raise Damaged("the JPEG is cut short")
+        code = data[at]
+        if code == 0xD9:
+            break
+        if code in _LONE_MARKERS:
+            raise Damaged("the JPEG holds a marker out of place")
+        stop = at + 1 + int.from_bytes(data[at + 1 : at + 3], "big")
+        if at + 3 > end or stop > end:
+            raise Damaged("the JPEG is cut short")
+        if stop < at + 3:
+            raise Damaged("the JPEG states an impossible length")
+        if code in _FRAMES:
+            if size is not None or stop < at + 9:
+                raise Damaged("the JPEG does not have exactly one frame")
+            size = _sane(*struct.unpack_from(">HH", data, at + 4)[::-1])
+        elif code == 0xDA:
+            stop = _scan_end(data, stop, size)
+            drawn = True
+        at = stop
+    if at + 1 != end:
+        raise Damaged("rubbish after the end of the JPEG")
+    if size is None or not drawn:
+        raise Damaged("the JPEG holds no picture")
+    return size
+
+
+def _scan_end(data: bytes, start: int, size: tuple[int, int] | None) -> int:
+    found = _NEXT_MARKER.search(data, start)
+    if found is None:
+        raise Damaged("the JPEG is cut short")
+    if size is None or found.start() == start:
+        raise Damaged("the JPEG has a scan without a frame or without data")
+    return found.start()
+
+
+def _webp(data: bytes) -> tuple[int, int]:
+    """Size of a WebP (RFC 9649 section 2): its stated length is the body's, and chunks fill it exactly."""
+    end, at = len(data), 12
+    if end < 20 or int.from_bytes(data[4:8], "little") + 8 > end:
+        raise Damaged("the WebP is cut short")
+    if int.from_bytes(data[4:8], "little") + 8 != end:
+        raise Damaged("rubbish after the end of the WebP")
+    size, drawn = None, False
+    while at < end:
+        if at + 8 > end:
+            raise Damaged("the WebP is cut short within a chunk")
+        name, length = struct.unpack_from("<4sI", data, at)
+        stop = at + 8 + length + (length & 1)
+        if stop > end:
+            raise Damaged("the WebP is cut short within a chunk")
+        if name in (b"VP8 ", b"VP8L", b"VP8X") and size is None:
+            size = _webp_size(name, data[at + 8 : at + 18], length)
+        drawn = drawn or name in (b"VP8 ", b"VP8L", b"ANMF")
+        at = stop
+    if size is None or not drawn:
+        raise Damaged("the WebP holds no picture")
+    return size
+
+
+def _webp_size(name: bytes, head: bytes, length: int) -> tuple[int, int]:
+    """Size from the first bytes of a chunk: RFC 9649 sections 2.7 (VP8X) and 3.4 (VP8L), RFC 6386 section
+    9.1 (VP8: key frame, start code, and a first partition that fits the chunk)."""
+    if name == b"VP8 " and length >= 10 and not head[0] & 1 and head[3:6] == b"\x9d\x01\x2a":
+        if 10 + (int.from_bytes(head[:3], "little") >> 5) <= length:
+            width, height = struct.unpack_from("<HH", head, 6)
+            return _sane(width & 0x3FFF, height & 0x3FFF)
+    elif name == b"VP8L" and length >= 5 and head[0] == 0x2F:
+        bits = int.from_bytes(head[1:5], "little")
+        return _sane((bits & 0x3FFF) + 1, (bits >> 14 & 0x3FFF) + 1)
+    elif name == b"VP8X" and length >= 10:
+        return _sane(int.from_bytes(head[4:7], "little") + 1, int.from_bytes(head[7:10], "little") + 1)
+    raise Damaged("the picture inside the WebP is damaged")
+
+
+# ---------------------------------------------------------------------------------------- vector tiles
+
+
+# One protobuf field: number, wire type, the value of a varint (else 0), start and stop of its content.
+_Field = tuple[int, int, int, int, int]
+
+
+def _varint(data: bytes, at: int, stop: int) -> tuple[int, int]:
+    value = 0
+    for shift in range(0, 70, 7):
+        if at >= stop:
+            raise Damaged("the vector tile is cut short")
+        byte = data[at]
+        at += 1
+        value |= (byte & 0x7F) << shift
+        if byte < 0x80:
+            return value, at
+    raise Damaged("the vector tile holds an endless number")
+
+
+def _fields(data: bytes, at: int, stop: int) -> Iterator[_Field]:
+    """The fields between two places; protobuf encoding: wire types 0, 1, 2 and 5, groups being long gone."""
+    while at < stop:
+        key = data[at]
+        at += 1
+        if key >= 0x80:
+            key, at = _varint(data, at - 1, stop)
+        wire, value, start = key & 7, 0, at
+        if wire == 2:
+            length = data[at] if at < stop else 0x80
+            start = at + 1
+            if length >= 0x80:  # most lengths take one byte, and this loop is the cost of a vector tile
+                length, start = _varint(data, at, stop)
+            at = start + length
+        elif wire == 0:
+            value, at = _varint(data, at, stop)
+        elif wire in (1, 5):
+            at += 8 if wire == 1 else 4
+        else:
+            raise Damaged("the vector tile holds an unknown wire type")
+        if at > stop or key < 8:
+            raise Damaged("the vector tile is cut short" if at > stop else "the vector tile is damaged")
+        yield key >> 3, wire, value, start, at
+
+
+def _layers(data: bytes) -> list[list[_Field]]:
+    """The fields of each layer. Vector Tile Specification 2.1 section 4.1 and its vector_tile.proto: layers
+    are field 3, 16 and up are extensions, and a layer has a name (1) and a version (15)."""
+    layers: list[list[_Field]] = []
+    for number, wire, _, start, stop in _fields(data, 0, len(data)):
+        if number == 3 and wire == 2:
+            layer = list(_fields(data, start, stop))
+            seen = {field[:2] for field in layer}
+            if (1, 2) not in seen or (15, 0) not in seen:
+                raise Damaged("a layer of the vector tile lacks its name or version")
+            layers.append(layer)
+        elif number < 16:
+            raise Damaged("the vector tile holds a field that no vector tile has")
+    return layers
+
+
+def _walk_layer(data: bytes, layer: list[_Field]) -> None:
+    """Walk a layer to its last number. Raises Damaged for a name that is no text, for tags that point outside
+    the layer's keys and values (Vector Tile Specification 2.1 section 4.4) and for broken geometry (4.3)."""
+    keys = sum(field[0] == 3 for field in layer)
+    values = sum(field[0] == 4 for field in layer)
+    for number, _, _, start, stop in layer:
+        if number in (1, 3):
+            try:
+                data[start:stop].decode("utf-8")
+            except UnicodeDecodeError as error:
+                raise Damaged("a name in the vector tile is no text") from error
+        elif number == 4:
+            list(_fields(data, start, stop))
+        elif number == 2:
+            _walk_feature(data, start, stop, keys, values)
+
+
+def _walk_feature(data: bytes, at: int, end: int, keys: int, values: int) -> None:
+    shape = 0
+    runs: dict[int, list[int]] = {2: [], 4: []}
+    for number, wire, value, start, stop in _fields(data, at, end):
+        if number == 3 and wire == 0:
+            shape = value
+        elif number in runs and wire == 2:
+            runs[number] += _numbers(data, start, stop)
+    tags, geometry = runs[2], runs[4]
+    if len(tags) % 2 or any(k >= keys for k in tags[::2]) or any(v >= values for v in tags[1::2]):
+        raise Damaged("a feature of the vector tile has tags that point nowhere")
+    if shape:  # the geometry of an UNKNOWN shape may be anything (section 4.3.4)
+        _walk_geometry(geometry)
+
+
+def _numbers(data: bytes, at: int, stop: int) -> list[int]:
+    numbers = []
+    while at < stop:
+        value, at = _varint(data, at, stop)
+        numbers.append(value)
+    return numbers
+
+
+def _walk_geometry(geometry: list[int]) -> None:
+    # Section 4.3.1: a command integer is id | count << 3; MoveTo (1) and LineTo (2) take two numbers each
+    # time, ClosePath (7) none.
+    at = 0
+    while at < len(geometry):
+        command, count = geometry[at] & 7, geometry[at] >> 3
+        if command not in (1, 2, 7):
+            raise Damaged("a feature of the vector tile has an unknown geometry command")
+        at += 1 + (0 if command == 7 else 2 * count)
+    if at != len(geometry):
+        raise Damaged("a feature of the vector tile has a geometry that is cut short")
+
+
+# ------------------------------------------------------------------------------------- full decoding
+
+
+def decode_fully(data: bytes, kind: Kind) -> None:
+    """Decode a stored tile to its last pixel or feature. For the verifier: slow, and never on the way in.
+
+    Raises Damaged when the tile is not whole, not of `kind`, or its decoder errs or warns; NotATile as
+    `inspect` does. A WebP with altered bytes inside its picture may still pass: that format has no checksum.
+    Not for use from several threads at once: warnings are a setting of the whole process.
+    """
+    found = inspect(data)
+    if found is not kind:
+        raise Damaged(f"the tile is {found.value}, not {kind.value}")
+    if kind is Kind.PBF:
+        content = _gunzip(data, _MAX_VECTOR_BYTES) if data.startswith(_GZIP_MAGIC) else data
+        for layer in _layers(content):
+            _walk_layer(content, layer)
+        return
+    pixels = _pixels(data, kind)
+    # A JPEG that was cut and then closed with an end mark decodes without complaint, the rest in grey. More
+    # bytes before the end mark are skipped when the picture is complete, and drawn when it is not.
+    if kind is Kind.JPG and _pixels(data[:-2] + _MORE + data[-2:], kind) != pixels:
+        raise Damaged("the picture inside the JPEG ends early")
+
+
+# Any bytes but FF and 00 would do; of the patterns tried, this one showed every cut down to one missing byte.
+_MORE = bytes(range(254, 0, -1)) * 3
+
+
+def _pixels(data: bytes, kind: Kind) -> bytes:
+    import io  # here and below: only the verifier pays for loading an image library
+    import warnings
+
+    from PIL import Image
+
+    try:
+        with warnings.catch_warnings():
+            warnings.simplefilter("error")
+            name = "JPEG" if kind is Kind.JPG else kind.name
+            with Image.open(io.BytesIO(data), formats=[name]) as image:
+                image.load()
+                return image.tobytes()
+    except Exception as error:  # a decoder fed with damage may raise anything at all
+        raise Damaged(f"the picture inside the {kind.value} cannot be decoded") from error

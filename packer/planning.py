@@ -1,0 +1,146 @@
+"""The plan: exactly which tiles a brief asks for, layer by layer, as immutable sets."""
+
+from __future__ import annotations
+
+import hashlib
+from collections.abc import Mapping
+from dataclasses import dataclass
+from types import MappingProxyType
+
+import numpy as np
+
+from packer.brief import Area, Brief, Layer
+from packer.cover import RULE, cover_box
+from packer.errors import PlanError
+from packer.grid import LonLatBox
+from packer.shape_files import read_shape
+from packer.shapes import Corridor, Shape, around, enclosing
+from packer.tileset import TileSet
+
+__all__ = ["OVERVIEW", "AreaPlan", "LayerPlan", "Plan", "plan"]
+
+OVERVIEW = "overview"  # the name under which the coarse block stands beside the areas
+
+
+@dataclass(frozen=True, slots=True)
+class AreaPlan:
+    """What one area asks of one layer. `deepest` is the deepest zoom that the layer can give it."""
+
+    name: str
+    deepest: int
+    tiles: TileSet
+
+
+@dataclass(frozen=True, slots=True)
+class LayerPlan:
+    """What all areas ask of one layer: `tiles` is the union, so that each tile counts once."""
+
+    name: str
+    tiles: TileSet
+    areas: tuple[AreaPlan, ...]
+
+
+@dataclass(frozen=True, slots=True)
+class Plan:
+    """A worked-out brief. `bounds` holds every area with its reach and the overview."""
+
+    layers: Mapping[str, LayerPlan]
+    shapes: Mapping[str, Shape]
+    bounds: LonLatBox
+    middle: tuple[float, float]
+    remarks: tuple[str, ...]
+    rule: str = RULE
+
+    @property
+    def count(self) -> int:
+        """Tiles in all layers together."""
+        return sum(len(layer.tiles) for layer in self.layers.values())
+
+    @property
+    def fingerprint(self) -> str:
+        """A name for this very set of tiles under this rule: equal plans have equal names."""
+        digest = hashlib.sha256(self.rule.encode())
+        for name in sorted(self.layers):
+            digest.update(f"\n{name}".encode())
+            tiles = self.layers[name].tiles
+            for zoom in tiles.zooms:
+                digest.update(
+                    f"\n{zoom}:".encode() + np.ascontiguousarray(tiles.boundaries(zoom), "<i8").tobytes()
+                )
+        return digest.hexdigest()[:16]
+
+
+def plan(brief: Brief) -> Plan:
+    """Work out a brief.
+
+    Raises BriefError where a shape file cannot serve, PlanError where no tile at all is asked for.
+    """
+    shapes = {area.name: read_shape(brief, area) for area in brief.areas}
+    bounds = enclosing([box for shape in shapes.values() for box in shape.boxes()])
+    covers = {a.name: _cover(shapes[a.name], _deepest_needed(brief, a)) for a in brief.areas}
+    if brief.overview:
+        bounds = _with_margin(bounds, brief.overview.margin)
+        covers[OVERVIEW] = cover_box(bounds, brief.overview.deepest).pyramid(0)
+    layers, remarks = {}, []
+    for layer in brief.layers.values():
+        layers[layer.name], notes = _layer_plan(brief, layer, covers)
+        remarks += notes
+    if not any(layer.tiles for layer in layers.values()):
+        raise PlanError(
+            f"{brief.path} asks for no tile at all. Check the areas' layers and zooms against what the layers "
+            "offer.\n" + "\n".join(remarks)
+        )
+    middle = shapes[brief.areas[0].name].middle
+    return Plan(MappingProxyType(layers), MappingProxyType(shapes), bounds, middle, tuple(remarks))
+
+
+def _cover(shape: Shape, zoom: int | None) -> TileSet:
+    return TileSet() if zoom is None else shape.tiles(zoom).pyramid(0)
+
+
+def _wants(area: Area, layer: Layer) -> bool:
+    return area.layers is None or layer.name in area.layers
+
+
+def _deepest_needed(brief: Brief, area: Area) -> int | None:
+    """The deepest zoom at which any layer can serve the area; None if none of them does."""
+    ends = [min(area.deepest_zoom, la.zooms[1]) for la in brief.layers.values() if _wants(area, la)]
+    return max(ends, default=None)
+
+
+def _layer_plan(brief: Brief, layer: Layer, covers: Mapping[str, TileSet]) -> tuple[LayerPlan, list[str]]:
+    first, last = layer.zooms
+    areas, remarks = [], []
+    wanted = [(a.name, a.deepest_zoom) for a in brief.areas if _wants(a, layer)]
+    for name, deepest in wanted:
+        if deepest > last or deepest < first:
+            ends = "ends at" if deepest > last else "starts at"
+            remarks.append(
+                f'Area "{name}" asks for zoom {deepest}, but layer "{layer.name}" {ends} zoom '
+                f"{last if deepest > last else first}."
+            )
+    if not wanted:
+        remarks.append(f'No area uses layer "{layer.name}".')
+    elif brief.overview:
+        wanted.insert(0, (OVERVIEW, brief.overview.deepest))
+    for name, deepest in wanted:
+        tiles = covers[name].at(*range(first, min(deepest, last) + 1))
+        areas.append(AreaPlan(name, min(deepest, last), tiles))
+    return LayerPlan(layer.name, TileSet.union(a.tiles for a in areas), tuple(areas)), remarks
+
+
+def _with_margin(bounds: LonLatBox, margin_m: float) -> LonLatBox:
+    east = bounds.east + 360 if bounds.west > bounds.east else bounds.east
+    wide = around(bounds._replace(east=east), margin_m)
+    if wide.east - wide.west >= 360:
+        return LonLatBox(-180.0, wide.south, 180.0, wide.north)
+    return enclosing([wide])
+
+
+def lines_of(plan: Plan) -> dict[str, Corridor]:
+    """The areas that are corridors round lines, by name, in the order of the brief."""
+    return {
+        name: shape
+        for name, shape in plan.shapes.items()
+        if isinstance(shape, Corridor) and any(len(line) > 1 for line in shape.lines)
+    }

@@ -1,0 +1,78 @@
+"""What a pack holds, as sets of tiles, read through a connection that is already open."""
+
+from __future__ import annotations
+
+import sqlite3
+
+import numpy as np
+
+from packer.grid import Ints
+from packer.tileset import TileSet
+
+__all__ = ["absent_tiles", "held_tiles", "save_snapshot", "scan"]
+
+
+def scan(db: sqlite3.Connection, table: str) -> TileSet:
+    """The tiles in "placement" or "absent", row by row from the index: half a second for 5 million."""
+    parts = []
+    rows = db.execute(
+        f"SELECT zoom_level, tile_row, group_concat(tile_column) FROM {table} GROUP BY zoom_level, tile_row"
+    )
+    for zoom, row, columns in rows:
+        x = np.fromstring(columns, dtype=np.int64, sep=",")
+        parts.append(_placed(zoom, x, np.full(x.size, row)))
+    return TileSet.union(parts)
+
+
+def held_tiles(db: sqlite3.Connection) -> TileSet:
+    """The tiles that the pack holds.
+
+    The snapshot of an earlier run plus what came since, if together they give just the number of tiles in the
+    table; otherwise a scan of the whole table.
+    """
+    return _quick(db, "placement")
+
+
+def absent_tiles(db: sqlite3.Connection) -> TileSet:
+    """The tiles that the server has said it does not have."""
+    return _quick(db, "absent")
+
+
+def _quick(db: sqlite3.Connection, table: str) -> TileSet:
+    bounds, up_to = {}, 0
+    for zoom, blob, mark in db.execute(
+        "SELECT zoom, boundaries, up_to FROM snapshot WHERE what = ?", (table,)
+    ):
+        bounds[zoom], up_to = np.frombuffer(blob, dtype="<i8").astype(np.int64), mark
+    if not bounds:
+        return scan(db, table)
+    found = TileSet(bounds) | _since(db, table, up_to)
+    count = db.execute(f"SELECT count(*) FROM {table}").fetchone()[0]
+    return found if len(found) == count else scan(db, table)
+
+
+def _since(db: sqlite3.Connection, table: str, rowid: int) -> TileSet:
+    rows = db.execute(f"SELECT zoom_level, tile_column, tile_row FROM {table} WHERE rowid > ?", (rowid,))
+    found = np.array(rows.fetchall(), dtype=np.int64).reshape(-1, 3)
+    parts = []
+    for zoom in np.unique(found[:, 0]).tolist():
+        at = found[found[:, 0] == zoom]
+        parts.append(_placed(zoom, at[:, 1], at[:, 2]))
+    return TileSet.union(parts)
+
+
+def _placed(zoom: int, x: Ints, row: Ints) -> TileSet:
+    n = 1 << zoom
+    good = (x >= 0) & (x < n) & (row >= 0) & (row < n)  # a damaged row must not count as some other tile
+    return TileSet.from_columns(zoom, x[good], n - 1 - row[good])
+
+
+def save_snapshot(db: sqlite3.Connection, table: str) -> None:
+    """Write the short cut for `held_tiles` or `absent_tiles` anew, inside the caller's transaction."""
+    tiles = _quick(db, table)
+    up_to = db.execute(f"SELECT coalesce(max(rowid), 0) FROM {table}").fetchone()[0]
+    db.execute("DELETE FROM snapshot WHERE what = ?", (table,))
+    db.executemany(
+        "INSERT INTO snapshot VALUES (?, ?, ?, ?)",
+        [(table, z, tiles.boundaries(z).astype("<i8").tobytes(), up_to) for z in tiles.zooms],
+    )

@@ -1,0 +1,56 @@
+"""What a fetch hands to the store: one record for each tile that is settled."""
+
+from __future__ import annotations
+
+import hashlib
+from dataclasses import dataclass
+
+from packer.tileset import Tile
+
+__all__ = ["Absent", "Received", "Record", "Trouble", "body_hash", "seal"]
+
+
+@dataclass(frozen=True, slots=True)
+class Received:
+    """A whole, checked tile body; `hash` is its SHA-256, times are whole seconds since 1970."""
+
+    tile: Tile
+    data: bytes
+    hash: bytes
+    kind: str
+    fetched: int
+    etag: str | None = None
+    modified: str | None = None
+    fresh_until: int | None = None
+
+
+@dataclass(frozen=True, slots=True)
+class Absent:
+    """The server says that it does not have this tile."""
+
+    tile: Tile
+    status: int
+    noted: int
+
+
+@dataclass(frozen=True, slots=True)
+class Trouble:
+    """The tile could not be had; `kind` is one word, `reason` a clause in plain words without any key."""
+
+    tile: Tile
+    kind: str
+    reason: str
+    noted: int
+
+
+Record = Received | Absent | Trouble
+
+
+def body_hash(data: bytes) -> bytes:
+    """SHA-256 of a tile body, 32 bytes."""
+    return hashlib.sha256(data).digest()
+
+
+def seal(zoom: int, column: int, tms_row: int, blob_hash: bytes) -> bytes:
+    """Eight bytes that bind a body to its place, so that two good tiles swapped by accident are noticed."""
+    return hashlib.sha256(b"%d/%d/%d " % (zoom, column, tms_row) + blob_hash).digest()[:8]

@@ -1,0 +1,297 @@
+"""The one writer of a pack: batches of records, each batch one transaction, over one connection."""
+
+from __future__ import annotations
+
+import asyncio
+import contextlib
+import sqlite3
+import time
+from collections.abc import Callable, Coroutine, Sequence
+from dataclasses import dataclass
+from pathlib import Path
+from types import TracebackType
+from typing import Any
+
+import aiosqlite
+from filelock import FileLock, Timeout
+
+from packer.errors import StoreBusyError
+from packer.grid import LonLatBox, tms_row
+from packer.store.holdings import absent_tiles, held_tiles, save_snapshot
+from packer.store.records import Absent, Received, Record, Trouble, seal
+from packer.store.schema import connect, open_writable, translated
+from packer.tileset import Tile, TileSet
+
+__all__ = ["Labels", "PackWriter", "lock_path"]
+
+_PLACE = """
+INSERT INTO placement SELECT ?, ?, ?, id, ?, ?, ?, ?, ? FROM blob WHERE hash = ?
+ON CONFLICT (zoom_level, tile_row, tile_column) DO UPDATE SET
+    blob_id = excluded.blob_id, seal = excluded.seal, fetched = excluded.fetched,
+    etag = excluded.etag, modified = excluded.modified, fresh_until = excluded.fresh_until
+"""
+_SET = "INSERT INTO metadata VALUES (?, ?) ON CONFLICT (name) DO UPDATE SET value = excluded.value"
+_AT = "zoom_level = ? AND tile_row = ? AND tile_column = ?"
+
+
+@dataclass(frozen=True, slots=True)
+class Labels:
+    """What a run writes about itself and its source: words for `metadata`, `source` and `run`."""
+
+    layer: str
+    kind: str
+    title: str
+    attribution: str
+    permission: str
+    host: str
+    fingerprint: str
+    bounds: LonLatBox
+    middle: tuple[float, float]
+    center_zoom: int
+    plan: str
+    rule: str
+    version: str
+
+
+def lock_path(pack: Path) -> Path:
+    """The file whose lock stands for the right to write the pack."""
+    return pack.with_name(f".{pack.stem}.lock")
+
+
+class PackWriter:
+    """An open pack: `async with PackWriter(path, labels) as pack`. Only one can be open for a pack.
+
+    Inside the block the file has a write-ahead log beside it; after the block it stands alone. `held` and
+    `absent` are what the pack held, and knew the server not to have, when it was opened.
+    """
+
+    def __init__(self, path: Path, labels: Labels, clock: Callable[[], float] = time.time) -> None:
+        self.path = path
+        self.held = TileSet()
+        self.absent = TileSet()
+        self._labels, self._clock = labels, clock
+        self._lock = FileLock(lock_path(path), timeout=0)
+        self._db: aiosqlite.Connection | None = None
+        self._zooms: tuple[int, int] | None = None
+        self.kind: str | None = None
+        self._troubled: set[Tile] = set()
+        self._run = 0
+
+    async def __aenter__(self) -> PackWriter:
+        """Lock and open the pack, made first if need be, and read what it holds.
+
+        If cancelled: the pack is closed and unlocked again. If the process dies: as for `write`.
+        """
+        self._take_lock()
+        try:
+            with translated(self.path):
+                # Opened on aiosqlite's own thread, where it stays: the only connection to the file.
+                self._db = await aiosqlite.Connection(self._open, 64)
+        except BaseException:
+            self._lock.release()
+            raise
+        return self
+
+    async def __aexit__(
+        self, kind: type[BaseException] | None, fault: BaseException | None, trace: TracebackType | None
+    ) -> None:
+        """Fold the log into the file, close and unlock it.
+
+        If cancelled: the closing still goes on to its end before the cancellation is passed on.
+        """
+        await _to_its_end(self._close())
+
+    async def write(self, batch: Sequence[Record], requests: int = 0) -> None:
+        """Commit a batch of records, with the number of requests made for it, as one transaction.
+
+        If cancelled: the transaction goes on to its end, committed or rolled back, before the cancellation
+        is passed on. If the process dies: all of the batch is in the pack or none of it.
+        """
+        await _to_its_end(self._commit(batch, requests))
+
+    def _take_lock(self) -> None:
+        with translated(self.path):
+            self.path.parent.mkdir(parents=True, exist_ok=True)
+            try:
+                self._lock.acquire()
+            except Timeout:
+                raise StoreBusyError(
+                    f"Another fetch is writing {self.path} right now. Let it finish, or stop it with Ctrl-C "
+                    "there; lastbar status shows how far it is."
+                ) from None
+
+    def _open(self) -> sqlite3.Connection:
+        """Runs on the connection's own thread."""
+        db = open_writable(self.path, self._labels.layer, self._labels.kind)
+        try:
+            self.held, self.absent = held_tiles(db), absent_tiles(db)
+            if self.held:
+                self._zooms = (self.held.zooms[0], self.held.zooms[-1])
+                self.kind = db.execute("SELECT value FROM metadata WHERE name = 'format'").fetchone()[0]
+            rows = db.execute("SELECT zoom_level, tile_column, tile_row FROM trouble")
+            self._troubled = {Tile(z, x, tms_row(z, row)) for z, x, row in rows}
+            db.execute("BEGIN IMMEDIATE")
+            self._run = _begin_run(db, self._labels, int(self._clock()))
+            db.execute("COMMIT")
+        except BaseException:
+            db.close()
+            raise
+        return db
+
+    async def _commit(self, batch: Sequence[Record], requests: int) -> None:
+        db = self._db
+        assert db is not None, "the pack is not open"
+        with translated(self.path):
+            try:
+                await db.execute("BEGIN IMMEDIATE")
+                await self._put(db, batch, requests)
+                await db.execute("COMMIT")
+            except BaseException:
+                # A full disk may have rolled back by itself already.
+                if db.in_transaction:
+                    await db.rollback()
+                raise
+
+    async def _put(self, db: aiosqlite.Connection, batch: Sequence[Record], requests: int) -> None:
+        received = [r for r in batch if isinstance(r, Received)]
+        absent = [r for r in batch if isinstance(r, Absent)]
+        trouble = [r for r in batch if isinstance(r, Trouble)]
+        if received:
+            await db.executemany(
+                "INSERT INTO blob (hash, data) VALUES (?, ?) ON CONFLICT (hash) DO NOTHING",
+                [(r.hash, r.data) for r in received],
+            )
+            await db.executemany(_PLACE, [_placement(r) for r in received])
+            await self._relabel(db, received)
+        if absent:
+            await db.executemany(
+                "INSERT OR REPLACE INTO absent VALUES (?, ?, ?, ?, ?)",
+                [(*_columns(r.tile), r.status, r.noted) for r in absent],
+            )
+        if trouble:
+            await db.executemany(
+                "INSERT OR REPLACE INTO trouble VALUES (?, ?, ?, ?, ?, ?)",
+                [(*_columns(r.tile), r.kind, r.reason, r.noted) for r in trouble],
+            )
+        await self._forget(db, received, absent)
+        self._troubled.update(r.tile for r in trouble)
+        await db.execute(
+            "UPDATE run SET requests = requests + ?, stored = stored + ?, bytes = bytes + ? WHERE id = ?",
+            (requests, len(received), sum(len(r.data) for r in received), self._run),
+        )
+
+    async def _forget(self, db: aiosqlite.Connection, received: list[Received], absent: list[Absent]) -> None:
+        """Take back what an earlier run noted of tiles that are settled now."""
+        tiles = [r.tile for r in received] + [r.tile for r in absent]
+        settled = [tile for tile in tiles if tile in self._troubled]
+        if settled:
+            await db.executemany(f"DELETE FROM trouble WHERE {_AT}", [_key(t) for t in settled])
+            self._troubled.difference_update(settled)
+        back = [r.tile for r in received if r.tile in self.absent]
+        if back:
+            await db.executemany(f"DELETE FROM absent WHERE {_AT}", [_key(t) for t in back])
+
+    async def _relabel(self, db: aiosqlite.Connection, received: list[Received]) -> None:
+        """Keep format, minzoom and maxzoom true with every commit."""
+        rows: dict[str, str] = {}
+        if self.kind is None:
+            self.kind = received[0].kind
+            rows["format"] = self.kind
+        zooms = [r.tile.zoom for r in received]
+        low, high = self._zooms or (zooms[0], zooms[0])
+        now = (min(low, *zooms), max(high, *zooms))
+        if now != self._zooms:
+            self._zooms = now
+            rows |= {"minzoom": str(now[0]), "maxzoom": str(now[1])}
+        if rows:
+            await db.executemany(_SET, list(rows.items()))
+
+    async def _close(self) -> None:
+        try:
+            if self._db is not None:
+                with translated(self.path):
+                    await self._db.close()
+                    self._db = None
+                    await asyncio.to_thread(self._fold)
+        finally:
+            self._lock.release()
+
+    def _fold(self) -> None:
+        """Leave one file that stands alone. If the process dies: the log stays beside it, and counts."""
+        db = connect(self.path, mode="rw")
+        try:
+            db.execute("BEGIN IMMEDIATE")
+            save_snapshot(db, "placement")
+            save_snapshot(db, "absent")
+            db.execute("UPDATE run SET ended = ? WHERE id = ?", (int(self._clock()), self._run))
+            db.execute("COMMIT")
+            db.execute("PRAGMA wal_checkpoint(TRUNCATE)")
+            # A reader in another process can hold this up; its log then stays until the next run.
+            with contextlib.suppress(sqlite3.OperationalError):
+                db.execute("PRAGMA journal_mode = DELETE")
+        finally:
+            db.close()
+
+
+async def _to_its_end(work: Coroutine[Any, Any, None]) -> None:
+    """Await work that must not be torn: a cancellation is held back until it has ended."""
+    task = asyncio.ensure_future(work)
+    try:
+        await asyncio.shield(task)
+    except asyncio.CancelledError:
+        if not task.done():
+            await asyncio.wait([task])
+        if not task.cancelled():
+            task.exception()  # told to nobody: the cancellation goes first, the pack itself is sound
+        raise
+
+
+def _columns(tile: Tile) -> tuple[int, int, int]:
+    return tile.zoom, tile.x, tms_row(tile.zoom, tile.y)
+
+
+def _key(tile: Tile) -> tuple[int, int, int]:
+    return tile.zoom, tms_row(tile.zoom, tile.y), tile.x
+
+
+def _placement(record: Received) -> tuple[Any, ...]:
+    place = _columns(record.tile)
+    bound = seal(*place, record.hash)
+    return (*place, bound, record.fetched, record.etag, record.modified, record.fresh_until, record.hash)
+
+
+def _begin_run(db: sqlite3.Connection, labels: Labels, now: int) -> int:
+    """Write the run's labels and give its number, inside the caller's transaction."""
+    bounds = _united(db, labels.bounds)
+    center = f"{labels.middle[0]:.6f},{labels.middle[1]:.6f},{min(labels.center_zoom, 24)}"
+    rows = {
+        "attribution": labels.attribution,
+        "description": f"{labels.title}. For viewing, not for positioning.",
+        "permission": labels.permission,
+        "bounds": ",".join(f"{v:.6f}" for v in bounds),
+        "center": center,
+    }
+    db.executemany(_SET, rows.items())
+    db.execute(
+        "INSERT INTO source VALUES (?, ?, ?, ?) ON CONFLICT DO UPDATE SET permission = excluded.permission",
+        (labels.fingerprint, labels.host, labels.permission, now),
+    )
+    return int(
+        db.execute(
+            "INSERT INTO run (started, version, sqlite, plan, rule) VALUES (?, ?, ?, ?, ?) RETURNING id",
+            (now, labels.version, sqlite3.sqlite_version, labels.plan, labels.rule),
+        ).fetchone()[0]
+    )
+
+
+def _united(db: sqlite3.Connection, box: LonLatBox) -> LonLatBox:
+    """The plan's bounds with those of earlier briefs; a box across the antimeridian becomes the whole belt,
+    since MBTiles bounds run from left to right."""
+    if box.west > box.east:
+        box = box._replace(west=-180.0, east=180.0)
+    row = db.execute("SELECT value FROM metadata WHERE name = 'bounds'").fetchone()
+    try:
+        west, south, east, north = (float(v) for v in row[0].split(",")) if row else box
+    except ValueError:
+        return box
+    return LonLatBox(min(west, box.west), min(south, box.south), max(east, box.east), max(north, box.north))
