@@ -65,7 +65,7 @@ class Kind(enum.StrEnum):
     PBF = "pbf"
 
 
-class Damaged(AnswerError):  # noqa: N818 -- named for the finding, as StoreBusy is
+class Damaged(AnswerError):  # noqa: N818 -- named for the finding
     """A tile that is cut, altered or followed by rubbish; `str(error)` is a short clause, not a sentence."""
 
 

@@ -11,16 +11,19 @@ __all__ = ["Outbox"]
 
 # A kill loses at most what is in here and in flight; each commit costs one sync of the disk.
 BATCH_RECORDS, BATCH_BYTES, BATCH_AGE_S = 256, 8_000_000, 0.5
-_BATCHES_WAITING = 2
 
 Write = Callable[[Sequence[Record], int], Awaitable[None]]
 
 
 class Outbox:
-    """Gathers records until a batch is full or half a second old, then has it written."""
+    """Gathers records until a batch is full or half a second old, then has it written.
 
-    def __init__(self, write: Write) -> None:
-        self._write = write
+    At most one batch gathers while one is being written: that is what a kill can cost, besides what is in
+    flight.
+    """
+
+    def __init__(self, write: Write, batch_records: int = BATCH_RECORDS) -> None:
+        self._write, self._most = write, batch_records
         self._records: list[Record] = []
         self._bytes = 0
         self._requests = 0
@@ -41,12 +44,8 @@ class Outbox:
         self._records.append(record)
         if isinstance(record, Received):
             self._bytes += len(record.data)
-        if len(self._records) >= BATCH_RECORDS or self._bytes >= BATCH_BYTES:
+        if len(self._records) >= self._most or self._bytes >= BATCH_BYTES:
             self._full.set()
-        if (
-            len(self._records) >= _BATCHES_WAITING * BATCH_RECORDS
-            or self._bytes >= _BATCHES_WAITING * BATCH_BYTES
-        ):
             self._room.clear()
 
     def end(self) -> None:

@@ -9,7 +9,7 @@ from collections.abc import Callable, Iterator, Mapping
 from contextlib import AsyncExitStack
 from dataclasses import asdict, dataclass, field
 from pathlib import Path, PurePosixPath
-from typing import Any
+from typing import Any, Literal
 from urllib.parse import urlsplit
 
 from packer.address import Address, UnsetError, fill, fingerprint
@@ -20,7 +20,7 @@ from packer.fetching.crew import LIMIT_BYTES, Crew, Source, Tally
 from packer.fetching.feed import Feed
 from packer.fetching.gate import Gate, Pause, PauseKind
 from packer.fetching.hosts import Wellness, gates_for
-from packer.fetching.outbox import Outbox
+from packer.fetching.outbox import BATCH_RECORDS, Outbox
 from packer.net import Door, open_door
 from packer.outcome import TileRules
 from packer.payload import Kind
@@ -39,12 +39,13 @@ _NEVER_REACHED_S = 30.0  # someone is there when a run starts, and a wrong addre
 @dataclass(frozen=True, slots=True)
 class Options:
     """How a fetch is run. `give_up_after_s` None waits for a host that was reached before without limit,
-    and for one that never was half a minute."""
+    and for one that never was half a minute. `batch_records` is how many tiles share a transaction."""
 
     store: Path | None = None
     give_up_after_s: float | None = None
     ask_absent_again: bool = False
-    transport: str | None = None
+    transport: Literal["lean", "httpx"] | None = None
+    batch_records: int = BATCH_RECORDS
 
 
 @dataclass(frozen=True, slots=True)
@@ -154,6 +155,7 @@ async def run_fetch(
     stop: asyncio.Event | None = None,
     on_progress: Callable[[list[LayerProgress]], None] | None = None,
     environment: Mapping[str, str] | None = None,
+    make_door: Callable[..., Door] = open_door,
 ) -> FetchReport:
     """Fetch what the plan asks for and the packs lack; `stop` set ends the run cleanly.
 
@@ -161,7 +163,7 @@ async def run_fetch(
     written; a layer that had to be given up is told in its report. If cancelled: requests under way are
     dropped, what was handed to a writer is committed, every pack is closed whole.
     """
-    run = _Run(brief, plan, options or Options(), clock or SystemClock(), stop or asyncio.Event())
+    run = _Run(brief, plan, options or Options(), clock or SystemClock(), stop or asyncio.Event(), make_door)
     return await run.go(on_progress or (lambda _: None), os.environ if environment is None else environment)
 
 
@@ -196,6 +198,7 @@ class _Run:
     options: Options
     clock: Clock
     stop: asyncio.Event
+    make_door: Callable[..., Door]
     layers: list[_LayerRun] = field(default_factory=list)
 
     async def go(
@@ -205,7 +208,7 @@ class _Run:
         sources = {la.name: self._source(la, environment) for la in self._wanted()}
         gates = gates_for(self.brief, sources, self.clock)
         async with AsyncExitStack() as stack:
-            door = open_door(
+            door = self.make_door(
                 self.options.transport,
                 connections=sum(gate.cap for gate in {id(g): g for g in gates.values()}.values()),
                 user_agent=_user_agent(self.brief),
@@ -255,7 +258,7 @@ class _Run:
         planned = self.plan.layers[name].tiles
         absent = TileSet() if self.options.ask_absent_again else planned & pack.absent - pack.held
         todo = planned - pack.held - absent
-        outbox = Outbox(pack.write)
+        outbox = Outbox(pack.write, self.options.batch_records)
         crew = Crew(
             source,
             Feed(self._in_order(name, todo)),
@@ -308,7 +311,9 @@ class _Run:
         while any(not crew.done() for crew in crews):
             working = [t for t in (*crews, *pumps) if not t.done()]
             stops = [] if stopping.done() else [stopping]
-            await asyncio.wait([*working, *stops], timeout=_TICK_S, return_when="FIRST_COMPLETED")
+            tick = asyncio.ensure_future(self.clock.sleep(_TICK_S))
+            await asyncio.wait([*working, *stops, tick], return_when="FIRST_COMPLETED")
+            tick.cancel()
             for task in (*pumps, *crews):
                 if task.done() and not task.cancelled() and task.exception():
                     raise _plain(task.exception())

@@ -76,6 +76,7 @@ class PackWriter:
         self.kind: str | None = None
         self._troubled: set[Tile] = set()
         self._run = 0
+        self._fault: BaseException | None = None
 
     async def __aenter__(self) -> PackWriter:
         """Lock and open the pack, made first if need be, and read what it holds.
@@ -84,9 +85,11 @@ class PackWriter:
         """
         self._take_lock()
         try:
-            with translated(self.path):
-                # Opened on aiosqlite's own thread, where it stays: the only connection to the file.
-                self._db = await aiosqlite.Connection(self._open, 64)
+            # Opened on aiosqlite's own thread, where it stays: the only connection to the file.
+            self._db = await aiosqlite.Connection(self._open_or_note, 64)
+            if self._fault is not None:
+                await self._db.close()
+                raise self._fault
         except BaseException:
             self._lock.release()
             raise
@@ -120,8 +123,17 @@ class PackWriter:
                     "there; lastbar status shows how far it is."
                 ) from None
 
+    def _open_or_note(self) -> sqlite3.Connection:
+        """Runs on the connection's own thread, which a failing opening would leave without an end: so a
+        failure is noted, and an empty connection given instead."""
+        try:
+            with translated(self.path):
+                return self._open()
+        except BaseException as fault:  # noqa: BLE001  # raised again by the caller, in its own thread
+            self._fault = fault
+            return sqlite3.connect(":memory:", isolation_level=None)
+
     def _open(self) -> sqlite3.Connection:
-        """Runs on the connection's own thread."""
         db = open_writable(self.path, self._labels.layer, self._labels.kind)
         try:
             self.held, self.absent = held_tiles(db), absent_tiles(db)

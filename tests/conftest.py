@@ -1,0 +1,50 @@
+"""Fixtures shared by the tests: a brief in a folder, and briefs for a test server."""
+
+from __future__ import annotations
+
+from collections.abc import Callable
+from pathlib import Path
+
+import pytest
+
+from packer.brief import Brief
+
+BriefMaker = Callable[..., Brief]
+
+_BRIEF = """
+title = "Test ground"
+{overview}
+[layers.survey]
+url = "{url}"
+attribution = "Test Survey (invented)"
+permission = "Own server"
+zooms = [0, 19]
+connections = {connections}
+requests-per-second = {rate}
+{layer}
+[[areas]]
+name = "ground"
+{area}
+"""
+
+
+@pytest.fixture
+def brief_for(tmp_path: Path) -> BriefMaker:
+    """Makes the brief of one layer and one area in the test's own folder, written to disk as well."""
+
+    def make(
+        url: str,
+        area: str = "box = [12.30, 47.00, 12.34, 47.03]\ndeepest = 15",
+        layer: str = "",
+        connections: int = 8,
+        rate: int = 100_000,
+        overview: str = "overview = false",
+    ) -> Brief:
+        text = _BRIEF.format(
+            url=url, area=area, layer=layer, connections=connections, rate=rate, overview=overview
+        )
+        path = tmp_path / "brief.toml"
+        path.write_text(text, encoding="utf-8")
+        return Brief.read(path)
+
+    return make

@@ -1,0 +1,134 @@
+"""Stand-ins that are handed to a fetch: a clock that jumps, and a door that plays a script."""
+
+from __future__ import annotations
+
+import asyncio
+import heapq
+import random
+from collections import Counter
+from collections.abc import Callable, Mapping
+from dataclasses import dataclass, field
+
+from packer.net import Answer, Failure, Fault, Reply
+from packer.tileset import Tile
+from tests.tile_server import png
+
+__all__ = ["ScriptedDoor", "VirtualClock", "no_tile", "page", "tile_answer"]
+
+
+class VirtualClock:
+    """Time stands still while anything can run, and jumps to the next waker when nothing can.
+
+    Use as `async with VirtualClock() as clock`.
+    """
+
+    def __init__(self) -> None:
+        self._now = 1000.0
+        self._wakers: list[tuple[float, int, asyncio.Future[None]]] = []
+        self._number = 0
+        self._chance = random.Random(7)
+        self._task: asyncio.Task[None] | None = None
+
+    def now(self) -> float:
+        return self._now
+
+    def wall(self) -> float:
+        return 1_700_000_000.0 + self._now
+
+    def chance(self) -> float:
+        return self._chance.random()
+
+    async def sleep(self, seconds: float) -> None:
+        waker: asyncio.Future[None] = asyncio.get_running_loop().create_future()
+        self._number += 1
+        heapq.heappush(self._wakers, (self._now + max(seconds, 0.0), self._number, waker))
+        await waker
+
+    async def __aenter__(self) -> VirtualClock:
+        self._task = asyncio.create_task(self._run())
+        return self
+
+    async def __aexit__(self, *_: object) -> None:
+        assert self._task is not None
+        self._task.cancel()
+
+    async def _run(self) -> None:
+        while True:
+            for _ in range(25):
+                await asyncio.sleep(0)
+            while self._wakers and self._wakers[0][2].done():
+                heapq.heappop(self._wakers)
+            if self._wakers:
+                when, _, waker = heapq.heappop(self._wakers)
+                self._now = max(self._now, when)
+                waker.set_result(None)
+            else:
+                await asyncio.sleep(0.001)  # only the writer's thread can go on: let it
+
+
+Script = Callable[[Tile, int, float], Reply]
+
+
+def tile_answer(tile: Tile) -> Answer:
+    """A whole tile."""
+    body = png(str(tile))
+    return Answer(200, {"content-type": "image/png", "content-length": str(len(body))}, body)
+
+
+def page(status: int = 200) -> Answer:
+    """What a hotel's network answers instead of a tile."""
+    body = b"<!DOCTYPE html><html><title>Sign in</title><form action=/login></form></html>"
+    headers = {"content-type": "text/html", "content-length": str(len(body))}
+    if status != 200:
+        headers["location"] = "http://portal.example.net/login?from=tiles"
+    return Answer(status, headers, body)
+
+
+def no_tile(status: int, **headers: str) -> Answer:
+    """An answer without a body."""
+    return Answer(status, {"content-length": "0", **{k.replace("_", "-"): v for k, v in headers.items()}}, b"")
+
+
+@dataclass
+class ScriptedDoor:
+    """Answers `script(tile, how often this tile was asked for before, time)` after `delay_s`.
+
+    robots.txt gets what `robots(time)` says. Notes every request with its time, and how many were under way.
+    """
+
+    clock: VirtualClock
+    script: Script
+    delay_s: float = 0.05
+    robots: Callable[[float], Reply] = lambda _now: no_tile(404)
+    asked: Counter[Tile] = field(default_factory=Counter)
+    starts: list[float] = field(default_factory=list)
+    under_way: int = 0
+    most_at_once: int = 0
+    closed: bool = False
+
+    def __call__(self, *_: object, **__: object) -> ScriptedDoor:
+        return self
+
+    async def fetch(self, url: str, headers: Mapping[str, str], deadline_s: float, limit_bytes: int) -> Reply:
+        self.under_way += 1
+        self.most_at_once = max(self.most_at_once, self.under_way)
+        self.starts.append(self.clock.now())
+        try:
+            await self.clock.sleep(self.delay_s)
+        finally:
+            self.under_way -= 1
+        if url.endswith("/robots.txt"):
+            return self.robots(self.clock.now())
+        zoom, x, y = (int(part) for part in url.partition("?")[0].removesuffix(".png").split("/")[-3:])
+        tile = Tile(zoom, x, y)
+        before = self.asked[tile]
+        self.asked[tile] += 1
+        return self.script(tile, before, self.clock.now())
+
+    async def aclose(self) -> None:
+        self.closed = True
+
+
+REFUSED = Failure(Fault.REFUSED, "connection refused")
+RESET = Failure(Fault.RESET, "reset")
+NO_NAME = Failure(Fault.NAME, "no such name")

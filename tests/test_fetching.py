@@ -1,0 +1,412 @@
+"""The fetch as a whole, with time and network handed in: what each kind of trouble costs, and what it never does."""
+
+from __future__ import annotations
+
+import asyncio
+from collections.abc import Callable
+from pathlib import Path
+
+import pytest
+
+from packer.brief import Brief
+from packer.errors import BriefError, DiskError, StoreBusyError
+from packer.fetching import FetchReport, Options, run_fetch
+from packer.net import Answer, Reply
+from packer.planning import plan
+from packer.store.books import Books, read_books
+from packer.tileset import Tile, TileSet
+from tests.conftest import BriefMaker
+from tests.fakes import NO_NAME, REFUSED, RESET, ScriptedDoor, VirtualClock, no_tile, page, tile_answer
+
+URL = "https://tiles.example.org/survey/{z}/{x}/{y}.png"
+
+
+@pytest.fixture
+def brief(brief_for: BriefMaker) -> Brief:
+    return brief_for(URL, area="box = [12.30, 47.00, 12.40, 47.05]\ndeepest = 15")
+
+
+def run(
+    brief: Brief,
+    script: Callable[[Tile, int, float], Reply],
+    options: Options | None = None,
+    *,
+    robots: Callable[[float], Reply] = lambda _now: no_tile(404),
+    stop_at: float | None = None,
+) -> tuple[FetchReport, ScriptedDoor]:
+    """One fetch on a clock that starts at 1000 s."""
+
+    async def go() -> tuple[FetchReport, ScriptedDoor]:
+        async with VirtualClock() as clock:
+            door = ScriptedDoor(clock, script, robots=robots)
+            stop = asyncio.Event()
+            if stop_at is not None:
+                asyncio.get_running_loop().create_task(_set_at(clock, stop_at, stop))
+            report = await run_fetch(
+                brief, plan(brief), options, clock=clock, stop=stop, make_door=door, environment={"KEY": "s3cr3t-k3y"}
+            )
+            return report, door
+
+    return asyncio.run(go())
+
+
+async def _set_at(clock: VirtualClock, when: float, event: asyncio.Event) -> None:
+    await clock.sleep(when - clock.now())
+    event.set()
+
+
+def good(tile: Tile, before: int, now: float) -> Reply:
+    return tile_answer(tile)
+
+
+def pack(brief: Brief) -> Path:
+    return brief.store_folder / "survey.mbtiles"
+
+
+def books(brief: Brief) -> Books:
+    return read_books(pack(brief))
+
+
+def planned(brief: Brief) -> TileSet:
+    return plan(brief).layers["survey"].tiles
+
+
+def test_a_sound_link_costs_one_request_a_tile(brief: Brief) -> None:
+    report, door = run(brief, good)
+    assert report.complete
+    assert books(brief).held == planned(brief)
+    assert set(door.asked.values()) == {1}
+    assert door.closed
+
+
+def test_a_second_run_asks_for_nothing(brief: Brief) -> None:
+    run(brief, good)
+    report, door = run(brief, good)
+    assert report.complete
+    assert not door.asked
+    assert report.layers["survey"].held_before == len(planned(brief))
+
+
+def test_another_brief_on_the_same_layer_adds_to_the_pack(brief: Brief, brief_for: BriefMaker) -> None:
+    run(brief, good)
+    wider = brief_for(URL, area="box = [12.30, 47.00, 12.45, 47.05]\ndeepest = 15")
+    _, door = run(wider, good)
+    assert TileSet.from_tiles(door.asked) == planned(wider) - planned(brief)
+    assert books(wider).held == planned(wider) | planned(brief)
+
+
+@pytest.mark.parametrize("status", [204, 404, 410])
+def test_what_the_server_has_not_is_remembered_and_not_asked_for_again(brief: Brief, status: int) -> None:
+    def script(tile: Tile, before: int, now: float) -> Reply:
+        return no_tile(status) if tile.x % 2 else tile_answer(tile)
+
+    report, _ = run(brief, script)
+    odd = TileSet.from_tiles(t for t in planned(brief) if t.x % 2)
+    assert report.complete
+    assert books(brief).absent == odd
+    again, door = run(brief, script)
+    assert again.complete
+    assert not door.asked
+    asked_again, door = run(brief, good, Options(ask_absent_again=True))
+    assert TileSet.from_tiles(door.asked) == odd
+    assert asked_again.complete
+    assert books(brief).held == planned(brief)
+    assert not books(brief).absent
+
+
+def test_a_tile_that_fails_now_and_then_is_asked_for_until_it_comes(brief: Brief) -> None:
+    def script(tile: Tile, before: int, now: float) -> Reply:
+        return no_tile(500) if (tile.x + tile.y) % 5 == 0 and before < 2 else tile_answer(tile)
+
+    report, _ = run(brief, script)
+    assert report.complete
+    assert books(brief).held == planned(brief)
+
+
+def test_a_tile_that_always_fails_is_named_and_left_for_the_next_run(brief: Brief) -> None:
+    bad = list(planned(brief))[40]
+
+    def script(tile: Tile, before: int, now: float) -> Reply:
+        return no_tile(500) if tile == bad else tile_answer(tile)
+
+    report, door = run(brief, script)
+    assert not report.complete
+    assert report.total("missing") == report.total("failed") == 1
+    assert door.asked[bad] <= 8
+    assert books(brief).held == planned(brief) - TileSet.from_tiles([bad])
+    assert books(brief).troubles[0][1] == 1
+    report, door = run(brief, good)
+    assert report.complete
+    assert dict(door.asked) == {bad: 1}
+    assert books(brief).troubles == ()
+
+
+@pytest.mark.parametrize("connections", [1, 8])
+def test_a_single_last_tile_that_always_fails_does_not_wait_for_ever(
+    brief_for: BriefMaker, connections: int
+) -> None:
+    brief = brief_for(URL, connections=connections)
+    last = list(planned(brief))[-1]
+
+    def script(tile: Tile, before: int, now: float) -> Reply:
+        return RESET if tile == last else tile_answer(tile)
+
+    report, _ = run(brief, script)
+    assert report.total("failed") == 1
+
+
+@pytest.mark.parametrize("connections", [1, 8])
+@pytest.mark.parametrize("trouble", [REFUSED, NO_NAME, RESET, no_tile(502)], ids=["refused", "name", "reset", "502"])
+def test_a_20_minute_outage_costs_time_only(brief_for: BriefMaker, trouble: Reply, connections: int) -> None:
+    brief = brief_for(URL, connections=connections)
+
+    def script(tile: Tile, before: int, now: float) -> Reply:
+        return trouble if 1000.3 < now < 2200 else tile_answer(tile)
+
+    report, door = run(brief, script, robots=lambda now: trouble if 1000.3 < now < 2200 else no_tile(404))
+    assert report.complete
+    assert report.total("failed") == 0
+    assert books(brief).held == planned(brief)
+    probes = sum(1 for start in door.starts if 1005 < start < 2195)
+    assert 30 <= probes <= 200, "the tool goes on by itself, and probes gently"
+
+
+def test_an_outage_at_the_very_end_costs_time_only(brief: Brief) -> None:
+    last = list(planned(brief))[-3:]
+
+    def script(tile: Tile, before: int, now: float) -> Reply:
+        return RESET if tile in last and now < 2000 else tile_answer(tile)
+
+    def robots(now: float) -> Reply:
+        return no_tile(404) if now < 1000.5 or now > 2000 else RESET
+
+    report, _ = run(brief, script, robots=robots)
+    assert report.complete
+    assert report.total("failed") == 0
+
+
+@pytest.mark.parametrize("connections", [1, 8])
+def test_three_sign_in_pages_in_one_run_lose_nothing(brief_for: BriefMaker, connections: int) -> None:
+    brief = brief_for(URL, area="box = [12.30, 47.00, 12.50, 47.10]\ndeepest = 15", connections=connections)
+    signed_out = [(1000.2, 1300), (1300.3, 1700), (1700.4, 1900)]
+
+    def out(now: float) -> bool:
+        return any(a < now < b for a, b in signed_out)
+
+    def script(tile: Tile, before: int, now: float) -> Reply:
+        return page() if out(now) else tile_answer(tile)
+
+    report, _ = run(brief, script, robots=lambda now: page() if out(now) else no_tile(404))
+    assert report.complete
+    assert report.total("failed") == 0
+    assert books(brief).held == planned(brief)
+
+
+def test_retry_after_is_obeyed_to_the_second_for_the_whole_host(brief: Brief) -> None:
+    told: list[float] = []
+
+    def script(tile: Tile, before: int, now: float) -> Reply:
+        if not told and now > 1000.2:
+            told.append(now)
+            return no_tile(429, retry_after="90")
+        return tile_answer(tile)
+
+    report, door = run(brief, script)
+    assert report.complete
+    assert not [s for s in door.starts if told[0] < s < told[0] + 90]
+    assert [s for s in door.starts if told[0] + 90 <= s < told[0] + 92]
+
+
+def test_a_server_that_is_often_busy_burns_no_tile(brief: Brief) -> None:
+    def script(tile: Tile, before: int, now: float) -> Reply:
+        return no_tile(429) if hash((tile, before)) % 3 and before < 12 else tile_answer(tile)
+
+    report, _ = run(brief, script)
+    assert report.complete
+    assert report.total("failed") == 0
+
+
+@pytest.mark.parametrize("reply", [REFUSED, NO_NAME, page(), page(302), no_tile(500)])
+def test_a_server_that_was_never_reached_is_given_up_with_advice(brief: Brief, reply: Reply) -> None:
+    report, _ = run(brief, lambda *_: reply, robots=lambda _now: reply)
+    assert not report.complete
+    assert 30 <= report.seconds < 90
+    failure = report.layers["survey"].failure or ""
+    assert "tiles.example.org" in failure
+    assert "lastbar fetch" in failure
+    assert "s3cr3t" not in failure
+
+
+def test_give_up_after_sets_the_patience(brief: Brief) -> None:
+    def script(tile: Tile, before: int, now: float) -> Reply:
+        return tile_answer(tile) if now < 1000.3 else REFUSED
+
+    report, _ = run(brief, script, Options(give_up_after_s=600.0))
+    assert not report.complete
+    assert 600 <= report.seconds < 700
+    assert books(brief).held
+
+
+@pytest.mark.parametrize("status", [401, 403, 418, 451])
+def test_a_layer_that_is_refused_is_stopped_after_a_few_requests(brief: Brief, status: int) -> None:
+    report, door = run(brief, lambda *_: no_tile(status))
+    assert not report.complete
+    assert sum(door.asked.values()) <= 20 + 8
+    assert str(status) in (report.layers["survey"].failure or "")
+    assert not books(brief).held
+
+
+def _body(body: bytes, kind: str) -> Answer:
+    return Answer(200, {"content-type": kind, "content-length": str(len(body))}, body)
+
+
+@pytest.mark.parametrize(
+    "reply",
+    [
+        _body(b"", "image/png"),
+        _body(b"<html><body>no map here</body></html>", "image/png"),
+        _body(b'{"error": "quota"}', "application/json"),
+        _body(tile_answer(Tile(1, 0, 0)).body[:-7], "image/png"),
+        _body(b"\xff\xd8\xff\xe0" + b"\0" * 200, "image/jpeg"),
+        _body(b"GIF89a" + b"\0" * 20, "image/gif"),
+    ],
+)
+def test_a_bad_answer_is_never_stored(brief: Brief, reply: Reply) -> None:
+    report, _ = run(brief, lambda *_: reply, robots=lambda _now: no_tile(404))
+    assert not report.complete
+    assert not books(brief).held
+    assert not books(brief).absent
+
+
+def test_a_pack_holds_one_kind_of_tile(brief_for: BriefMaker) -> None:
+    brief = brief_for("https://tiles.example.org/survey/{z}/{x}/{y}", connections=1)
+    jpeg = (Path(__file__).parent / "data" / "grey.jpg").read_bytes()
+
+    def script(tile: Tile, before: int, now: float) -> Reply:
+        return _body(jpeg, "image/jpeg") if tile.zoom == 3 else tile_answer(tile)
+
+    report, _ = run(brief, script)
+    assert report.total("failed") == 1
+    assert books(brief).held == planned(brief) - planned(brief).at(3)
+
+
+def test_a_stop_finishes_what_is_in_hand_and_goes_on_later(brief: Brief) -> None:
+    report, door = run(brief, good, stop_at=1000.32)
+    assert report.interrupted
+    assert not report.complete
+    assert 0 < report.total("stored") < len(planned(brief))
+    assert TileSet.from_tiles(door.asked) == books(brief).held
+    second, door = run(brief, good)
+    assert second.complete
+    assert TileSet.from_tiles(door.asked) == planned(brief) - TileSet.from_tiles(
+        t for t in planned(brief) if t not in door.asked
+    )
+    assert report.total("stored") + second.total("stored") == len(planned(brief))
+
+
+def test_a_stop_while_the_link_is_down_ends_at_once(brief: Brief) -> None:
+    def script(tile: Tile, before: int, now: float) -> Reply:
+        return tile_answer(tile) if now < 1000.3 else REFUSED
+
+    report, _ = run(brief, script, stop_at=1100.0)
+    assert report.interrupted
+    assert report.seconds < 130
+
+
+def test_the_caps_hold_across_layers_on_one_host(brief_for: BriefMaker, tmp_path: Path) -> None:
+    text = brief_for(URL).path.read_text()
+    second = text[text.index("[layers.survey]") : text.index("[[areas]]")]
+    second = second.replace("survey", "relief").replace("connections = 8", "connections = 3")
+    second = second.replace("requests-per-second = 100000", "requests-per-second = 40")
+    brief = Brief.from_text(text.replace("[[areas]]", second + "\n[[areas]]"), tmp_path / "brief.toml")
+    flaky: set[Tile] = set()
+
+    def script(tile: Tile, before: int, now: float) -> Reply:
+        if tile.x % 3 == 0 and tile not in flaky:
+            flaky.add(tile)
+            return no_tile(503)
+        return tile_answer(tile)
+
+    report, door = run(brief, script)
+    assert report.complete
+    assert door.most_at_once <= 3
+    starts = sorted(door.starts)
+    assert max(sum(1 for s in starts if t <= s < t + 1.0) for t in starts) <= 40
+
+
+def test_a_variable_that_is_not_set_is_named_before_anything_is_asked(brief_for: BriefMaker) -> None:
+    brief = brief_for("https://tiles.example.org/survey/{z}/{x}/{y}.png?key=${ABSENT_KEY}")
+    with pytest.raises(BriefError, match="ABSENT_KEY"):
+        run(brief, good)
+    assert not pack(brief).exists()
+
+
+def test_a_key_reaches_the_server_and_nothing_else(brief_for: BriefMaker) -> None:
+    brief = brief_for(
+        "https://tiles.example.org/survey/{z}/{x}/{y}.png?key=${KEY}&plain=pl41n-k3y",
+        layer='headers = { "X-Key" = "${KEY}" }',
+    )
+
+    def script(tile: Tile, before: int, now: float) -> Reply:
+        return RESET if tile.x % 7 == 0 else tile_answer(tile)
+
+    report, _ = run(brief, script)
+    everything = b"".join(p.read_bytes() for p in brief.store_folder.rglob("*") if p.is_file())
+    for secret in (b"s3cr3t-k3y", b"pl41n-k3y"):
+        assert secret not in everything
+        assert secret.decode() not in str(report.as_json())
+
+
+def test_a_second_fetch_on_the_same_pack_is_refused(brief: Brief) -> None:
+    async def both() -> None:
+        async with VirtualClock() as clock:
+            door = ScriptedDoor(clock, good)
+            first = asyncio.create_task(run_fetch(brief, plan(brief), clock=clock, make_door=door))
+            while not door.asked:
+                await asyncio.sleep(0)
+            with pytest.raises(StoreBusyError, match="Another fetch"):
+                await run_fetch(brief, plan(brief), clock=clock, make_door=ScriptedDoor(clock, good))
+            assert (await first).complete
+
+    asyncio.run(both())
+
+
+def test_a_cancelled_fetch_leaves_a_whole_pack_that_stands_alone(brief: Brief) -> None:
+    async def cancelled() -> None:
+        async with VirtualClock() as clock:
+            door = ScriptedDoor(clock, good)
+            task = asyncio.create_task(run_fetch(brief, plan(brief), clock=clock, make_door=door))
+            while len(door.asked) < 30:
+                await asyncio.sleep(0)
+            task.cancel()
+            with pytest.raises(asyncio.CancelledError):
+                await task
+
+    asyncio.run(cancelled())
+    assert [p.name for p in brief.store_folder.iterdir() if not p.name.startswith(".")] == ["survey.mbtiles"]
+    assert run(brief, good)[0].complete
+
+
+def test_a_disk_that_fails_stops_the_run_and_keeps_what_was_committed(
+    brief: Brief, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    from packer.store.writer import PackWriter
+
+    write = PackWriter.write
+    calls = 0
+
+    async def failing(self: PackWriter, batch: object, requests: int = 0) -> None:
+        nonlocal calls
+        calls += 1
+        if calls == 3:
+            raise DiskError("The disk is full.")
+        await write(self, batch, requests)  # type: ignore[arg-type]  # passed on as it came
+
+    monkeypatch.setattr(PackWriter, "write", failing)
+    with pytest.raises(DiskError):
+        run(brief, good, Options(batch_records=16))
+    held = books(brief).held
+    assert held
+    monkeypatch.setattr(PackWriter, "write", write)
+    _, door = run(brief, good)
+    assert TileSet.from_tiles(door.asked) == planned(brief) - held

@@ -1,0 +1,338 @@
+"""The pack: valid after every commit, one writer, clear words for every kind of trouble with the file."""
+
+from __future__ import annotations
+
+import asyncio
+import os
+import resource
+import sqlite3
+import subprocess
+import sys
+from collections.abc import Callable, Coroutine
+from pathlib import Path
+from typing import Any
+
+import pytest
+
+from packer.errors import DiskError, LastbarError, StoreBusyError, StoreError
+from packer.grid import LonLatBox
+from packer.store import Absent, Labels, PackWriter, Received, Record, Trouble, body_hash
+from packer.store.books import read_books
+from packer.store.holdings import held_tiles, scan
+from packer.tileset import Tile, TileSet
+from tests.tile_server import png
+
+
+def labels(**changes: Any) -> Labels:
+    values: dict[str, Any] = {
+        "layer": "survey",
+        "kind": "png",
+        "title": "Test ground",
+        "attribution": "Test Survey (invented)",
+        "permission": "Own server",
+        "host": "tiles.example.org:443",
+        "fingerprint": "0" * 16,
+        "bounds": LonLatBox(12.3, 47.0, 12.4, 47.1),
+        "middle": (12.35, 47.05),
+        "center_zoom": 12,
+        "plan": "f" * 16,
+        "rule": "cover 1",
+        "version": "0.1.0",
+    }
+    return Labels(**(values | changes))
+
+
+def received(tile: Tile, data: bytes | None = None) -> Received:
+    data = png(str(tile)) if data is None else data
+    return Received(tile, data, body_hash(data), "png", 1_700_000_000, '"tag"', None, None)
+
+
+def written(path: Path, *batches: list[Record], **changes: Any) -> None:
+    """Write each batch as one transaction and close the pack."""
+
+    async def go(pack: PackWriter) -> None:
+        for batch in batches:
+            await pack.write(batch, len(batch))
+
+    with_pack(path, go, **changes)
+
+
+def with_pack(path: Path, work: Callable[[PackWriter], Coroutine[Any, Any, None]], **changes: Any) -> None:
+    async def go() -> None:
+        async with PackWriter(path, labels(**changes)) as pack:
+            await work(pack)
+
+    asyncio.run(go())
+
+
+def raw(path: Path, sql: str, *values: Any) -> list[tuple[Any, ...]]:
+    """Read through a plain connection, as any other program would."""
+    db = sqlite3.connect(path)
+    try:
+        return db.execute(sql, values).fetchall()
+    finally:
+        db.close()
+
+
+@pytest.fixture
+def path(tmp_path: Path) -> Path:
+    return tmp_path / "packs" / "survey.mbtiles"
+
+
+def test_the_row_in_the_file_is_the_one_of_the_published_example(path: Path) -> None:
+    # MBTiles 1.3, "Content": the tile 11/327/791 of XYZ is inserted as zoom 11, column 327, row 1256.
+    written(path, [received(Tile(11, 327, 791))])
+    assert raw(path, "SELECT zoom_level, tile_column, tile_row FROM tiles") == [(11, 327, 1256)]
+
+
+def test_the_file_is_a_valid_tileset_after_every_commit(path: Path) -> None:
+    """MBTiles 1.3: metadata (name, format; minzoom, maxzoom, bounds, center, attribution), tiles, magic number."""
+
+    async def go(pack: PackWriter) -> None:
+        for zoom in (12, 3, 15):
+            await pack.write([received(Tile(zoom, 2, 1))])
+            meta = dict(raw(path, "SELECT name, value FROM metadata"))
+            zooms = [z for (z,) in raw(path, "SELECT zoom_level FROM tiles")]
+            assert meta["name"] == "survey"
+            assert meta["format"] == "png"
+            assert meta["attribution"] == "Test Survey (invented)"
+            assert meta["permission"] == "Own server"
+            assert (int(meta["minzoom"]), int(meta["maxzoom"])) == (min(zooms), max(zooms))
+            west, south, east, north = map(float, meta["bounds"].split(","))
+            assert west <= 12.3
+            assert south <= 47.0
+            assert east >= 12.4
+            assert north >= 47.1
+            lon, lat, _ = map(float, meta["center"].split(","))
+            assert west <= lon <= east
+            assert south <= lat <= north
+            assert raw(path, "PRAGMA integrity_check") == [("ok",)]
+            assert raw(path, "PRAGMA application_id") == [(0x4D504258,)]
+
+    with_pack(path, go)
+    columns = {name: kind for _, name, kind, *_ in raw(path, "PRAGMA table_info(metadata)")}
+    assert columns == {"name": "TEXT", "value": "TEXT"}
+
+
+def test_a_finished_run_leaves_one_file(path: Path) -> None:
+    written(path, [received(Tile(3, 1, 1))])
+    assert [p.name for p in path.parent.iterdir() if not p.name.startswith(".")] == [path.name]
+    assert raw(path, "PRAGMA journal_mode") == [("delete",)]
+
+
+def test_equal_bodies_are_kept_once(path: Path) -> None:
+    same = png("water")
+    written(path, [received(Tile(5, x, 1), same) for x in range(20)], [received(Tile(5, 3, 9), same)])
+    assert raw(path, "SELECT count(*) FROM blob") == [(1,)]
+    assert raw(path, "SELECT count(*), count(DISTINCT tile_data) FROM tiles") == [(21, 1)]
+
+
+def test_the_pack_knows_what_it_holds_and_what_the_server_lacks(path: Path) -> None:
+    tiles = [Tile(5, x, y) for x in range(9) for y in range(7)]
+    written(path, [received(t) for t in tiles], [Absent(Tile(6, 1, 1), 404, 1), Absent(Tile(6, 2, 1), 204, 1)])
+    books = read_books(path)
+    assert books.held == TileSet.from_tiles(tiles)
+    assert books.absent == TileSet.from_tiles([(6, 1, 1), (6, 2, 1)])
+
+
+def test_the_short_cut_is_not_believed_when_its_count_is_off(path: Path) -> None:
+    tiles = [Tile(5, x, y) for x in range(9) for y in range(7)]
+    written(path, [received(t) for t in tiles])
+    db = sqlite3.connect(path)
+    db.execute("DELETE FROM placement WHERE tile_column = 4")
+    db.commit()
+    left = TileSet.from_tiles(t for t in tiles if t.x != 4)
+    assert held_tiles(db) == scan(db, "placement") == left
+    db.close()
+
+
+def test_the_short_cut_takes_in_what_came_after_it(path: Path) -> None:
+    first, then = [Tile(5, x, 1) for x in range(9)], [Tile(6, x, 1) for x in range(4)]
+    written(path, [received(t) for t in first])
+
+    async def go(pack: PackWriter) -> None:
+        assert pack.held == TileSet.from_tiles(first)
+        await pack.write([received(t) for t in then])
+        assert read_books(path).held == TileSet.from_tiles(first + then)
+
+    with_pack(path, go)
+
+
+def test_trouble_is_noted_and_taken_back_when_the_tile_comes(path: Path) -> None:
+    written(path, [Trouble(Tile(4, 1, 2), "no whole tile", "the body was cut", 5)])
+    assert read_books(path).troubles == (("the body was cut", 1),)
+    written(path, [received(Tile(4, 1, 2))])
+    assert read_books(path).troubles == ()
+
+
+def test_bounds_grow_with_every_brief_and_cross_the_antimeridian_as_a_belt(path: Path) -> None:
+    written(path, [received(Tile(1, 0, 0))])
+    written(path, bounds=LonLatBox(13.0, 46.0, 14.0, 47.05))
+    assert dict(raw(path, "SELECT * FROM metadata"))["bounds"] == "12.300000,46.000000,14.000000,47.100000"
+    written(path, bounds=LonLatBox(179.0, 46.0, -179.0, 47.05))
+    assert dict(raw(path, "SELECT * FROM metadata"))["bounds"].startswith("-180.000000,46")
+
+
+def test_a_reader_can_look_while_the_writer_writes(path: Path) -> None:
+    async def go(pack: PackWriter) -> None:
+        for x in range(20):
+            await pack.write([received(Tile(8, x, 0))])
+            assert len(read_books(path).held) == x + 1
+
+    with_pack(path, go)
+
+
+def test_only_one_writer_at_a_time(path: Path) -> None:
+    async def go(_: PackWriter) -> None:
+        with pytest.raises(StoreBusyError, match=r"survey\.mbtiles"):
+            async with PackWriter(path, labels()):
+                raise AssertionError
+
+    with_pack(path, go)
+    written(path, [received(Tile(1, 0, 0))])
+
+
+def test_a_cancelled_write_is_committed_whole_or_not_at_all(path: Path) -> None:
+    tiles = [Tile(9, x, 3) for x in range(300)]
+
+    async def go(pack: PackWriter) -> None:
+        task = asyncio.create_task(pack.write([received(t) for t in tiles]))
+        await asyncio.sleep(0)
+        task.cancel()
+        with pytest.raises(asyncio.CancelledError):
+            await task
+        assert len(read_books(path).held) in (0, len(tiles))
+        await pack.write([received(Tile(9, 0, 4))])  # the connection is not left inside a transaction
+
+    with_pack(path, go)
+
+
+def test_a_failing_commit_rolls_back_whole_and_the_next_goes_on(path: Path) -> None:
+    bad = Received(Tile(9, 0, 0), b"x", body_hash(b"x"), "png", "not a number")  # type: ignore[arg-type]  # the fault
+    broken = Absent(Tile(9, 5, 5), None, 0)  # type: ignore[arg-type]  # violates NOT NULL inside the batch
+
+    async def go(pack: PackWriter) -> None:
+        with pytest.raises(StoreError):
+            await pack.write([received(Tile(9, 1, 1)), broken])
+        assert not read_books(path).held
+        await pack.write([received(Tile(9, 1, 1))])
+        assert len(read_books(path).held) == 1
+
+    assert bad.tile.zoom == 9
+    with_pack(path, go)
+
+
+_CHILD = """
+import asyncio, os, sys
+sys.path.insert(0, sys.argv[2])
+from tests.test_store import *
+async def go():
+    async with PackWriter(Path(sys.argv[1]), labels()) as pack:
+        await pack.write([received(Tile(7, x, 1)) for x in range(50)])
+        task = asyncio.create_task(pack.write([received(Tile(7, x, 2)) for x in range(50)]))
+        await asyncio.sleep(0)
+        os.kill(os.getpid(), 9)
+asyncio.run(go())
+"""
+
+
+def test_a_death_inside_a_commit_leaves_all_of_it_or_nothing(path: Path) -> None:
+    root = str(Path(__file__).parent.parent)
+    died = subprocess.run([sys.executable, "-c", _CHILD, str(path), root], check=False)
+    assert died.returncode == -9
+    assert len(read_books(path).held) in (50, 100)
+
+    async def go(pack: PackWriter) -> None:
+        assert len(pack.held) in (50, 100)
+
+    with_pack(path, go)
+    assert [p.name for p in path.parent.iterdir() if not p.name.startswith(".")] == [path.name]
+
+
+def test_a_log_cut_short_by_a_power_cut_loses_whole_commits_only(path: Path) -> None:
+    """What SQLite promises for a torn log (sqlite.org/atomiccommit.html), tried on our own layout."""
+    copy = path.with_name("copy.mbtiles")
+
+    async def go(pack: PackWriter) -> None:
+        for y in range(12):
+            await pack.write([received(Tile(7, x, y)) for x in range(20)])
+        log = path.with_name(path.name + "-wal").read_bytes()
+        copy.write_bytes(path.read_bytes())
+        copy.with_name(copy.name + "-wal").write_bytes(log[: len(log) * 2 // 3])
+
+    with_pack(path, go)
+    held = read_books(copy).held
+    assert held
+    assert all(n == 20 for n in (len([t for t in held if t.y == y]) for y in {t.y for t in held}))
+    assert raw(copy, "PRAGMA integrity_check") == [("ok",)]
+
+
+def _not_a_database(path: Path) -> None:
+    path.write_bytes(b"this is no database, but it is long enough to look like a file" * 40)
+
+
+def _someone_elses(path: Path) -> None:
+    db = sqlite3.connect(path)
+    db.executescript("CREATE TABLE tiles (zoom_level, tile_column, tile_row, tile_data)")
+    db.close()
+
+
+def _damaged(path: Path) -> None:
+    written(path, [received(Tile(7, x, 1)) for x in range(300)])
+    with path.open("r+b") as file:
+        file.seek(100)
+        file.write(os.urandom(6000))
+
+
+@pytest.mark.parametrize("spoil", [_not_a_database, _someone_elses, _damaged])
+def test_a_file_that_is_no_sound_pack_is_refused_and_left_as_it_is(
+    path: Path, spoil: Callable[[Path], None]
+) -> None:
+    path.parent.mkdir(parents=True)
+    spoil(path)
+    before = path.read_bytes()
+    with pytest.raises(StoreError, match=r"survey\.mbtiles"):
+        written(path, [received(Tile(1, 0, 0))])
+    with pytest.raises(StoreError, match=r"survey\.mbtiles"):
+        read_books(path)
+    assert path.read_bytes() == before
+
+
+def test_an_empty_file_left_by_a_death_at_the_very_start_becomes_a_pack(path: Path) -> None:
+    path.parent.mkdir(parents=True)
+    path.touch()
+    written(path, [received(Tile(1, 0, 0))])
+    assert len(read_books(path).held) == 1
+
+
+def test_a_folder_in_the_way_is_named(tmp_path: Path) -> None:
+    (tmp_path / "packs").write_text("a file where the folder should be")
+    with pytest.raises(DiskError, match="packs"):
+        written(tmp_path / "packs" / "survey.mbtiles", [])
+
+
+def test_a_file_size_limit_is_told_as_disk_trouble_and_costs_nothing_committed(path: Path) -> None:
+    """What FAT32 does at 4 GiB; the limit gives SQLITE_IOERR_WRITE, not SQLITE_FULL."""
+    written(path, [received(Tile(8, x, 0)) for x in range(20)])
+    soft, hard = resource.getrlimit(resource.RLIMIT_FSIZE)
+    resource.setrlimit(resource.RLIMIT_FSIZE, (path.stat().st_size + 200_000, hard))
+    try:
+        with pytest.raises(DiskError):
+            written(path, *([received(Tile(12, x, y), os.urandom(9000)) for x in range(50)] for y in range(20)))
+    finally:
+        resource.setrlimit(resource.RLIMIT_FSIZE, (soft, hard))
+    held = read_books(path).held
+    assert len(held) >= 20
+    assert len(held) % 50 == 20
+    written(path, [received(Tile(9, 9, 9))])
+    assert len(read_books(path).held) == len(held) + 1
+
+
+def test_every_error_has_a_sentence_and_an_exit_code(path: Path) -> None:
+    path.parent.mkdir(parents=True)
+    _not_a_database(path)
+    with pytest.raises(LastbarError) as caught:
+        read_books(path)
+    assert caught.value.exit_code == 3
+    assert str(caught.value).endswith(".")
+    assert caught.value.__cause__ is not None
