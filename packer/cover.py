@@ -24,7 +24,17 @@ from dataclasses import dataclass
 import numpy as np
 from pyproj import Geod
 
-from packer.grid import Floats, Ints, LonLatBox, ground_scale, latitude_at, longitude_at, x_at, y_at
+from packer.grid import (
+    MAX_LATITUDE,
+    Floats,
+    Ints,
+    LonLatBox,
+    ground_scale,
+    latitude_at,
+    longitude_at,
+    x_at,
+    y_at,
+)
 from packer.tileset import TileSet
 
 __all__ = ["RULE", "Chunks", "chunked", "cover_box", "cover_corridor", "cover_polygon"]
@@ -33,6 +43,7 @@ RULE = "cover 1: corridors by WGS84 distance, edges included; polygons and boxes
 
 GEOD = Geod(ellps="WGS84")
 _EARTH_M = 6371008.8
+_LEG_M = 20_000.0  # short enough that a leg stays within 100 m of the latitudes of its ends
 _SLIVER = 1e-6  # of a tile, OGC 17-083r4 Annex I
 _BLOCK = 200_000  # pairs of chunk and row held at once: some 40 MB of arrays
 
@@ -52,6 +63,11 @@ class Chunks:
     def __len__(self) -> int:
         return int(self.lon_a.size)
 
+    @property
+    def poleward(self) -> Floats:
+        """Of the two ends' latitudes the one nearer to its pole, without sign."""
+        return np.maximum(np.abs(self.lat_a), np.abs(self.lat_b))
+
     def part(self, pick: slice | Ints) -> Chunks:
         """Some of the pieces, by slice or by index array."""
         return Chunks(self.lon_a[pick], self.lat_a[pick], self.lon_b[pick], self.lat_b[pick])
@@ -60,27 +76,27 @@ class Chunks:
 def chunked(lines: Sequence[Floats], longest_m: float) -> Chunks:
     """Cut lines, each an array (n, 2) of lon and lat, into pieces of at most `longest_m` along geodesics.
 
-    With 500 m a piece leaves its geodesic by less than 1 cm up to 60° of latitude, 3 cm at 80°.
+    A piece of length s bulges from its geodesic by s² tan φ / 8R. Past 45° of latitude the pieces shrink as
+    that grows, so that with 500 m they leave it by less than 5 mm everywhere.
     """
     starts = np.concatenate([line[:-1] if len(line) > 1 else line for line in lines])
     ends = np.concatenate([line[1:] if len(line) > 1 else line for line in lines])
-    azimuth, _, length = GEOD.inv(starts[:, 0], starts[:, 1], ends[:, 0], ends[:, 1])
+    # In two steps, since a long leg can climb far poleward of both its ends.
+    legs = _cut(Chunks(starts[:, 0], starts[:, 1], ends[:, 0], ends[:, 1]), np.full(len(starts), _LEG_M))
+    tan = np.tan(np.radians(np.minimum(legs.poleward, MAX_LATITUDE)))
+    return _cut(legs, longest_m / np.sqrt(np.maximum(tan, 1.0)))
+
+
+def _cut(legs: Chunks, longest_m: Floats) -> Chunks:
+    azimuth, _, length = GEOD.inv(legs.lon_a, legs.lat_a, legs.lon_b, legs.lat_b)
     pieces = np.maximum(np.ceil(length / longest_m).astype(np.int64), 1)
-    leg = np.repeat(np.arange(len(starts)), pieces)
-    step = np.arange(len(leg)) - np.repeat(np.cumsum(pieces) - pieces, pieces)
-    lon, lat, _ = GEOD.fwd(
-        starts[leg, 0],
-        starts[leg, 1],
-        azimuth[leg],
-        length[leg] * step / pieces[leg],
-        return_back_azimuth=True,
-    )
-    lon, lat = np.asarray(lon), np.asarray(lat)
+    leg, step = _spread(np.zeros(len(legs), dtype=np.int64), pieces - 1)
+    lon, lat, _ = GEOD.fwd(legs.lon_a[leg], legs.lat_a[leg], azimuth[leg], length[leg] * step / pieces[leg])
     first = step == 0  # the given points stand exactly as given
-    lon[first], lat[first] = starts[:, 0], starts[:, 1]
-    last = np.append(step[1:] == 0, True)
+    lon[first], lat[first] = legs.lon_a, legs.lat_a
+    last = np.append(first[1:], True)
     lon_b, lat_b = np.append(lon[1:], 0.0), np.append(lat[1:], 0.0)
-    lon_b[last], lat_b[last] = ends[:, 0], ends[:, 1]
+    lon_b[last], lat_b[last] = legs.lon_b, legs.lat_b
     return Chunks(lon, lat, lon + (lon_b - lon + 180.0) % 360.0 - 180.0, lat_b)
 
 
@@ -90,13 +106,25 @@ def cover_corridor(lines: Sequence[Floats], half_width_m: float, zoom: int) -> T
     Works a row of tiles at a time in a plane whose scale is taken at the middle latitude between the piece
     and the row; the few tiles that this cannot place within its error are decided by geodesics.
     """
-    chunks = chunked(lines, float(np.clip(half_width_m / 2, 250.0, 500.0)))
+    chunks = _in_reach(chunked(lines, float(np.clip(half_width_m / 2, 250.0, 500.0))), half_width_m)
     parts = [_corridor_block(block, half_width_m, zoom) for block in _blocks(chunks, half_width_m, zoom)]
     return TileSet.union(parts)
 
 
+def _in_reach(chunks: Chunks, half_width_m: float) -> Chunks:
+    """Without the pieces that pass too near a pole to reach the square: there the plane has no scale."""
+    nearer = np.minimum(np.abs(chunks.lat_a), np.abs(chunks.lat_b))
+    return chunks.part(np.flatnonzero(nearer <= MAX_LATITUDE + _margin(half_width_m)))
+
+
+def _margin(half_width_m: float) -> float:
+    """Degrees of latitude that hold the half-width anywhere, with some to spare."""
+    _, north_m = ground_scale(0.0)  # the least metres a degree
+    return float(np.degrees((half_width_m * 1.02 + 1.0) / north_m))
+
+
 def _blocks(chunks: Chunks, half_width_m: float, zoom: int) -> Iterator[Chunks]:
-    first, last = _row_range(chunks, half_width_m * 1.02 + 1.0, zoom)
+    first, last = _row_range(chunks, half_width_m, zoom)
     pairs = np.cumsum(last - first + 1)
     start = 0
     while start < len(chunks):
@@ -106,16 +134,13 @@ def _blocks(chunks: Chunks, half_width_m: float, zoom: int) -> Iterator[Chunks]:
         start = stop
 
 
-def _row_range(chunks: Chunks, reach_m: float, zoom: int) -> tuple[Ints, Ints]:
-    """First and last row that each piece can reach; `reach_m` has to be on the generous side."""
-    _, north_m = ground_scale(0.0)  # the least metres a degree: generous everywhere
-    margin = np.degrees(reach_m / float(north_m))
-    n = 1 << zoom
+def _row_range(chunks: Chunks, half_width_m: float, zoom: int) -> tuple[Ints, Ints]:
+    """First and last row that each piece can reach, on the generous side."""
+    margin, n = _margin(half_width_m), 1 << zoom
     top = y_at(np.maximum(chunks.lat_a, chunks.lat_b) + margin) * n
     bottom = y_at(np.minimum(chunks.lat_a, chunks.lat_b) - margin) * n
-    return np.clip(np.floor(top), 0, n - 1).astype(np.int64), np.clip(np.floor(bottom), 0, n - 1).astype(
-        np.int64
-    )
+    first, last = (np.clip(np.floor(y), 0, n - 1).astype(np.int64) for y in (top, bottom))
+    return first, last
 
 
 def _spread(first: Ints, last: Ints) -> tuple[Ints, Ints]:
@@ -127,7 +152,7 @@ def _spread(first: Ints, last: Ints) -> tuple[Ints, Ints]:
 
 def _corridor_block(chunks: Chunks, half_width_m: float, zoom: int) -> TileSet:
     error = _plane_error_m(chunks, half_width_m)
-    index, row = _spread(*_row_range(chunks, half_width_m * 1.02 + 1.0, zoom))
+    index, row = _spread(*_row_range(chunks, half_width_m, zoom))
     pairs = chunks.part(index)
     inner_first, inner_last = _columns(pairs, row, np.maximum(half_width_m - error[index], 0.0), zoom)
     outer_first, outer_last = _columns(pairs, row, half_width_m + error[index], zoom)
@@ -148,12 +173,13 @@ def _corridor_block(chunks: Chunks, half_width_m: float, zoom: int) -> TileSet:
 def _plane_error_m(chunks: Chunks, half_width_m: float) -> Floats:
     """A generous bound on the plane's error at the edge of the corridor, for each piece, in metres.
 
-    Two terms: the piece's own stretch of latitude against the one scale used for it, and the series' next
-    term in (half-width / earth radius). The tests hold it against geodesics.
+    Two terms: the piece's own stretch of latitude against the one scale used for it, which can be taken three
+    quarters of that stretch away from where the corridor reaches furthest; and the series' next term in
+    (half-width / earth radius). The tests hold it against geodesics.
     """
-    tan = np.abs(np.tan(np.radians(np.maximum(np.abs(chunks.lat_a), np.abs(chunks.lat_b)))))
+    tan = np.tan(np.radians(chunks.poleward))
     stretch_m = np.abs(chunks.lat_b - chunks.lat_a) * 111_700.0
-    first_order = (1 + tan) * stretch_m / (2 * _EARTH_M)
+    first_order = (1 + tan) * stretch_m / _EARTH_M
     second_order = 2 * (half_width_m / _EARTH_M) ** 2 * (1 + tan**2)
     return half_width_m * (first_order + second_order) + 0.002
 
@@ -249,7 +275,7 @@ def cover_box(box: LonLatBox, zoom: int) -> TileSet:
     first, last = _span(x_at(box.west) * n, x_at(east) * n)
     top, bottom = _span(y_at(box.north) * n, y_at(box.south) * n)
     top = np.clip(top, 0, n - 1)
-    rows = np.arange(top, max(np.minimum(bottom, n - 1), top) + 1, dtype=np.int64)
+    rows = np.arange(int(top), int(max(np.minimum(bottom, n - 1), top)) + 1, dtype=np.int64)
     return _wrapped(zoom, rows, np.full(rows.size, first), np.full(rows.size, np.maximum(last, first)))
 
 

@@ -91,7 +91,7 @@ def ground_scale(lat: Floats | float) -> tuple[Floats, Floats]:
 
 def metres_per_pixel(zoom: int, lat: float, tile_px: int = 256) -> float:
     """Nominal ground size of a pixel: the standard's cell size times the cosine of the latitude."""
-    return EQUATOR_M / tile_px / 2**zoom * math.cos(math.radians(lat))
+    return EQUATOR_M / tile_px / (1 << zoom) * math.cos(math.radians(lat))
 
 
 def tile_bounds(zoom: int, x: int, y: int) -> LonLatBox:

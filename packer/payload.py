@@ -35,6 +35,7 @@ __all__ = [
     "describe",
     "dimensions",
     "examine",
+    "fault_of",
     "inspect",
     "pack_vector",
     "unwrap",
@@ -474,6 +475,21 @@ def _walk_geometry(geometry: list[int]) -> None:
 
 
 # ------------------------------------------------------------------------------------- full decoding
+
+
+def fault_of(data: bytes, kind: str | None) -> str | None:
+    """What is wrong with a stored body of a pack of this kind, in a clause; None if it is sound to its last
+    pixel. Slow: it decodes the whole image."""
+    try:
+        found = inspect(data)
+        if found.value != kind:
+            return f"it is {found.value}, in a pack of {kind}"
+        decode_fully(data, found)
+    except NotATile as fault:
+        return f"it is no tile: {fault}"
+    except Damaged as fault:
+        return f"it cannot be decoded: {fault}"
+    return None
 
 
 def decode_fully(data: bytes, kind: Kind) -> None:

@@ -17,9 +17,10 @@ from typing import Any
 
 from packer.brief import Brief
 from packer.errors import StoreError
-from packer.payload import Damaged, NotATile, decode_fully, inspect
+from packer.payload import fault_of
 from packer.planning import Plan
 from packer.store.audit import BadTile, Census, audit_range, census, ranges
+from packer.store.findings import save_findings
 from packer.store.schema import open_read_only, translated
 from packer.tileset import TileSet
 
@@ -83,7 +84,10 @@ def verify(
     on_progress: Callable[[str, int, int], None] = lambda _layer, _done, _all: None,
     processes: int | None = None,
 ) -> VerifyReport:
-    """Hold the packs of a brief against its plan. Writes nothing.
+    """Hold the packs of a brief against its plan.
+
+    Never writes to a pack; if tiles are corrupt it leaves a list of them beside it, so that the next fetch
+    replaces them.
 
     `on_progress` gets a layer's name, the bodies checked so far and their number. Raises StoreError for a
     pack that is none of ours or that SQLite cannot read; a pack that is not there yet counts as empty.
@@ -116,7 +120,9 @@ def _verify_layer(
         on_progress(name, done, found.bodies)
     if done != found.bodies:
         raise StoreError(f"{pack} changed while it was being checked. Let the fetch end, then verify again.")
-    return _findings(pack, planned, found.held, found.absent, bad, done, found.stray)
+    findings = _findings(pack, planned, found.held, found.absent, bad, done, found.stray)
+    save_findings(pack, (b.tile for b in findings.bad))
+    return findings
 
 
 def _findings(
@@ -172,20 +178,7 @@ def _close() -> None:
 def _audit_piece(piece: tuple[int, int]) -> tuple[int, list[BadTile]]:
     assert _db is not None
     with translated(_path):
-        return audit_range(_db, *piece, _body_fault)
-
-
-def _body_fault(data: bytes) -> str | None:
-    try:
-        kind = inspect(data)
-        if kind.value != _format:
-            return f"it is {kind.value}, in a pack of {_format}"
-        decode_fully(data, kind)
-    except NotATile as fault:
-        return f"it is no tile: {fault}"
-    except Damaged as fault:
-        return f"it cannot be decoded: {fault}"
-    return None
+        return audit_range(_db, *piece, lambda data: fault_of(data, _format))
 
 
 def _layer_json(layer: LayerFindings) -> dict[str, Any]:

@@ -86,7 +86,9 @@ def page(status: int = 200) -> Answer:
 
 def no_tile(status: int, **headers: str) -> Answer:
     """An answer without a body."""
-    return Answer(status, {"content-length": "0", **{k.replace("_", "-"): v for k, v in headers.items()}}, b"")
+    return Answer(
+        status, {"content-length": "0", **{k.replace("_", "-"): v for k, v in headers.items()}}, b""
+    )
 
 
 @dataclass

@@ -43,7 +43,13 @@ def run(
             if stop_at is not None:
                 asyncio.get_running_loop().create_task(_set_at(clock, stop_at, stop))
             report = await run_fetch(
-                brief, plan(brief), options, clock=clock, stop=stop, make_door=door, environment={"KEY": "s3cr3t-k3y"}
+                brief,
+                plan(brief),
+                options,
+                clock=clock,
+                stop=stop,
+                make_door=door,
+                environment={"KEY": "s3cr3t-k3y"},
             )
             return report, door
 
@@ -156,7 +162,9 @@ def test_a_single_last_tile_that_always_fails_does_not_wait_for_ever(
 
 
 @pytest.mark.parametrize("connections", [1, 8])
-@pytest.mark.parametrize("trouble", [REFUSED, NO_NAME, RESET, no_tile(502)], ids=["refused", "name", "reset", "502"])
+@pytest.mark.parametrize(
+    "trouble", [REFUSED, NO_NAME, RESET, no_tile(502)], ids=["refused", "name", "reset", "502"]
+)
 def test_a_20_minute_outage_costs_time_only(brief_for: BriefMaker, trouble: Reply, connections: int) -> None:
     brief = brief_for(URL, connections=connections)
 

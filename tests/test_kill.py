@@ -54,7 +54,9 @@ def _wait_until(server: TileServer, asked: int, process: subprocess.Popen[bytes]
         time.sleep(0.002)  # watching another process: there is no event to wait for
 
 
-def test_killed_25_times_the_pack_is_whole_and_no_stored_tile_is_asked_for_again(brief_for: BriefMaker) -> None:
+def test_killed_25_times_the_pack_is_whole_and_no_stored_tile_is_asked_for_again(
+    brief_for: BriefMaker,
+) -> None:
     chance = random.Random(20)
     with TileServer(delay_s=0.004) as server:
         brief = brief_for(
@@ -85,4 +87,6 @@ def test_killed_25_times_the_pack_is_whole_and_no_stored_tile_is_asked_for_again
         assert sum(server.tiles_asked.values()) >= len(tiles)
         assert _bodies(pack) == {tile: png(f"/survey/{Tile(*tile)}.png") for tile in tiles}
         assert verify(brief, plan(brief), processes=1).ready
-        assert [p.name for p in brief.store_folder.iterdir() if not p.name.startswith(".")] == ["survey.mbtiles"]
+        assert [p.name for p in brief.store_folder.iterdir() if not p.name.startswith(".")] == [
+            "survey.mbtiles"
+        ]

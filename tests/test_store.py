@@ -57,6 +57,11 @@ def written(path: Path, *batches: list[Record], **changes: Any) -> None:
     with_pack(path, go, **changes)
 
 
+def noise(y: int) -> list[Record]:
+    """Fifty bodies that do not compress and do not repeat."""
+    return [received(Tile(12, x, y), os.urandom(9000)) for x in range(50)]
+
+
 def with_pack(path: Path, work: Callable[[PackWriter], Coroutine[Any, Any, None]], **changes: Any) -> None:
     async def go() -> None:
         async with PackWriter(path, labels(**changes)) as pack:
@@ -129,7 +134,9 @@ def test_equal_bodies_are_kept_once(path: Path) -> None:
 
 def test_the_pack_knows_what_it_holds_and_what_the_server_lacks(path: Path) -> None:
     tiles = [Tile(5, x, y) for x in range(9) for y in range(7)]
-    written(path, [received(t) for t in tiles], [Absent(Tile(6, 1, 1), 404, 1), Absent(Tile(6, 2, 1), 204, 1)])
+    written(
+        path, [received(t) for t in tiles], [Absent(Tile(6, 1, 1), 404, 1), Absent(Tile(6, 2, 1), 204, 1)]
+    )
     books = read_books(path)
     assert books.held == TileSet.from_tiles(tiles)
     assert books.absent == TileSet.from_tiles([(6, 1, 1), (6, 2, 1)])
@@ -318,7 +325,7 @@ def test_a_file_size_limit_is_told_as_disk_trouble_and_costs_nothing_committed(p
     resource.setrlimit(resource.RLIMIT_FSIZE, (path.stat().st_size + 200_000, hard))
     try:
         with pytest.raises(DiskError):
-            written(path, *([received(Tile(12, x, y), os.urandom(9000)) for x in range(50)] for y in range(20)))
+            written(path, *(noise(y) for y in range(20)))
     finally:
         resource.setrlimit(resource.RLIMIT_FSIZE, (soft, hard))
     held = read_books(path).held

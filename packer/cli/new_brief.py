@@ -91,9 +91,10 @@ def run(path: Path, route: Path | None) -> int:
     area = _CAMP if route is None else _ROUTE.format(line=_relative(route, path.parent))
     title = "Reconnaissance" if route is None else f"Reconnaissance of {route.stem}"
     text = _STARTER.format(title=title.replace('"', "'").replace("\\", "/"), area=area)
-    shape = plan(Brief.from_text(text, path))
     try:
+        # Made first: a route beside a folder that is not there yet could not be found from it.
         path.parent.mkdir(parents=True, exist_ok=True)
+        shape = plan(Brief.from_text(text, path))
         half = path.with_name(f".{path.name}.part")
         half.write_text(text, encoding="utf-8")
         half.replace(path)

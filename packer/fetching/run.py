@@ -23,7 +23,7 @@ from packer.fetching.hosts import Wellness, gates_for
 from packer.fetching.outbox import BATCH_RECORDS, Outbox
 from packer.net import Door, open_door
 from packer.outcome import TileRules
-from packer.payload import Kind
+from packer.payload import Kind, fault_of
 from packer.planning import Plan
 from packer.store import Labels, PackWriter
 from packer.tileset import Tile, TileSet
@@ -252,7 +252,7 @@ class _Run:
             rule=plan.rule,
             version=__version__,
         )
-        return PackWriter(pack_path(self.brief, name, self.options.store), labels, self.clock.wall)
+        return PackWriter(pack_path(self.brief, name, self.options.store), labels, self.clock.wall, fault_of)
 
     def _layer_run(self, name: str, source: Source, pack: PackWriter, gate: Gate, door: Door) -> _LayerRun:
         planned = self.plan.layers[name].tiles

@@ -17,6 +17,7 @@ from filelock import FileLock, Timeout
 
 from packer.errors import StoreBusyError
 from packer.grid import LonLatBox, tms_row
+from packer.store.findings import drop_unsound, forget_findings, read_findings
 from packer.store.holdings import absent_tiles, held_tiles, save_snapshot
 from packer.store.records import Absent, Received, Record, Trouble, seal
 from packer.store.schema import connect, open_writable, translated
@@ -62,14 +63,23 @@ class PackWriter:
     """An open pack: `async with PackWriter(path, labels) as pack`. Only one can be open for a pack.
 
     Inside the block the file has a write-ahead log beside it; after the block it stands alone. `held` and
-    `absent` are what the pack held, and knew the server not to have, when it was opened.
+    `absent` are what the pack held, and knew the server not to have, when it was opened; `kind` is the format
+    of its tiles, None while it has none; `dropped` are the tiles that an earlier verify named and that were
+    found unsound again, by their hash or by `check` (a body and the pack's format): they are held no more.
     """
 
-    def __init__(self, path: Path, labels: Labels, clock: Callable[[], float] = time.time) -> None:
+    def __init__(
+        self,
+        path: Path,
+        labels: Labels,
+        clock: Callable[[], float] = time.time,
+        check: Callable[[bytes, str | None], str | None] = lambda _data, _kind: None,
+    ) -> None:
         self.path = path
         self.held = TileSet()
         self.absent = TileSet()
-        self._labels, self._clock = labels, clock
+        self.dropped: list[Tile] = []
+        self._labels, self._clock, self._check = labels, clock, check
         self._lock = FileLock(lock_path(path), timeout=0)
         self._db: aiosqlite.Connection | None = None
         self._zooms: tuple[int, int] | None = None
@@ -136,10 +146,15 @@ class PackWriter:
     def _open(self) -> sqlite3.Connection:
         db = open_writable(self.path, self._labels.layer, self._labels.kind)
         try:
+            if db.execute("SELECT 1 FROM placement LIMIT 1").fetchone():
+                self.kind = db.execute("SELECT value FROM metadata WHERE name = 'format'").fetchone()[0]
+            self.dropped = drop_unsound(
+                db, read_findings(self.path), lambda data: self._check(data, self.kind)
+            )
+            forget_findings(self.path)
             self.held, self.absent = held_tiles(db), absent_tiles(db)
             if self.held:
                 self._zooms = (self.held.zooms[0], self.held.zooms[-1])
-                self.kind = db.execute("SELECT value FROM metadata WHERE name = 'format'").fetchone()[0]
             rows = db.execute("SELECT zoom_level, tile_column, tile_row FROM trouble")
             self._troubled = {Tile(z, x, tms_row(z, row)) for z, x, row in rows}
             db.execute("BEGIN IMMEDIATE")

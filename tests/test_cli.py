@@ -1,0 +1,278 @@
+"""The commands as a planner uses them: what they print, what they leave, and how they end."""
+
+from __future__ import annotations
+
+import json
+import os
+import re
+import signal
+import sqlite3
+import subprocess
+import sys
+import time
+from pathlib import Path
+from typing import Any
+
+import pytest
+
+from packer.brief import Brief
+from packer.planning import plan
+from tests.conftest import BriefMaker
+from tests.tile_server import TileServer, answer
+
+SMALL = "box = [12.30, 47.00, 12.34, 47.03]\ndeepest = 14"
+
+
+def lastbar(
+    *arguments: object, cwd: Path | None = None, **environment: str
+) -> subprocess.CompletedProcess[str]:
+    command = [sys.executable, "-m", "packer", *map(str, arguments)]
+    env = {**os.environ, **environment}
+    return subprocess.run(command, capture_output=True, text=True, check=False, cwd=cwd, env=env, timeout=120)
+
+
+def document(done: subprocess.CompletedProcess[str]) -> Any:
+    """The one JSON document on stdout; fails if there is anything else."""
+    return json.loads(done.stdout)
+
+
+def test_the_whole_job_from_a_new_brief_to_ready(brief_for: BriefMaker) -> None:
+    with TileServer() as server:
+        brief = brief_for(server.url, area=SMALL)
+        tiles = plan(brief).count
+
+        planned = document(lastbar("plan", brief.path, "--json"))
+        assert planned["tiles"] == planned["layers"]["survey"]["tiles"] == tiles
+        assert sum(planned["layers"]["survey"]["by_zoom"].values()) == tiles
+
+        listed = lastbar("plan", brief.path, "--list").stdout.splitlines()
+        assert len(listed) == len(set(listed)) == tiles
+        assert all(re.fullmatch(r"survey \d+/\d+/\d+", line) for line in listed)
+
+        before = lastbar("verify", brief.path, "--json")
+        assert before.returncode == 1
+        assert document(before)["layers"]["survey"]["missing"] == tiles
+
+        fetched = lastbar("fetch", brief.path, "--json")
+        assert fetched.returncode == 0, fetched.stderr
+        told = document(fetched)
+        assert told["complete"] is True
+        assert told["requests"] == told["stored"] == tiles
+        assert told["bytes"] > 0
+        assert told["absent"] == told["failed"] == 0
+        assert told["seconds"] >= 0
+
+        verified = lastbar("verify", brief.path, "--json")
+        assert verified.returncode == 0
+        layer = document(verified)["layers"]["survey"]
+        assert document(verified)["ready"] is True
+        assert {k: layer[k] for k in ("planned", "stored", "absent", "missing", "corrupt")} == {
+            "planned": tiles,
+            "stored": tiles,
+            "absent": 0,
+            "missing": 0,
+            "corrupt": 0,
+        }
+        assert sum(z["planned"] for z in layer["by_zoom"].values()) == tiles
+
+        status = lastbar("status", brief.path, "--json")
+        assert status.returncode == 0
+        assert document(status)["layers"]["survey"]["stored"] == tiles
+
+
+def test_text_reads_in_80_columns_without_colour(brief_for: BriefMaker) -> None:
+    with TileServer() as server:
+        brief = brief_for(server.url, area=SMALL)
+        for command in ("plan", "status", "fetch", "verify"):
+            done = lastbar(command, brief.path)
+            short = str(brief.path.parent)  # the test's own folder is as long as it is
+            lines = (done.stdout + done.stderr).replace(short, "").splitlines()
+            assert lines
+            assert max(map(len, lines)) <= 80, command
+            assert "\x1b" not in done.stdout + done.stderr
+
+
+def test_a_folder_stands_for_the_brief_in_it_and_store_moves_the_packs(
+    brief_for: BriefMaker, tmp_path: Path
+) -> None:
+    with TileServer() as server:
+        brief = brief_for(server.url, area=SMALL)
+        elsewhere = tmp_path / "card"
+        assert lastbar("fetch", tmp_path, "--store", elsewhere).returncode == 0
+        assert (elsewhere / "survey.mbtiles").exists()
+        assert not brief.store_folder.exists()
+        assert lastbar("verify", "--store", elsewhere, cwd=tmp_path).returncode == 0
+
+
+@pytest.mark.parametrize("sign", [signal.SIGINT, signal.SIGTERM])
+def test_ctrl_c_keeps_what_came_and_says_how_to_go_on(brief_for: BriefMaker, sign: signal.Signals) -> None:
+    with TileServer(delay_s=0.02) as server:
+        brief = brief_for(server.url, area="box = [12.30, 47.00, 12.5, 47.15]\ndeepest = 15")
+        fetch = subprocess.Popen(
+            [sys.executable, "-m", "packer", "fetch", str(brief.path)],
+            stdout=subprocess.PIPE,
+            stderr=subprocess.PIPE,
+            text=True,
+        )
+        _wait_for(lambda: sum(server.tiles_asked.values()) > 40)
+        fetch.send_signal(sign)
+        out, err = fetch.communicate(timeout=30)
+        assert fetch.returncode == 1
+        assert "Stopping" in err
+        assert f"lastbar fetch {brief.path}" in out
+        assert "Traceback" not in err
+        asked = server.tiles_asked
+        held = len(_tiles(brief))
+        assert held == len(asked), "everything that was asked for was kept"
+        assert [p.name for p in brief.store_folder.iterdir() if not p.name.startswith(".")] == [
+            "survey.mbtiles"
+        ]
+        assert lastbar("fetch", brief.path).returncode == 0
+        assert max(server.tiles_asked.values()) == 1
+
+
+def test_status_in_a_second_terminal_and_a_second_fetch_refused(brief_for: BriefMaker) -> None:
+    with TileServer(delay_s=0.02) as server:
+        brief = brief_for(server.url, area="box = [12.30, 47.00, 12.5, 47.15]\ndeepest = 15", connections=4)
+        fetch = subprocess.Popen(
+            [sys.executable, "-m", "packer", "fetch", str(brief.path)],
+            stdout=subprocess.DEVNULL,
+            stderr=subprocess.DEVNULL,
+        )
+        try:
+            _wait_for(lambda: sum(server.tiles_asked.values()) > 100)
+            status = lastbar("status", brief.path, "--json")
+            assert status.returncode == 1
+            assert document(status)["layers"]["survey"]["stored"] > 0
+            second = lastbar("fetch", brief.path)
+            assert second.returncode == 3
+            assert "Another fetch is writing" in second.stderr
+            assert fetch.poll() is None
+        finally:
+            fetch.send_signal(signal.SIGINT)
+            assert fetch.wait(30) == 1
+
+
+def _wait_for(happened: Any) -> None:
+    ends = time.monotonic() + 30
+    while not happened():
+        assert time.monotonic() < ends
+        time.sleep(0.005)  # watching another process: there is no event to wait for
+
+
+def _tiles(brief: Brief) -> list[tuple[int, int, int]]:
+    db = sqlite3.connect(brief.store_folder / "survey.mbtiles")
+    try:
+        return db.execute("SELECT zoom_level, tile_column, tile_row FROM tiles").fetchall()
+    finally:
+        db.close()
+
+
+@pytest.mark.parametrize(
+    ("change", "words"),
+    [
+        (lambda t: "title = ", "not valid TOML"),
+        (lambda t: t.replace("connections", "conections"), 'did you mean "connections"'),
+        (lambda t: t.replace(SMALL, 'line = "gone.gpx"\nhalf-width = "1 km"\ndeepest = 12'), "gone.gpx"),
+        (lambda t: t.replace("12.34", "1234"), "1234"),
+        (lambda t: t.replace(SMALL, 'point = [12, 47]\nradius = "200 km"\ndeepest = 12'), "200 km"),
+        (lambda t: t.replace(SMALL, 'point = [12, 47]\nradius = "0 m"\ndeepest = 12'), "0 m"),
+        (lambda t: t.replace("{z}", "z"), "{z}"),
+        (lambda t: t.replace("[layers.survey]", '[layers."../survey"]'), "../survey"),
+        (lambda t: t.replace(".png", ".png?key=${NOT_SET_ANYWHERE}"), "NOT_SET_ANYWHERE"),
+        (lambda t: t.replace('permission = "Own server"\n', ""), "permission"),
+    ],
+)
+def test_a_wrong_brief_is_told_in_a_sentence_and_ends_with_2(
+    brief_for: BriefMaker, change: Any, words: str
+) -> None:
+    brief = brief_for("http://127.0.0.1:9/{z}/{x}/{y}.png", area=SMALL)
+    brief.path.write_text(change(brief.path.read_text()))
+    done = lastbar("fetch", brief.path)
+    assert done.returncode == 2, done.stderr
+    assert words in " ".join(done.stderr.split())
+    assert "brief.toml" in done.stderr
+    assert "Traceback" not in done.stderr
+    assert done.stdout == ""
+    as_json = lastbar("fetch", brief.path, "--json")
+    assert document(as_json)["error"]["exit_code"] == as_json.returncode == 2
+    assert not (brief.path.parent / "packs").exists()
+
+
+def test_no_brief_at_all_says_how_to_write_one(tmp_path: Path) -> None:
+    done = lastbar("plan", cwd=tmp_path)
+    assert done.returncode == 2
+    assert "lastbar new" in done.stderr
+
+
+def test_new_writes_a_brief_that_plans_and_never_overwrites(tmp_path: Path) -> None:
+    done = lastbar("new", tmp_path / "trip")
+    assert done.returncode == 0, done.stderr
+    assert "independent means of navigation" in done.stdout
+    assert document(lastbar("plan", tmp_path / "trip", "--json"))["tiles"] > 100
+    again = lastbar("new", tmp_path / "trip")
+    assert again.returncode == 2
+    assert "exists already" in again.stderr
+
+
+def test_new_takes_a_route_from_anywhere(tmp_path: Path) -> None:
+    (tmp_path / "routes").mkdir()
+    route = tmp_path / "routes" / "Pass & back.gpx"
+    points = "".join(f'<trkpt lat="{47 + i / 1000}" lon="12.5"/>' for i in range(50))
+    route.write_text(f'<gpx version="1.1" creator="t"><trk><trkseg>{points}</trkseg></trk></gpx>')
+    done = lastbar("new", "trip/brief.toml", "--route", route, cwd=tmp_path)
+    assert done.returncode == 0, done.stderr
+    assert "5.4 km" in done.stdout
+    assert lastbar("plan", "trip", cwd=tmp_path).returncode == 0
+
+
+def test_a_server_that_cannot_be_reached_is_waited_for_and_told(brief_for: BriefMaker) -> None:
+    brief = brief_for("http://127.0.0.1:9/{z}/{x}/{y}.png", area=SMALL)
+    done = lastbar("fetch", brief.path, "--give-up-after", "2s")
+    assert done.returncode == 1
+    assert "127.0.0.1:9" in done.stderr
+    assert "refused" in done.stderr
+    assert "lastbar fetch" in done.stdout
+
+
+def test_give_up_after_that_is_no_time_is_refused(brief_for: BriefMaker) -> None:
+    done = lastbar("fetch", brief_for("http://127.0.0.1:9/{z}/{x}/{y}.png").path, "--give-up-after", "soon")
+    assert done.returncode == 2
+    assert "45m" in done.stderr
+
+
+@pytest.mark.parametrize("body", [b"<html><body>Quota exceeded</body></html>", b"", b"\x89PNG\r\n\x1a\ncut"])
+def test_a_server_that_sends_no_tiles_fills_no_pack(brief_for: BriefMaker, body: bytes) -> None:
+    with TileServer(lambda path: answer("200 OK", body, "text/html")) as server:
+        brief = brief_for(server.url, area=SMALL)
+        done = lastbar("fetch", brief.path, "--give-up-after", "2s")
+        assert done.returncode == 1
+        assert "127.0.0.1" in done.stderr
+        assert _tiles(brief) == []
+
+
+def test_a_store_that_is_not_ours_is_left_alone(brief_for: BriefMaker) -> None:
+    brief = brief_for("http://127.0.0.1:9/{z}/{x}/{y}.png", area=SMALL)
+    brief.store_folder.mkdir()
+    pack = brief.store_folder / "survey.mbtiles"
+    pack.write_bytes(b"holiday pictures" * 500)
+    for command in ("fetch", "status", "verify"):
+        done = lastbar(command, brief.path)
+        assert done.returncode == 3, command
+        assert "survey.mbtiles" in done.stderr
+    assert pack.read_bytes() == b"holiday pictures" * 500
+
+
+def test_help_and_version_answer(tmp_path: Path) -> None:
+    shown = lastbar("--help").stdout
+    for command in ("new", "plan", "fetch", "status", "verify", "demo"):
+        assert re.search(rf"^  {command} ", shown, re.MULTILINE)
+    assert re.fullmatch(r"lastbar \d+\.\d+\.\d+\n", lastbar("--version").stdout)
+
+
+def test_help_loads_none_of_the_heavy_libraries() -> None:
+    code = (
+        "import sys\nfrom packer.cli.app import app\n"
+        "bad = {'numpy', 'pydantic', 'shapely', 'httpx', 'pyogrio', 'PIL'} & set(sys.modules)\nassert not bad, bad"
+    )
+    subprocess.run([sys.executable, "-c", code], check=True)
