@@ -2,12 +2,26 @@
 
 from __future__ import annotations
 
+import signal
+import threading
+
+from packer.cli.speech import say
+from packer.practice.server import PracticeServer
+
 __all__ = ["run"]
 
 
 def run(port: int) -> int:
-    """Serve until stopped."""
-    from packer.practice.server import serve
-
-    serve(port)
+    """Serve until SIGINT or SIGTERM."""
+    stop = threading.Event()
+    for number in (signal.SIGINT, signal.SIGTERM):
+        signal.signal(number, lambda *_: stop.set())
+    with PracticeServer(port) as server:
+        say("Ketterling Basin, an invented place to practise with. Layers:")
+        say(f"  {server.template('aerial')}")
+        say(f"  {server.template('relief')}")
+        say("Ctrl-C stops. In a second terminal: lastbar new trip, then lastbar fetch trip")
+        # A signal cannot end a wait without a limit on every system.
+        while not stop.wait(0.5):
+            pass
     return 0

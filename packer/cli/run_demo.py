@@ -1,0 +1,110 @@
+"""`lastbar demo`: the whole job against the practice server, with a kill in the middle."""
+
+from __future__ import annotations
+
+import signal
+import subprocess
+import sys
+import tempfile
+import time
+from pathlib import Path
+
+from packer.brief import Brief
+from packer.cli.new_brief import CAUTIONS
+from packer.cli.speech import bytes_text, note, say
+from packer.errors import InputError, LastbarError
+from packer.fetching import pack_path
+from packer.planning import Plan, plan
+from packer.practice.place import write_place
+from packer.practice.server import PracticeServer
+from packer.store.books import read_books
+
+__all__ = ["run"]
+
+_KILL_AT = 0.4  # of the plan
+_LONGEST_S = 300.0
+
+
+def run(folder: Path | None) -> int:
+    """Plan, fetch, kill, resume and verify in `folder`, or in a new temporary one that is kept.
+
+    If the process dies: brief and packs stay where they are; running it into the same folder goes on.
+    """
+    if folder is None:
+        folder = Path(tempfile.mkdtemp(prefix="lastbar-demo-"))
+    elif folder.exists() and any(folder.iterdir()) and not (folder / "brief.toml").exists():
+        raise InputError(f"{folder} is not empty and holds no demo. Name a new or empty folder.")
+    say("This is the whole job, on an invented place and a server on this machine.")
+    with PracticeServer() as server:
+        path = write_place(folder, server.base_url)
+        worked_out = plan(Brief.read(path))
+        say()
+        say(f"1. The plan: what the brief {path} asks for.")
+        _command("plan", path)
+        say()
+        say("2. The fetch, killed outright (SIGKILL) on the way, as a crash or a dead battery would.")
+        held = _fetch_and_kill(path, worked_out)
+        say(f"   Killed. {held:,} of {worked_out.count:,} tiles had been committed, and are there.")
+        before = _tiles_asked(server)
+        say()
+        say("3. The same command again: it asks only for what is missing.")
+        _command("fetch", path)
+        say(f"   {_tiles_asked(server) - before:,} requests for {worked_out.count - held:,} tiles.")
+        say()
+        say("4. The proof: plan anew, hash and decode every stored tile.")
+        code = _command("verify", path)
+    _where(path, worked_out)
+    return code
+
+
+def _tiles_asked(server: PracticeServer) -> int:
+    return sum(n for path, n in dict(server.counts.paths).items() if path.count("/") == 4)
+
+
+def _command(name: str, path: Path) -> int:
+    say(f"   $ lastbar {name} {path}")
+    sys.stdout.flush()
+    done = subprocess.run([sys.executable, "-m", "packer", name, str(path)], check=False)
+    if done.returncode != 0 and name != "verify":
+        raise LastbarError(f"lastbar {name} {path} ended with exit code {done.returncode}; see above.")
+    return done.returncode
+
+
+def _fetch_and_kill(path: Path, worked_out: Plan) -> int:
+    """Start a fetch, kill it once enough is committed, and give back how many tiles are."""
+    say(f"   $ lastbar fetch {path}")
+    sys.stdout.flush()
+    fetch = subprocess.Popen([sys.executable, "-m", "packer", "fetch", str(path)])
+    ends = time.monotonic() + _LONGEST_S
+    while fetch.poll() is None and _held(path, worked_out) < _KILL_AT * worked_out.count:
+        if time.monotonic() > ends:
+            note("The fetch is slow here; it is killed as it stands.")
+            break
+        time.sleep(0.1)
+    fetch.send_signal(signal.SIGKILL if sys.platform != "win32" else signal.SIGTERM)
+    fetch.wait()
+    return _held(path, worked_out)
+
+
+def _held(path: Path, worked_out: Plan) -> int:
+    brief, held = Brief.read(path), 0
+    for name, layer in worked_out.layers.items():
+        pack = pack_path(brief, name)
+        try:
+            held += len(layer.tiles & read_books(pack).held) if pack.exists() else 0
+        except LastbarError:
+            continue  # caught while it is being made: nothing is in it yet
+    return held
+
+
+def _where(path: Path, worked_out: Plan) -> None:
+    brief = Brief.read(path)
+    say()
+    say("The packs, ready for any program that reads MBTiles:")
+    for name in worked_out.layers:
+        pack = pack_path(brief, name)
+        say(f"   {pack} ({bytes_text(pack.stat().st_size)})")
+    say(f"The brief, to try changes on: {path}")
+    say("   (it asks a server that has ended now; lastbar practice starts another)")
+    say()
+    say(CAUTIONS)

@@ -1,0 +1,440 @@
+"""Every benchmark in one run: prints each line as it comes and writes docs/benchmarks.md.
+
+(a) fetch against `curl --parallel` writing loose files          (e) start of a half-done job
+(b) the same through 50 ms of latency                            (f) peak memory by size of job
+(c) planning against a plain loop over mercantile.tiles          (g) start-up of --help and status
+(d) verify against a bare loop that only hashes or decodes
+"""
+
+from __future__ import annotations
+
+import argparse
+import asyncio
+import gc
+import hashlib
+import io
+import os
+import platform
+import resource
+import sqlite3
+import statistics
+import subprocess
+import sys
+import tempfile
+import time
+from collections.abc import Callable, Iterable
+from concurrent.futures import ProcessPoolExecutor
+from datetime import UTC, datetime
+from importlib.metadata import version
+from multiprocessing import get_context
+from pathlib import Path
+
+import mercantile
+import numpy as np
+from neutral import delayed, file_server, jpeg_bodies, median_spread, run_measured
+from PIL import Image
+
+from packer.cover import cover_box, cover_corridor
+from packer.grid import LonLatBox
+from packer.store import Labels, PackWriter
+
+ROOT = Path(__file__).parent.parent
+LASTBAR = [sys.executable, "-m", "packer"]
+
+BRIEF = """
+title = "Benchmark"
+overview = false
+[layers.aerial]
+url = "http://127.0.0.1:{port}/{{z}}/{{x}}/{{y}}.{ending}"
+attribution = "none"
+permission = "Own files on this machine"
+zooms = [{zoom}, {zoom}]
+connections = {connections}
+requests-per-second = 100000
+[[areas]]
+name = "block"
+box = [{box}]
+deepest = {zoom}
+"""
+
+
+class Report:
+    """Lines for the terminal and the document alike."""
+
+    def __init__(self) -> None:
+        self.lines: list[str] = []
+
+    def head(self, text: str) -> None:
+        self.lines += ["", f"## {text}", ""]
+        print(f"\n{text}", flush=True)
+
+    def say(self, text: str) -> None:
+        self.lines.append(f"- {text}")
+        print(f"  {text}", flush=True)
+
+
+def block(zoom: int, columns: int, rows: int) -> str:
+    """The box of just so many tiles, as the brief writes it."""
+    nw = mercantile.bounds(
+        17000 >> (15 - zoom) if zoom <= 15 else 17000, 10000 >> (15 - zoom) if zoom <= 15 else 10000, zoom
+    )
+    x0, y0 = mercantile.tile(nw.west + 1e-9, nw.north - 1e-9, zoom)[:2]
+    se = mercantile.bounds(x0 + columns - 1, y0 + rows - 1, zoom)
+    return ", ".join(f"{v:.12f}" for v in (nw.west, se.south, se.east, nw.north))
+
+
+def write_brief(folder: Path, port: int, zoom: int, box: str, connections: int, ending: str = "jpg") -> Path:
+    path = folder / "brief.toml"
+    path.write_text(BRIEF.format(port=port, zoom=zoom, box=box, connections=connections, ending=ending))
+    return path
+
+
+def bench_fetch(report: Report, runs: int, count: int) -> None:
+    report.head(f"(a) Fetch of {count:,} tiles of 15 KB from nginx on loopback, against curl --parallel")
+    columns = 200
+    with tempfile.TemporaryDirectory() as name:
+        folder = Path(name)
+        folder.chmod(0o755)
+        root = folder / "root"
+        body = jpeg_bodies(15_000)
+        tiles = [(15, 17000 + i % columns, 10000 + i // columns) for i in range(count)]
+        for number, (z, x, y) in enumerate(tiles):
+            place = root / str(z) / str(x)
+            place.mkdir(parents=True, exist_ok=True)
+            (place / f"{y}.jpg").write_bytes(body(number))
+        with file_server(root) as port:
+            for connections in (16, 32):
+                _fetch_against_curl(report, folder, port, tiles, columns, connections, runs)
+            report.head("(b) Fetch through 50 ms of latency")
+            for connections in (16, 32):
+                _fetch_latency(report, folder, port, columns, connections)
+
+
+def _fetch_against_curl(
+    report: Report,
+    folder: Path,
+    port: int,
+    tiles: list[tuple[int, int, int]],
+    columns: int,
+    connections: int,
+    runs: int,
+) -> None:
+    brief = write_brief(folder, port, 15, block(15, columns, len(tiles) // columns), connections)
+    urls = folder / "urls"
+    urls.write_text(
+        "".join(
+            f'url = "http://127.0.0.1:{port}/{z}/{x}/{y}.jpg"\noutput = "{folder}/out/{x}-{y}"\n'
+            for z, x, y in tiles
+        )
+    )
+    ours, theirs, ratios, peak = [], [], [], 0
+    for _ in range(runs):
+        subprocess.run(["rm", "-rf", str(folder / "packs"), str(folder / "out")], check=True)
+        (folder / "out").mkdir()
+        curl = run_measured(["curl", "-s", "--parallel", "--parallel-max", str(connections), "-K", str(urls)])
+        assert sum(1 for _ in (folder / "out").iterdir()) == len(tiles)
+        mine = run_measured([*LASTBAR, "fetch", str(brief)])
+        assert mine.code == 0
+        _check_pack(folder, len(tiles))
+        ours.append(len(tiles) / mine.wall_s)
+        theirs.append(len(tiles) / curl.wall_s)
+        ratios.append(mine.wall_s / curl.wall_s)
+        peak = max(peak, mine.peak_bytes)
+    report.say(
+        f"{connections} connections: wall time {median_spread(ratios)} times curl's; "
+        f"lastbar {median_spread(ours)} tiles/s, curl {median_spread(theirs)} tiles/s; "
+        f"peak memory {peak / 1e6:.0f} MB ({runs} runs each, start-up included)"
+    )
+
+
+def _check_pack(folder: Path, count: int) -> None:
+    db = sqlite3.connect(folder / "packs" / "aerial.mbtiles")
+    assert db.execute("SELECT count(*) FROM tiles").fetchone()[0] == count
+    db.close()
+
+
+def _fetch_latency(report: Report, folder: Path, port: int, columns: int, connections: int) -> None:
+    subprocess.run(["rm", "-rf", str(folder / "packs")], check=True)
+    rows = 10 * connections // 16
+    with delayed(port, 0.05) as slow:
+        brief = write_brief(folder, slow, 15, block(15, columns, rows), connections)
+        started = run_measured([*LASTBAR, "plan", str(brief)]).wall_s
+        mine = run_measured([*LASTBAR, "fetch", str(brief)])
+    assert mine.code == 0
+    rate = columns * rows / (mine.wall_s - started)
+    bound = connections / 0.05
+    report.say(
+        f"{connections} connections: {rate:.0f} tiles/s, {rate / bound:.3f} of connections ÷ latency ({bound:.0f}/s); "
+        f"start-up of {started:.2f} s taken off"
+    )
+
+
+def corridor_line() -> np.ndarray:
+    """A winding line of some 1,700 km, a point every 400 m or so."""
+    at = np.linspace(0, 1, 4000)
+    return np.column_stack([-5 + 11.6 * at + 0.25 * np.sin(40 * at), 30 + 6 * at + 0.4 * np.sin(25 * at)])
+
+
+def _growth(work: Callable[[], object]) -> float:
+    """Peak memory of `work` in MB, above what the process held before, in a child of its own."""
+    before = resource.getrusage(resource.RUSAGE_SELF).ru_maxrss
+    work()
+    return (resource.getrusage(resource.RUSAGE_SELF).ru_maxrss - before) / 1024
+
+
+def _corridor_growth() -> float:
+    return _growth(lambda: cover_corridor([corridor_line()], 500.0, 18).pyramid(0))
+
+
+TEN_MILLION = LonLatBox(5.0, 40.0, 39.75, 60.0)
+
+
+def _box_growth() -> float:
+    return _growth(lambda: cover_box(TEN_MILLION, 15).pyramid(0))
+
+
+def timed(work: Callable[[], object], runs: int) -> list[float]:
+    times = []
+    for _ in range(runs):
+        gc.collect()
+        started = time.perf_counter()
+        work()
+        times.append(time.perf_counter() - started)
+    return times
+
+
+def bench_plan(report: Report, runs: int) -> None:
+    from packer.cover import GEOD
+
+    report.head("(c) Planning")
+    line = corridor_line()
+    tiles = cover_corridor([line], 500.0, 18).pyramid(0)
+    took = timed(lambda: cover_corridor([line], 500.0, 18).pyramid(0), runs)
+    length = GEOD.line_length(line[:, 0], line[:, 1]) / 1000
+    with ProcessPoolExecutor(1, get_context("spawn")) as pool:
+        growth, box_growth = pool.submit(_corridor_growth).result(), 0.0
+    with ProcessPoolExecutor(1, get_context("spawn")) as pool:
+        box_growth = pool.submit(_box_growth).result()
+    report.say(
+        f"corridor of {length:,.0f} km, 500 m either side, zooms 0-18, {len(tiles):,} tiles: "
+        f"{median_spread(took)} s; {growth:.0f} MB above imports"
+    )
+    box = cover_box(TEN_MILLION, 15).pyramid(0)
+    took = timed(lambda: cover_box(TEN_MILLION, 15).pyramid(0), runs)
+    started = time.perf_counter()
+    plain = sum(1 for _ in mercantile.tiles(*TEN_MILLION, list(range(16))))
+    loop = time.perf_counter() - started
+    report.say(
+        f"box of {len(box):,} tiles: {median_spread(took)} s, {statistics.median(took) / loop:.6f} of a plain loop over "
+        f"mercantile.tiles ({loop:.1f} s for {plain:,} tiles); {box_growth:.0f} MB above imports"
+    )
+
+
+def _hash_loop(pack: str, first: int, last: int) -> int:
+    db = sqlite3.connect(f"file:{pack}?mode=ro", uri=True)
+    n = 0
+    for (data,) in db.execute("SELECT data FROM blob WHERE id BETWEEN ? AND ?", (first, last)):
+        hashlib.sha256(data).digest()
+        n += 1
+    db.close()
+    return n
+
+
+def _decode_loop(pack: str, first: int, last: int) -> int:
+    db = sqlite3.connect(f"file:{pack}?mode=ro", uri=True)
+    n = 0
+    for (data,) in db.execute("SELECT data FROM blob WHERE id BETWEEN ? AND ?", (first, last)):
+        Image.open(io.BytesIO(data)).load()
+        n += 1
+    db.close()
+    return n
+
+
+def _bare(loop: Callable[[str, int, int], int], pack: Path, count: int) -> float:
+    many = os.cpu_count() or 1
+    started = time.perf_counter()
+    with ProcessPoolExecutor(many, get_context("spawn")) as pool:
+        step = -(-count // (many * 8))
+        parts = [pool.submit(loop, str(pack), i + 1, i + step) for i in range(0, count, step)]
+        assert sum(p.result() for p in parts) == count
+    return time.perf_counter() - started
+
+
+def fill_pack(folder: Path, count: int, body: Callable[[int], bytes], columns: int = 1000) -> Path:
+    """A pack of `count` tiles at zoom 15, written through the store's own writer."""
+    from packer.grid import LonLatBox
+    from packer.store import Received, body_hash
+    from packer.tileset import Tile
+
+    labels = Labels(
+        "aerial",
+        "jpg",
+        "Benchmark",
+        "none",
+        "own",
+        "127.0.0.1",
+        "0",
+        LonLatBox(0, 0, 1, 1),
+        (0, 0),
+        12,
+        "",
+        "",
+        "0",
+    )
+    pack = folder / "packs" / "aerial.mbtiles"
+
+    async def go() -> None:
+        async with PackWriter(pack, labels) as writer:
+            for start in range(0, count, 1000):
+                batch = []
+                for i in range(start, min(start + 1000, count)):
+                    data = body(i)
+                    tile = Tile(15, 17000 + i % columns, 10000 + i // columns)
+                    batch.append(Received(tile, data, body_hash(data), "jpg", 1_700_000_000))
+                await writer.write(batch, len(batch))
+
+    asyncio.run(go())
+    return pack
+
+
+def bench_verify(report: Report, count: int) -> None:
+    report.head(f"(d) Verify of {count:,} tiles, all cores, against bare loops over the same bodies")
+    with tempfile.TemporaryDirectory() as name:
+        folder = Path(name)
+        pack = fill_pack(folder, count, jpeg_bodies(15_000))
+        brief = write_brief(folder, 9, 15, block(15, 1000, count // 1000), 8)
+        decode, hashed = _bare(_decode_loop, pack, count), _bare(_hash_loop, pack, count)
+        mine = run_measured([*LASTBAR, "verify", str(brief)])
+        assert mine.code == 0
+        report.say(
+            f"verify with decoding {count / mine.wall_s:,.0f} tiles/s; bare decoding {count / decode:,.0f}/s, bare "
+            f"hashing {count / hashed:,.0f}/s: {decode / mine.wall_s:.2f} of the decoding loop"
+        )
+
+
+def fill_half(folder: Path, columns: int, rows: int) -> Path:
+    """A pack that holds every second tile of a block at zoom 15, all with one body, by plain SQL for speed."""
+    pack = fill_pack(folder, 1, jpeg_bodies(900))
+    db = sqlite3.connect(pack, isolation_level=None)
+    db.executescript(
+        "PRAGMA synchronous = OFF; PRAGMA journal_mode = OFF; BEGIN; DELETE FROM snapshot; DELETE FROM placement;"
+    )
+    n = 1 << 15
+    db.executemany(
+        "INSERT INTO placement VALUES (15, ?, ?, 1, x'0000000000000000', 1700000000, NULL, NULL, NULL)",
+        ((17000 + c, n - 1 - 10000 - r) for r in range(rows) for c in range(r % 2, columns, 2)),
+    )
+    db.execute("COMMIT")
+    db.close()
+    return pack
+
+
+_FIRST_REQUEST = """
+import sys, time
+started = time.perf_counter()
+import asyncio
+from packer import Brief, plan, run_fetch
+from packer.net import Failure, Fault
+
+class Door:
+    def __call__(self, *a, **k): return self
+    async def fetch(self, url, *a):
+        print(time.perf_counter() - started, flush=True)
+        import os; os._exit(0)
+    async def aclose(self): ...
+
+brief = Brief.read(sys.argv[1])
+asyncio.run(run_fetch(brief, plan(brief), make_door=Door()))
+"""
+
+
+def bench_scale(report: Report, runs: int, columns: int, rows: int) -> None:
+    report.head(f"(e) A job of {columns * rows:,} tiles of which every second is stored")
+    with tempfile.TemporaryDirectory() as name:
+        folder = Path(name)
+        fill_half(folder, columns, rows)
+        brief = write_brief(folder, 9, 15, block(15, columns, rows), 8)
+        scan = _starts(brief, 1)
+        report.say(f"from start to the first request, with no short cut in the pack: {median_spread(scan)} s")
+        subprocess.run(
+            [*LASTBAR, "fetch", str(brief), "--give-up-after", "1s"], capture_output=True, check=False
+        )
+        report.say(f"the same after any run has ended in the pack: {median_spread(_starts(brief, runs))} s")
+        status = [run_measured([*LASTBAR, "status", str(brief)]) for _ in range(runs)]
+        report.say(
+            f"status: {median_spread([s.wall_s for s in status])} s, {max(s.peak_bytes for s in status) / 1e6:.0f} MB"
+        )
+
+
+def _starts(brief: Path, runs: int) -> list[float]:
+    command = [sys.executable, "-c", _FIRST_REQUEST, str(brief)]
+    return [
+        float(subprocess.run(command, capture_output=True, text=True, check=True).stdout) for _ in range(runs)
+    ]
+
+
+def bench_memory(report: Report, sizes: Iterable[int]) -> None:
+    report.head("(f) Peak memory by size of job, small bodies, 16 connections")
+    peaks = []
+    for count in sizes:
+        with tempfile.TemporaryDirectory() as name:
+            folder = Path(name)
+            folder.chmod(0o755)
+            (folder / "root").mkdir()
+            (folder / "root" / "one.jpg").write_bytes(jpeg_bodies(3_000)(0))
+            with file_server(folder / "root", "try_files /one.jpg =404;") as port:
+                brief = write_brief(folder, port, 15, block(15, 1000, count // 1000), 16)
+                mine = run_measured([*LASTBAR, "fetch", str(brief)])
+            assert mine.code == 0
+            _check_pack(folder, count)
+            peaks.append(mine.peak_bytes)
+            report.say(f"{count:,} tiles: {mine.peak_bytes / 1e6:.0f} MB, {count / mine.wall_s:,.0f} tiles/s")
+    report.say(f"ratio {peaks[-1] / peaks[0]:.2f}")
+
+
+def bench_start(report: Report, runs: int) -> None:
+    report.head("(g) Start-up")
+    for command in (["--help"], ["--version"]):
+        took = [run_measured([*LASTBAR, *command]).wall_s for _ in range(runs)]
+        report.say(f"lastbar {command[0]}: {median_spread(took)} s")
+    bare = [run_measured([sys.executable, "-c", "pass"]).wall_s for _ in range(runs)]
+    report.say(f"python doing nothing: {median_spread(bare)} s")
+
+
+def main() -> None:
+    parser = argparse.ArgumentParser(
+        description=__doc__, formatter_class=argparse.RawDescriptionHelpFormatter
+    )
+    parser.add_argument("--only", default="acdefg", help="letters of the parts to run; (b) goes with (a)")
+    parser.add_argument("--runs", type=int, default=5)
+    parser.add_argument(
+        "--quick", action="store_true", help="small sizes, to see that it works; writes no document"
+    )
+    wanted = parser.parse_args()
+    report, quick = Report(), wanted.quick
+    parts: dict[str, Callable[[], None]] = {
+        "a": lambda: bench_fetch(report, wanted.runs, 4_000 if quick else 30_000),
+        "c": lambda: bench_plan(report, wanted.runs),
+        "d": lambda: bench_verify(report, 4_000 if quick else 50_000),
+        "e": lambda: bench_scale(report, wanted.runs, 4000, 250 if quick else 2500),
+        "f": lambda: bench_memory(report, (5_000, 20_000) if quick else (50_000, 1_000_000)),
+        "g": lambda: bench_start(report, wanted.runs),
+    }
+    for letter in wanted.only:
+        parts[letter]()
+    if not quick and wanted.only == "acdefg":
+        (ROOT / "docs" / "benchmarks.md").write_text(heading() + "\n".join(report.lines) + "\n")
+
+
+def heading() -> str:
+    packages = ", ".join(f"{p} {version(p)}" for p in ("pyreqwest", "httpx", "numpy", "shapely", "pillow"))
+    return (
+        "# Benchmarks\n\n"
+        f"Written by `scripts/bench` on {datetime.now(UTC):%Y-%m-%d}: Python {platform.python_version()}, SQLite "
+        f"{sqlite3.sqlite_version}, {packages}; {os.cpu_count()} cores, {platform.machine()}. The machine is shared and "
+        "noisy: read the ratios, which pair runs taken in turn. Figures are medians with the least and the greatest.\n"
+    )
+
+
+if __name__ == "__main__":
+    main()
