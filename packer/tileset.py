@@ -14,7 +14,7 @@ from typing import NamedTuple
 import numpy as np
 import numpy.typing as npt
 
-from packer.grid import Ints
+from packer.grid import MAX_ZOOM, Ints
 
 __all__ = ["Run", "Tile", "TileSet"]
 
@@ -66,12 +66,19 @@ def _inside(bounds: Ints, places: Ints) -> _Mask:
 
 def _combine(a: Ints, b: Ints, keep: Callable[[_Mask, _Mask], _Mask]) -> Ints:
     """Boundaries of all places where `keep(inside a, inside b)` holds."""
-    places = np.union1d(a, b)
-    kept = keep(_inside(a, places), _inside(b, places))
+    places = np.concatenate([a, b])
+    # Two sorted runs: a stable sort merges them in one pass.
+    order = np.argsort(places, kind="stable")
+    places, from_a = places[order], order < a.size
+    last = np.append(places[1:] != places[:-1], np.ones(min(places.size, 1), dtype=bool))
+    passed_a = np.cumsum(from_a)[last]
+    passed_b = np.flatnonzero(last) + 1 - passed_a
+    kept = keep((passed_a & 1).astype(bool), (passed_b & 1).astype(bool))
     changes = np.empty(kept.size, dtype=bool)
     changes[:1] = kept[:1]
     changes[1:] = kept[1:] != kept[:-1]
-    return places[changes]
+    result: Ints = places[last][changes]
+    return result
 
 
 class TileSet:
@@ -88,20 +95,31 @@ class TileSet:
 
     @classmethod
     def from_runs(cls, zoom: int, rows: Ints, first: Ints, last: Ints) -> TileSet:
-        """All tiles of the runs (three int64 arrays of one length), which may overlap in any way."""
-        base = np.asarray(rows, dtype=np.int64) * _stride(zoom)
+        """All tiles of the runs (three int64 arrays of one length), which may overlap in any way.
+
+        Raises ValueError if a run leaves the grid or ends before it starts: its places would be other tiles'.
+        """
+        rows, n = np.asarray(rows, dtype=np.int64), 1 << zoom
+        if ((rows < 0) | (rows >= n) | (first < 0) | (last < first) | (last >= n)).any():
+            raise ValueError(f"a run of tiles at zoom {zoom} lies off the grid or is reversed")
+        base = rows * _stride(zoom)
         return cls({zoom: _merge(base + first, base + last + 1)})
 
     @classmethod
     def from_columns(cls, zoom: int, x: Ints, y: Ints) -> TileSet:
-        """The tiles with these columns and rows (two int64 arrays of one length), repeats allowed."""
+        """The tiles with these columns and rows (two int64 arrays of one length), repeats allowed.
+
+        Raises ValueError if one of them lies off the grid.
+        """
         return cls.from_runs(zoom, y, x, x)
 
     @classmethod
     def from_tiles(cls, tiles: Iterable[tuple[int, int, int]]) -> TileSet:
-        """The tiles given as (zoom, x, y)."""
+        """The tiles given as (zoom, x, y). What lies off the grid is no tile, and is left out."""
         by_zoom: dict[int, tuple[list[int], list[int]]] = {}
         for zoom, x, y in tiles:
+            if not (0 <= zoom <= MAX_ZOOM and 0 <= x < 1 << zoom and 0 <= y < 1 << zoom):
+                continue  # a damaged pack can name such a place
             xs, ys = by_zoom.setdefault(zoom, ([], []))
             xs.append(x)
             ys.append(y)
@@ -152,14 +170,23 @@ class TileSet:
 
     def __contains__(self, tile: tuple[int, int, int]) -> bool:
         zoom, x, y = tile
-        if not 0 <= x < 1 << zoom:
-            return False
         bounds = self._bounds.get(zoom, _EMPTY)
+        if bounds.size == 0 or not 0 <= x < 1 << zoom:
+            return False
         return bool(np.searchsorted(bounds, y * _stride(zoom) + x, side="right") & 1)
 
     def contains(self, zoom: int, x: Ints, y: Ints) -> _Mask:
-        """For each tile of one zoom (columns and rows within the grid), whether it is in the set."""
-        return _inside(self._bounds.get(zoom, _EMPTY), np.asarray(y) * _stride(zoom) + x)
+        """For each tile of one zoom (int64 arrays of one length), whether it is in the set."""
+        on_grid = (x >= 0) & (x < 1 << zoom)  # rows beyond the grid lie beyond every boundary
+        return on_grid & _inside(self._bounds.get(zoom, _EMPTY), y * _stride(zoom) + x)
+
+    def contains_runs(self, zoom: int, rows: Ints, first: Ints, last: Ints) -> _Mask:
+        """For each run of one zoom, whether all of it is in the set. An empty run is; one off the grid is not."""
+        bounds, base = self._bounds.get(zoom, _EMPTY), rows * _stride(zoom)
+        index = np.searchsorted(bounds, base + first, side="right")
+        one_run = index == np.searchsorted(bounds, base + last, side="right")
+        on_grid = (first >= 0) & (last < 1 << zoom)
+        return (last < first) | (on_grid & one_run & (index & 1).astype(bool))
 
     @property
     def zooms(self) -> tuple[int, ...]:
@@ -198,7 +225,7 @@ class TileSet:
                 yield Tile(zoom, x, row)
 
     def parents(self, zoom: int) -> TileSet:
-        """The tiles one zoom up that hold the tiles of `zoom`."""
+        """The tiles one zoom up that hold the tiles of `zoom`, which is 1 or more."""
         rows, first, last = self.run_arrays(zoom)
         return TileSet.from_runs(zoom - 1, rows >> 1, first >> 1, last >> 1)
 

@@ -2,10 +2,14 @@
 
 from __future__ import annotations
 
+import os
 from collections.abc import Callable
 from pathlib import Path
 
 import pytest
+
+# As the command does, and before numpy is loaded: threads for small matrices cost far more than they bring.
+os.environ.setdefault("OPENBLAS_NUM_THREADS", "1")
 
 from packer.brief import Brief
 

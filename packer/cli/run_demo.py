@@ -43,13 +43,13 @@ def run(folder: Path | None) -> int:
         _command("plan", path)
         say()
         say("2. The fetch, killed outright (SIGKILL) on the way, as a crash or a dead battery would.")
-        held = _fetch_and_kill(path, worked_out)
-        say(f"   Killed. {held:,} of {worked_out.count:,} tiles had been committed, and are there.")
+        settled = _fetch_and_kill(path, worked_out)
+        say(f"   Killed. {settled:,} of {worked_out.count:,} tiles had been settled and committed.")
         before = _tiles_asked(server)
         say()
         say("3. The same command again: it asks only for what is missing.")
         _command("fetch", path)
-        say(f"   {_tiles_asked(server) - before:,} requests for {worked_out.count - held:,} tiles.")
+        say(f"   {_tiles_asked(server) - before:,} requests for {worked_out.count - settled:,} tiles.")
         say()
         say("4. The proof: plan anew, hash and decode every stored tile.")
         code = _command("verify", path)
@@ -71,30 +71,33 @@ def _command(name: str, path: Path) -> int:
 
 
 def _fetch_and_kill(path: Path, worked_out: Plan) -> int:
-    """Start a fetch, kill it once enough is committed, and give back how many tiles are."""
+    """Start a fetch, kill it once enough is committed, and give back how many tiles are settled."""
     say(f"   $ lastbar fetch {path}")
     sys.stdout.flush()
     fetch = subprocess.Popen([sys.executable, "-m", "packer", "fetch", str(path)])
     ends = time.monotonic() + _LONGEST_S
-    while fetch.poll() is None and _held(path, worked_out) < _KILL_AT * worked_out.count:
+    while fetch.poll() is None and _settled(path, worked_out) < _KILL_AT * worked_out.count:
         if time.monotonic() > ends:
             note("The fetch is slow here; it is killed as it stands.")
             break
         time.sleep(0.1)
     fetch.send_signal(signal.SIGKILL if sys.platform != "win32" else signal.SIGTERM)
     fetch.wait()
-    return _held(path, worked_out)
+    return _settled(path, worked_out)
 
 
-def _held(path: Path, worked_out: Plan) -> int:
-    brief, held = Brief.read(path), 0
+def _settled(path: Path, worked_out: Plan) -> int:
+    """Planned tiles that are stored, or that the server is known not to have."""
+    brief, settled = Brief.read(path), 0
     for name, layer in worked_out.layers.items():
         pack = pack_path(brief, name)
         try:
-            held += len(layer.tiles & read_books(pack).held) if pack.exists() else 0
+            if pack.exists():
+                books = read_books(pack)
+                settled += len(layer.tiles & (books.held | books.absent))
         except LastbarError:
             continue  # caught while it is being made: nothing is in it yet
-    return held
+    return settled
 
 
 def _where(path: Path, worked_out: Plan) -> None:

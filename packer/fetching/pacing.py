@@ -10,6 +10,7 @@ __all__ = ["Rate", "Window", "jittered"]
 _STRETCH = 1.03  # the network squeezes some starts together: the server must still see no more than the cap
 _SPACED_ABOVE_S = 0.002  # below this an event loop cannot space requests any more evenly than chance does
 _SLOW_S = 1.0  # below this a longer answer is no sign of a link that is full
+_CROWDED_S = 4.0
 
 
 def jittered(base_s: float, attempt: int, longest_s: float, chance: float) -> float:
@@ -48,9 +49,11 @@ class Rate:
 class Window:
     """How many requests may be under way at once: rises with good answers, falls with signs of strain.
 
-    Each good answer opens one more place up to the cap, so that a fast link is full after a few round trips.
-    Where answers take over a second and more places bring no more bytes, it stops rising: the link is full,
-    and more would only make each tile slower. Timeouts, 429 and 503 halve it, at most once a round trip.
+    Each answer within a second opens one more place up to the cap, so that a fast link is full after a few
+    round trips. Where answers take longer the link is filling up: one place more a round trip, and only if
+    the last one brought more bytes a second; one less if answers take over four seconds for no gain, since
+    crowding only makes each tile slower and brings its time limit nearer. Timeouts, 429 and 503 halve it, at
+    most once a round trip.
     """
 
     def __init__(self, cap: int) -> None:
@@ -58,18 +61,16 @@ class Window:
         self.size = min(cap, 4)
         self._strained_at = -math.inf
         self._mark_s = -math.inf
-        self._mark_size = 0
         self._bytes = 0
         self._best_rate = 0.0
-        self._full = False
 
     def good(self, now: float, took_s: float, size_bytes: int) -> None:
         """A whole answer of `size_bytes` came, `took_s` after its request."""
         self._bytes += size_bytes
-        if now - self._mark_s >= max(took_s, 0.05):
-            self._weigh(now)
-        if self.size < self._cap and (took_s < _SLOW_S or not self._full):
-            self.size += 1
+        if took_s < _SLOW_S:
+            self.size = min(self.size + 1, self._cap)
+        elif now - self._mark_s >= took_s:
+            self._weigh(now, took_s)
 
     def strain(self, now: float, took_s: float) -> None:
         """A timeout, or the server asked for patience."""
@@ -78,10 +79,12 @@ class Window:
             self._strained_at = now
             self._best_rate = 0.0
 
-    def _weigh(self, now: float) -> None:
-        """Once a round trip: did the places added since the last look bring more bytes a second?"""
+    def _weigh(self, now: float, took_s: float) -> None:
+        """Once a round trip on a slow link: did it bring more bytes a second than ever before?"""
         rate = self._bytes / (now - self._mark_s) if math.isfinite(self._mark_s) else 0.0
-        grew = self.size > self._mark_size
-        self._full = grew and self._best_rate > 0 and rate < 1.05 * self._best_rate
-        self._best_rate = max(0.9 * self._best_rate, rate)
-        self._mark_s, self._mark_size, self._bytes = now, self.size, 0
+        if rate > 1.1 * self._best_rate:
+            self.size = min(self.size + 1, self._cap)
+        elif took_s > _CROWDED_S:
+            self.size = max(1, self.size - 1)
+        self._best_rate = max(0.98 * self._best_rate, rate)
+        self._mark_s, self._bytes = now, 0

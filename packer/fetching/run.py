@@ -20,13 +20,14 @@ from packer.fetching.crew import LIMIT_BYTES, Crew, Source, Tally
 from packer.fetching.feed import Feed
 from packer.fetching.gate import Gate, Pause, PauseKind
 from packer.fetching.hosts import Wellness, gates_for
+from packer.fetching.order import in_order
 from packer.fetching.outbox import BATCH_RECORDS, Outbox
 from packer.net import Door, open_door
 from packer.outcome import TileRules
 from packer.payload import Kind, fault_of
 from packer.planning import Plan
 from packer.store import Labels, PackWriter
-from packer.tileset import Tile, TileSet
+from packer.tileset import TileSet
 from packer.version import __version__
 
 __all__ = ["FetchReport", "LayerProgress", "LayerReport", "Options", "fetch", "pack_path", "run_fetch"]
@@ -261,7 +262,7 @@ class _Run:
         outbox = Outbox(pack.write, self.options.batch_records)
         crew = Crew(
             source,
-            Feed(self._in_order(name, todo)),
+            Feed(in_order(self.plan.layers[name].areas, self.plan.shapes, todo)),
             gate,
             door,
             outbox,
@@ -273,14 +274,6 @@ class _Run:
         held = len(planned) - len(todo) - len(absent)
         layer = self.brief.layers[name]
         return _LayerRun(layer, source, pack, gate, crew, outbox, planned, held, len(absent), len(todo))
-
-    def _in_order(self, name: str, todo: TileSet) -> Iterator[Tile]:
-        """Area by area as the brief lists them, the overview first, each zoom before the next deeper one."""
-        left = todo
-        for area in self.plan.layers[name].areas:
-            part = left & area.tiles
-            yield from part
-            left = left - part
 
     async def _work(self, on_progress: Callable[[list[LayerProgress]], None]) -> None:
         pumps = [asyncio.create_task(run.outbox.pump()) for run in self.layers]

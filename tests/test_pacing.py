@@ -1,0 +1,65 @@
+"""Pacing as plain arithmetic: the rate cap in any second, and the window's rise and fall."""
+
+from __future__ import annotations
+
+from hypothesis import given
+from hypothesis import strategies as st
+
+from packer.fetching.pacing import Rate, Window, jittered
+
+
+@given(st.floats(0.2, 500), st.lists(st.floats(0, 0.5), min_size=20, max_size=200))
+def test_no_second_ever_sees_more_starts_than_the_cap(per_second: float, waits: list[float]) -> None:
+    rate, now, starts = Rate(per_second), 100.0, []
+    for wait in waits:
+        now = max(now + wait / per_second, rate.ready_at(now))
+        rate.take(now)
+        starts.append(now)
+    # The longest span up to a second that holds a whole number of requests; below one a second, one of them.
+    whole = max(1, int(per_second))
+    for start in starts:
+        assert sum(1 for s in starts if start <= s < start + whole / per_second) <= whole
+
+
+@given(st.floats(1, 2000))
+def test_a_steady_asker_gets_nearly_the_whole_rate(per_second: float) -> None:
+    rate, now = Rate(per_second), 0.0
+    for _ in range(1000):
+        now = rate.ready_at(now)
+        rate.take(now)
+    assert 1000 / max(now, 1e-9) > 0.9 * per_second - 1
+
+
+@given(st.integers(1, 60), st.floats(0, 0.999))
+def test_jitter_stays_between_nothing_and_the_longest(attempt: int, chance: float) -> None:
+    assert 0 <= jittered(0.5, attempt, 20.0, chance) <= 20.0
+
+
+def test_a_fast_link_opens_the_window_to_the_cap_in_a_few_answers() -> None:
+    window = Window(32)
+    for number in range(40):
+        window.good(number * 0.01, 0.02, 15_000)
+    assert window.size == 32
+
+
+def test_strain_halves_the_window_once_a_round_trip() -> None:
+    window = Window(32)
+    for number in range(40):
+        window.good(number * 0.01, 0.02, 15_000)
+    for _ in range(10):
+        window.strain(1.0, 0.5)
+    assert window.size == 16
+    window.strain(1.6, 0.5)
+    assert window.size == 8
+    for number in range(20):
+        window.strain(2.0 + number, 0.1)
+    assert window.size == 1
+
+
+def test_a_full_slow_link_is_not_crowded_further() -> None:
+    """A link that carries one tile a second however many are asked for: each answer takes size seconds."""
+    window, now = Window(64), 0.0
+    for _ in range(200):
+        now += 1.0
+        window.good(now, float(window.size), 15_000)
+    assert window.size < 16
