@@ -52,7 +52,14 @@ name = "valley"
 box = [12.46, 47.05, 12.53, 47.08]
 deepest = 13
 """
-_COURSE = [(12.45, 47.09), (12.462, 47.094), (12.474, 47.09), (12.486, 47.098), (12.502, 47.1), (12.521, 47.111)]
+_COURSE = [
+    (12.45, 47.09),
+    (12.462, 47.094),
+    (12.474, 47.09),
+    (12.486, 47.098),
+    (12.502, 47.1),
+    (12.521, 47.111),
+]
 _SPRING = '<wpt lat="47.098" lon="12.486"><name>Spring &lt;img src=x onerror=alert(1)&gt;</name></wpt>'
 
 
@@ -66,7 +73,10 @@ class Board:
 
 
 def build(
-    folder: Path, *, leave_out: Callable[[str, Tile], bool] = lambda _layer, _tile: False, absent: Sequence[Tile] = ()
+    folder: Path,
+    *,
+    leave_out: Callable[[str, Tile], bool] = lambda _layer, _tile: False,
+    absent: Sequence[Tile] = (),
 ) -> Board:
     """Packs of all planned tiles but those to `leave_out`; `absent` is what the server of "aerial" has not."""
     points = "".join(f'<trkpt lat="{lat}" lon="{lon}"/>' for lon, lat in _COURSE)
@@ -76,11 +86,12 @@ def build(
     brief = Brief.from_text(_BRIEF.replace("ATTRIBUTION", attribution), folder / "brief.toml")
     worked_out = plan(brief)
     for name, layer in worked_out.layers.items():
-        tiles = [t for t in layer.tiles if not leave_out(name, t) and t not in absent]
-        records: list[Record] = [received(name, t) for t in tiles]
-        if name == "aerial":
-            records += [Absent(t, 404, 0) for t in absent]
-        asyncio.run(_write(folder / "packs" / f"{name}.mbtiles", labels_for(brief, worked_out, name), records))
+        none = [Absent(t, 404, 0) for t in absent if name == "aerial"]
+        tiles = [t for t in layer.tiles if not leave_out(name, t) and (name != "aerial" or t not in absent)]
+        records: list[Record] = [*none, *(received(name, t) for t in tiles)]
+        asyncio.run(
+            _write(folder / "packs" / f"{name}.mbtiles", labels_for(brief, worked_out, name), records)
+        )
     return Board(brief, worked_out, folder / "packs")
 
 
@@ -108,10 +119,12 @@ async def _write(path: Path, labels: Labels, records: list[Record]) -> None:
 def _heights(tile: Tile, side: int) -> Floats:
     """Invented hills, seamless over the whole grid, side + 1 samples each way."""
     at = np.arange(side + 1) / side
-    x = (tile.x + at)[None, :] / 2**tile.zoom * 9000
-    y = (tile.y + at)[:, None] / 2**tile.zoom * 9000
-    hills = 900 + 420 * np.sin(x) * np.cos(y * 0.8) + 160 * np.sin(2.7 * x + y)
-    rough = 60 * np.sin(6.3 * x) * np.sin(7.1 * y + x) + 14 * np.sin(31 * x + 9 * y) * np.sin(27 * y)
+    x = (tile.x + at)[None, :] / 2**tile.zoom * 3600
+    y = (tile.y + at)[:, None] / 2**tile.zoom * 3600
+    hills = 900 + 420 * np.sin(x) * np.cos(y * 0.8) + 170 * np.sin(2.3 * x + 1.9 * y + 1.5 * np.sin(x - y))
+    rough = 70 * np.sin(6.3 * x + 2 * np.sin(3 * y)) * np.sin(7.1 * y) + 9 * np.sin(23 * x) * np.sin(
+        27 * y + x
+    )
     return np.asarray(hills + rough)
 
 
@@ -121,13 +134,17 @@ def _jpg(tile: Tile) -> bytes:
     light = np.clip(0.72 + slope / 140, 0.25, 1.15)[..., None]
     high = np.clip((h[:-1, :-1, None] - 500) / 900, 0, 1)
     colour = (1 - high) * np.array([86, 118, 70]) + high * np.array([196, 184, 160])
-    return _saved(Image.fromarray(np.clip(colour * light, 0, 255).astype(np.uint8)).resize((256, 256)), "JPEG")
+    return _saved(
+        Image.fromarray(np.clip(colour * light, 0, 255).astype(np.uint8)).resize((256, 256)), "JPEG"
+    )
 
 
 def _png(tile: Tile) -> bytes:
     h = _heights(tile, 256)
     step = {10: 200, 11: 100}.get(tile.zoom, 50)
-    lines = (np.diff(np.floor(h / step), axis=0)[:, :-1] != 0) | (np.diff(np.floor(h / step), axis=1)[:-1] != 0)
+    lines = (np.diff(np.floor(h / step), axis=0)[:, :-1] != 0) | (
+        np.diff(np.floor(h / step), axis=1)[:-1] != 0
+    )
     picture = np.full((256, 256, 3), (238, 241, 228), np.uint8)
     picture[h[:-1, :-1] < 700] = (206, 226, 200)
     picture[lines] = (168, 132, 96)

@@ -1,0 +1,63 @@
+"""`lastbar view`: a page with what is on board, until Ctrl-C."""
+
+from __future__ import annotations
+
+import sys
+from pathlib import Path
+
+from packer.brief import Brief
+from packer.cli.speech import note, say
+from packer.planning import plan
+from packer.view import ViewServer, serve
+
+__all__ = ["run"]
+
+
+def run(path: Path, store: Path | None, port: int, share: bool, address: str | None) -> int:
+    """Serve the page for the brief at `path` until stopped; Ctrl-C is its ordinary end."""
+    brief = Brief.read(path)
+    worked_out = plan(brief)
+    for remark in worked_out.remarks:
+        note(f"Note: {remark}")
+    shared = share or address is not None
+    try:
+        serve(
+            brief,
+            worked_out,
+            store,
+            port=port,
+            share=shared,
+            address=address,
+            on_ready=lambda view: _tell(view, shared),
+        )
+    except KeyboardInterrupt:
+        note("Stopped.")
+    return 0
+
+
+def _tell(view: ViewServer, shared: bool) -> None:
+    say(f"What is on board: {view.link}")
+    if shared:
+        _show_square(view.link)
+        note(
+            "Anyone on the local network who has this link can look at the maps, and the link goes over the air "
+            "unencrypted. It is good until you stop the view."
+        )
+    else:
+        note("Only this machine can open it. To show it to phones at camp: --share")
+    note("For viewing, not for positioning. Stop with Ctrl-C.")
+    sys.stdout.flush()
+
+
+def _show_square(link: str) -> None:
+    """The link as a QR code, where there is a terminal to show it on."""
+    if not sys.stdout.isatty() or "utf" not in (sys.stdout.encoding or "").lower():
+        return
+    import io
+
+    import segno
+
+    drawn = io.StringIO()
+    segno.make(link, micro=False, error="m").terminal(drawn, border=2, compact=True)
+    for line in drawn.getvalue().splitlines():
+        say(f"\033[97;40m{line}\033[0m")  # white on black whatever the terminal's own colours

@@ -1,0 +1,167 @@
+"""Looking into one pack, as a map page does: a body at a tile, and how deep the pack goes under a position.
+
+Nothing here writes. Each look-up opens a connection of its own and closes it again, which costs some 0.25 ms:
+so any number of threads can look at once, a fetch can fold its log away the moment it ends, and a pack that is
+made, replaced or taken away meanwhile is seen as it is.
+"""
+
+from __future__ import annotations
+
+import contextlib
+import json
+import sqlite3
+import threading
+from collections.abc import Iterator
+from dataclasses import dataclass, field
+from pathlib import Path
+from typing import Any
+
+from packer.errors import StoreError
+from packer.grid import MAX_ZOOM, tms_row, x_at, y_at
+from packer.store.holdings import absent_tiles, held_tiles
+from packer.store.schema import open_read_only, translated
+from packer.tileset import Tile, TileSet
+
+__all__ = ["PackFacts", "TileReader", "tile_at"]
+
+_BODY = "SELECT tile_data FROM tiles WHERE zoom_level = ? AND tile_row = ? AND tile_column = ?"
+# A placement without its body shows nothing, so both have to be there.
+_HAS = (
+    "SELECT 1 FROM placement JOIN blob ON blob.id = blob_id "
+    "WHERE zoom_level = ? AND tile_row = ? AND tile_column = ?"
+)
+
+_Mark = tuple[tuple[int, int, int] | None, ...]
+
+
+@dataclass(frozen=True, slots=True)
+class PackFacts:
+    """What a pack says of itself; all empty where there is no pack yet.
+
+    `kind` and `attribution` are None where the pack does not say; `vector_layers` is as in MBTiles 1.3.
+    """
+
+    kind: str | None = None
+    attribution: str | None = None
+    vector_layers: tuple[dict[str, Any], ...] = ()
+    held: TileSet = field(default_factory=TileSet)
+    absent: TileSet = field(default_factory=TileSet)
+
+
+def tile_at(lon: float, lat: float, zoom: int) -> Tile:
+    """The tile of one zoom that holds a position in degrees; longitudes beyond ±180 wrap round."""
+    n = 1 << zoom
+    x, y = float(x_at(lon)) % 1.0, float(y_at(lat))
+    return Tile(zoom, min(int(x * n), n - 1), min(int(y * n), n - 1))
+
+
+class TileReader:
+    """One pack, for reading only. A pack that is not there yet counts as empty.
+
+    Every method may be called from any thread, and raises StoreError for a file that is no pack of ours or is
+    damaged, and DiskError where it cannot be opened.
+    """
+
+    def __init__(self, path: Path) -> None:
+        self.path = path
+        self._lock = threading.Lock()
+        self._known: tuple[_Mark, PackFacts] | None = None
+
+    def body(self, tile: Tile) -> bytes | None:
+        """The tile's body exactly as stored, or None."""
+        with self._open() as db:
+            return None if db is None else _body(db, tile)
+
+    def nearest(self, tile: Tile, levels: int = MAX_ZOOM) -> tuple[Tile, bytes] | None:
+        """The tile itself or its nearest coarser ancestor, with its body; at most `levels` zooms up."""
+        with self._open() as db:
+            if db is None:
+                return None
+            zoom, x, y = tile
+            for up in range(min(levels, zoom) + 1):
+                above = Tile(zoom - up, x >> up, y >> up)
+                body = _body(db, above)
+                if body is not None:
+                    return above, body
+        return None
+
+    def zooms_at(self, lon: float, lat: float) -> tuple[int, ...]:
+        """The zooms on board under a position in degrees, ascending."""
+        with self._open() as db:
+            if db is None:
+                return ()
+            tiles = [tile_at(lon, lat, zoom) for zoom in range(MAX_ZOOM + 1)]
+            return tuple(t.zoom for t in tiles if db.execute(_HAS, _key(t)).fetchone())
+
+    def deepest(self, lon: float, lat: float) -> int | None:
+        """The deepest zoom on board under a position in degrees, or None where there is nothing."""
+        return max(self.zooms_at(lon, lat), default=None)
+
+    def facts(self) -> PackFacts:
+        """What the pack says and holds, at one moment; read anew whenever the file has changed."""
+        mark = self._mark()
+        with self._lock:
+            if self._known is None or self._known[0] != mark:
+                self._known = mark, self._read_facts()
+            return self._known[1]
+
+    def _read_facts(self) -> PackFacts:
+        with self._open() as db:
+            if db is None:
+                return PackFacts()
+            db.execute("BEGIN")  # one moment for all that follows
+            said = dict(db.execute("SELECT name, value FROM metadata").fetchall())
+            return PackFacts(
+                said.get("format"),
+                said.get("attribution"),
+                _vector_layers(said.get("json")),
+                held_tiles(db),
+                absent_tiles(db),
+            )
+
+    def _mark(self) -> _Mark:
+        """What changes with every commit: time, size and identity of the file and of the log beside it."""
+        found: list[tuple[int, int, int] | None] = []
+        for path in (self.path, self.path.with_name(self.path.name + "-wal")):
+            try:
+                stat = path.stat()
+                found.append((stat.st_mtime_ns, stat.st_size, stat.st_ino))
+            except OSError:
+                found.append(None)
+        return tuple(found)
+
+    @contextlib.contextmanager
+    def _open(self) -> Iterator[sqlite3.Connection | None]:
+        if not self.path.exists():
+            yield None
+            return
+        with translated(self.path):
+            db = open_read_only(self.path)
+            try:
+                yield db
+            finally:
+                db.close()
+
+
+def _key(tile: Tile) -> tuple[int, int, int]:
+    return tile.zoom, tms_row(tile.zoom, tile.y), tile.x
+
+
+def _body(db: sqlite3.Connection, tile: Tile) -> bytes | None:
+    row = db.execute(_BODY, _key(tile)).fetchone()
+    if row is None:
+        return None
+    if not isinstance(row[0], bytes):
+        raise StoreError(f"The body of tile {tile} is not stored as bytes. Check the pack: lastbar verify")
+    return row[0]
+
+
+def _vector_layers(text: str | None) -> tuple[dict[str, Any], ...]:
+    """The `vector_layers` of a pack's `json` row; none where it is missing or malformed."""
+    try:
+        layers = json.loads(text or "{}").get("vector_layers", [])
+    except (ValueError, AttributeError):
+        return ()
+    if not isinstance(layers, list):
+        return ()
+    return tuple(la for la in layers if isinstance(la, dict) and "id" in la and "fields" in la)

@@ -1,0 +1,126 @@
+"""What is on board for one brief: its layers, each with its pack, as the view's documents tell it."""
+
+from __future__ import annotations
+
+from collections.abc import Mapping
+from pathlib import Path
+from types import MappingProxyType
+from typing import Any
+
+from packer.brief import Brief
+from packer.grid import MAX_LATITUDE, metres_per_pixel
+from packer.planning import Plan
+from packer.store.reader import TileReader, tile_at
+from packer.tileset import TileSet
+from packer.view.attribution import harmless
+from packer.view.outlines import area_features, coverage_features, route_features
+from packer.view.positions import decimal_text, mgrs_text
+
+__all__ = ["Board", "BoardLayer"]
+
+
+class BoardLayer:
+    """One layer of the brief and its pack."""
+
+    def __init__(self, name: str, stated: str, planned: TileSet, pack: Path) -> None:
+        self.name, self.planned = name, planned
+        self.pack = TileReader(pack)
+        self._stated = stated
+
+    @property
+    def attribution(self) -> str:
+        """Harmless HTML: what the pack says, since that is what the crew gets; else what the brief says."""
+        return harmless(self.pack.facts().attribution or self._stated)
+
+    def summary(self) -> dict[str, Any]:
+        """Counts by zoom and in all, for the page."""
+        facts = self.pack.facts()
+        on_board = self.planned & facts.held
+        none = (self.planned & facts.absent) - on_board
+        return {
+            "name": self.name,
+            "format": facts.kind,
+            "attribution": self.attribution,
+            "planned": len(self.planned),
+            "on_board": len(on_board),
+            "server_has_none": len(none),
+            "missing": len(self.planned) - len(on_board) - len(none),
+            "planned_zooms": list(self.planned.zooms),
+            "held_zooms": list(facts.held.zooms),
+        }
+
+    def depth(self, lon: float, lat: float) -> dict[str, Any]:
+        """What is on board and what is planned under a position in degrees."""
+        zooms = self.pack.zooms_at(lon, lat)
+        deepest = max(zooms, default=None)
+        return {
+            "layer": self.name,
+            "deepest": deepest,
+            "zooms": list(zooms),
+            "planned": [z for z in self.planned.zooms if tile_at(lon, lat, z) in self.planned],
+            "ground_m_a_pixel": None if deepest is None else round(metres_per_pixel(deepest, lat), 3),
+            "text": decimal_text(lon, lat),
+            "mgrs": mgrs_text(lon, lat),
+        }
+
+
+class Board:
+    """All layers that the plan uses, with the shapes over them. Holds no key and no address of a server."""
+
+    def __init__(self, brief: Brief, plan: Plan, store: Path | None = None) -> None:
+        folder = store or brief.store_folder
+        self.title, self.plan = brief.title, plan
+        self.layers: Mapping[str, BoardLayer] = MappingProxyType(
+            {
+                name: BoardLayer(
+                    name, brief.layers[name].attribution, asked.tiles, folder / f"{name}.mbtiles"
+                )
+                for name, asked in plan.layers.items()
+                if asked.tiles
+            }
+        )
+        self.routes, self.areas = route_features(plan), area_features(plan)
+
+    def document(self) -> dict[str, Any]:
+        """Everything that the page needs before the first tile."""
+        west, south, east, north = self.plan.bounds
+        return {
+            "title": self.title,
+            "bounds": [west, south, east + 360 if west > east else east, north],
+            "middle": list(self.plan.middle),
+            "layers": [layer.summary() for layer in self.layers.values()],
+        }
+
+    def coverage(self, layer: BoardLayer) -> dict[str, Any]:
+        """The outlines of one layer."""
+        facts = layer.pack.facts()
+        return coverage_features(layer.planned, facts.held, facts.absent, self.plan.middle[0])
+
+    def tilejson(self, layer: BoardLayer, tiles_url: str) -> dict[str, Any]:
+        """TileJSON 3.0.0 of one layer, whose tiles are at `tiles_url`.
+
+        Zooms are those on board, or those planned while nothing is. `bounds` may not cross the antimeridian
+        (TileJSON 3.0.0, 3.4), so a plan that does has the whole belt.
+        """
+        facts = layer.pack.facts()
+        zooms = (facts.held or layer.planned).zooms
+        west, south, east, north = self.plan.bounds
+        if west > east:
+            west, east = -180.0, 180.0
+        low, high = max(south, -MAX_LATITUDE), min(north, MAX_LATITUDE)
+        lon, lat = self.plan.middle
+        found: dict[str, Any] = {
+            "tilejson": "3.0.0",
+            "tiles": [tiles_url],
+            "name": layer.name,
+            "description": f"{self.title}. For viewing, not for positioning.",
+            "attribution": layer.attribution,
+            "scheme": "xyz",
+            "bounds": [round(v, 6) for v in (max(west, -180.0), low, min(east, 180.0), high)],
+            "center": [round(lon, 6), round(lat, 6), zooms[-1]],
+            "minzoom": zooms[0],
+            "maxzoom": zooms[-1],
+        }
+        if facts.kind == "pbf":
+            found["vector_layers"] = list(facts.vector_layers)
+        return found

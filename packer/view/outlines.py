@@ -1,0 +1,139 @@
+"""What lies over the map, as GeoJSON (RFC 7946): routes, waypoints, areas, and outlines of sets of tiles.
+
+One thing differs from RFC 7946 (3.1.9): nothing is cut at ±180. Longitudes run on past it instead, near the
+plan's own middle, since a map page would draw the two halves of a cut shape a world apart.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Iterator
+from typing import Any
+
+import numpy as np
+import shapely
+from shapely.geometry.polygon import orient
+
+from packer.cover import GEOD
+from packer.grid import Floats, latitude_at, longitude_at
+from packer.planning import Plan
+from packer.shapes import Corridor, Polygons
+from packer.tileset import TileSet
+
+__all__ = ["MOST_RUNS", "area_features", "coverage_features", "route_features"]
+
+MOST_RUNS = 300  # rows of one outline, which bounds it to some thousand corners and 40 KB
+_MOST_VERTICES = 20_000
+_METRE = 1e-5  # degrees, roughly: finer is lost on a screen
+_CIRCLE = 48
+
+
+def collection(features: Iterator[dict[str, Any]]) -> dict[str, Any]:
+    """The features as one GeoJSON document."""
+    return {"type": "FeatureCollection", "features": list(features)}
+
+
+def route_features(plan: Plan) -> dict[str, Any]:
+    """Lines (property `kind` "route") and waypoints ("waypoint"), named; long lines are thinned."""
+    return collection(_route_features(plan))
+
+
+def _route_features(plan: Plan) -> Iterator[dict[str, Any]]:
+    middle = plan.middle[0]
+    for name, shape in plan.shapes.items():
+        if not isinstance(shape, Corridor):
+            continue
+        lines = [_near(line, middle) for line in shape.lines if len(line) > 1]
+        if lines:
+            thin = _thinned(shapely.multilinestrings([shapely.linestrings(line) for line in lines]))
+            kilometres = round(shape.length_m / 1000, 3)
+            yield _feature(thin, kind="route", name=name, length_km=kilometres)
+        for place in shape.waypoints:
+            at = _near(np.array([[place.lon, place.lat]]), middle)[0]
+            yield _feature(shapely.Point(*at), kind="waypoint", name=place.name, area=name)
+
+
+def area_features(plan: Plan) -> dict[str, Any]:
+    """Polygons, boxes and the circles round points, named; lines are in `route_features`."""
+    return collection(_area_features(plan))
+
+
+def _area_features(plan: Plan) -> Iterator[dict[str, Any]]:
+    middle = plan.middle[0]
+    for name, shape in plan.shapes.items():
+        if isinstance(shape, Corridor):
+            spots = [line[0] for line in shape.lines if len(line) == 1]
+            rings = [[_near(_circle(lon, lat, shape.half_width_m), middle)] for lon, lat in spots]
+        elif isinstance(shape, Polygons):
+            rings = [[_near(ring, middle) for ring in rings] for rings in shape.polygons]
+        else:
+            rings = [[_near(np.array(shapely.box(*box).exterior.coords), middle)] for box in shape.boxes()]
+        if rings:
+            polygons = [orient(shapely.Polygon(outer, inner)) for outer, *inner in rings]
+            yield _feature(_thinned(shapely.multipolygons(polygons)), kind="area", name=name)
+
+
+def coverage_features(planned: TileSet, held: TileSet, absent: TileSet, middle: float) -> dict[str, Any]:
+    """Outlines by zoom of what is on board, and of what the plan asks for and the pack lacks.
+
+    Property `kind` is "on board", "missing" (still to be fetched) or "server has none"; `tiles` counts the
+    tiles, and `drawn_at` is the zoom whose squares the outline follows: coarser than `zoom` where the exact
+    one has over MOST_RUNS rows. A square is then drawn if any tile in it is meant, so holes are drawn too
+    large rather than too small.
+    """
+    sets = {
+        "on board": held,
+        "missing": planned - held - absent,
+        "server has none": (planned & absent) - held,
+    }
+    return collection(
+        _outline(kind, tiles, zoom, middle) for kind, tiles in sets.items() for zoom in tiles.zooms
+    )
+
+
+def _outline(kind: str, tiles: TileSet, zoom: int, middle: float) -> dict[str, Any]:
+    level, drawn_at = tiles.at(zoom), zoom
+    while level.boundaries(drawn_at).size // 2 > MOST_RUNS:
+        level, drawn_at = level.parents(drawn_at), drawn_at - 1
+    rows, first, last = level.run_arrays(drawn_at)
+    n = 1 << drawn_at
+    home = int((middle / 360 + 0.5) * n)
+    # Whole runs move by a world where that is nearer the plan; a run that spans half of it stays.
+    shift = np.rint((home - (first + last) / 2) / n).astype(np.int64) * n
+    boxes = shapely.box(first + shift, rows, last + 1 + shift, rows + 1)
+    joined = shapely.simplify(shapely.union_all(boxes), 0)
+
+    def on_earth(xy: Floats) -> Floats:
+        return np.column_stack([longitude_at(xy[:, 0] / n), latitude_at(xy[:, 1] / n)])
+
+    parts = [orient(part) for part in shapely.get_parts(shapely.transform(joined, on_earth))]
+    count = tiles.by_zoom()[zoom]
+    return _feature(shapely.multipolygons(parts), kind=kind, zoom=zoom, tiles=count, drawn_at=drawn_at)
+
+
+def _near(line: Floats, middle: float) -> Floats:
+    """The line without a jump at ±180, in the world copy whose first point is nearest to `middle`."""
+    lon = np.unwrap(line[:, 0], period=360.0)
+    lon += 360.0 * np.rint((middle - lon[0]) / 360.0)
+    return np.column_stack([lon, line[:, 1]])
+
+
+def _circle(lon: float, lat: float, radius_m: float) -> Floats:
+    """A closed ring of places `radius_m` from a position, along WGS84 geodesics."""
+    azimuths = -np.linspace(0.0, 360.0, _CIRCLE + 1)  # counter-clockwise, as RFC 7946 asks
+    lons, lats, _ = GEOD.fwd(
+        np.full(_CIRCLE + 1, lon), np.full(_CIRCLE + 1, lat), azimuths, np.full(_CIRCLE + 1, radius_m)
+    )
+    return np.column_stack([lons, lats])
+
+
+def _thinned(shape: shapely.Geometry) -> shapely.Geometry:
+    tolerance = _METRE
+    while shapely.get_num_coordinates(shape) > _MOST_VERTICES and tolerance < 1:
+        shape = shapely.simplify(shape, tolerance)
+        tolerance *= 3
+    return shape
+
+
+def _feature(shape: shapely.Geometry, **properties: Any) -> dict[str, Any]:
+    geometry = shapely.geometry.mapping(shapely.transform(shape, lambda xy: np.round(xy, 6)))
+    return {"type": "Feature", "geometry": geometry, "properties": properties}

@@ -1,0 +1,184 @@
+"""The view's server: one thread, stopped within a second, reading packs and writing nothing."""
+
+from __future__ import annotations
+
+import ipaddress
+import os
+import socket
+import threading
+from collections.abc import Callable
+from pathlib import Path
+from types import TracebackType
+from typing import Self
+
+import ifaddr
+import uvicorn
+
+from packer.brief import Brief
+from packer.errors import InputError
+from packer.planning import Plan
+from packer.view.board import Board
+from packer.view.endpoints import endpoints
+from packer.view.guard import Access, Guard, new_code
+
+__all__ = ["ViewServer", "serve", "shareable_addresses"]
+
+_LOOPBACK = "127.0.0.1"
+_PATIENCE_S = 0.5  # for answers under way when a stop is asked for; the rest of the second is uvicorn's tick
+_BACKLOG = 128
+
+
+class ViewServer:
+    """The view of one brief, as long as the block lasts: `with ViewServer(brief, plan) as view: view.link`.
+
+    `port` 0 takes a free one. With `share` the view listens on one address of the local network, `address` or
+    the only one there is, and asks for `code` (a fresh one unless given); without it on loopback alone.
+    `url` is the page, `link` the same with the access code in it.
+    """
+
+    def __init__(
+        self,
+        brief: Brief,
+        plan: Plan,
+        store: Path | None = None,
+        *,
+        port: int = 0,
+        share: bool = False,
+        address: str | None = None,
+        code: str | None = None,
+    ) -> None:
+        """Raises InputError if there is no address to share on."""
+        self._host = _address_to_share(address) if share else _LOOPBACK
+        self._port = port
+        self._access = Access(frozenset({self._host}), (code or new_code()) if share else None)
+        self._app = Guard(endpoints(Board(brief, plan, store)), self._access)
+        self._server: uvicorn.Server | None = None
+        self._thread: threading.Thread | None = None
+        self.url = self.link = ""
+
+    def __enter__(self) -> Self:
+        """Listen and start to answer. Raises InputError if the port cannot be had."""
+        listening = _listen(self._host, self._port)
+        self.url = f"http://{self._host}:{listening.getsockname()[1]}/"
+        code = self._access.code
+        self.link = self.url if code is None else f"{self.url}open?code={code}"
+        self._server = uvicorn.Server(_config(self._app))
+        # The socket listens already: a request that comes before the loop runs waits in its queue.
+        self._thread = threading.Thread(
+            target=self._run, args=(self._server, listening), name="view", daemon=True
+        )
+        self._thread.start()
+        return self
+
+    @staticmethod
+    def _run(server: uvicorn.Server, listening: socket.socket) -> None:
+        try:
+            server.run(sockets=[listening])
+        finally:
+            listening.close()
+
+    def __exit__(
+        self, kind: type[BaseException] | None, fault: BaseException | None, trace: TracebackType | None
+    ) -> None:
+        """Stop within a second: answers under way get half of it, then their connections are dropped."""
+        assert self._server is not None
+        assert self._thread is not None
+        self._server.should_exit = True
+        self._thread.join(_PATIENCE_S)
+        self._server.force_exit = True
+        self._thread.join(_PATIENCE_S)
+
+    def wait(self) -> None:
+        """Wait until the server ends or the process is told to stop (KeyboardInterrupt)."""
+        while self._thread is not None and self._thread.is_alive():
+            self._thread.join(0.5)  # without a limit, Ctrl-C would not be heard on Windows
+
+
+def _config(app: Guard) -> uvicorn.Config:
+    """proxy_headers are off: a header must not tell the server who is asking. h11 is strict about Host."""
+    return uvicorn.Config(
+        app,
+        http="h11",
+        ws="none",
+        lifespan="off",
+        log_config=None,
+        access_log=False,
+        proxy_headers=False,
+        server_header=False,
+        limit_concurrency=200,
+        timeout_graceful_shutdown=1,
+    )
+
+
+def serve(
+    brief: Brief,
+    plan: Plan,
+    store: Path | None = None,
+    *,
+    port: int = 0,
+    share: bool = False,
+    address: str | None = None,
+    on_ready: Callable[[ViewServer], None],
+) -> None:
+    """Show what is on board until Ctrl-C; `on_ready` is told once the page can be opened.
+
+    Raises InputError if the port or the address cannot be had. If the process dies: nothing is lost.
+    """
+    with ViewServer(brief, plan, store, port=port, share=share, address=address) as view:
+        on_ready(view)
+        view.wait()
+
+
+def shareable_addresses() -> list[str]:
+    """This machine's IPv4 addresses on private networks, loopback aside; nothing is sent to find them."""
+    found = []
+    for adapter in ifaddr.get_adapters():
+        for one in adapter.ips:
+            if isinstance(one.ip, str) and _is_private(one.ip) and not one.ip.startswith("127."):
+                found.append(one.ip)
+    return found
+
+
+def _is_private(text: str) -> bool:
+    return ipaddress.ip_address(text).is_private
+
+
+def _address_to_share(wanted: str | None) -> str:
+    if wanted is None:
+        found = shareable_addresses()
+        if len(found) == 1:
+            return found[0]
+        if not found:
+            raise InputError(
+                "This machine is on no local network, so there is nobody to share with. Join the camp's Wi-Fi, "
+                "or make this machine its hotspot, and try again."
+            )
+        raise InputError(
+            f"This machine has several local addresses: {', '.join(found)}. Choose the one that the phones "
+            "can reach with --address."
+        )
+    try:
+        private = _is_private(wanted) and ipaddress.ip_address(wanted).version == 4
+    except ValueError:
+        private = False
+    if not private:
+        raise InputError(
+            f"{wanted} is not an IPv4 address of a local network. The view is for the camp's own network only."
+        )
+    return wanted
+
+
+def _listen(host: str, port: int) -> socket.socket:
+    listening = socket.socket(socket.AF_INET, socket.SOCK_STREAM)
+    try:
+        if os.name != "nt":  # there the option would let another program take the port over
+            listening.setsockopt(socket.SOL_SOCKET, socket.SO_REUSEADDR, 1)
+        listening.bind((host, port))
+        listening.listen(_BACKLOG)
+    except (OSError, OverflowError) as fault:
+        listening.close()
+        reason = getattr(fault, "strerror", None) or "no such port"
+        raise InputError(
+            f"The view cannot listen on {host} port {port}: {reason}. Choose another with --port."
+        ) from fault
+    return listening

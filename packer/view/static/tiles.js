@@ -1,0 +1,98 @@
+// The map's tiles, each shown as what it is: on board, enlarged from a coarser one, empty, or damaged.
+
+import { sketch } from "./sketch.js";
+
+const L = window.L;
+const SIDE = 256;
+
+export const BoardTiles = L.GridLayer.extend({
+  initialize(layer, options) {
+    L.setOptions(this, { tileSize: SIDE, noWrap: false, ...options });
+    this._path = `/nearest/${encodeURIComponent(layer)}`;
+    this.on("tileunload", ({ tile }) => tile.stop.abort());
+  },
+
+  createTile(coords, done) {
+    const tile = document.createElement("div");
+    tile.className = "sheet";
+    tile.dataset.tile = `${coords.z}/${coords.x}/${coords.y}`;
+    tile.stop = new AbortController();
+    this._fill(tile, coords).then(
+      () => done(null, tile),
+      (fault) => {
+        if (fault.name === "AbortError") return; // scrolled away: nobody is looking
+        call(tile, "damaged", "cannot be shown");
+        done(fault, tile);
+      },
+    );
+    return tile;
+  },
+
+  async _fill(tile, { z, x, y }) {
+    const answer = await fetch(`${this._path}/${z}/${x}/${y}`, { signal: tile.stop.signal });
+    if (answer.status === 204) {
+      tile.classList.add("empty");
+      return;
+    }
+    if (!answer.ok) throw new Error(await answer.text());
+    const [zoom] = answer.headers.get("X-On-Board").split("/").map(Number);
+    tile.classList.add(zoom === z ? "exact" : "enlarged");
+    tile.dataset.zoom = zoom;
+    if (answer.headers.get("Content-Type").includes("vector")) {
+      tile.classList.add("vector");
+      tile.prepend(sketched(new Uint8Array(await answer.arrayBuffer()), 2 ** (z - zoom), x, y));
+    } else {
+      tile.prepend(drawn(await createImageBitmap(await answer.blob()), 2 ** (z - zoom), x, y));
+    }
+    if (zoom !== z) call(tile, "from", `zoom ${zoom} ×${2 ** (z - zoom)}`);
+  },
+
+  // What the tiles now in the page are: { exact, enlarged, empty, damaged } and the zooms enlarged from.
+  tally() {
+    const found = { exact: 0, enlarged: 0, empty: 0, damaged: 0, from: new Set() };
+    const frame = this._map.getContainer().getBoundingClientRect();
+    for (const { el, current } of Object.values(this._tiles)) {
+      const box = el.getBoundingClientRect();
+      const seen = box.right > frame.left && box.left < frame.right && box.bottom > frame.top && box.top < frame.bottom;
+      if (!current || !seen) continue;
+      for (const kind of ["damaged", "empty", "enlarged", "exact"]) {
+        if (el.classList.contains(kind)) {
+          found[kind] += 1;
+          if (kind === "enlarged") found.from.add(Number(el.dataset.zoom));
+          break;
+        }
+      }
+    }
+    return found;
+  },
+});
+
+// A tile, or the part of a coarser one that covers it: every pixel becomes a block, so that no detail is
+// invented and neighbours meet without a seam.
+function drawn(picture, times, x, y) {
+  const canvas = document.createElement("canvas");
+  canvas.width = times === 1 ? picture.width : 2 * SIDE;
+  canvas.height = times === 1 ? picture.height : 2 * SIDE;
+  const pen = canvas.getContext("2d");
+  pen.imageSmoothingEnabled = false;
+  const [w, h] = [picture.width / times, picture.height / times];
+  pen.drawImage(picture, (x % times) * w, (y % times) * h, w, h, 0, 0, canvas.width, canvas.height);
+  picture.close();
+  return canvas;
+}
+
+function sketched(bytes, times, x, y) {
+  const canvas = document.createElement("canvas");
+  canvas.width = canvas.height = 2 * SIDE;
+  const pen = canvas.getContext("2d");
+  [pen.strokeStyle, pen.fillStyle, pen.lineWidth] = ["#31544b", "rgb(49 84 75 / 12%)", 2];
+  sketch(pen, bytes, 2 * SIDE, times, x, y);
+  return canvas;
+}
+
+function call(tile, kind, text) {
+  tile.classList.add(kind);
+  const label = document.createElement("span");
+  label.textContent = text;
+  tile.append(label);
+}

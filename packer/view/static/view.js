@@ -1,0 +1,164 @@
+// The page: a map of what is on board, and the few controls round it.
+
+import { areas, coverage, found, json, routes } from "./overlays.js";
+import { Gauge } from "./gauge.js";
+import { BoardTiles } from "./tiles.js";
+
+const L = window.L;
+const $ = (id) => document.getElementById(id);
+const state = { board: null, tiles: null, cover: { edges: {}, gaps: {} }, shown: {}, found: null };
+
+const calm = window.matchMedia("(prefers-reduced-motion: reduce)").matches;
+const map = L.map("map", {
+  attributionControl: false,
+  zoomControl: false,
+  fadeAnimation: false,
+  zoomAnimation: !calm,
+  inertia: !calm,
+  worldCopyJump: false,
+  maxZoom: 24,
+  minZoom: 0,
+});
+L.control.scale({ imperial: false, maxWidth: 140, position: "bottomleft" }).addTo(map);
+const layerName = () => $("layer").value;
+const gauge = new Gauge(map, layerName);
+
+function layerFacts() {
+  return state.board.layers.find((layer) => layer.name === layerName());
+}
+
+async function start() {
+  state.board = await json("/board.json");
+  document.title = `${state.board.title} · maps on board`;
+  $("title").textContent = state.board.title;
+  $("layer").replaceChildren(...state.board.layers.map(({ name }) => new Option(name, name)));
+  const deepest = Math.max(...state.board.layers.flatMap((layer) => layer.planned_zooms));
+  map.setMaxZoom(Math.min(24, deepest + 2));
+  const [west, south, east, north] = state.board.bounds;
+  map.fitBounds([[south, west], [north, east]], { animate: false });
+  await choose();
+  state.shown.areas = await areas();
+  state.shown.route = await routes();
+  show("areas");
+  show("route");
+}
+
+async function choose() {
+  const facts = layerFacts();
+  const zooms = [...facts.planned_zooms, ...facts.held_zooms];
+  gauge.draw(Math.min(...zooms), Math.min(24, Math.max(...zooms) + 2));
+  gauge.soon(map.getCenter(), "middle");
+  $("attribution").replaceChildren(...harmless(facts.attribution));
+  state.tiles?.remove();
+  state.tiles = new BoardTiles(facts.name, { maxZoom: 24 }).addTo(map).on("load", tell);
+  await outline(facts);
+}
+
+async function outline(facts) {
+  clearOutlines();
+  const before = $("edge").value;
+  const options = [new Option("none", ""), ...facts.held_zooms.map((zoom) => new Option(zoom, zoom))];
+  $("edge").replaceChildren(...options);
+  const deepest = facts.held_zooms.at(-1) ?? "";
+  $("edge").value = facts.held_zooms.includes(Number(before)) && before !== "" ? before : deepest;
+  const cover = await coverage(facts.name);
+  if (facts.name !== layerName()) return; // another layer was chosen meanwhile
+  clearOutlines();
+  state.cover = cover;
+  drawOutlines();
+}
+
+function clearOutlines() {
+  for (const shape of [...Object.values(state.cover.edges), ...Object.values(state.cover.gaps)]) shape.remove();
+}
+
+// The edge of the chosen zoom, and the gaps of the zoom in view or, past the deepest planned, of that one.
+function drawOutlines() {
+  clearOutlines();
+  state.cover.edges[$("edge").value]?.addTo(map);
+  if (!$("show-gaps").checked) return;
+  const deepest = Math.max(...layerFacts().planned_zooms);
+  state.cover.gaps[Math.min(map.getZoom(), deepest)]?.addTo(map);
+}
+
+function show(name) {
+  const layer = state.shown[name];
+  if (layer) $(`show-${name}`).checked ? layer.addTo(map) : layer.remove();
+}
+
+function tell() {
+  const { exact, enlarged, empty, damaged, from } = state.tiles.tally();
+  const facts = layerFacts();
+  const parts = [];
+  if (exact) parts.push(`${exact} on board`);
+  if (enlarged) parts.push(`${enlarged} enlarged from zoom ${[...from].sort((a, b) => a - b).join(", ")}`);
+  if (empty) parts.push(`${empty} empty`);
+  if (damaged) parts.push(`${damaged} damaged`);
+  const lacking = facts.missing + facts.server_has_none;
+  const planned = facts.planned.toLocaleString("en");
+  const whole = lacking
+    ? `Of ${planned} planned tiles, ${lacking.toLocaleString("en")} not on board.`
+    : `All ${planned} planned tiles on board.`;
+  const plain = facts.format === "pbf" ? " Vector tiles are sketched without their style." : "";
+  $("tally").textContent = `In view at zoom ${map.getZoom()}: ${parts.join(", ") || "nothing"}. ${whole}${plain}`;
+}
+
+// The server has made the attribution harmless already; here only text and web links are taken over.
+function harmless(html) {
+  const parsed = new DOMParser().parseFromString(html, "text/html");
+  return [...parsed.body.childNodes].map((node) => {
+    if (node.nodeName !== "A" || !/^https?:\/\//i.test(node.getAttribute("href") ?? "")) return node.textContent;
+    const link = document.createElement("a");
+    link.href = node.getAttribute("href");
+    link.rel = "noopener noreferrer";
+    link.target = "_blank";
+    link.textContent = node.textContent;
+    return link;
+  });
+}
+
+async function find(event) {
+  event.preventDefault();
+  const said = $("find-said");
+  const answer = await json(`/position?${new URLSearchParams({ text: $("find-text").value })}`);
+  $("find-text").setAttribute("aria-invalid", String(!answer.found));
+  said.textContent = answer.found ? `Read as ${answer.read_as}: ${answer.text} · ${answer.mgrs}` : answer.reason;
+  map.invalidateSize({ animate: false }); // those words take some of the map's height
+  state.found?.remove();
+  if (!answer.found) return;
+  state.found = found(answer).addTo(map);
+  if (answer.square.length) {
+    map.fitBounds(state.found.getBounds(), { animate: false });
+  } else {
+    map.setView([answer.lat, answer.lon], Math.max(map.getZoom(), 13), { animate: false });
+  }
+}
+
+async function again() {
+  state.board = await json("/board.json");
+  state.tiles.redraw();
+  gauge.soon(map.getCenter(), "middle");
+  await outline(layerFacts());
+}
+
+function guarded(work) {
+  return (...given) =>
+    Promise.resolve(work(...given)).catch(() => {
+      $("tally").textContent = "The view no longer answers. Start it again: lastbar view";
+    });
+}
+
+$("in").addEventListener("click", () => map.zoomIn());
+$("out").addEventListener("click", () => map.zoomOut());
+$("layer").addEventListener("change", guarded(choose));
+$("edge").addEventListener("change", drawOutlines);
+$("show-gaps").addEventListener("change", drawOutlines);
+$("show-route").addEventListener("change", () => show("route"));
+$("show-areas").addEventListener("change", () => show("areas"));
+$("again").addEventListener("click", guarded(again));
+$("find").addEventListener("submit", guarded(find));
+map.on("zoomend", () => state.board && drawOutlines());
+map.on("moveend", () => state.tiles && !state.tiles.isLoading() && tell());
+new ResizeObserver(() => map.invalidateSize({ animate: false })).observe($("map"));
+if (window.matchMedia("(max-width: 640px)").matches) $("over").open = false;
+guarded(start)();
