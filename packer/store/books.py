@@ -9,7 +9,7 @@ from packer.store.holdings import absent_tiles, held_tiles
 from packer.store.schema import open_read_only, translated
 from packer.tileset import TileSet
 
-__all__ = ["Books", "read_books"]
+__all__ = ["Books", "read_books", "read_weights"]
 
 
 @dataclass(frozen=True, slots=True)
@@ -40,5 +40,28 @@ def read_books(path: Path) -> Books:
                 db.execute("SELECT max(started) FROM run").fetchone()[0],
                 sum(p.stat().st_size for p in (path, path.with_name(path.name + "-wal")) if p.exists()),
             )
+        finally:
+            db.close()
+
+
+def read_weights(path: Path) -> dict[int, float]:
+    """Mean bytes of a stored tile, by zoom; a quick look at the first bodies of each zoom.
+
+    Raises StoreError if it is no pack of ours.
+    """
+    with translated(path):
+        db = open_read_only(path)
+        try:
+            zooms = [z for (z,) in db.execute("SELECT DISTINCT zoom_level FROM placement")]
+            weights = {}
+            for zoom in zooms:
+                (mean,) = db.execute(
+                    "SELECT avg(length(data)) FROM (SELECT blob_id FROM placement WHERE zoom_level = ? LIMIT 2000) "
+                    "JOIN blob ON blob.id = blob_id",
+                    (zoom,),
+                ).fetchone()
+                if mean is not None:
+                    weights[int(zoom)] = float(mean)
+            return weights
         finally:
             db.close()

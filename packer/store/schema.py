@@ -126,13 +126,16 @@ def open_writable(path: Path, layer: str, kind: str) -> sqlite3.Connection:
 
 
 def open_read_only(path: Path) -> sqlite3.Connection:
-    """Open a pack for reading only; nothing is created or written beside SQLite's own lock files.
+    """Open a pack for reading only; nothing is created or written beside SQLite's own files, except that what a
+    dead process left half done is taken back.
 
     Raises StoreError if there is no such file or it is no pack of ours.
     """
     if not path.is_file():
         raise StoreError(f"{path} does not exist yet. Fetch it first: lastbar fetch")
     with translated(path):
+        if path.with_name(path.name + "-journal").exists():
+            _roll_back(path)
         db = connect(path, mode="ro")
         try:
             _check_ours(db, path)
@@ -140,6 +143,15 @@ def open_read_only(path: Path) -> sqlite3.Connection:
             db.close()
             raise
         return db
+
+
+def _roll_back(path: Path) -> None:
+    """Let SQLite take back what a process that died had begun: a reader alone may not."""
+    db = connect(path, mode="rw")
+    try:
+        db.execute("SELECT count(*) FROM sqlite_master").fetchone()
+    finally:
+        db.close()
 
 
 def _check_ours(db: sqlite3.Connection, path: Path) -> None:

@@ -32,6 +32,7 @@ ON CONFLICT (zoom_level, tile_row, tile_column) DO UPDATE SET
     etag = excluded.etag, modified = excluded.modified, fresh_until = excluded.fresh_until
 """
 _SET = "INSERT INTO metadata VALUES (?, ?) ON CONFLICT (name) DO UPDATE SET value = excluded.value"
+_DROP_UNUSED = "DELETE FROM blob WHERE id = ?1 AND NOT EXISTS (SELECT 1 FROM placement WHERE blob_id = ?1)"
 _AT = "zoom_level = ? AND tile_row = ? AND tile_column = ?"
 
 
@@ -122,6 +123,22 @@ class PackWriter:
         """
         await _to_its_end(self._commit(batch, requests))
 
+    async def fetched_at(self, tiles: Sequence[Tile]) -> dict[Tile, int]:
+        """When each of the tiles that are stored was fetched, in seconds since 1970.
+
+        If cancelled: nothing has changed.
+        """
+        assert self._db is not None, "the pack is not open"
+        found = {}
+        with translated(self.path):
+            for tile in tiles:
+                rows = await self._db.execute_fetchall(
+                    f"SELECT fetched FROM placement WHERE {_AT}", _key(tile)
+                )
+                for (fetched,) in rows:
+                    found[tile] = int(fetched)
+        return found
+
     def _take_lock(self) -> None:
         with translated(self.path):
             self.path.parent.mkdir(parents=True, exist_ok=True)
@@ -188,7 +205,10 @@ class PackWriter:
                 "INSERT INTO blob (hash, data) VALUES (?, ?) ON CONFLICT (hash) DO NOTHING",
                 [(r.hash, r.data) for r in received],
             )
+            replaced = await self._bodies_of(db, [r.tile for r in received if r.tile in self.held])
             await db.executemany(_PLACE, [_placement(r) for r in received])
+            if replaced:
+                await db.executemany(_DROP_UNUSED, [(number,) for number in replaced])
             await self._relabel(db, received)
         if absent:
             await db.executemany(
@@ -206,6 +226,13 @@ class PackWriter:
             "UPDATE run SET requests = requests + ?, stored = stored + ?, bytes = bytes + ? WHERE id = ?",
             (requests, len(received), sum(len(r.data) for r in received), self._run),
         )
+
+    async def _bodies_of(self, db: aiosqlite.Connection, tiles: list[Tile]) -> set[int]:
+        found: set[int] = set()
+        for tile in tiles:
+            rows = await db.execute_fetchall(f"SELECT blob_id FROM placement WHERE {_AT}", _key(tile))
+            found.update(int(number) for (number,) in rows)
+        return found
 
     async def _forget(self, db: aiosqlite.Connection, received: list[Received], absent: list[Absent]) -> None:
         """Take back what an earlier run noted of tiles that are settled now."""

@@ -1,0 +1,78 @@
+"""`lastbar compare`: what a changed brief adds and drops."""
+
+from __future__ import annotations
+
+from pathlib import Path
+from typing import Any
+
+from packer.brief import Brief
+from packer.cli.speech import bytes_text, document, say, table
+from packer.comparison import Comparison, compare
+from packer.fetching import pack_path
+from packer.planning import plan
+from packer.store.books import read_weights
+from packer.tileset import TileSet
+
+__all__ = ["run"]
+
+
+def run(old: Path, new: Path, store: Path | None, as_json: bool) -> int:
+    """Compare the briefs at `old` and `new`."""
+    was, now = Brief.read(old), Brief.read(new)
+    change = compare(plan(was), plan(now))
+    weights = {
+        name: read_weights(pack_path(brief, name, store))
+        for brief in (was, now)
+        for name in brief.layers
+        if pack_path(brief, name, store).exists()
+    }
+    if as_json:
+        document(_json(change, weights))
+    else:
+        _show(change, weights, was, now)
+    return 0
+
+
+def _bytes(tiles: TileSet, weights: dict[int, float] | None) -> int | None:
+    """What the tiles weigh by the mean of what is stored at their zoom, or at the nearest one; None if the
+    layer has nothing stored to go by."""
+    if not weights:
+        return None
+    return round(
+        sum(n * weights[min(weights, key=lambda z: abs(z - zoom))] for zoom, n in tiles.by_zoom().items())
+    )
+
+
+def _json(change: Comparison, weights: dict[str, dict[int, float]]) -> dict[str, Any]:
+    layers = {}
+    for name, layer in change.layers.items():
+        layers[name] = {
+            "added": {"tiles": len(layer.added), "bytes": _bytes(layer.added, weights.get(name))},
+            "dropped": {"tiles": len(layer.dropped), "bytes": _bytes(layer.dropped, weights.get(name))},
+            "kept": {"tiles": len(layer.kept)},
+        }
+    return {
+        "layers": layers,
+        "route_added_km": round(change.route_added_m / 1000, 3),
+        "route_dropped_km": round(change.route_dropped_m / 1000, 3),
+    }
+
+
+def _show(change: Comparison, weights: dict[str, dict[int, float]], was: Brief, now: Brief) -> None:
+    say(f"From {was.path} to {now.path}:")
+    rows = []
+    for name, layer in change.layers.items():
+        added, dropped = (_bytes(t, weights.get(name)) for t in (layer.added, layer.dropped))
+        rows.append(
+            [
+                name,
+                f"+{len(layer.added):,}",
+                "?" if added is None else bytes_text(added),
+                f"-{len(layer.dropped):,}",
+                "?" if dropped is None else bytes_text(dropped),
+                f"{len(layer.kept):,}",
+            ]
+        )
+    table(["layer", "new tiles", "size", "no more", "size", "in both"], rows)
+    say(f"Route: {change.route_added_m / 1000:.1f} km new, {change.route_dropped_m / 1000:.1f} km no more.")
+    say(f"lastbar fetch {now.path} takes only what is new; lastbar prune gives room back.")

@@ -1,0 +1,86 @@
+"""`lastbar merge` and `lastbar take-in`: joining packs, and using what is there already."""
+
+from __future__ import annotations
+
+from pathlib import Path
+
+from packer.brief import Brief
+from packer.cli.speech import document, note, say
+from packer.errors import EXIT_NOT_COMPLETE, InputError
+from packer.fetching import pack_path
+from packer.merging import Merged, merge_pack, take_in
+from packer.planning import plan
+from packer.store import Labels
+from packer.version import __version__
+
+__all__ = ["run_merge", "run_take_in"]
+
+_SHOWN = 5
+
+
+def run_merge(into: Path, sources: list[Path], mix_sources: bool, as_json: bool) -> int:
+    """Join the packs of each source, a pack or a folder of packs, into the folder `into`."""
+    results: dict[str, Merged] = {}
+    for source in sources:
+        for pack in _packs(source):
+            if pack.resolve() == (into / pack.name).resolve():
+                raise InputError(f"{pack} cannot be merged into itself.")
+            results[str(pack)] = merge_pack(into / pack.name, pack, mix_sources=mix_sources)
+    return _tell(results, as_json)
+
+
+def _packs(source: Path) -> list[Path]:
+    if source.is_file():
+        return [source]
+    packs = sorted(p for p in source.glob("*.mbtiles") if not p.name.startswith("."))
+    if not packs:
+        raise InputError(f"{source} holds no pack. Name a pack, or the folder that the packs are in.")
+    return packs
+
+
+def run_take_in(path: Path, layer: str, held: list[Path], store: Path | None, as_json: bool) -> int:
+    """Take MBTiles files or z/x/y folders into the pack of a layer of the brief at `path`."""
+    brief = Brief.read(path)
+    if layer not in brief.layers:
+        raise InputError(f'{path} has no layer "{layer}". Its layers: {", ".join(brief.layers)}.')
+    worked_out, terms = plan(brief), brief.layers[layer]
+    labels = Labels(
+        layer=layer,
+        kind=terms.format or "png",
+        title=brief.title,
+        attribution=terms.attribution,
+        permission=terms.permission,
+        host="taken in",
+        fingerprint="taken in",
+        bounds=worked_out.bounds,
+        middle=worked_out.middle,
+        center_zoom=min(12, terms.zooms[1]),
+        plan=worked_out.fingerprint,
+        rule=worked_out.rule,
+        version=__version__,
+    )
+    into = pack_path(brief, layer, store)
+    return _tell({str(one): take_in(into, labels, one) for one in held}, as_json)
+
+
+def _tell(results: dict[str, Merged], as_json: bool) -> int:
+    """0 if every tile on offer was sound, 1 if some were refused."""
+    refused = sum(len(r.refused) for r in results.values())
+    if as_json:
+        document(
+            {
+                "taken": sum(r.taken for r in results.values()),
+                "kept": sum(r.kept for r in results.values()),
+                "refused": [
+                    {"from": n, "tile": str(t), "why": w} for n, r in results.items() for t, w in r.refused
+                ],
+            }
+        )
+        return EXIT_NOT_COMPLETE if refused else 0
+    for name, result in results.items():
+        say(f"{name}: {result.taken:,} tiles taken, {result.kept:,} there already or older.")
+        for tile, why in result.refused[:_SHOWN]:
+            note(f"Refused {tile} of {name}: {why}.")
+        if len(result.refused) > _SHOWN:
+            note(f"Refused {len(result.refused) - _SHOWN:,} more tiles of {name}.")
+    return EXIT_NOT_COMPLETE if refused else 0

@@ -1,0 +1,58 @@
+"""`lastbar prune`: what no named brief needs, and giving its room back."""
+
+from __future__ import annotations
+
+from pathlib import Path
+from typing import Any
+
+from packer.brief import Brief
+from packer.cli.speech import bytes_text, document, say, table
+from packer.fetching import pack_path
+from packer.planning import plan
+from packer.store.pruning import Spare, prune_pack, spare_in
+from packer.tileset import TileSet
+
+__all__ = ["run"]
+
+
+def run(briefs: list[Path], store: Path | None, yes: bool, as_json: bool) -> int:
+    """List, or with `yes` remove, the stored tiles that none of the briefs plans.
+
+    If the process dies: as for `prune_pack`, pack by pack.
+    """
+    needed: dict[Path, tuple[str, TileSet]] = {}
+    for path in briefs:
+        brief = Brief.read(path)
+        for name, layer in plan(brief).layers.items():
+            pack = pack_path(brief, name, store).resolve()
+            before = needed.get(pack, (name, TileSet()))[1]
+            needed[pack] = (name, before | layer.tiles)
+    found = {pack: spare_in(pack, tiles) for pack, (_, tiles) in needed.items() if pack.exists()}
+    freed = {}
+    if yes:
+        freed = {pack: prune_pack(pack, *needed[pack]) for pack, spare in found.items() if spare.tiles}
+    if as_json:
+        document({"removed": yes, "packs": {str(p): _json(s, freed.get(p)) for p, s in found.items()}})
+    else:
+        _show(found, freed, yes)
+    return 0
+
+
+def _json(spare: Spare, freed: int | None) -> dict[str, Any]:
+    by_zoom = {str(zoom): n for zoom, n in spare.tiles.by_zoom().items()}
+    return {"tiles": len(spare.tiles), "bytes": spare.bytes, "by_zoom": by_zoom, "freed_bytes": freed}
+
+
+def _show(found: dict[Path, Spare], freed: dict[Path, int], yes: bool) -> None:
+    rows = []
+    for pack, spare in found.items():
+        zooms = spare.tiles.zooms
+        span = "-" if not zooms else f"{zooms[0]}-{zooms[-1]}"
+        size = bytes_text(freed[pack]) if pack in freed else bytes_text(spare.bytes)
+        rows.append([pack.stem, f"{len(spare.tiles):,}", span, size])
+    say("Stored tiles that none of these briefs plans:")
+    table(["layer", "tiles", "zooms", "given back" if yes else "size"], rows)
+    if yes:
+        say("They are out of the packs.")
+    elif any(spare.tiles for spare in found.values()):
+        say("Nothing was removed. To remove them: the same command with --yes.")

@@ -1,0 +1,76 @@
+"""What a changed brief adds and drops: tiles by layer and zoom, and kilometres of route."""
+
+from __future__ import annotations
+
+from collections.abc import Mapping
+from dataclasses import dataclass
+
+import numpy as np
+
+from packer.cover import GEOD, chunked
+from packer.grid import Floats, Ints, x_at, y_at
+from packer.planning import Plan, lines_of
+from packer.shapes import Corridor
+from packer.tileset import TileSet
+
+__all__ = ["Comparison", "LayerChange", "compare"]
+
+_STEP_M = 25.0  # route is told apart in pieces of this length
+
+
+@dataclass(frozen=True, slots=True)
+class LayerChange:
+    """Tiles that the new plan has more, has less, and has in common."""
+
+    added: TileSet
+    dropped: TileSet
+    kept: TileSet
+
+
+@dataclass(frozen=True, slots=True)
+class Comparison:
+    """The change layer by layer, and the route: metres of line that only the new plan covers to its deepest
+    zoom, and that only the old one does. A layer that one plan lacks counts as empty there."""
+
+    layers: Mapping[str, LayerChange]
+    route_added_m: float
+    route_dropped_m: float
+
+
+def compare(old: Plan, new: Plan) -> Comparison:
+    """Hold two plans against each other."""
+    names = list(dict.fromkeys((*new.layers, *old.layers)))
+    layers = {}
+    for name in names:
+        was = old.layers[name].tiles if name in old.layers else TileSet()
+        now = new.layers[name].tiles if name in new.layers else TileSet()
+        layers[name] = LayerChange(now - was, was - now, now & was)
+    return Comparison(layers, _alone_m(new, old), _alone_m(old, new))
+
+
+def _alone_m(one: Plan, other: Plan) -> float:
+    """Metres of route in `one` of which `other` lacks the deepest tile that `one` has there."""
+    return sum(_line_alone_m(name, shape, one, other) for name, shape in lines_of(one).items())
+
+
+def _line_alone_m(area: str, shape: Corridor, one: Plan, other: Plan) -> float:
+    zooms = [
+        (a.deepest, layer) for layer, p in one.layers.items() for a in p.areas if a.name == area and a.tiles
+    ]
+    if not zooms:
+        return 0.0
+    zoom, layer = max(zooms)
+    covered = other.layers[layer].tiles if layer in other.layers else TileSet()
+    pieces = chunked([line for line in shape.lines if len(line) > 1], _STEP_M)
+    middle = np.column_stack([(pieces.lon_a + pieces.lon_b) / 2, (pieces.lat_a + pieces.lat_b) / 2])
+    x, y = _tiles_at(middle, zoom)
+    alone = ~covered.contains(zoom, x, y)
+    lengths = GEOD.inv(pieces.lon_a, pieces.lat_a, pieces.lon_b, pieces.lat_b)[2]
+    return float(np.asarray(lengths)[alone].sum())
+
+
+def _tiles_at(positions: Floats, zoom: int) -> tuple[Ints, Ints]:
+    n = 1 << zoom
+    x = np.floor(x_at(positions[:, 0]) * n).astype(np.int64) % n
+    y = np.clip(np.floor(y_at(positions[:, 1]) * n), 0, n - 1).astype(np.int64)
+    return x, y

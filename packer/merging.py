@@ -1,0 +1,119 @@
+"""Joining packs, and taking in what the planner already holds.
+
+Tiles go over one at a time: each is held against its own pack's hash and seal and checked to its last byte,
+the newer of two wins, and what is there already is not written again. So it can be killed and run again.
+"""
+
+from __future__ import annotations
+
+import asyncio
+import itertools
+from collections.abc import Iterable, Iterator
+from dataclasses import dataclass
+from pathlib import Path
+
+from packer.errors import TermsError
+from packer.payload import Damaged, Kind, NotATile, inspect, pack_vector
+from packer.store import Labels, PackWriter, Received, body_hash
+from packer.store.labels import labels_of
+from packer.store.offers import Offer, folder_offers, is_our_pack, mbtiles_offers, pack_offers, pack_sources
+from packer.tileset import Tile
+
+__all__ = ["Merged", "merge_pack", "take_in"]
+
+_BATCH = 256
+
+
+@dataclass(frozen=True, slots=True)
+class Merged:
+    """What came over: tiles taken, tiles that were there already or were older, and those refused, with why."""
+
+    taken: int
+    kept: int
+    refused: tuple[tuple[Tile, str], ...]
+
+
+def merge_pack(into: Path, source: Path, *, mix_sources: bool = False) -> Merged:
+    """Join the pack `source` into the pack `into`, which is made if there is none.
+
+    Raises TermsError if their tiles come from different servers, unless `mix_sources`; StoreError if either is
+    no pack of ours. If the process dies: every batch committed so far stays, and merging again goes on.
+    """
+    if into.exists() and not mix_sources:
+        foreign = pack_sources(source) - pack_sources(into)
+        if foreign and pack_sources(into):
+            raise TermsError(
+                f"{source} and {into} hold tiles from different servers. One layer should show one source; if "
+                "you do want both in it, say --mix-sources."
+            )
+    labels = labels_of(into if into.exists() else source)
+    return asyncio.run(_take(into, labels, pack_offers(source)))
+
+
+def take_in(into: Path, labels: Labels, held: Path) -> Merged:
+    """Take any MBTiles file or folder of z/x/y files into the pack `into`, as tiles of the layer of `labels`.
+
+    Raises InputError or StoreError if `held` is neither. If the process dies: as for `merge_pack`.
+    """
+    if held.is_dir():
+        offers: Iterator[Offer] = folder_offers(held)
+    elif held.is_file() and is_our_pack(held):
+        offers = pack_offers(held)
+    else:
+        offers = mbtiles_offers(held)
+    return asyncio.run(_take(into, labels, offers))
+
+
+async def _take(into: Path, labels: Labels, offers: Iterable[Offer]) -> Merged:
+    """If cancelled: the batch being written is committed whole; later ones are not taken."""
+    taken = kept = 0
+    refused: list[tuple[Tile, str]] = []
+    async with PackWriter(into, labels) as pack:
+        kind = Kind(pack.kind) if pack.kind else None
+        for some in _batches(offers):
+            known = await pack.fetched_at([offer.tile for offer in some])
+            batch: list[Received] = []
+            for offer in some:
+                if offer.tile in known and offer.fetched <= known[offer.tile]:
+                    kept += 1
+                    continue
+                record = _checked(offer, kind)
+                if isinstance(record, str):
+                    refused.append((offer.tile, record))
+                    continue
+                kind = kind or Kind(record.kind)
+                batch.append(record)
+            await pack.write(batch)
+            taken += len(batch)
+    return Merged(taken, kept, tuple(refused))
+
+
+def _batches(offers: Iterable[Offer]) -> Iterator[list[Offer]]:
+    source = iter(offers)
+    while some := list(itertools.islice(source, _BATCH)):
+        yield some
+
+
+def _checked(offer: Offer, kind: Kind | None) -> Received | str:
+    """The record to write, or why the tile is refused."""
+    if offer.fault is not None:
+        return offer.fault
+    try:
+        found = inspect(offer.data)
+        data = pack_vector(offer.data) if found is Kind.PBF else offer.data
+    except NotATile as fault:
+        return f"it is no tile: {fault}"
+    except Damaged as fault:
+        return f"it is damaged: {fault}"
+    if kind is not None and found is not kind:
+        return f"it is {found.value}, in a pack of {kind.value}"
+    return Received(
+        offer.tile,
+        data,
+        body_hash(data),
+        found.value,
+        offer.fetched,
+        offer.etag,
+        offer.modified,
+        offer.fresh_until,
+    )

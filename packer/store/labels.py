@@ -1,0 +1,47 @@
+"""The labels that a pack carries already, for work that has no brief at hand."""
+
+from __future__ import annotations
+
+from pathlib import Path
+
+from packer.grid import LonLatBox
+from packer.store.schema import open_read_only, translated
+from packer.store.writer import Labels
+from packer.version import __version__
+
+__all__ = ["labels_of"]
+
+
+def labels_of(path: Path) -> Labels:
+    """What a pack says of itself. Raises StoreError if it is no pack of ours."""
+    with translated(path):
+        db = open_read_only(path)
+        try:
+            said = {str(name): str(value) for name, value in db.execute("SELECT name, value FROM metadata")}
+            source = db.execute("SELECT fingerprint, host FROM source ORDER BY first_used LIMIT 1").fetchone()
+        finally:
+            db.close()
+    bounds, center = _numbers(said.get("bounds"), 4), _numbers(said.get("center"), 3)
+    return Labels(
+        layer=said.get("name", path.stem),
+        kind=said.get("format", "png"),
+        title=said.get("description", path.stem).removesuffix(". For viewing, not for positioning."),
+        attribution=said.get("attribution", ""),
+        permission=said.get("permission", ""),
+        host=str(source[1]) if source else "",
+        fingerprint=str(source[0]) if source else "",
+        bounds=LonLatBox(*bounds) if bounds else LonLatBox(-180.0, -85.0, 180.0, 85.0),
+        middle=(center[0], center[1]) if center else (0.0, 0.0),
+        center_zoom=int(center[2]) if center else 0,
+        plan="",
+        rule="merged",
+        version=__version__,
+    )
+
+
+def _numbers(text: str | None, count: int) -> list[float] | None:
+    try:
+        found = [float(part) for part in (text or "").split(",")]
+    except ValueError:
+        return None
+    return found if len(found) == count else None

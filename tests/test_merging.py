@@ -1,0 +1,235 @@
+"""Joining packs, taking in what is held already, and giving room back: nothing lost, nothing bad taken."""
+
+from __future__ import annotations
+
+import os
+import random
+import signal
+import sqlite3
+import subprocess
+import sys
+import time
+from pathlib import Path
+
+import pytest
+
+from packer.errors import InputError, StoreError, TermsError
+from packer.merging import merge_pack, take_in
+from packer.store import Received, Record, body_hash
+from packer.store.books import read_books
+from packer.store.pruning import prune_pack, spare_in
+from packer.tileset import Tile, TileSet
+from tests.test_store import labels, raw, received, written
+from tests.tile_server import png
+
+ROOT = str(Path(__file__).parent.parent)
+
+
+def tiles(zoom: int, columns: range, rows: range) -> list[Tile]:
+    return [Tile(zoom, x, y) for x in columns for y in rows]
+
+
+def dated(tile: Tile, fetched: int, body: str) -> Received:
+    data = png(body)
+    return Received(tile, data, body_hash(data), "png", fetched)
+
+
+def bodies(pack: Path) -> dict[tuple[int, int, int], bytes]:
+    return {(z, x, row): data for z, x, row, data in raw(pack, "SELECT * FROM tiles")}
+
+
+def test_parts_fetched_apart_and_merged_equal_the_pack_fetched_at_once(tmp_path: Path) -> None:
+    every = tiles(10, range(30), range(20))
+    whole, parts = tmp_path / "whole.mbtiles", [tmp_path / f"{i}.mbtiles" for i in range(3)]
+    written(whole, [received(t) for t in every])
+    for number, part in enumerate(parts):
+        written(part, [received(t) for i, t in enumerate(every) if i % 3 == number or i % 50 == 0])
+    into = tmp_path / "all" / "survey.mbtiles"
+    for part in parts:
+        merge_pack(into, part)
+    assert bodies(into) == bodies(whole)
+    assert read_books(into).held == TileSet.from_tiles(every)
+    again = merge_pack(into, parts[0])
+    assert (again.taken, again.refused) == (0, ())
+
+
+def test_the_newer_tile_wins_whichever_way_they_are_joined(tmp_path: Path) -> None:
+    old, new = tmp_path / "old.mbtiles", tmp_path / "new.mbtiles"
+    tile = Tile(5, 1, 2)
+    written(old, [dated(tile, 100, "old"), dated(Tile(5, 3, 3), 100, "only in old")])
+    written(new, [dated(tile, 200, "new")])
+    for into, source in ((tmp_path / "a.mbtiles", (old, new)), (tmp_path / "b.mbtiles", (new, old))):
+        for one in source:
+            merge_pack(into, one)
+        assert set(bodies(into).values()) == {png("new"), png("only in old")}
+        assert raw(into, "SELECT count(*) FROM blob") == [(2,)], "the older body is gone"
+
+
+def test_different_sources_are_not_mixed_unless_told(tmp_path: Path) -> None:
+    one, other = tmp_path / "one.mbtiles", tmp_path / "other.mbtiles"
+    written(one, [received(Tile(5, 1, 1))])
+    written(other, [received(Tile(5, 2, 2))], fingerprint="1" * 16)
+    with pytest.raises(TermsError, match="different servers"):
+        merge_pack(one, other)
+    assert len(read_books(one).held) == 1
+    assert merge_pack(one, other, mix_sources=True).taken == 1
+
+
+def test_a_corrupt_tile_is_never_taken(tmp_path: Path) -> None:
+    source, into = tmp_path / "source.mbtiles", tmp_path / "into.mbtiles"
+    written(source, [received(t) for t in tiles(6, range(5), range(1))])
+    db = sqlite3.connect(source)
+    db.execute("UPDATE blob SET data = x'00' WHERE id = 2")
+    db.execute("UPDATE placement SET seal = x'00' WHERE blob_id = 3")
+    db.execute("DELETE FROM blob WHERE id = 4")
+    db.commit()
+    db.close()
+    result = merge_pack(into, source)
+    assert result.taken == 2
+    assert len(result.refused) == 3
+    assert len(read_books(into).held) == 2
+
+
+_MERGE = """
+import sys
+sys.path.insert(0, sys.argv[3])
+from pathlib import Path
+from packer.merging import merge_pack
+import packer.merging
+packer.merging._BATCH = 8
+merge_pack(Path(sys.argv[1]), Path(sys.argv[2]))
+"""
+
+_PRUNE = """
+import sys
+sys.path.insert(0, sys.argv[3])
+from pathlib import Path
+from packer.store.pruning import prune_pack
+from packer.tileset import TileSet, Tile
+prune_pack(Path(sys.argv[1]), "survey", TileSet.from_tiles(Tile(10, x, y) for x in range(10) for y in range(20)))
+"""
+
+
+def _killed(script: str, first: Path, second: Path, after_s: float) -> bool:
+    """Run a script and kill it after a while; whether it was still running."""
+    process = subprocess.Popen([sys.executable, "-c", script, str(first), str(second), ROOT])
+    ends = time.monotonic() + after_s
+    while process.poll() is None and time.monotonic() < ends:
+        time.sleep(0.005)  # watching another process: there is no event to wait for
+    process.send_signal(signal.SIGKILL)
+    return process.wait() == -signal.SIGKILL
+
+
+def test_a_merge_killed_at_any_moment_goes_on_and_ends_whole(tmp_path: Path) -> None:
+    chance = random.Random(3)
+    source, into = tmp_path / "source.mbtiles", tmp_path / "into.mbtiles"
+    every = tiles(10, range(40), range(20))
+    written(source, [received(t) for t in every])
+    before = source.read_bytes()
+    kills = 0
+    for _ in range(25):
+        kills += _killed(_MERGE, into, source, 0.3 + chance.random() * 0.5)
+        if into.exists() and into.stat().st_size:
+            held = read_books(into).held
+            assert held - TileSet.from_tiles(every) == TileSet()
+    merge_pack(into, source)
+    assert bodies(into) == bodies(source)
+    assert source.read_bytes() == before
+    assert kills >= 5
+
+
+def test_prune_takes_out_just_what_is_not_needed_and_shrinks_the_file(tmp_path: Path) -> None:
+    pack = tmp_path / "survey.mbtiles"
+    every = tiles(10, range(40), range(20))
+    shared = png("shared")
+    records: list[Record] = [received(t, os.urandom(9) + png(str(t)) * 40) for t in every[:-2]]
+    records += [received(t, shared) for t in every[-2:]]
+    written(pack, records)
+    needed = TileSet.from_tiles([*every[:100], every[-1]])
+    spare = spare_in(pack, needed)
+    assert spare.tiles == TileSet.from_tiles(every) - needed
+    before = pack.stat().st_size
+    assert prune_pack(pack, "survey", needed) > 0.5 * before
+    assert read_books(pack).held == needed
+    assert spare_in(pack, needed).bytes == 0
+    assert raw(pack, "PRAGMA integrity_check") == [("ok",)]
+    assert shared in bodies(pack).values()
+    assert [p.name for p in tmp_path.iterdir() if not p.name.startswith(".")] == ["survey.mbtiles"]
+
+
+def test_a_prune_killed_at_any_moment_loses_nothing_that_is_needed(tmp_path: Path) -> None:
+    chance = random.Random(4)
+    pack = tmp_path / "survey.mbtiles"
+    every = tiles(10, range(40), range(20))
+    needed = TileSet.from_tiles(tiles(10, range(10), range(20)))
+    for _ in range(25):
+        written(pack, [received(t) for t in every])
+        _killed(_PRUNE, pack, pack, 0.25 + chance.random() * 0.3)
+        assert needed - read_books(pack).held == TileSet()
+        assert len(read_books(pack).held) in (len(needed), len(every))
+    prune_pack(pack, "survey", needed)
+    assert read_books(pack).held == needed
+    assert raw(pack, "PRAGMA integrity_check") == [("ok",)]
+
+
+def test_any_mbtiles_file_can_be_taken_in_after_a_look_at_each_tile(tmp_path: Path) -> None:
+    foreign, into = tmp_path / "foreign.mbtiles", tmp_path / "survey.mbtiles"
+    db = sqlite3.connect(foreign)
+    db.execute(
+        "CREATE TABLE tiles (zoom_level INTEGER, tile_column INTEGER, tile_row INTEGER, tile_data BLOB)"
+    )
+    good: list[tuple[object, ...]] = [(11, 327, 1256, png("a")), (11, 328, 1256, png("b"))]
+    bad = [
+        (11, 329, 1256, b"<html>"),
+        (11, 330, 1256, png("c")[:-3]),
+        (99, 0, 0, png("d")),
+        (3, -1, 0, png("e")),
+    ]
+    bad += [(11, 331, 1256, "text"), (11, 332, 1256, None)]
+    db.executemany("INSERT INTO tiles VALUES (?, ?, ?, ?)", good + bad)
+    db.commit()
+    db.close()
+    result = take_in(into, labels(fingerprint="taken in"), foreign)
+    assert result.taken == 2
+    assert len(result.refused) == 4
+    # MBTiles 1.3: row 1256 at zoom 11 is XYZ row 791.
+    assert read_books(into).held == TileSet.from_tiles([(11, 327, 791), (11, 328, 791)])
+    assert take_in(into, labels(), foreign).taken == 0
+
+
+def test_a_folder_of_files_can_be_taken_in(tmp_path: Path) -> None:
+    folder, into = tmp_path / "loose", tmp_path / "survey.mbtiles"
+    for name in (
+        "11/327/791.png",
+        "11/327/792.png",
+        "notes/327/1.png",
+        "11/x/1.png",
+        "11/327/readme.txt",
+        "99/1/1.png",
+    ):
+        (folder / name).parent.mkdir(parents=True, exist_ok=True)
+        (folder / name).write_bytes(png(name))
+    (folder / "11/327/793.png").symlink_to("/etc/passwd")
+    assert take_in(into, labels(), folder).taken == 2
+    assert read_books(into).held == TileSet.from_tiles([(11, 327, 791), (11, 327, 792)])
+
+
+def test_what_is_no_tileset_is_refused_in_words(tmp_path: Path) -> None:
+    (tmp_path / "junk").write_bytes(b"junk" * 1000)
+    with pytest.raises(StoreError, match="junk"):
+        take_in(tmp_path / "a.mbtiles", labels(), tmp_path / "junk")
+    with pytest.raises(InputError, match="gone"):
+        take_in(tmp_path / "a.mbtiles", labels(), tmp_path / "gone")
+
+
+def test_a_view_that_never_ends_is_cut_off(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
+    monkeypatch.setattr("packer.store.offers._MOST_TICKS", 50)
+    hostile = tmp_path / "hostile.mbtiles"
+    db = sqlite3.connect(hostile)
+    db.execute(
+        "CREATE VIEW tiles AS WITH RECURSIVE n(i) AS (SELECT 0 UNION ALL SELECT i + 1 FROM n) "
+        "SELECT 40 AS zoom_level, i AS tile_column, 0 AS tile_row, NULL AS tile_data FROM n"
+    )
+    db.close()
+    with pytest.raises(StoreError, match="hostile"):
+        take_in(tmp_path / "a.mbtiles", labels(), hostile)
