@@ -179,7 +179,7 @@ def test_any_mbtiles_file_can_be_taken_in_after_a_look_at_each_tile(tmp_path: Pa
         "CREATE TABLE tiles (zoom_level INTEGER, tile_column INTEGER, tile_row INTEGER, tile_data BLOB)"
     )
     good: list[tuple[object, ...]] = [(11, 327, 1256, png("a")), (11, 328, 1256, png("b"))]
-    bad = [
+    bad: list[tuple[object, ...]] = [
         (11, 329, 1256, b"<html>"),
         (11, 330, 1256, png("c")[:-3]),
         (99, 0, 0, png("d")),

@@ -1,0 +1,78 @@
+"""Parts of a plan have no tile in common, are the whole together, weigh alike and lie each in one place."""
+
+from __future__ import annotations
+
+from itertools import pairwise
+
+import pytest
+from hypothesis import given, settings
+from hypothesis import strategies as st
+
+from packer.brief import Brief
+from packer.parts import part_of, parts
+from packer.planning import plan
+from packer.tileset import TileSet
+
+BRIEF = """
+title = "Parts"
+[layers.one]
+url = "http://127.0.0.1:9/{{z}}/{{x}}/{{y}}.png"
+attribution = "none"
+permission = "own"
+zooms = [0, 19]
+[layers.two]
+url = "http://127.0.0.1:9/{{z}}/{{x}}/{{y}}.png"
+attribution = "none"
+permission = "own"
+zooms = [5, 12]
+[[areas]]
+name = "ground"
+box = [{west}, {south}, {east}, {north}]
+deepest = {deepest}
+"""
+
+
+@settings(max_examples=30, deadline=None)
+@given(
+    st.floats(-179, 178),
+    st.floats(-80, 79),
+    st.floats(0.01, 0.9),
+    st.floats(0.01, 0.9),
+    st.integers(1, 7),
+    st.integers(8, 13),
+)
+def test_parts_are_disjoint_and_together_the_whole(
+    west: float, south: float, wide: float, high: float, count: int, deepest: int
+) -> None:
+    brief = Brief.from_text(
+        BRIEF.format(west=west, south=south, east=west + wide, north=south + high, deepest=deepest)
+    )
+    whole = plan(brief)
+    dealt = list(parts(whole, count))
+    for name, layer in whole.layers.items():
+        assert TileSet.union(p.layers[name].tiles for p in dealt) == layer.tiles
+        assert sum(len(p.layers[name].tiles) for p in dealt) == len(layer.tiles)
+        for part in dealt:
+            assert TileSet.union(a.tiles for a in part.layers[name].areas) == part.layers[name].tiles
+
+
+def test_parts_weigh_alike() -> None:
+    whole = plan(Brief.from_text(BRIEF.format(west=12, south=46, east=13, north=46.3, deepest=14)))
+    weights = [p.count for p in parts(whole, 3)]
+    assert max(weights) < 1.05 * min(weights)
+
+
+@pytest.mark.parametrize("box", [(12, 46, 13, 46.3), (12, 46, 12.3, 47)])
+def test_each_part_is_one_strip_across_the_longer_side(box: tuple[float, ...]) -> None:
+    west, south, east, north = box
+    whole = plan(Brief.from_text(BRIEF.format(west=west, south=south, east=east, north=north, deepest=13)))
+    ends = [p.layers["one"].tiles.extent(13) for p in parts(whole, 3)]
+    low, high = (0, 2) if east - west > north - south else (1, 3)
+    for one, after in pairwise(ends):
+        assert one[high] < after[low]
+
+
+def test_the_same_part_is_dealt_every_time() -> None:
+    whole = plan(Brief.from_text(BRIEF.format(west=12, south=46, east=13, north=46.3, deepest=12)))
+    assert part_of(whole, 2, 3).fingerprint == part_of(whole, 2, 3).fingerprint
+    assert part_of(whole, 2, 3).fingerprint != part_of(whole, 1, 3).fingerprint
