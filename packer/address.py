@@ -2,7 +2,7 @@
 
 `${NAME}` stands for an environment variable and is filled in only where a request is made. What is written
 down (packs, plans, logs, errors) comes from the template with such names unfilled, any user part removed and
-every value in its query masked, since a key may also have been written there in full.
+everything in its query masked that is not a placeholder, since a key may also have been written there in full.
 """
 
 from __future__ import annotations
@@ -12,20 +12,22 @@ import hashlib
 import re
 from collections.abc import Iterable, Mapping
 from dataclasses import dataclass, field
-from urllib.parse import quote, urlsplit
+from urllib.parse import SplitResult, quote, urlsplit
 
 from packer.grid import quadkey, tms_row
 from packer.tileset import Tile
 
-__all__ = ["Address", "UnsetError", "check_template", "fill", "scrub", "variables"]
+__all__ = ["Address", "UnsetError", "check_template", "fill", "fingerprint", "scrub", "shown", "variables"]
 
 _VARIABLE = re.compile(r"\$\{([A-Za-z_][A-Za-z0-9_]*)\}")
 _FIELD = re.compile(r"(?<!\$)\{([^{}]*)\}")
 _FIELDS = ("z", "x", "y", "-y", "quadkey", "s")
+_PARAMETER = re.compile(r"[A-Za-z_.-]{1,24}")
+_REPEATABLE = re.compile(r"[A-Za-z_-]{1,16}")  # a short word of letters is no key, and may stand in an error
 
 
 class UnsetError(LookupError):
-    """An environment variable that a layer needs is not set; the argument is its name."""
+    """An environment variable that a layer needs is not set to a line of text; the argument is its name."""
 
 
 def variables(text: str) -> list[str]:
@@ -34,11 +36,15 @@ def variables(text: str) -> list[str]:
 
 
 def fill(text: str, environment: Mapping[str, str]) -> str:
-    """The text with each `${NAME}` filled in; raises UnsetError for the first that is not set or empty."""
+    """The text with each `${NAME}` filled in, spaces round the value left out.
+
+    Raises UnsetError for the first that is not set, blank, or more than one printable line, since such a value
+    could smuggle a header into a request.
+    """
 
     def value(match: re.Match[str]) -> str:
-        found = environment.get(match[1], "")
-        if not found:
+        found = environment.get(match[1], "").strip()
+        if not found or not found.isprintable():
             raise UnsetError(match[1])
         return found
 
@@ -47,34 +53,56 @@ def fill(text: str, environment: Mapping[str, str]) -> str:
 
 def scrub(text: str, secrets: Iterable[str]) -> str:
     """The text with each secret, as it is or percent-encoded, replaced by ***."""
-    for secret in sorted(secrets, key=len, reverse=True):
+    for secret in sorted(filter(None, secrets), key=len, reverse=True):
         for form in {secret, quote(secret, safe="")}:
             text = text.replace(form, "***")
     return text
 
 
 def check_template(url: str, subdomains: tuple[str, ...]) -> None:
-    """Raise ValueError, worded for the planner, unless the template can address tiles."""
-    parts = urlsplit(url)
-    if parts.scheme not in ("http", "https") or not parts.hostname:
-        raise ValueError("an address starts with http:// or https:// and a host")
+    """Raise ValueError, worded for the planner and without the address, unless it can address tiles."""
+    if not url.isprintable() or any(c in url for c in ' \\"<>#'):
+        raise ValueError('an address holds no space, no line break and none of \\ " < > #')
+    _check_host(url)
+    fields = _FIELD.findall(url)
+    for name in fields:
+        if name not in _FIELDS:
+            what = f"{{{name}}}" if _REPEATABLE.fullmatch(name) else "one of its {…}"
+            raise ValueError(
+                f"{what} is not known. A template may hold {{z}}, {{x}}, {{y}}, {{-y}}, {{quadkey}} and {{s}}; "
+                "a key from the environment is written ${NAME}"
+            )
+    if set("{}") & set(_FIELD.sub("", _VARIABLE.sub("", url))):
+        raise ValueError("a brace { or } in it has no partner, or ${…} holds more than letters, digits and _")
+    if "quadkey" not in fields and not ({"z", "x"} <= set(fields) and {"y", "-y"} & set(fields)):
+        missing = [f"{{{n}}}" for n in ("z", "x") if n not in fields]
+        missing += [] if {"y", "-y"} & set(fields) else ["{y}"]
+        verb = "are" if missing[1:] else "is"
+        raise ValueError(
+            f"{' and '.join(missing)} {verb} missing, so that different tiles would have the same address"
+        )
+    if "s" in fields and not subdomains:
+        raise ValueError('{s} needs a list of names to stand for it, such as subdomains = ["a", "b"]')
+    if subdomains and "s" not in fields:
+        raise ValueError("subdomains are given, but it has no {s} for them to stand in")
+
+
+def _check_host(url: str) -> None:
+    try:
+        parts = urlsplit(url)
+        whole = parts.scheme in ("http", "https") and parts.hostname
+    except ValueError:  # its own words repeat the address
+        raise ValueError("the host after http:// or https:// cannot be read") from None
+    if not whole:
+        raise ValueError(
+            "it should begin with http:// or https:// and a host, such as https://tiles.example.org/"
+        )
+    if any(name != "s" for name in _FIELD.findall(parts.netloc)):
+        raise ValueError("of all {…} only {s} may stand in the host")
     try:
         _ = parts.port
     except ValueError:
         raise ValueError("the port after the host is not a number up to 65535") from None
-    fields = _FIELD.findall(url)
-    for name in fields:
-        if name not in _FIELDS:
-            raise ValueError(
-                f"{{{name}}} is not known; a template may hold "
-                "{z}, {x}, {y}, {-y}, {quadkey} and {s}"
-            )
-    if "quadkey" not in fields and not ({"z", "x"} <= set(fields) and {"y", "-y"} & set(fields)):
-        missing = [f"{{{n}}}" for n in ("z", "x") if n not in fields]
-        missing += [] if {"y", "-y"} & set(fields) else ["{y}"]
-        raise ValueError(f"{' and '.join(missing)} is missing, so every tile would have the same address")
-    if "s" in fields and not subdomains:
-        raise ValueError('{s} needs a list of names to stand for it: subdomains = ["a", "b"]')
 
 
 @dataclass(frozen=True, slots=True)
@@ -113,15 +141,18 @@ def _host(url: str) -> str:
 
 
 def shown(url: str) -> str:
-    """What may be written down of a template: no user part, query values masked, variables unfilled."""
+    """What may be written down of a template: no user part, the query masked, variables unfilled."""
     parts = urlsplit(url)
     netloc = parts.netloc.rpartition("@")[2]
-    query = "&".join(
-        piece if not value or _FIELD.fullmatch(value) or _VARIABLE.fullmatch(value) else f"{name}=***"
-        for piece in parts.query.split("&")
-        for name, _, value in [piece.partition("=")]
-    )
-    return f"{parts.scheme}://{netloc}{parts.path}" + (f"?{query}" if query else "")
+    query = "&".join(_masked(piece) for piece in parts.query.split("&")) if parts.query else ""
+    return SplitResult(parts.scheme, netloc, parts.path, query, "").geturl()
+
+
+def _masked(piece: str) -> str:
+    name, equals, value = piece.partition("=")
+    name = name if _PARAMETER.fullmatch(name) and equals else "***"  # a key may stand there without a name
+    kept = not value or _FIELD.fullmatch(value) or _VARIABLE.fullmatch(value)
+    return f"{name}{equals}{value if kept else '***'}"
 
 
 def fingerprint(url: str) -> str:

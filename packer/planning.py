@@ -9,7 +9,8 @@ from types import MappingProxyType
 
 import numpy as np
 
-from packer.brief import Area, Brief, Layer
+from packer.brief import OVERVIEW, Area, Brief, Layer
+from packer.brief_errors import as_found
 from packer.cover import RULE, cover_box
 from packer.errors import PlanError
 from packer.grid import LonLatBox
@@ -19,7 +20,7 @@ from packer.tileset import TileSet
 
 __all__ = ["OVERVIEW", "AreaPlan", "LayerPlan", "Plan", "plan"]
 
-OVERVIEW = "overview"  # the name under which the coarse block stands beside the areas
+_MOST_NAMED = 5  # areas in one remark
 
 
 @dataclass(frozen=True, slots=True)
@@ -87,8 +88,9 @@ def plan(brief: Brief) -> Plan:
         remarks += notes
     if not any(layer.tiles for layer in layers.values()):
         raise PlanError(
-            f"{brief.path} asks for no tile at all. Check the areas' layers and zooms against what the layers "
-            "offer.\n" + "\n".join(remarks)
+            "\n- ".join(
+                [f"{brief.path} asks for no tile at all. Change the areas' layers or depths, for:", *remarks]
+            )
         )
     middle = shapes[brief.areas[0].name].middle
     return Plan(MappingProxyType(layers), MappingProxyType(shapes), bounds, middle, tuple(remarks))
@@ -110,23 +112,41 @@ def _deepest_needed(brief: Brief, area: Area) -> int | None:
 
 def _layer_plan(brief: Brief, layer: Layer, covers: Mapping[str, TileSet]) -> tuple[LayerPlan, list[str]]:
     first, last = layer.zooms
-    areas, remarks = [], []
     wanted = [(a.name, a.deepest_zoom) for a in brief.areas if _wants(a, layer)]
-    for name, deepest in wanted:
-        if deepest > last or deepest < first:
-            ends = "ends at" if deepest > last else "starts at"
-            remarks.append(
-                f'Area "{name}" asks for zoom {deepest}, but layer "{layer.name}" {ends} zoom '
-                f"{last if deepest > last else first}."
-            )
-    if not wanted:
-        remarks.append(f'No area uses layer "{layer.name}".')
-    elif brief.overview:
+    remarks = _remarks(layer, wanted)
+    if wanted and brief.overview:
         wanted.insert(0, (OVERVIEW, brief.overview.deepest))
-    for name, deepest in wanted:
-        tiles = covers[name].at(*range(first, min(deepest, last) + 1))
-        areas.append(AreaPlan(name, min(deepest, last), tiles))
+    areas = [
+        AreaPlan(name, min(deepest, last), covers[name].at(*range(first, min(deepest, last) + 1)))
+        for name, deepest in wanted
+    ]
     return LayerPlan(layer.name, TileSet.union(a.tiles for a in areas), tuple(areas)), remarks
+
+
+def _remarks(layer: Layer, wanted: list[tuple[str, int]]) -> list[str]:
+    """What of the areas' wishes the layer cannot give: a sentence for each kind, however many areas."""
+    first, last = layer.zooms
+    if not wanted:
+        return [f'No area uses layer "{layer.name}".']
+    remarks = []
+    if deeper := [name for name, deepest in wanted if deepest > last]:
+        verb = "asks" if len(deeper) == 1 else "ask"
+        remarks.append(f'Layer "{layer.name}" ends at zoom {last}; {_named(deeper)} {verb} for deeper ones.')
+    if none := [name for name, deepest in wanted if deepest < first]:
+        verb = "gets" if len(none) == 1 else "get"
+        remarks.append(
+            f'Layer "{layer.name}" starts at zoom {first}; {_named(none)} {verb} nothing of it, '
+            "with no zoom so deep."
+        )
+    return remarks
+
+
+def _named(areas: list[str]) -> str:
+    named = [as_found(name) for name in areas]
+    if len(named) > _MOST_NAMED + 1:
+        named = [*named[:_MOST_NAMED], f"{len(named) - _MOST_NAMED} more"]
+    listed = " and ".join(filter(None, (", ".join(named[:-1]), named[-1])))
+    return f"area {listed}" if len(areas) == 1 else f"areas {listed}"
 
 
 def _with_margin(bounds: LonLatBox, margin_m: float) -> LonLatBox:

@@ -1,36 +1,66 @@
 """Shape files: what an area of the brief means on the ground, read from its file where it names one.
 
-Any file of lines, points or polygons that GDAL knows as one of `_DRIVERS`: GPX, KML/KMZ, GeoJSON, GeoPackage,
-Shapefile, FlatGeobuf. GDAL's other drivers are switched off before it loads, since some of them follow links
-to other files, to the network or to programs.
+GPX and GeoJSON have readers of their own. KML, KMZ, GeoPackage, Shapefile and FlatGeobuf are left to GDAL,
+behind two walls, since some of its drivers follow links to other files, to the network or to programs: the
+start of a file has to be of the kind that its name says, and all other drivers are switched off where GDAL is
+not loaded yet.
 """
 
 from __future__ import annotations
 
 import os
-from collections.abc import Iterator
+import warnings
+import zipfile
+from collections.abc import Callable
+from dataclasses import dataclass
 from pathlib import Path
 from types import ModuleType
-from typing import Any
+from typing import Any, TypeVar
+from xml.parsers import expat
 
 import numpy as np
 import shapely
+from pyproj import CRS, Transformer
+from pyproj.exceptions import ProjError
+from pyproj.network import (  # type: ignore[attr-defined]  # public, but not marked as exported
+    set_network_enabled,
+)
 
 from packer.brief import Area, Brief
+from packer.brief_errors import as_found
 from packer.errors import BriefError
+from packer.geojson import read_geojson
+from packer.gpx import read_gpx
 from packer.grid import MAX_LATITUDE, Floats
-from packer.shapes import Corridor, Polygons, Rectangle, Shape, Waypoint
+from packer.shapes import Corridor, Polygons, Rectangle, Rings, Shape, Waypoint, mended
 
 __all__ = ["read_shape"]
 
 _SKIPPED = (
-    "PCIDSK,PDS4,VICAR,PDF,MBTiles,EEDA,OGCAPI,GDALG,MapInfo File,LVBAG,S57,DGN,OGR_VRT,CSV,GML,ESRIJSON,"
-    "OGR_GMT,SQLite,WAsP,OpenFileGDB,DXF,GeoRSS,VFK,PGDUMP,OSM,GPSBabel,OGR_PDS,WFS,OAPIF,EDIGEO,Idrisi,ODS,"
-    "XLSX,Elasticsearch,Carto,AmigoCloud,SXF,Selafin,JML,PLSCENES,CSW,VDV,MVT,NGW,MapML,GTFS,PMTiles,JSONFG,"
-    "MiraMonVector,ADBC,AVCBin,AVCE00,AIVector,HTTP"
+    "PCIDSK,PDS4,VICAR,PDF,MBTiles,EEDA,OGCAPI,GDALG,MapInfo File,LVBAG,S57,DGN,OGR_VRT,CSV,GML,GPX,GeoJSON,"
+    "GeoJSONSeq,ESRIJSON,TopoJSON,OGR_GMT,SQLite,WAsP,OpenFileGDB,DXF,GeoRSS,VFK,PGDUMP,OSM,GPSBabel,OGR_PDS,"
+    "WFS,OAPIF,EDIGEO,Idrisi,ODS,XLSX,Elasticsearch,Carto,AmigoCloud,SXF,Selafin,JML,PLSCENES,CSW,VDV,MVT,NGW,"
+    "MapML,GTFS,PMTiles,JSONFG,MiraMonVector,ADBC,AVCBin,AVCE00,AIVector,HTTP"
 )
+_MAGIC = {".gpkg": b"SQLite format 3\0", ".shp": b"\0\0\x27\x0a", ".fgb": b"fgb", ".kmz": b"PK\3\4"}
 _ENDINGS = (".gpx", ".kml", ".kmz", ".geojson", ".json", ".gpkg", ".shp", ".fgb")
-_LARGEST_FILE = 512_000_000
+_HELD_WHOLE = (".kml", ".kmz", ".geojson", ".json")  # read into memory at up to twenty times their size
+_LARGEST_MB, _LARGEST_WHOLE_MB = 128, 32
+_DENSEST = 1_000_000  # points put into straight edges of a projected file, at most
+
+T = TypeVar("T")
+
+
+@dataclass(frozen=True, slots=True)
+class _Contents:
+    points: list[Waypoint]
+    lines: list[Floats]
+    polygons: list[Rings]
+
+    def __str__(self) -> str:
+        counts = {"point": len(self.points), "line": len(self.lines), "polygon": len(self.polygons)}
+        listed = [f"{n:,} {word}{'s' if n > 1 else ''}" for word, n in counts.items() if n]
+        return f"holds {' and '.join(listed)}" if listed else "is empty"
 
 
 def read_shape(brief: Brief, area: Area) -> Shape:
@@ -40,24 +70,158 @@ def read_shape(brief: Brief, area: Area) -> Shape:
     """
     if area.box is not None:
         return Rectangle(area.box)
-    if area.point is not None:
-        assert area.radius is not None  # the brief's own check
+    if area.point is not None and area.radius is not None:
         return Corridor((np.array([area.point], dtype=np.float64),), area.radius)
-    named = f'{brief.path}: areas "{area.name}"'
-    source = _Source((brief.folder / (area.file or "")), named)
+    path = (brief.folder / (area.file or "")).absolute()  # GDAL takes a relative zip:x for an address
+    try:
+        return _shape(area, _contents(path))
+    except (ValueError, OSError) as fault:
+        reason = (fault.strerror if isinstance(fault, OSError) else None) or str(fault)
+        end = "" if reason.endswith((".", "?")) else "."
+        raise BriefError(
+            f"{brief.path}: In area {as_found(area.name)}, {area.file} cannot be used: {reason}{end}"
+        ) from fault
+
+
+def _shape(area: Area, held: _Contents) -> Shape:
     if area.polygon is not None:
-        return Polygons(tuple(source.polygons()))
-    if area.points is not None:
-        assert area.radius is not None
-        places = source.waypoints()
-        if not places:
-            raise BriefError(f"{named}: {source.path} has no waypoint or other point{source.holds()}.")
-        return Corridor(tuple(np.array([[p.lon, p.lat]]) for p in places), area.radius, tuple(places))
-    assert area.half_width is not None
-    lines = tuple(source.lines())
-    if not lines:
-        raise BriefError(f"{named}: {source.path} has no track, route or other line{source.holds()}.")
-    return Corridor(lines, area.half_width, tuple(source.waypoints()))
+        if not held.polygons:
+            raise ValueError(f"it has no polygon with an area; it {held}")
+        return Polygons(tuple(held.polygons))
+    if area.points is not None and area.radius is not None:
+        if not held.points:
+            raise ValueError(f"it has no waypoint or other point; it {held}")
+        places = tuple(np.array([[p.lon, p.lat]]) for p in held.points)
+        return Corridor(places, area.radius, tuple(held.points))
+    if not held.lines:
+        raise ValueError(f"it has no track, route or other line; it {held}")
+    assert area.half_width is not None  # the brief's own check
+    return Corridor(tuple(held.lines), area.half_width, tuple(held.points))
+
+
+def _contents(path: Path) -> _Contents:
+    """All points, lines and polygons of a file, checked, in degrees. Raises ValueError or OSError."""
+    if not path.exists():
+        raise ValueError(f"{path} does not exist. Paths are relative to the brief")
+    ending = path.suffix.lower()
+    if ending not in _ENDINGS or not path.is_file():
+        raise ValueError(f"it is not a known kind of shape file; use one of {', '.join(_ENDINGS)}")
+    most = _LARGEST_WHOLE_MB if ending in _HELD_WHOLE else _LARGEST_MB
+    if path.stat().st_size > most * 1_000_000:
+        raise ValueError(f"it is over {most} MB; cut it down to what the brief needs")
+    if ending == ".gpx":
+        points, lines = read_gpx(path)
+        return _checked(points, lines, [])
+    if ending in (".geojson", ".json"):
+        found = read_geojson(path)
+        move = _to_degrees(found.crs)
+        return _checked(
+            [Waypoint(p.name, *move(np.array([[p.lon, p.lat]]))[0].tolist()) for p in found.points],
+            [move(line) for line in found.lines],
+            [[move(ring) for ring in rings] for rings in found.polygons],
+        )
+    _check_start(path, ending)
+    return _read_with_gdal(path)
+
+
+def _checked(points: list[Waypoint], lines: list[Floats], polygons: list[list[Floats]]) -> _Contents:
+    for point in points:
+        _check(np.array([[point.lon, point.lat]]), MAX_LATITUDE)
+    for line in lines:
+        _check(line, MAX_LATITUDE)
+    for ring in (ring for rings in polygons for ring in rings):
+        _check(ring, 90.0)
+    return _Contents(
+        [Waypoint(_label(p.name), float(_wrap(np.array(p.lon))), p.lat) for p in points],
+        [np.column_stack([_wrap(line[:, 0]), line[:, 1]]) for line in lines],
+        [whole for rings in polygons for whole in mended(rings)],
+    )
+
+
+def _check(xy: Floats, highest: float) -> None:
+    """Raise ValueError unless all positions are on the map; past ±180 a file may run on round the globe."""
+    off = ~((np.abs(xy[:, 0]) <= 360.0) & (np.abs(xy[:, 1]) <= highest))
+    if off.any():
+        lon, lat = xy[off.argmax()]
+        if abs(lon) <= 360 and MAX_LATITUDE < abs(lat) <= 90:
+            raise ValueError(f"it reaches latitude {lat:g}, and Web Mercator maps end at ±85.0511")
+        raise ValueError(
+            f"longitude {lon:g}, latitude {lat:g} is not on Earth. Check that the file has its longitudes first, "
+            "and that it states its coordinate system if they are no degrees (a Shapefile does in its .prj file)"
+        )
+
+
+def _wrap(lon: Floats) -> Floats:
+    return np.where(np.abs(lon) > 180, (lon + 180) % 360 - 180, lon)
+
+
+def _label(text: str) -> str:
+    """A name on one line that cannot steer a terminal."""
+    return " ".join("".join(c if c.isprintable() else " " for c in text[:200]).split())
+
+
+def _to_degrees(crs: Any) -> Callable[[Floats], Floats]:
+    if crs is None or str(crs).upper() in ("EPSG:4326", "OGC:CRS84"):
+        return lambda xy: xy
+    set_network_enabled(active=False)  # PROJ may be set up to fetch its grids
+    try:
+        move = Transformer.from_crs(CRS(crs), "EPSG:4326", always_xy=True)
+    except ProjError:
+        raise ValueError("its coordinate system is not known; save it in WGS 84 degrees") from None
+    return lambda xy: np.column_stack(move.transform(xy[:, 0], xy[:, 1]))
+
+
+def _check_start(path: Path, ending: str) -> None:
+    """Raise ValueError where a file does not begin as its kind does, or says that it should be longer."""
+    with path.open("rb") as file:
+        start = file.read(100)
+    if not start.startswith(_MAGIC.get(ending, b"")):
+        raise ValueError(f"it does not begin as a file of the kind {ending} does")
+    if ending == ".shp":
+        _check_shapefile(path)
+    if ending == ".kml" and _first_element(path) != "kml":
+        raise ValueError("its first element is not <kml>")
+    if ending == ".kmz":
+        try:
+            with zipfile.ZipFile(path) as archive:
+                unpacked = sum(member.file_size for member in archive.infolist())
+        except zipfile.BadZipFile:
+            raise ValueError("it is not a whole zip archive; it may be cut off") from None
+        if unpacked > _LARGEST_WHOLE_MB * 1_000_000:
+            raise ValueError(
+                f"it unpacks to over {_LARGEST_WHOLE_MB} MB; cut it down to what the brief needs"
+            )
+    if "!" in str(path):
+        raise ValueError(f'{path} has a "!" in it, which GDAL takes for the inside of an archive; rename it')
+
+
+def _check_shapefile(path: Path) -> None:
+    """Raise ValueError where a Shapefile lacks its index, or either is cut off, which GDAL would not say.
+
+    The header has the length of the file in 16-bit words at byte 24 (ESRI Shapefile Technical Description).
+    """
+    index = next((i for i in (path.with_suffix(".shx"), path.with_suffix(".SHX")) if i.is_file()), None)
+    if index is None:
+        raise ValueError(f"{path.stem}.shx should lie beside it; a Shapefile is several files of one name")
+    for file in (path, index):
+        with file.open("rb") as opened:
+            words = int.from_bytes(opened.read(28)[24:], "big")
+        if 2 * words > file.stat().st_size:
+            raise ValueError(f"{file.name} is shorter than it says itself, so its end is cut off")
+
+
+def _first_element(path: Path) -> str:
+    """The name of the first element of an XML file, without its prefix; empty if there is none."""
+    found: list[str] = []
+    parser = expat.ParserCreate()
+    parser.StartElementHandler = lambda name, _: found.append(name.rpartition(":")[2])
+    with path.open("rb") as file:
+        while not found and (block := file.read(4096)):
+            try:
+                parser.Parse(block, False)
+            except expat.ExpatError:
+                break
+    return found[0] if found else ""
 
 
 def _gdal() -> ModuleType:
@@ -75,148 +239,63 @@ def _gdal() -> ModuleType:
             os.environ["OGR_SKIP"] = before
 
 
-class _Source:
-    """One shape file, read layer by layer as asked."""
+def _read_with_gdal(path: Path) -> _Contents:
+    gdal = _gdal()
+    layers = _asked(lambda: [str(name) for name, _ in gdal.list_layers(path)])
+    points: list[Waypoint] = []
+    lines: list[Floats] = []
+    polygons: list[list[Floats]] = []
+    for layer in layers:
+        for name, shape in _features(gdal, path, layer):
+            for part in _parts(shape):
+                if part.geom_type == "Point":
+                    points.append(Waypoint(name, part.x, part.y))
+                elif part.geom_type == "Polygon":
+                    rings = (part.exterior, *part.interiors)
+                    polygons.append([shapely.get_coordinates(ring) for ring in rings])
+                else:
+                    lines.append(shapely.get_coordinates(part))
+    return _checked(points, lines, polygons)
 
-    def __init__(self, path: Path, named: str) -> None:
-        self.path, self._named = path, named
-        if not path.is_file():
-            raise BriefError(f"{named}: {path} does not exist. Paths are relative to the brief.")
-        if path.suffix.lower() not in _ENDINGS:
-            raise BriefError(
-                f"{named}: {path} is not a known kind of shape file; use one of {', '.join(_ENDINGS)}."
-            )
-        if path.stat().st_size > _LARGEST_FILE:
-            raise BriefError(f"{named}: {path} is over {_LARGEST_FILE // 1_000_000} MB; simplify it first.")
-        self._gdal = _gdal()
-        self._layers: list[str] = self._ask(lambda: [str(n) for n, _ in self._gdal.list_layers(path)])
 
-    def _ask(self, question: Any) -> Any:
-        try:
+def _features(gdal: ModuleType, path: Path, layer: str) -> list[tuple[str, Any]]:
+    """The names and geometries of one layer, in degrees."""
+    meta, _, wkb, fields = _asked(
+        lambda: gdal.raw.read(path, layer=layer, columns=["name", "Name"], force_2d=True)
+    )
+    if wkb is None:
+        return []
+    shapes = _asked(lambda: shapely.from_wkb(wkb))
+    move = _to_degrees(meta["crs"])
+    if meta["crs"] is not None and CRS(meta["crs"]).is_projected:
+        # An edge that is straight there is none in degrees.
+        longest = max(1000.0, float(shapely.length(shapes).sum()) / _DENSEST)
+        shapes = _asked(lambda: shapely.segmentize(shapes, longest))
+    shapes = shapely.transform(shapes, move)
+    names = fields[0] if len(fields) else [None] * len(shapes)
+    return [(str(name) if name is not None else "", one) for name, one in zip(names, shapes, strict=True)]
+
+
+def _asked(question: Callable[[], T]) -> T:
+    """What GDAL or GEOS answers, with its refusals as ValueError."""
+    try:
+        with warnings.catch_warnings():
+            # What GDAL only warns of, such as a ring that is not closed, is mended or checked here.
+            warnings.simplefilter("ignore")
             return question()
-        except (RuntimeError, ValueError, OSError, shapely.errors.ShapelyError) as fault:
-            # pyogrio's errors derive from RuntimeError and ValueError
-            reason = " ".join(str(fault).split())[:200]
-            raise BriefError(f"{self._named}: {self.path} cannot be read: {reason}") from fault
-
-    def _features(self, layer: str, columns: list[str]) -> tuple[Any, list[Any]]:
-        """Geometries in WGS84 degrees and the wanted columns that the layer has, in the order asked."""
-        meta, _, wkb, fields = self._ask(
-            lambda: self._gdal.raw.read(self.path, layer=layer, columns=columns, force_2d=True)
-        )
-        geometry = self._ask(lambda: shapely.from_wkb(wkb, on_invalid="ignore"))
-        if wkb is not None and any(g is None and w is not None for g, w in zip(geometry, wkb, strict=True)):
-            raise BriefError(f"{self._named}: {self.path} holds a damaged shape in its layer {layer}.")
-        crs = meta["crs"]
-        if crs not in (None, "EPSG:4326", "OGC:CRS84"):
-            from pyproj import Transformer
-
-            move = self._ask(lambda: Transformer.from_crs(crs, "EPSG:4326", always_xy=True))
-            geometry = shapely.transform(geometry, lambda xy: np.column_stack(move.transform(*xy.T)))
-        by_name = dict(zip(meta["fields"], fields, strict=True))
-        return geometry, [by_name.get(c) for c in columns]
-
-    def _parts(self) -> Iterator[Any]:
-        """Every simple geometry of the file, collections taken apart; GPX points of tracks left out."""
-        for layer in self._layers:
-            if self.path.suffix.lower() == ".gpx" and layer != "waypoints":
-                continue
-            geometry, _ = self._features(layer, [])
-            for one in geometry:
-                yield from _simple(one)
-
-    def lines(self) -> Iterator[Floats]:
-        """Every line as an array (n, 2), n >= 1; a track of one fix is a point."""
-        if self.path.suffix.lower() == ".gpx":
-            yield from self._gpx_lines("route_points", ["route_fid"])
-            yield from self._gpx_lines("track_points", ["track_fid", "track_seg_id"])
-            return
-        for part in self._parts():
-            if part.geom_type in ("LineString", "LinearRing"):
-                yield self._checked(shapely.get_coordinates(part))
-
-    def _gpx_lines(self, layer: str, keys: list[str]) -> Iterator[Floats]:
-        # Taken from the points, since a segment of one fix, common in real tracks, is no valid line to GDAL.
-        geometry, ids = self._features(layer, keys)
-        if len(geometry) == 0:
-            return
-        xy = self._checked(shapely.get_coordinates(geometry))
-        key = np.column_stack(ids)
-        starts = np.flatnonzero(np.append(True, (key[1:] != key[:-1]).any(axis=1)))
-        yield from np.split(xy, starts[1:])
-
-    def polygons(self) -> Iterator[tuple[Floats, ...]]:
-        """Every polygon as its rings; at least one, or BriefError."""
-        some = False
-        for part in self._parts():
-            if part.geom_type != "Polygon":
-                continue
-            unwrapped = shapely.transform(part, _unwrapped)
-            for piece in _simple(shapely.make_valid(unwrapped)):
-                if piece.geom_type == "Polygon" and piece.area > 0:
-                    rings = (piece.exterior, *piece.interiors)
-                    yield tuple(self._checked(shapely.get_coordinates(r), wide=True) for r in rings)
-                    some = True
-        if not some:
-            raise BriefError(f"{self._named}: {self.path} has no polygon with an area{self.holds()}.")
-
-    def waypoints(self) -> list[Waypoint]:
-        """Every point that stands alone, with its name where it has one."""
-        found = []
-        for layer in self._layers:
-            if self.path.suffix.lower() == ".gpx" and layer != "waypoints":
-                continue
-            geometry, (name, other) = self._features(layer, ["name", "Name"])
-            names = name if name is not None else other
-            for i, one in enumerate(geometry):
-                for part in _simple(one):
-                    if part.geom_type == "Point":
-                        (lon, lat) = self._checked(shapely.get_coordinates(part))[0]
-                        label = names[i] if names is not None and names[i] is not None else ""
-                        found.append(Waypoint(str(label), float(lon), float(lat)))
-        return found
-
-    def holds(self) -> str:
-        """What the file does hold, as the end of a sentence."""
-        kinds: dict[str, int] = {}
-        for part in self._parts():
-            kinds[part.geom_type] = kinds.get(part.geom_type, 0) + 1
-        if self.path.suffix.lower() == ".gpx":
-            kinds["Line"] = sum(1 for _ in self.lines())
-        words = {"Point": "point", "LineString": "line", "Line": "line", "Polygon": "polygon"}
-        listed = [f"{n} {words[k]}{'s' if n > 1 else ''}" for k, n in kinds.items() if n and k in words]
-        return f"; it holds {' and '.join(listed)}" if listed else "; it is empty"
-
-    def _checked(self, xy: Floats, wide: bool = False) -> Floats:
-        limit = 540.0 if wide else 180.0
-        bad = ~np.isfinite(xy).all(axis=1) | (np.abs(xy[:, 0]) > limit) | (np.abs(xy[:, 1]) > 90.0)
-        if bad.any():
-            lon, lat = xy[bad.argmax()]
-            raise BriefError(
-                f"{self._named}: {self.path} has the position {lon:g}, {lat:g} (longitude, latitude), "
-                "which is not on Earth. Correct the file and try again."
-            )
-        beyond = np.abs(xy[:, 1]) > MAX_LATITUDE
-        if beyond.any() and not wide:
-            lon, lat = xy[beyond.argmax()]
-            raise BriefError(
-                f"{self._named}: {self.path} reaches latitude {lat:g}; Web Mercator maps end at ±85.0511."
-            )
-        return xy
+    except (
+        RuntimeError,
+        ValueError,
+        shapely.errors.ShapelyError,
+    ) as fault:  # pyogrio derives from the first two
+        reason = " ".join(str(fault).split("; It might help")[0].split())
+        raise ValueError(f"GDAL says: {reason[:200]}") from fault
 
 
-def _simple(geometry: Any) -> Iterator[Any]:
+def _parts(geometry: Any) -> list[Any]:
     """The points, lines and polygons in a geometry, however nested."""
     if geometry is None or geometry.is_empty:
-        return
+        return []
     if hasattr(geometry, "geoms"):
-        for part in geometry.geoms:
-            yield from _simple(part)
-    else:
-        yield geometry
-
-
-def _unwrapped(xy: Floats) -> Floats:
-    """A ring without a jump at the antimeridian; one that winds round a pole stays as it was given."""
-    lon = np.unwrap(xy[:, 0], period=360.0)
-    return np.column_stack([lon, xy[:, 1]]) if abs(lon[-1] - lon[0]) < 1e-9 else xy
+        return [part for one in geometry.geoms for part in _parts(one)]
+    return [geometry]

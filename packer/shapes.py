@@ -2,16 +2,36 @@
 
 from __future__ import annotations
 
+import math
+from collections.abc import Iterable, Iterator
 from dataclasses import dataclass
 
 import numpy as np
 import shapely
 
-from packer.cover import GEOD, cover_box, cover_corridor, cover_polygon
+from packer.cover import GEOD, chunked, cover_box, cover_corridor, cover_polygon
 from packer.grid import MAX_LATITUDE, Floats, LonLatBox, ground_scale
 from packer.tileset import TileSet
 
-__all__ = ["Corridor", "Polygons", "Rectangle", "Shape", "Waypoint", "around", "enclosing"]
+__all__ = [
+    "Corridor",
+    "Polygons",
+    "Rectangle",
+    "Rings",
+    "Shape",
+    "Waypoint",
+    "around",
+    "enclosing",
+    "mended",
+    "wrapped",
+]
+
+Rings = tuple[Floats, ...]
+"""A polygon: the outer ring and its holes, each an array (n, 2) of longitude and latitude."""
+
+_LEG_M = 20_000.0
+_SEAM = 1e-9  # degrees: a narrower gap is the rounding of boxes that meet
+_CLIMB_M = 100.0  # a leg climbs less past its ends: s² tan φ / 8R is 90 m at 85°
 
 
 @dataclass(frozen=True, slots=True)
@@ -40,7 +60,7 @@ class Corridor:
 
     def boxes(self) -> list[LonLatBox]:
         """Boxes, one a line, that hold the shape; east may run past 180."""
-        return [around(_span(line), self.half_width_m) for line in self.lines]
+        return [around(_line_span(line), self.half_width_m) for line in self.lines]
 
     @property
     def length_m(self) -> float:
@@ -56,9 +76,9 @@ class Corridor:
 
 @dataclass(frozen=True, slots=True)
 class Polygons:
-    """Polygons, each a tuple of closed rings (n, 2), without a jump at ±180."""
+    """Polygons of closed rings without a jump at ±180, as `mended` gives them."""
 
-    polygons: tuple[tuple[Floats, ...], ...]
+    polygons: tuple[Rings, ...]
 
     def tiles(self, zoom: int) -> TileSet:
         """The tiles of one zoom that any of the polygons overlaps."""
@@ -72,7 +92,7 @@ class Polygons:
     def middle(self) -> tuple[float, float]:
         """A position inside the first polygon."""
         inside = shapely.Polygon(self.polygons[0][0], self.polygons[0][1:]).representative_point()
-        return (inside.x + 180) % 360 - 180, inside.y
+        return wrapped(inside.x), float(inside.y)
 
 
 @dataclass(frozen=True, slots=True)
@@ -94,40 +114,103 @@ class Rectangle:
     def middle(self) -> tuple[float, float]:
         """The middle of the box."""
         box = self.boxes()[0]
-        return ((box.west + box.east) / 2 + 180) % 360 - 180, (box.south + box.north) / 2
+        return wrapped((box.west + box.east) / 2), (box.south + box.north) / 2
 
 
 Shape = Corridor | Polygons | Rectangle
 
 
+def wrapped(lon: float) -> float:
+    """A longitude from -180 to 180; one that lies there already stays as it is, to the last bit."""
+    return lon if -180 <= lon <= 180 else (lon + 180) % 360 - 180
+
+
 def _span(xy: Floats) -> LonLatBox:
-    lon = np.unwrap(xy[:, 0], period=360.0)
-    return LonLatBox(float(lon.min()), float(xy[:, 1].min()), float(lon.max()), float(xy[:, 1].max()))
+    lon, lat = xy[:, 0], xy[:, 1]
+    return LonLatBox(float(lon.min()), float(lat.min()), float(lon.max()), float(lat.max()))
+
+
+def _line_span(line: Floats) -> LonLatBox:
+    """A box round a line as it runs between its points, along geodesics, which climb poleward."""
+    legs = chunked([line], _LEG_M)
+    lon = np.append(legs.lon_a[:1], legs.lon_a[:1] + np.cumsum(legs.lon_b - legs.lon_a))
+    lat = np.append(legs.lat_a, legs.lat_b[-1:])
+    box = _span(np.column_stack([lon, lat]))
+    return around(box, _CLIMB_M) if len(line) > 1 else box
 
 
 def around(box: LonLatBox, margin_m: float) -> LonLatBox:
-    """A box that holds every place within `margin_m` ground metres of a box that does not wrap."""
-    _, north_m = ground_scale(0.0)
-    rise = float(np.degrees(margin_m / north_m))
-    south, north = max(box.south - rise, -MAX_LATITUDE), min(box.north + rise, MAX_LATITUDE)
-    east_m, _ = ground_scale(max(abs(south), abs(north)))  # the narrowest degree of longitude in reach
-    reach = float(np.degrees(margin_m / east_m))
-    return LonLatBox(box.west - reach, south, box.east + reach, north)
+    """A box that holds every place within `margin_m` ground metres of a box that does not wrap.
+
+    Reckoned on the sphere of the ellipsoid's least radius of curvature, on which the same degrees lie nearer
+    together than on the ellipsoid, so that its answer is never too small. There the meridians that touch the
+    circle of angular radius d round latitude φ lie asin(sin d / cos φ) to its sides (Napier's rules); a
+    circle that holds the pole reaches them all. Only places on the map count, so that it is enough to reckon
+    from its edge at ±85.0511 where the box goes past it: the rule holds from either end of a distance.
+    """
+    _, radius_m = ground_scale(0.0)
+    reach = margin_m / float(radius_m)
+    south = max(box.south - math.degrees(reach), -MAX_LATITUDE)
+    north = min(box.north + math.degrees(reach), MAX_LATITUDE)
+    poleward = math.radians(min(max(abs(box.south), abs(box.north)), MAX_LATITUDE))
+    if poleward + reach >= math.pi / 2:
+        return LonLatBox(-180.0, south, 180.0, north)
+    side = math.degrees(math.asin(math.sin(reach) / math.cos(poleward)))
+    return LonLatBox(box.west - side, south, box.east + side, north)
 
 
 def enclosing(boxes: list[LonLatBox]) -> LonLatBox:
     """The narrowest box round boxes whose east may run past 180; west > east if it crosses there."""
     south, north = min(b.south for b in boxes), max(b.north for b in boxes)
-    spans = sorted(((b.west + 180) % 360 - 180, min(b.east - b.west, 360.0)) for b in boxes)
-    widest, at, reach = -1.0, 0, spans[0][0]
+    spans = sorted((wrapped(b.west), b.east - b.west) for b in boxes)  # a west edge and the width from there
     # The block starts after the widest gap that no box covers, going once round the globe.
-    reach = max(w + width - 360 for w, width in spans)
-    for i, (west, width) in enumerate(spans):
+    reach = max(west + width for west, width in spans) - 360
+    widest, start = _SEAM, None
+    for west, width in spans:
         if west - reach > widest:
-            widest, at = west - reach, i
+            widest, start = west - reach, west
         reach = max(reach, west + width)
-    if widest <= 0:
+    if start is None:
         return LonLatBox(-180.0, south, 180.0, north)
-    west = spans[at][0]
-    east = west + 360 - widest
-    return LonLatBox(west, south, east - 360 if east > 180 else east, north)
+    ends = [w + width if w >= start else w + width + 360 for w, width in spans]
+    return LonLatBox(start, south, wrapped(max(ends)), north)
+
+
+def mended(rings: Iterable[Floats]) -> Iterator[Rings]:
+    """The valid polygons that one polygon's rings amount to, closed and without a jump at ±180.
+
+    A step of over 180° of longitude is taken for a jump across the antimeridian. A ring that winds round a
+    pole is led to that pole and back. Rings that cross themselves are parted; what has no area is left out.
+    """
+    outer, *holes = (_unwrapped(ring) for ring in rings)
+    outer = outer - [360 * np.floor((outer[:, 0].min() + 180) / 360), 0]
+    holes = [hole - [360 * np.round((_middle(hole) - _middle(outer)) / 360), 0] for hole in holes]
+    drawn = shapely.Polygon(outer, holes)
+    if not drawn.is_valid:
+        # Not the whole at once: where a hole shares an edge with its outer ring, GEOS would fill it.
+        drawn = shapely.make_valid(shapely.Polygon(outer))
+        for hole in holes:
+            drawn = shapely.difference(drawn, shapely.make_valid(shapely.Polygon(hole)))
+    for part in shapely.get_parts(drawn):
+        if part.geom_type == "Polygon" and part.area > 0:
+            yield tuple(shapely.get_coordinates(ring) for ring in (part.exterior, *part.interiors))
+
+
+def _middle(xy: Floats) -> float:
+    return float(xy[:, 0].min() + xy[:, 0].max()) / 2
+
+
+def _unwrapped(ring: Floats) -> Floats:
+    """A closed ring of at least four positions without a jump at the antimeridian."""
+    closed = len(ring) > 3 and (ring[0] == ring[-1]).all()
+    ring = ring if closed else np.vstack([ring, np.repeat(ring[:1], max(1, 4 - len(ring)), axis=0)])
+    lon = np.unwrap(ring[:, 0], period=360.0)
+    if np.ptp(lon) < 1e-9 < np.ptp(ring[:, 0]):
+        return ring  # a box right round the globe, whose every step along a parallel is 360°
+    turn = lon[-1] - lon[0]
+    if abs(turn) < 180:
+        return np.column_stack([lon, ring[:, 1]])
+    pole = math.copysign(90.0, ring[:, 1].mean())
+    return np.vstack(
+        [np.column_stack([lon, ring[:, 1]]), [[lon[-1], pole], [lon[0], pole], [lon[0], ring[0, 1]]]]
+    )

@@ -1,0 +1,144 @@
+"""The faults of a brief, told in the planner's words.
+
+A sentence names the layer or area and the key, what was found, and what would be right. What stands in `url`
+and `headers` may hold a key and is never repeated.
+"""
+
+from __future__ import annotations
+
+import difflib
+import json
+from collections.abc import Collection, Mapping, Sequence
+from datetime import date, datetime, time
+from typing import Any
+
+__all__ = ["as_found", "nearest", "syntax", "told"]
+
+_MOST_TOLD = 12
+_LONGEST_FOUND = 70
+_SECRET = ("url", "headers")
+_EXAMPLES = {
+    "title": 'title = "Ketterling Basin reconnaissance"',
+    "url": 'url = "https://tiles.example.org/aerial/{z}/{x}/{y}.jpg"',
+    "attribution": 'attribution = "Example Survey"',
+    "permission": 'permission = "Own server", which says by what right these tiles may be kept offline',
+    "zooms": "zooms = [0, 19], the first and the last zoom that the server offers",
+    "layers": "a heading [layers.aerial] for each source of tiles, with its keys below",
+    "areas": "a heading [[areas]] for each stretch of ground, with its keys below",
+    "name": 'name = "course"',
+}
+_HOMES = {
+    "": "at the top of the brief, above the first heading in brackets",
+    "layers": "below a heading [layers.NAME]",
+    "areas": "below a heading [[areas]]",
+    "overview": "below the heading [overview]",
+}
+_SYNTAX = {
+    "Invalid value": "the value cannot be read; text stands in quotes, numbers stand without",
+    "Cannot overwrite a value": "this key or heading stands in the brief a second time",
+    "Invalid hex value": r'"\" has a meaning of its own in double quotes; write "/" in paths',
+    "Unescaped '\\' in a string": r'"\" has a meaning of its own in double quotes; write "/" in paths',
+}
+
+
+def syntax(fault: Exception) -> str:
+    """The end of the sentence "brief.toml is not valid TOML…" for what the TOML parser raised."""
+    if isinstance(fault, RecursionError):
+        return ": brackets stand too deep in one another"
+    if "integer string conversion" in str(fault):  # Python's own limit; the parser names no line
+        return ": it holds a number of thousands of digits"
+    what, _, where = str(fault).partition(" (at ")
+    where = where.rstrip(")")
+    return f"{f' at {where}' if where else ''}: {_SYNTAX.get(what, what[:1].lower() + what[1:])}"
+
+
+def told(faults: Sequence[Any], table: Mapping[str, Any], keys: Mapping[str, Collection[str]]) -> list[str]:
+    """One sentence for each of pydantic's error details, the first dozen of them.
+
+    `table` is the brief as parsed; `keys` are the known keys of "layers", "areas", "overview" and, as "", of
+    the top.
+    """
+    sentences = list(dict.fromkeys(_ended(_sentence(fault, table, keys)) for fault in faults))
+    more = len(sentences) - _MOST_TOLD
+    return sentences if more < 2 else [*sentences[:_MOST_TOLD], f"There are {more} more faults of this kind."]
+
+
+def nearest(word: str, known: Collection[str]) -> str:
+    """The end of a sentence that has called a word unknown: the known one that it resembles, or all of them."""
+    close = difflib.get_close_matches(word[:80], known, n=1, cutoff=0.5)
+    return f'; did you mean "{close[0]}"?' if close else f"; known are {', '.join(sorted(known))}"
+
+
+def as_found(value: object) -> str:
+    """A value as a brief would write it, in one short line."""
+    match value:
+        case str():
+            text = json.dumps(value[:_LONGEST_FOUND], ensure_ascii=not value.isprintable())
+            return f'{text[:-1]}…"' if len(value) > _LONGEST_FOUND else text
+        case bool():
+            return "true" if value else "false"
+        case int():
+            return str(value) if abs(value) < 10**30 else "a number of more than 30 digits"
+        case float():
+            return repr(value)
+        case date() | datetime() | time():
+            return value.isoformat()
+        case []:
+            return "an empty list"
+        case list():
+            if any(isinstance(each, list | dict) for each in value):
+                return "a list of lists or tables"
+            text = ", ".join(as_found(each) for each in value[:6])
+            return f"[{text}, …]" if len(value) > 6 else f"[{text}]"
+        case _:
+            return "a table"
+
+
+def _ended(sentence: str) -> str:
+    return sentence if sentence.endswith((".", "?")) else f"{sentence}."
+
+
+def _sentence(fault: Any, table: Mapping[str, Any], keys: Mapping[str, Collection[str]]) -> str:
+    room, place, key = _place(fault["loc"], table)
+    kind, value = fault["type"], fault["input"]
+    within = f"In {place}, " if place else ""
+    if kind == "extra_forbidden":
+        return f"{within}the key {as_found(key)} is not known{_hint(room, key, keys)}"
+    if kind == "missing":
+        return f"{within}{key} is missing. Write {_EXAMPLES.get(key, key)}"
+    if kind == "value_error":
+        reason = str(fault["ctx"]["error"])
+        if key in _SECRET:
+            return f"{within}{key} cannot be used: {reason}"
+        if key and not isinstance(value, dict):
+            return f"{within}{key} is {as_found(value)}, but {reason}"
+        return f"{within}{reason}" if key in ("", room) else f"{within}{key} cannot be used: {reason}"
+    if kind == "model_type" and place:
+        return f"{place[:1].upper()}{place[1:]} should be a table that stands {_HOMES[room]}"
+    found = "" if key in _SECRET else f" as {as_found(value)}"
+    return f"{within}{key} cannot be used{found}. Write {_EXAMPLES.get(key, 'it as the documentation shows')}"
+
+
+def _place(loc: Sequence[int | str], table: Mapping[str, Any]) -> tuple[str, str, str]:
+    """The room of the brief, the place in words, and the key; the last two may be empty."""
+    first, *rest = loc or ("",)
+    if first == "layers" and rest:
+        return "layers", f"layer {as_found(rest[0])}", str(rest[1]) if rest[1:] else ""
+    if first == "areas" and rest:
+        return "areas", _area(table, rest[0]), str(rest[1]) if rest[1:] else ""
+    if first == "overview" and rest[1:]:  # rest[0] is the tag of the kind of overview
+        return "overview", "[overview]", str(rest[1])
+    return "", "", str(first)
+
+
+def _area(table: Mapping[str, Any], place: Any) -> str:
+    area = table["areas"][place]
+    name = area.get("name") if isinstance(area, dict) else None
+    return f"area {as_found(name)}" if isinstance(name, str) and name.strip() else f"area number {place + 1}"
+
+
+def _hint(room: str, key: str, keys: Mapping[str, Collection[str]]) -> str:
+    for home, known in keys.items():
+        if key in known:
+            return f" there; it stands {_HOMES[home]}"
+    return nearest(key, keys[room])
