@@ -27,14 +27,19 @@ from packer.address import check_template
 from packer.brief_errors import as_found, nearest, syntax, told
 from packer.brief_values import (
     Box,
+    Budget,
+    Day,
+    Hashes,
     Headers,
     LayerNames,
     Margin,
+    Part,
     Position,
     Prose,
     Rate,
     Reach,
     Subdomains,
+    Switch,
     Text,
     Zoom,
     Zooms,
@@ -44,7 +49,7 @@ from packer.brief_values import (
 )
 from packer.errors import BriefError
 
-__all__ = ["OVERVIEW", "USES", "Area", "Brief", "Layer", "Overview"]
+__all__ = ["OVERVIEW", "USES", "Area", "Brief", "Crew", "Layer", "Overview"]
 
 USES = {"on foot": 18, "trail": 17, "road": 15}  # common practice, no source
 OVERVIEW = "overview"  # the name under which the coarse block stands beside the areas
@@ -74,6 +79,10 @@ class Layer(_Table):
     headers: Headers = Field(default={}, repr=False)
     subdomains: Subdomains = ()
     format: Annotated[Literal["png", "jpg", "webp", "pbf"] | None, one_of("png", "jpg", "webp", "pbf")] = None
+    expires: Day | None = None
+    tile_limit: Annotated[int, whole(1, 10**12)] | None = None
+    blank: Hashes = ()
+    permission_covers_robots: Switch = False
 
     @model_validator(mode="after")
     def _addresses_tiles(self) -> Layer:
@@ -148,6 +157,15 @@ class Overview(_Table):
     deepest: Zoom = 12
 
 
+class Crew(_Table):
+    """People who leave with a device of their own, and what of the maps goes on it."""
+
+    name: Text
+    areas: LayerNames | None = None
+    layers: LayerNames | None = None
+    budget: Budget | None = None
+
+
 def _overview_kind(value: object) -> str:
     return "off" if value is False else "table"
 
@@ -164,6 +182,8 @@ class Brief(_Table):
         Annotated[Overview, Tag("table")] | Annotated[Literal[False], Tag("off")],
         Discriminator(_overview_kind),
     ] = Overview()
+    crews: tuple[Crew, ...] = ()
+    part: Part | None = None
     _path: Path = PrivateAttr(default=Path("brief.toml"))
 
     @field_validator("layers", mode="before")
@@ -224,6 +244,24 @@ class Brief(_Table):
                     )
         return self
 
+    @model_validator(mode="after")
+    def _known_crews(self) -> Brief:
+        areas, names = {area.name for area in self.areas}, set()
+        for crew in self.crews:
+            if crew.name in names:
+                raise ValueError(f"two crews have the name {as_found(crew.name)}; give each its own")
+            names.add(crew.name)
+            for key, found, known in (
+                ("areas", crew.areas, areas),
+                ("layers", crew.layers, set(self.layers)),
+            ):
+                for name in set(found or ()) - known:
+                    raise ValueError(
+                        f"For crew {as_found(crew.name)}, {key} names {as_found(name)}, which this brief does "
+                        f"not have{nearest(name, sorted(known))}"
+                    )
+        return self
+
     @property
     def path(self) -> Path:
         """Where the brief lies, or would lie."""
@@ -274,7 +312,13 @@ def _known_keys(model: type[BaseModel]) -> list[str]:
 
 _KEYS = {
     room: _known_keys(model)
-    for room, model in (("", Brief), ("layers", Layer), ("areas", Area), ("overview", Overview))
+    for room, model in (
+        ("", Brief),
+        ("layers", Layer),
+        ("areas", Area),
+        ("overview", Overview),
+        ("crews", Crew),
+    )
 }
 
 

@@ -8,24 +8,30 @@ from __future__ import annotations
 import re
 import unicodedata
 from collections.abc import Callable
+from datetime import date, datetime
 from typing import Annotated
 
 from pydantic import BeforeValidator
 
 from packer.brief_errors import as_found
 from packer.grid import MAX_LATITUDE, MAX_ZOOM, LonLatBox
-from packer.quantities import metres
+from packer.quantities import metres, size_bytes
 
 __all__ = [
     "Box",
+    "Budget",
+    "Day",
+    "Hashes",
     "Headers",
     "LayerNames",
     "Margin",
+    "Part",
     "Position",
     "Prose",
     "Rate",
     "Reach",
     "Subdomains",
+    "Switch",
     "Text",
     "Zoom",
     "Zooms",
@@ -38,6 +44,9 @@ _LONGEST_TEXT = 2000
 _LAYER_NAME = re.compile(r"[A-Za-z0-9][A-Za-z0-9 _.-]{0,63}")
 _DEVICE_NAMES = {"con", "prn", "aux", "nul", *(f"{n}{i}" for n in ("com", "lpt") for i in range(1, 10))}
 _SUBDOMAIN = re.compile(r"[A-Za-z0-9-]{1,63}")
+_HASH = re.compile(r"[0-9a-f]{64}")
+_PART = re.compile(r"([1-9]\d{0,2}) of ([1-9]\d{0,2})")
+MOST_PARTS = 100
 _HEADER_NAME = re.compile(r"[!#$%&'*+.^_`|~0-9A-Za-z-]+")  # token, RFC 9110 5.6.2
 _HEADER_VALUE = re.compile(r"[!-~]([ -~]*[!-~])?")
 _OWN_HEADERS = {
@@ -166,6 +175,32 @@ def _box(value: object) -> LonLatBox:
     return LonLatBox(west, south, east, north)
 
 
+def _day(value: object) -> date:
+    if not isinstance(value, date) or isinstance(value, datetime):
+        raise ValueError("it should be a day, without quotes, such as 2027-03-01")
+    return value
+
+
+def _switch(value: object) -> bool:
+    if not isinstance(value, bool):
+        raise ValueError("it should be true or false, without quotes")
+    return value
+
+
+def _part(value: object) -> tuple[int, int]:
+    match = _PART.fullmatch(value) if isinstance(value, str) else None
+    if match is None or not 1 <= int(match[1]) <= int(match[2]) <= MOST_PARTS:
+        raise ValueError(f'it should be which part of how many, up to {MOST_PARTS}, such as "2 of 3"')
+    return int(match[1]), int(match[2])
+
+
+def _budget(value: object) -> int:
+    try:
+        return size_bytes(value if isinstance(value, str) else "")
+    except ValueError:
+        raise ValueError('it should be a size, a number with its unit in quotes, such as "32 GB"') from None
+
+
 def _is_number(value: object) -> bool:
     return isinstance(value, int | float) and not isinstance(value, bool)
 
@@ -192,6 +227,14 @@ def _checked_lon_lat(lon_found: object, lat_found: object) -> tuple[float, float
 
 
 Text = Annotated[str, BeforeValidator(_text)]
+Day = Annotated[date, BeforeValidator(_day)]
+Switch = Annotated[bool, BeforeValidator(_switch)]
+Part = Annotated[tuple[int, int], BeforeValidator(_part)]
+Budget = Annotated[int, BeforeValidator(_budget)]
+Hashes = Annotated[
+    tuple[str, ...],
+    _list_of(_HASH.fullmatch, "a list of SHA-256 hashes, each 64 digits and letters a to f in quotes"),
+]
 Prose = Annotated[str, BeforeValidator(_prose)]
 Zoom = Annotated[int, whole(0, MAX_ZOOM)]
 Zooms = Annotated[tuple[int, int], BeforeValidator(_zooms)]

@@ -28,6 +28,7 @@ __all__ = [
     "latitude_at",
     "longitude_at",
     "metres_per_pixel",
+    "on_tile_edges",
     "quadkey",
     "tile_bounds",
     "tms_row",
@@ -98,6 +99,20 @@ def tile_bounds(zoom: int, x: int, y: int) -> LonLatBox:
     """The tile's square in degrees."""
     b = mercantile.bounds(x, y, zoom)
     return LonLatBox(b.west, b.south, b.east, b.north)
+
+
+def on_tile_edges(box: LonLatBox, zoom: int) -> LonLatBox:
+    """The box grown outward to whole tiles of a zoom, so that a reader that takes it for a picture's frame
+    finds every pixel where it lies; west > east stays so."""
+    n = 1 << zoom
+    west, east = math.floor(float(x_at(box.west)) * n + 1e-6), math.ceil(float(x_at(box.east)) * n - 1e-6)
+    north, south = math.floor(float(y_at(box.north)) * n + 1e-6), math.ceil(float(y_at(box.south)) * n - 1e-6)
+    return LonLatBox(
+        float(longitude_at(west / n)),
+        float(latitude_at(south / n)),
+        float(longitude_at(east / n)),
+        float(latitude_at(north / n)),
+    )
 
 
 def tms_row(zoom: int, row: int) -> int:

@@ -7,31 +7,21 @@ common and together are the whole; the cuts lie where the parts weigh the same n
 
 from __future__ import annotations
 
-from collections.abc import Iterator
-from dataclasses import replace
-from types import MappingProxyType
+from collections.abc import Mapping
 
 import numpy as np
 
 from packer.grid import Floats, Ints
-from packer.planning import LayerPlan, Plan
 from packer.tileset import TileSet
 
-__all__ = ["part_of"]
+__all__ = ["dealt"]
 
 
-def part_of(whole: Plan, number: int, count: int) -> Plan:
-    """Part `number`, from 1 to `count`, of a plan. Areas keep what of theirs lies in the part."""
-    every = TileSet.union(layer.tiles for layer in whole.layers.values())
-    upright = _is_tall(every)
-    cuts = _cuts([layer.tiles for layer in whole.layers.values()], upright, count)
-    low, high = cuts[number - 1], cuts[number]
-    layers = {}
-    for name, layer in whole.layers.items():
-        tiles = _strip(layer.tiles, upright, low, high)
-        areas = tuple(replace(area, tiles=area.tiles & tiles) for area in layer.areas)
-        layers[name] = LayerPlan(name, tiles, areas)
-    return replace(whole, layers=MappingProxyType(layers))
+def dealt(layers: Mapping[str, TileSet], number: int, count: int) -> dict[str, TileSet]:
+    """What of each layer belongs to part `number`, from 1 to `count`; some layer has to have tiles."""
+    upright = _is_tall(TileSet.union(layers.values()))
+    cuts = _cuts(list(layers.values()), upright, count)
+    return {name: _strip(tiles, upright, cuts[number - 1], cuts[number]) for name, tiles in layers.items()}
 
 
 def _is_tall(tiles: TileSet) -> bool:
@@ -86,8 +76,3 @@ def _strip_at(tiles: TileSet, zoom: int, upright: bool, low: float, high: float)
     first, last = np.maximum(first, start), np.minimum(last, stop - 1)
     kept = last >= first
     return TileSet.from_runs(zoom, rows[kept], first[kept], last[kept])
-
-
-def parts(whole: Plan, count: int) -> Iterator[Plan]:
-    """All parts of a plan, in order."""
-    return (part_of(whole, number, count) for number in range(1, count + 1))

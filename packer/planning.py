@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import hashlib
 from collections.abc import Mapping
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from types import MappingProxyType
 
 import numpy as np
@@ -14,11 +14,12 @@ from packer.brief_errors import as_found
 from packer.cover import RULE, cover_box
 from packer.errors import PlanError
 from packer.grid import LonLatBox
+from packer.parts import dealt
 from packer.shape_files import read_shape
 from packer.shapes import Corridor, Shape, around, enclosing
 from packer.tileset import TileSet
 
-__all__ = ["OVERVIEW", "AreaPlan", "LayerPlan", "Plan", "plan"]
+__all__ = ["OVERVIEW", "AreaPlan", "LayerPlan", "Plan", "part_of", "plan"]
 
 _MOST_NAMED = 5  # areas in one remark
 
@@ -93,7 +94,23 @@ def plan(brief: Brief) -> Plan:
             )
         )
     middle = shapes[brief.areas[0].name].middle
-    return Plan(MappingProxyType(layers), MappingProxyType(shapes), bounds, middle, tuple(remarks))
+    whole = Plan(MappingProxyType(layers), MappingProxyType(shapes), bounds, middle, tuple(remarks))
+    return part_of(whole, *brief.part) if brief.part else whole
+
+
+def part_of(whole: Plan, number: int, count: int) -> Plan:
+    """Part `number`, from 1 to `count`, of a plan: no two parts share a tile, together they are the whole.
+
+    Areas keep what of theirs lies in the part.
+    """
+    tiles = dealt({name: layer.tiles for name, layer in whole.layers.items()}, number, count)
+    layers = {
+        name: LayerPlan(
+            name, tiles[name], tuple(replace(a, tiles=a.tiles & tiles[name]) for a in layer.areas)
+        )
+        for name, layer in whole.layers.items()
+    }
+    return replace(whole, layers=MappingProxyType(layers))
 
 
 def _cover(shape: Shape, zoom: int | None) -> TileSet:

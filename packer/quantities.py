@@ -4,9 +4,13 @@ from __future__ import annotations
 
 import re
 
-__all__ = ["metres", "seconds"]
+__all__ = ["metres", "seconds", "size_bytes"]
 
-_LENGTH = re.compile(r"\s*(\d+(?:\.\d+)?)\s*(m|km)\s*")
+# ASCII digits, and few enough of them that every length and time is a finite number.
+_NUMBER = r"\s*([0-9]{1,15}(?:\.[0-9]{1,15})?)\s*"
+_LENGTH = re.compile(_NUMBER + r"(m|km)\s*")
+_TIME = re.compile(_NUMBER + r"(s|m|min|h|d)\s*")
+_TIME_S = {"s": 1.0, "m": 60.0, "min": 60.0, "h": 3600.0, "d": 86400.0}
 
 
 def metres(text: str) -> float:
@@ -21,10 +25,6 @@ def metres(text: str) -> float:
     return float(match[1]) * (1000.0 if match[2] == "km" else 1.0)
 
 
-_TIME = re.compile(r"\s*(\d+(?:\.\d+)?)\s*(s|m|min|h|d)\s*")
-_TIME_S = {"s": 1.0, "m": 60.0, "min": 60.0, "h": 3600.0, "d": 86400.0}
-
-
 def seconds(text: str) -> float:
     """Seconds from a length of time such as "90s", "45m", "2h" or "30d".
 
@@ -34,3 +34,18 @@ def seconds(text: str) -> float:
     if match is None:
         raise ValueError('a length of time is a number with its unit, such as "90s", "45m", "2h" or "30d"')
     return float(match[1]) * _TIME_S[match[2]]
+
+
+_SIZE = re.compile(r"\s*(\d+(?:\.\d+)?)\s*(kB|MB|GB|TB|MiB|GiB)\s*")
+_SIZE_BYTES = {"kB": 10**3, "MB": 10**6, "GB": 10**9, "TB": 10**12, "MiB": 2**20, "GiB": 2**30}
+
+
+def size_bytes(text: str) -> int:
+    """Bytes from a size such as "2GB", "500 MB" or "4GiB".
+
+    Raises ValueError, worded for the planner, for anything else.
+    """
+    match = _SIZE.fullmatch(text)
+    if match is None:
+        raise ValueError('a size is a number with its unit, such as "500 MB", "2GB" or "4GiB"')
+    return round(float(match[1]) * _SIZE_BYTES[match[2]])

@@ -138,7 +138,7 @@ BAD: list[tuple[str, str, tuple[str, ...]]] = [
     ("an unknown key", brief_text("tilte = 1"), ('"tilte"', 'did you mean "title"?')),
     ("path as a key", brief_text('path = "x"'), ('"path" is not known',)),
     ("an unknown layer key", brief_text(layer=LAYER + "conections = 3\n"), ('layer "aerial"', "connections")),
-    ("a strange layer key", brief_text(layer=LAYER + "qqqq = 3\n"), ("known are attribution, connections",)),
+    ("a strange layer key", brief_text(layer=LAYER + "qqqq = 3\n"), ("known are attribution, blank, connections",)),
     ("an underscore", brief_text(layer=LAYER + "requests_per_second = 3\n"), ('"requests-per-second"',)),
     ("an unknown area key", brief_text(area=BOX + "depest = 3\n"), ('area "course"', 'mean "deepest"')),
     ("a key gone astray", brief_text(tail="overview = false"), ('"overview"', "top of the brief")),

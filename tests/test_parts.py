@@ -9,8 +9,8 @@ from hypothesis import given, settings
 from hypothesis import strategies as st
 
 from packer.brief import Brief
-from packer.parts import part_of, parts
-from packer.planning import plan
+from packer.errors import BriefError
+from packer.planning import Plan, part_of, plan
 from packer.tileset import TileSet
 
 BRIEF = """
@@ -32,6 +32,10 @@ deepest = {deepest}
 """
 
 
+def parts(whole: Plan, count: int) -> list[Plan]:
+    return [part_of(whole, number, count) for number in range(1, count + 1)]
+
+
 @settings(max_examples=30, deadline=None)
 @given(
     st.floats(-179, 178),
@@ -48,7 +52,7 @@ def test_parts_are_disjoint_and_together_the_whole(
         BRIEF.format(west=west, south=south, east=west + wide, north=south + high, deepest=deepest)
     )
     whole = plan(brief)
-    dealt = list(parts(whole, count))
+    dealt = parts(whole, count)
     for name, layer in whole.layers.items():
         assert TileSet.union(p.layers[name].tiles for p in dealt) == layer.tiles
         assert sum(len(p.layers[name].tiles) for p in dealt) == len(layer.tiles)
@@ -76,3 +80,19 @@ def test_the_same_part_is_dealt_every_time() -> None:
     whole = plan(Brief.from_text(BRIEF.format(west=12, south=46, east=13, north=46.3, deepest=12)))
     assert part_of(whole, 2, 3).fingerprint == part_of(whole, 2, 3).fingerprint
     assert part_of(whole, 2, 3).fingerprint != part_of(whole, 1, 3).fingerprint
+
+
+def test_a_brief_may_say_which_part_it_is() -> None:
+    text = BRIEF.format(west=12, south=46, east=13, north=46.3, deepest=12)
+    whole = plan(Brief.from_text(text))
+    second = plan(Brief.from_text('part = "2 of 3"\n' + text))
+    assert second.fingerprint == part_of(whole, 2, 3).fingerprint
+    assert second.bounds == whole.bounds
+
+
+@pytest.mark.parametrize("part", ["0 of 3", "4 of 3", "1 of 1000", "2/3", "two of three"])
+def test_a_part_that_is_none_is_refused(part: str) -> None:
+    with pytest.raises(BriefError, match="2 of 3"):
+        Brief.from_text(
+            f'part = "{part}"\n' + BRIEF.format(west=12, south=46, east=13, north=46.3, deepest=12)
+        )

@@ -175,9 +175,11 @@ def test_trouble_is_noted_and_taken_back_when_the_tile_comes(path: Path) -> None
 def test_bounds_grow_with_every_brief_and_cross_the_antimeridian_as_a_belt(path: Path) -> None:
     written(path, [received(Tile(1, 0, 0))])
     written(path, bounds=LonLatBox(13.0, 46.0, 14.0, 47.05))
-    assert dict(raw(path, "SELECT * FROM metadata"))["bounds"] == "12.300000,46.000000,14.000000,47.100000"
+    assert dict(raw(path, "SELECT * FROM metadata"))["bounds"] == (
+        "12.300000000000,46.000000000000,14.000000000000,47.100000000000"
+    )
     written(path, bounds=LonLatBox(179.0, 46.0, -179.0, 47.05))
-    assert dict(raw(path, "SELECT * FROM metadata"))["bounds"].startswith("-180.000000,46")
+    assert dict(raw(path, "SELECT * FROM metadata"))["bounds"].startswith("-180.000000000000,46")
 
 
 def test_a_reader_can_look_while_the_writer_writes(path: Path) -> None:

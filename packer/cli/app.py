@@ -122,6 +122,155 @@ def verify(
 
 @app.command()
 @command
+def view(
+    brief: BriefPath = Path("brief.toml"),
+    store: Store = None,
+    port: Annotated[int, typer.Option(min=0, max=65535, help="Port to listen on; 0 takes a free one.")] = 0,
+    share: Annotated[
+        bool, typer.Option("--share", help="Let phones on the local network look, with an access code.")
+    ] = False,
+    address: Annotated[
+        str | None, typer.Option(metavar="ADDR", help="Which local address to share on; implies --share.")
+    ] = None,
+    debug: Debug = False,
+) -> int:
+    """Show in a browser exactly what is on board."""
+    from packer.cli import run_view
+
+    return run_view.run(brief, store, port, share, address)
+
+
+@app.command()
+@command
+def handover(
+    brief: BriefPath = Path("brief.toml"),
+    to: Annotated[
+        Path | None, typer.Option("--to", metavar="DIR", help="The card or folder to write to; required.")
+    ] = None,
+    kind: Annotated[
+        str, typer.Option("--as", metavar="KIND", help="mbtiles, gpkg (GeoPackage) or folder (z/x/y files).")
+    ] = "mbtiles",
+    max_file: Annotated[
+        str | None,
+        typer.Option(metavar="SIZE", help='Split files over this, such as "4GiB"; "none" for never.'),
+    ] = None,
+    crews: Annotated[
+        list[str] | None, typer.Option("--crew", metavar="NAME", help="Only for this crew; may be repeated.")
+    ] = None,
+    allow_gaps: Annotated[
+        bool, typer.Option("--allow-gaps", help="Write what there is, and say on the card what is missing.")
+    ] = False,
+    store: Store = None,
+    as_json: Json = False,
+    debug: Debug = False,
+) -> int:
+    """Write sealed files for the crew's devices, with a manifest."""
+    from packer.cli import run_handover
+    from packer.errors import InputError
+
+    if to is None:
+        raise InputError("Where to? Name the card or folder to write to: --to DIR")
+    return run_handover.run(brief, store, to, kind, max_file, crews, allow_gaps, as_json)
+
+
+@app.command()
+@command
+def inspect(
+    folder: Annotated[Path, typer.Argument(metavar="DIR", help="A handed-over folder, on any machine.")],
+    as_json: Json = False,
+    debug: Debug = False,
+) -> int:
+    """Check a handed-over copy against its manifest."""
+    from packer.cli import run_inspect
+
+    return run_inspect.run(folder, as_json)
+
+
+@app.command()
+@command
+def compare(
+    old: Annotated[Path, typer.Argument(metavar="OLD", help="The brief as it was.")],
+    new: Annotated[Path, typer.Argument(metavar="NEW", help="The brief as it is now.")],
+    store: Store = None,
+    as_json: Json = False,
+    debug: Debug = False,
+) -> int:
+    """Say what a changed brief adds and drops."""
+    from packer.cli import run_compare
+
+    return run_compare.run(old, new, store, as_json)
+
+
+@app.command()
+@command
+def prune(
+    briefs: Annotated[list[Path], typer.Argument(metavar="BRIEF...", help="Every brief still in use.")],
+    yes: Annotated[
+        bool, typer.Option("--yes", help="Remove what is listed, and give the room back.")
+    ] = False,
+    store: Store = None,
+    as_json: Json = False,
+    debug: Debug = False,
+) -> int:
+    """List stored tiles that no named brief needs."""
+    from packer.cli import run_prune
+
+    return run_prune.run(briefs, store, yes, as_json)
+
+
+@app.command()
+@command
+def share(
+    brief: BriefPath = Path("brief.toml"),
+    parts: Annotated[int, typer.Option(min=2, max=100, help="How many parts to deal.")] = 2,
+    to: Annotated[
+        Path | None,
+        typer.Option("--to", metavar="DIR", help="Folder for the parts, instead of beside the brief."),
+    ] = None,
+    as_json: Json = False,
+    debug: Debug = False,
+) -> int:
+    """Deal the work into briefs that others can fetch with."""
+    from packer.cli import run_share
+
+    return run_share.run(brief, parts, to, as_json)
+
+
+@app.command()
+@command
+def merge(
+    into: Annotated[Path, typer.Argument(metavar="INTO", help="Folder of the packs to add to.")],
+    sources: Annotated[list[Path], typer.Argument(metavar="FROM...", help="Packs, or folders of packs.")],
+    mix_sources: Annotated[
+        bool, typer.Option("--mix-sources", help="Join tiles from different servers in one layer.")
+    ] = False,
+    as_json: Json = False,
+    debug: Debug = False,
+) -> int:
+    """Join packs that were fetched apart."""
+    from packer.cli import run_merge
+
+    return run_merge.run_merge(into, sources, mix_sources, as_json)
+
+
+@app.command("take-in")
+@command
+def take_in(
+    brief: BriefPath,
+    layer: Annotated[str, typer.Argument(metavar="LAYER", help="The layer that the tiles belong to.")],
+    held: Annotated[list[Path], typer.Argument(metavar="FILE...", help="MBTiles files or z/x/y folders.")],
+    store: Store = None,
+    as_json: Json = False,
+    debug: Debug = False,
+) -> int:
+    """Use tiles that you hold already, after a check of each."""
+    from packer.cli import run_merge
+
+    return run_merge.run_take_in(brief, layer, held, store, as_json)
+
+
+@app.command()
+@command
 def demo(
     folder: Annotated[
         Path | None,

@@ -322,7 +322,7 @@ def _begin_run(db: sqlite3.Connection, labels: Labels, now: int) -> int:
         "attribution": labels.attribution,
         "description": f"{labels.title}. For viewing, not for positioning.",
         "permission": labels.permission,
-        "bounds": ",".join(f"{v:.6f}" for v in bounds),
+        "bounds": ",".join(f"{v:.12f}" for v in bounds),
         "center": center,
     }
     db.executemany(_SET, rows.items())

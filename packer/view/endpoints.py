@@ -8,7 +8,7 @@ from functools import cache
 from pathlib import Path
 from urllib.parse import quote
 
-import xstatic.pkg.leaflet as leaflet  # type: ignore[import-untyped]  # a package of files; it has no types
+import xstatic.pkg.leaflet as leaflet
 from starlette.applications import Starlette
 from starlette.exceptions import HTTPException
 from starlette.requests import Request

@@ -14,7 +14,7 @@ import threading
 import warnings
 from dataclasses import dataclass
 
-import mgrs  # type: ignore[import-untyped]  # it has no types
+import mgrs
 
 from packer.grid import MAX_LATITUDE
 

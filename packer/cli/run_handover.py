@@ -1,0 +1,132 @@
+"""`lastbar handover`: packs become sealed files for the crew's devices."""
+
+from __future__ import annotations
+
+import sys
+import time
+from pathlib import Path
+from typing import Literal, cast, get_args
+
+from packer.brief import Brief
+from packer.cli.speech import bytes_text, document, note, say, table
+from packer.errors import EXIT_NOT_COMPLETE, InputError
+from packer.handover import Copy, Crew, HandoverReport, handover, size_bytes
+from packer.handover.kinds import As
+from packer.planning import plan
+
+__all__ = ["Progress", "run"]
+
+_SHOWN = 12
+
+
+def run(
+    path: Path,
+    store: Path | None,
+    to: Path,
+    as_: str,
+    max_file: str | None,
+    crews: list[str] | None,
+    allow_gaps: bool,
+    as_json: bool,
+) -> int:
+    """Hand over the packs of the brief at `path` into the folder `to`; 0 if nothing is missing,
+    1 if something is and that was allowed.
+
+    `max_file` is a size such as "4 GiB" or "300 kB", "none", or None for what the target is sure to take;
+    `crews` names some of the brief's crews, None stands for all of them.
+    """
+    if as_ not in get_args(As):
+        raise InputError(f"--as {as_}: it is mbtiles, gpkg or folder.")
+    limit = _limit(max_file)
+    brief = Brief.read(path)
+    worked_out = plan(brief)
+    report = handover(
+        brief,
+        worked_out,
+        store,
+        to,
+        as_=cast(As, as_),
+        max_file_bytes=limit,
+        crews=_crews(brief, crews or []),
+        allow_gaps=allow_gaps,
+        on_progress=Progress().show,
+    )
+    if as_json:
+        document(report.as_json())
+    else:
+        say(brief.title)
+        _show(report, to)
+    return 0 if report.complete else EXIT_NOT_COMPLETE
+
+
+def _limit(text: str | None) -> int | Literal["auto"] | None:
+    if text is None:
+        return "auto"
+    if text.strip() == "none":
+        return None
+    try:
+        return size_bytes(text if not text.strip().isdecimal() else f"{text} B")
+    except ValueError as fault:
+        raise InputError(f'--max-file {text}: {fault}, or "none".') from None
+
+
+def _crews(brief: Brief, names: list[str]) -> list[Crew]:
+    """The crews of the brief, or those of them that are named."""
+    every = [Crew(c.name, c.areas, c.layers, c.budget) for c in getattr(brief, "crews", ())]
+    for name in names:
+        if name not in {crew.name for crew in every}:
+            known = ", ".join(crew.name for crew in every) or "none"
+            raise InputError(f"--crew {name}: the brief has no such crew. It has: {known}.")
+    return [crew for crew in every if not names or crew.name in names]
+
+
+class Progress:
+    """A line now and then while something long goes on."""
+
+    def __init__(self) -> None:
+        self._last = time.monotonic()
+
+    def show(self, doing: str, done: int, every: int) -> None:
+        """Take in where things stand; called often."""
+        now = time.monotonic()
+        if now - self._last > 2.0 and sys.stderr is not None:
+            self._last = now
+            note(f"{doing}: {done:,} of {every:,} ({done * 100 // max(every, 1)} %)")
+
+
+def _show(report: HandoverReport, to: Path) -> None:
+    for copy in report.copies:
+        say()
+        crew = f"Crew {copy.manifest.crew}, in" if copy.manifest.crew is not None else "In"
+        say(f"{crew} {copy.folder}: {bytes_text(copy.size_bytes)}")
+        _show_files(copy)
+        _show_layers(copy)
+    say()
+    if report.complete:
+        say("Handed over and read back. Each folder has a card of plain text for the crew.")
+    else:
+        say("Handed over WITH GAPS: planned tiles are missing, as each card says.")
+    say("After copying to a device, check the copy there, or with the card in a reader:")
+    say(f"  lastbar inspect {to}")
+
+
+def _show_files(copy: Copy) -> None:
+    files = [file for file in copy.manifest.files if file.kind != "text"]
+    rows = [
+        [f.name, f"{sum(f.by_zoom.values()):,}", bytes_text(f.size_bytes) if f.kind != "folder" else "loose"]
+        for f in files[:_SHOWN]
+    ]
+    table(["file", "tiles", "size"], rows)
+    if len(files) > _SHOWN:
+        say(f"  and {len(files) - _SHOWN:,} more files, all in manifest.json")
+
+
+def _show_layers(copy: Copy) -> None:
+    for name, layer in copy.manifest.layers.items():
+        for count, text in (
+            (layer.absent, "that the server does not have"),
+            (layer.missing, "MISSING"),
+            (layer.damaged, "DAMAGED in the pack and left out"),
+        ):
+            if count:
+                say(f"  {name}: {count:,} planned tiles {text}")

@@ -1,0 +1,183 @@
+"""`ON THIS CARD.txt`: one page for the crew, in 80 columns, that any device can show."""
+
+from __future__ import annotations
+
+import textwrap
+from collections.abc import Iterator
+
+from packer.grid import metres_per_pixel
+from packer.handover.drafting import size_text
+from packer.handover.manifest import MANIFEST, FileEntry, Manifest
+from packer.planning import OVERVIEW, Plan
+from packer.shapes import Corridor
+
+__all__ = ["card_text"]
+
+_WIDTH = 80
+_FORMATS = {"png": "PNG pictures", "jpg": "JPEG pictures", "webp": "WebP pictures", "pbf": "vector tiles"}
+_OPENS = {
+    "mbtiles": "Open an .mbtiles file with a map program that reads MBTiles.",
+    "gpkg": "Open a .gpkg file with a map program that reads GeoPackage.",
+    "folder": "The tiles lie in folders as zoom/column/row; tiles.json describes them.",
+}
+_CAUTIONS = (
+    "Imagery is dated: paths, rivers, snow and buildings may have changed since.",
+    "These are Web Mercator maps, for viewing and not for positioning.",
+    "Carry an independent means of navigation, and know how to use it.",
+    "Local law, closures and private ground are not on the map: ask before you go.",
+    "Where your trade asks for a licence or a guide, this copy replaces neither.",
+)
+
+
+def card_text(manifest: Manifest, plan: Plan) -> str:
+    """The page for a copy. Long lists are cut, and say so; the manifest has them whole."""
+    sections = [
+        ("", _heading(manifest)),
+        ("WHAT", _what(manifest)),
+        ("WHERE (degrees, WGS 84)", _where(manifest, plan)),
+        ("FILES", _files(manifest)),
+        ("HOW DEEP", _depths(manifest, plan)),
+        ("WHAT IS NOT HERE", _gaps(manifest)),
+        ("DATES", _dates(manifest)),
+        ("ATTRIBUTION, to be kept with the maps", _attributions(manifest)),
+        ("BEFORE YOU RELY ON IT", iter(_CAUTIONS)),
+    ]
+    lines = ["ON THIS CARD"]
+    for title, texts in sections:
+        lines += ["", title] if title else []
+        for text in texts:
+            lines += _wrapped(text)
+    return "\n".join(lines) + "\n"
+
+
+def _wrapped(text: str) -> list[str]:
+    """A line of the page; columns are kept where it fits, and anything longer is folded."""
+    plain = "".join(c if c.isprintable() else " " for c in text)
+    if len(plain) + 2 <= _WIDTH:
+        return [f"  {plain}".rstrip()]
+    return textwrap.wrap(plain, _WIDTH, initial_indent="  ", subsequent_indent="    ")
+
+
+def _heading(manifest: Manifest) -> Iterator[str]:
+    yield manifest.title
+    yield f"For the devices of crew {manifest.crew}." if manifest.crew is not None else "For every device."
+    if not manifest.complete:
+        yield "NOT COMPLETE: parts of the map are missing, see below."
+
+
+def _what(manifest: Manifest) -> Iterator[str]:
+    for name, layer in list(manifest.layers.items())[:6]:
+        zooms = [int(zoom) for zoom in layer.by_zoom]
+        if not zooms:
+            yield f"{name}: nothing."
+            continue
+        yield (
+            f"{name}: {layer.on_board:,} tiles, {_FORMATS.get(layer.format, layer.format)}, "
+            f"zooms {min(zooms)} to {max(zooms)}."
+        )
+    yield from _rest("layers", len(manifest.layers), 6)
+    for kind in dict.fromkeys(file.kind for file in manifest.files):
+        if kind in _OPENS:
+            yield _OPENS[kind]
+
+
+def _where(manifest: Manifest, plan: Plan) -> Iterator[str]:
+    west, south, east, north = manifest.bounds
+    yield f"Longitude {west:.4f} to {east:.4f}, latitude {south:.4f} to {north:.4f}."
+    names = list(
+        dict.fromkeys(a.name for la in manifest.layers.values() for a in la.areas if a.name != OVERVIEW)
+    )
+    if names:
+        yield f"Areas: {_listed(names, 6)}."
+    shapes = [plan.shapes[name] for name in names if name in plan.shapes]
+    places = [w.name for shape in shapes if isinstance(shape, Corridor) for w in shape.waypoints if w.name]
+    if places:
+        yield f"Places: {_listed(list(dict.fromkeys(places)), 8)}."
+
+
+def _files(manifest: Manifest) -> Iterator[str]:
+    files = [file for file in manifest.files if file.kind != "text"]
+    device = "on the crew's device" if manifest.crew is not None else "on the device"
+    for file in files[:10]:
+        yield f"{file.name.split('/')[0]}  {_size(file)}{_ground(file)}"
+    yield from _rest("files", len(files), 10)
+    if any(file.parts > 1 for file in files):
+        yield (
+            f"Each part is a map by itself, with the overview in it; for the whole, put every part {device}. The "
+            "numbers behind a part are its own ground: west, south, east, north."
+        )
+    else:
+        yield f"Put all of them {device}."
+    yield f"To check a copy: lastbar inspect FOLDER. It reads {MANIFEST}, which belongs to the copy."
+
+
+def _size(file: FileEntry) -> str:
+    return (
+        size_text(file.size_bytes) if file.kind != "folder" else f"{sum(file.by_zoom.values()):,} loose tiles"
+    )
+
+
+def _ground(file: FileEntry) -> str:
+    if file.parts == 1 or file.ground is None:
+        return ""
+    return "  " + " ".join(f"{value:.3f}" for value in file.ground)
+
+
+def _depths(manifest: Manifest, plan: Plan) -> Iterator[str]:
+    lat = plan.middle[1]
+    rows = [
+        (area.name, name, area.deepest)
+        for name, layer in manifest.layers.items()
+        for area in layer.areas
+        if area.tiles
+    ]
+    for area, name, deepest in rows[:10]:
+        pixel = metres_per_pixel(deepest, lat)
+        ground = f"{pixel:.0f}" if pixel >= 10 else f"{pixel:.2g}"
+        yield f"{area}: {name} to zoom {deepest}, about {ground} m a pixel (256-pixel tiles)."
+    yield from _rest("areas", len(rows), 10)
+
+
+def _gaps(manifest: Manifest) -> Iterator[str]:
+    none = True
+    for name, layer in manifest.layers.items():
+        for count, text in (
+            (layer.absent, "planned tiles that its server does not have"),
+            (layer.missing, "planned tiles ARE MISSING: they were not fetched in time"),
+            (layer.damaged, "planned tiles ARE MISSING: they were damaged in the pack"),
+        ):
+            if count:
+                none = False
+                yield f"{name}: {count:,} {text}."
+    if none:
+        yield "Nothing: every planned tile is on this card."
+
+
+def _dates(manifest: Manifest) -> Iterator[str]:
+    for name, layer in list(manifest.layers.items())[:6]:
+        if layer.fetched is not None:
+            first, last = (day[:10] for day in layer.fetched)
+            yield f"{name}: fetched {f'on {first}' if first == last else f'from {first} to {last}'} (UTC)."
+        if layer.licence_ends is not None:
+            yield f"{name}: the licence ends {layer.licence_ends}; remove it from the device by then."
+    yield "A date of fetching says nothing of when a picture was taken, which may be years before."
+
+
+def _attributions(manifest: Manifest) -> Iterator[str]:
+    for name, layer in list(manifest.layers.items())[:6]:
+        yield f"{name}: {_short(layer.attribution)}"
+        yield f"{name} is kept under: {_short(layer.permission)}"
+
+
+def _short(text: str) -> str:
+    return textwrap.shorten(text, 220, placeholder=" ...")
+
+
+def _rest(what: str, count: int, most: int) -> Iterator[str]:
+    if count > most:
+        yield f"and {count - most:,} more {what}, all in {MANIFEST}"
+
+
+def _listed(names: list[str], most: int) -> str:
+    rest = f" and {len(names) - most:,} more" if len(names) > most else ""
+    return ", ".join(textwrap.shorten(name, 40, placeholder="...") for name in names[:most]) + rest

@@ -1,0 +1,74 @@
+"""Which names in a folder belong to a handover, so that nobody else's file is ever replaced."""
+
+from __future__ import annotations
+
+import json
+from collections.abc import Iterable
+from pathlib import Path
+
+from packer.errors import InputError, StoreError
+from packer.handover.manifest import CARD, MANIFEST, read_manifest
+from packer.handover.target import clear_away, leftovers, put_text
+
+__all__ = ["claim", "clear_leftovers", "refuse_strangers", "unclaim"]
+
+_INTENT = ".intent.handover.part"  # the names that a run is about to give
+
+
+def refuse_strangers(folder: Path, wanted: Iterable[str], store: Path) -> set[str]:
+    """Raise InputError for a folder whose files a handover must not replace; give the names that are ours."""
+    if folder.resolve() == store.resolve():
+        raise InputError(f"{folder} is where the packs themselves are kept. Name another folder with --to.")
+    ours = _claimed(folder)
+    there = {path.name.casefold() for path in folder.iterdir()} if folder.is_dir() else set()
+    names = {name.casefold() for name in wanted}  # on many cards letters of either case are one
+    mine = {name.casefold() for name in ours}
+    foreign = sorted((names & there) - mine)
+    if foreign:
+        raise InputError(
+            f"{folder / foreign[0]} is there already and comes from no handover, so it is left as it is. Move it "
+            "away, or name another folder with --to."
+        )
+    stale = sorted((mine & there) - names - {CARD.casefold(), MANIFEST})
+    if stale:
+        raise InputError(
+            f"{folder} holds files of an earlier handover that this one would not replace, such as {stale[0]}. "
+            "Remove them, or name another folder with --to."
+        )
+    return ours
+
+
+def _claimed(folder: Path) -> set[str]:
+    """The names that earlier handovers gave, by their manifest or by what a killed run left."""
+    names: set[str] = set()
+    if (folder / MANIFEST).exists():
+        try:
+            names |= {file.name.split("/")[0] for file in read_manifest(folder).files}
+        except StoreError as fault:
+            raise InputError(
+                f"{folder} holds a {MANIFEST} that no handover wrote, or that is damaged, so nothing there is "
+                "replaced. Move it away, or name another folder with --to."
+            ) from fault
+    try:
+        found = json.loads((folder / _INTENT).read_bytes())
+        names |= {name for name in found if isinstance(name, str)}
+    except (OSError, ValueError, TypeError):
+        pass  # there is none: it has its name only once it is whole
+    return names
+
+
+def claim(folder: Path, names: set[str]) -> None:
+    """Note the names that are about to be given. If the process dies: the old note or the new one."""
+    put_text(folder / _INTENT, json.dumps(sorted(names)) + "\n")
+
+
+def unclaim(folder: Path) -> None:
+    """Remove the note once a manifest stands for the names. If the process dies: it may still be there."""
+    clear_away(folder / _INTENT)
+
+
+def clear_leftovers(folder: Path) -> None:
+    """Remove the half files of a killed run. If the process dies: the next run goes on with it."""
+    for path in leftovers(folder):
+        if path.name != _INTENT:
+            clear_away(path)

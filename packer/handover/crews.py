@@ -1,0 +1,118 @@
+"""Who gets what: the share of a plan that goes to one crew, or to every device where there are no crews."""
+
+from __future__ import annotations
+
+import re
+from collections.abc import Iterable, Mapping
+from dataclasses import dataclass
+
+from packer.errors import BriefError
+from packer.planning import OVERVIEW, LayerPlan, Plan
+from packer.tileset import TileSet
+
+__all__ = ["Crew", "Share", "folder_name", "shares", "size_bytes"]
+
+_SIZE = re.compile(r"\s*(\d+(?:\.\d+)?)\s*(B|kB|MB|GB|TB|KiB|MiB|GiB|TiB)\s*")
+_SIZES = {"B": 1, **{f"{p}B": 1000**i for i, p in enumerate("kMGT", 1)}}
+_SIZES |= {f"{p}iB": 1024**i for i, p in enumerate("KMGT", 1)}
+_RESERVED = {"con", "prn", "aux", "nul", *(f"{n}{i}" for n in ("com", "lpt") for i in range(1, 10))}
+
+
+def size_bytes(text: str) -> int:
+    """Whole bytes from a size such as "32 GB", "300 kB" or "4 GiB".
+
+    Raises ValueError, worded for the planner, for anything else; a bare number is refused since its unit
+    would be a guess.
+    """
+    match = _SIZE.fullmatch(text)
+    if match is None:
+        raise ValueError('a size is a number with its unit, such as "32 GB", "300 kB" or "4 GiB"')
+    return int(float(match[1]) * _SIZES[match[2]])
+
+
+@dataclass(frozen=True, slots=True)
+class Crew:
+    """People who leave with a device of their own: `areas` and `layers` None stand for all of them.
+
+    `budget_bytes` is what the crew's files may take together, None for no limit.
+    """
+
+    name: str
+    areas: tuple[str, ...] | None = None
+    layers: tuple[str, ...] | None = None
+    budget_bytes: int | None = None
+
+
+@dataclass(frozen=True, slots=True)
+class Share:
+    """What goes into one folder: for each layer the plan of the crew's areas and the overview.
+
+    `crew` is None where the plan is handed over whole.
+    """
+
+    crew: Crew | None
+    layers: Mapping[str, LayerPlan]
+
+    @property
+    def areas(self) -> tuple[str, ...]:
+        """The names of the areas in it, the overview left out, in the order of the brief."""
+        names = [a.name for layer in self.layers.values() for a in layer.areas if a.name != OVERVIEW]
+        return tuple(dict.fromkeys(names))
+
+
+def shares(plan: Plan, crews: Iterable[Crew]) -> list[Share]:
+    """The shares of the crews, or the one share of everything if there are no crews.
+
+    Raises BriefError for a crew that names what the plan does not have, or that is left with nothing.
+    """
+    crews = list(crews)
+    if not crews:
+        return [Share(None, {name: la for name, la in plan.layers.items() if la.tiles})]
+    seen: dict[str, str] = {}
+    for crew in crews:
+        twin = seen.setdefault(folder_name(crew.name).casefold(), crew.name)
+        if twin != crew.name or sum(c.name == crew.name for c in crews) > 1:
+            raise BriefError(
+                f'Crews "{twin}" and "{crew.name}" would share one folder. Give each a name of its own.'
+            )
+    return [_share(plan, crew) for crew in crews]
+
+
+def folder_name(crew: str) -> str:
+    """The folder for a crew: its name, as far as every file system takes it. Raises BriefError if nothing is."""
+    plain = re.sub(r"[^\w .-]", "-", crew).strip(" .-")[:60].rstrip(" .-")
+    if not plain or plain.split(".")[0].casefold() in _RESERVED:
+        raise BriefError(f'Crew "{crew}" cannot name a folder. Use letters and digits, such as "north team".')
+    return plain
+
+
+def _share(plan: Plan, crew: Crew) -> Share:
+    known = {area.name for layer in plan.layers.values() for area in layer.areas} - {OVERVIEW}
+    for what, asked, there in (("area", crew.areas, known), ("layer", crew.layers, set(plan.layers))):
+        unknown = [name for name in asked or () if name not in there]
+        if unknown:
+            raise BriefError(
+                f'Crew "{crew.name}" names the {what} "{unknown[0]}", which the plan does not have; '
+                f"it has {', '.join(sorted(there))}."
+            )
+    layers = {}
+    for name, layer in plan.layers.items():
+        if crew.layers is None or name in crew.layers:
+            part = _of_areas(layer, crew.areas)
+            if part.tiles:
+                layers[name] = part
+    if not layers:
+        raise BriefError(
+            f'Crew "{crew.name}" is left with no tile at all: none of its layers serves any of its areas. '
+            "Check its areas and layers against lastbar plan."
+        )
+    return Share(crew, layers)
+
+
+def _of_areas(layer: LayerPlan, areas: tuple[str, ...] | None) -> LayerPlan:
+    if areas is None:
+        return layer
+    kept = tuple(area for area in layer.areas if area.name == OVERVIEW or area.name in areas)
+    if all(area.name == OVERVIEW for area in kept):
+        kept = ()  # an overview of nothing is of no use to the crew
+    return LayerPlan(layer.name, TileSet.union(area.tiles for area in kept), kept)

@@ -1,0 +1,211 @@
+"""The handover: packs become sealed files for devices, with a manifest and a card of plain text beside them.
+
+Order of writes in each folder: what an earlier run left is cleared away; its manifest goes, so that no
+manifest ever speaks for files that it does not know; each file is written under a hidden name, synced, read
+back from its first tile to its last, and renamed; the card follows, and the manifest last of all. A folder
+with a manifest is therefore a finished handover.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from contextlib import ExitStack
+from dataclasses import dataclass
+from pathlib import Path
+from typing import Any, Literal
+
+from packer.brief import Brief
+from packer.errors import StoreError
+from packer.handover.card import card_text
+from packer.handover.claims import claim, clear_leftovers, refuse_strangers, unclaim
+from packer.handover.crews import Crew, shares
+from packer.handover.drafting import (
+    CopyDraft,
+    FileDraft,
+    draft,
+    refuse_gaps,
+    refuse_no_room,
+    refuse_over_budget,
+)
+from packer.handover.entries import date_text, file_entries, layer_entry, manifest_of, plain_entry, tiles_file
+from packer.handover.kinds import About, As, read_back, write
+from packer.handover.loose import file_sha256
+from packer.handover.manifest import CARD, MANIFEST, FileEntry, Manifest
+from packer.handover.passage import EVERY, Job, Passage, Progress
+from packer.handover.target import (
+    clear_away,
+    make_folder,
+    part_of,
+    put_in_place,
+    put_text,
+    sync_folder,
+    system_of,
+)
+from packer.planning import Plan
+from packer.store.shelf import Shelf, Tally
+from packer.tileset import Tile, TileSet
+
+__all__ = ["Copy", "HandoverReport", "handover"]
+
+
+@dataclass(frozen=True, slots=True)
+class Copy:
+    """A finished folder. `predicted_bytes` is what was foretold for its files before any was written."""
+
+    folder: Path
+    manifest: Manifest
+    predicted_bytes: int
+
+    @property
+    def size_bytes(self) -> int:
+        """What its files take, the manifest left out."""
+        return sum(file.size_bytes for file in self.manifest.files)
+
+
+@dataclass(frozen=True, slots=True)
+class HandoverReport:
+    """What was handed over: one copy, or one for each crew."""
+
+    copies: tuple[Copy, ...]
+
+    @property
+    def complete(self) -> bool:
+        """Whether every copy holds all that was planned for it and that its server has."""
+        return all(copy.manifest.complete for copy in self.copies)
+
+    def as_json(self) -> dict[str, Any]:
+        """One plain document."""
+        return {
+            "complete": self.complete,
+            "copies": [
+                {
+                    "folder": str(copy.folder),
+                    "size_bytes": copy.size_bytes,
+                    "predicted_bytes": copy.predicted_bytes,
+                    **copy.manifest.model_dump(mode="json"),
+                }
+                for copy in self.copies
+            ],
+        }
+
+
+def handover(
+    brief: Brief,
+    plan: Plan,
+    store: Path | None,
+    to: Path,
+    *,
+    as_: As = "mbtiles",
+    max_file_bytes: int | Literal["auto"] | None = "auto",
+    crews: Sequence[Crew] = (),
+    allow_gaps: bool = False,
+    on_progress: Progress = lambda _doing, _done, _all: None,
+) -> HandoverReport:
+    """Write what the plan asks for and the packs hold, as sealed files for devices.
+
+    With crews, each gets a folder of its own in `to`. `max_file_bytes` "auto" takes what the target's file
+    system is sure to take and None means no limit; what a FAT file system cannot take is never tried.
+    `on_progress` gets what is being done to which file, the tiles done and their number. A body that does not
+    match its hash, its place or its format is never handed over: it raises StoreError, or with `allow_gaps`
+    counts as damaged and is named on the card. Raises InputError for what cannot be done as asked,
+    LastbarError for an incomplete plan, DiskError for a target without room.
+
+    If the process dies: every final name in `to` is that of a whole file; a folder that it did not finish has
+    no manifest, and the next run clears away what it left.
+    """
+    with ExitStack() as open_packs:
+        shelves = {}
+        for name in plan.layers:
+            pack = (store or brief.store_folder) / f"{name}.mbtiles"
+            if pack.exists():
+                shelves[name] = open_packs.enter_context(Shelf(pack))
+        limit = _limit(max_file_bytes, to)
+        copies = draft(plan, shares(plan, crews), shelves, to, as_, limit)
+        refuse_gaps(copies, brief.path, allow_gaps)
+        refuse_over_budget(copies)
+        ours = [
+            refuse_strangers(copy.folder, [file.name for file in copy.files], store or brief.store_folder)
+            for copy in copies
+        ]
+        for copy in copies:
+            clear_leftovers(copy.folder)
+        refuse_no_room(copies, to)
+        job = Job(brief, plan, shelves, as_, limit, allow_gaps, on_progress)
+        return HandoverReport(
+            tuple(_write_copy(job, copy, names) for copy, names in zip(copies, ours, strict=True))
+        )
+
+
+def _limit(asked: int | Literal["auto"] | None, to: Path) -> int | None:
+    system = system_of(to)
+    if asked == "auto":
+        return system.limit_bytes
+    if system.strict and system.limit_bytes is not None:
+        return min(asked or system.limit_bytes, system.limit_bytes)
+    return asked
+
+
+def _write_copy(job: Job, copy: CopyDraft, ours: set[str]) -> Copy:
+    """Write one folder. If the process dies: as for `handover`."""
+    make_folder(copy.folder)
+    claim(copy.folder, ours | {file.name for file in copy.files})
+    clear_away(copy.folder / MANIFEST)
+    sync_folder(copy.folder)
+    damaged: dict[str, set[Tile]] = {name: set() for name in copy.layers}
+    entries: list[FileEntry] = []
+    for file in copy.files:
+        entries += _write_file(job, copy, file, damaged[file.layer])
+    layers = {
+        name: layer_entry(job, layer, TileSet.from_tiles(damaged[name]))
+        for name, layer in copy.layers.items()
+    }
+    manifest = manifest_of(job, copy, layers, tuple(entries))
+    put_text(copy.folder / CARD, card_text(manifest, job.plan))
+    manifest = manifest.model_copy(update={"files": (*entries, plain_entry(copy.folder / CARD, CARD, None))})
+    put_text(copy.folder / MANIFEST, manifest.as_text())
+    unclaim(copy.folder)
+    return Copy(copy.folder, manifest, copy.predicted_bytes)
+
+
+def _write_file(job: Job, copy: CopyDraft, file: FileDraft, damaged: set[Tile]) -> list[FileEntry]:
+    """Write, sync, read back and name one file. If the process dies: the final name is the old file's or the
+    new file's, or there is none."""
+    final = copy.folder / file.name
+    part = part_of(final)
+    passage = Passage(job, file, damaged)
+    about = About(
+        title=job.brief.title,
+        layer=file.layer,
+        part=file.part,
+        parts=file.parts,
+        format=job.shelves[file.layer].kind,
+        attribution=job.brief.layers[file.layer].attribution,
+        newest=date_text(int(file.stock.fetched.max())),
+    )
+    try:
+        write(job.kind, part, about, passage, passage.found, job.limit_bytes)
+        # The hash goes first: it reads the file in one sweep, and the check after it finds that in memory.
+        sha256 = file_sha256(tiles_file(job, part))
+        _check_back(job, file, part, passage.tally)
+    except Exception:
+        clear_away(part)
+        raise
+    entries = file_entries(job, file, part, passage, sha256)
+    put_in_place(part, final)
+    return entries
+
+
+def _check_back(job: Job, file: FileDraft, part: Path, written: Tally) -> None:
+    every, done = sum(written.by_zoom.values()), 0
+
+    def on_tile() -> None:
+        nonlocal done
+        if done % EVERY == 0:
+            job.on_progress(f"reading back {file.name}", done, every)
+        done += 1
+
+    if read_back(job.kind, part, on_tile) != written:
+        raise StoreError(
+            f"{file.name} did not read back as it was written, so it was given up. The disk or card fails, or is "
+            "not as large as it says: use another one."
+        )

@@ -1,0 +1,204 @@
+"""What a handover would write, worked out and weighed before the first byte: files, sizes, gaps and room."""
+
+from __future__ import annotations
+
+from collections.abc import Iterable, Mapping, Sequence
+from dataclasses import dataclass
+from functools import partial
+from pathlib import Path
+
+import numpy as np
+
+from packer.errors import BriefError, DiskError, LastbarError
+from packer.handover.crews import Share, folder_name
+from packer.handover.kinds import As, file_name, predicted_bytes, refuse_unfit
+from packer.handover.parting import parts
+from packer.handover.target import free_bytes
+from packer.planning import LayerPlan, Plan
+from packer.store.sealed_mbtiles import mbtiles_bytes_each
+from packer.store.shelf import Shelf, Stock
+from packer.tileset import TileSet
+
+__all__ = [
+    "CopyDraft",
+    "FileDraft",
+    "LayerDraft",
+    "draft",
+    "refuse_gaps",
+    "refuse_no_room",
+    "refuse_over_budget",
+    "size_text",
+]
+
+_BESIDES_BYTES = 1_000_000  # manifest, card, folders
+_NAMED = 5
+
+
+@dataclass(frozen=True, slots=True)
+class FileDraft:
+    """A file to be written: its tiles, and a size in bytes that it will not exceed."""
+
+    name: str
+    layer: str
+    part: int
+    parts: int
+    stock: Stock
+    predicted_bytes: int
+
+
+@dataclass(frozen=True, slots=True)
+class LayerDraft:
+    """A layer of a copy: what its pack holds of the plan, and what it lacks."""
+
+    plan: LayerPlan
+    format: str
+    stock: Stock
+    absent: int
+    missing: TileSet
+    files: tuple[FileDraft, ...]
+
+
+@dataclass(frozen=True, slots=True)
+class CopyDraft:
+    """A folder to be written."""
+
+    folder: Path
+    share: Share
+    layers: Mapping[str, LayerDraft]
+
+    @property
+    def files(self) -> tuple[FileDraft, ...]:
+        """The files of all layers."""
+        return tuple(file for layer in self.layers.values() for file in layer.files)
+
+    @property
+    def predicted_bytes(self) -> int:
+        """What all files take at most."""
+        return sum(file.predicted_bytes for file in self.files)
+
+
+def size_text(size: int) -> str:
+    """Bytes as people read them, in powers of ten: "13.2 MB"."""
+    for power, unit in ((9, "GB"), (6, "MB"), (3, "kB")):
+        if size >= 10**power:
+            return f"{size / 10**power:,.1f} {unit}"
+    return f"{size} B"
+
+
+def draft(
+    plan: Plan,
+    shared_out: Iterable[Share],
+    shelves: Mapping[str, Shelf],
+    to: Path,
+    kind: As,
+    limit_bytes: int | None,
+) -> list[CopyDraft]:
+    """Work out every copy. A layer without a shelf has no pack yet. Raises InputError and StoreError."""
+    stocks = {name: shelf.stock(plan.layers[name].tiles) for name, shelf in shelves.items()}
+    copies = []
+    for share in shared_out:
+        folder = to / folder_name(share.crew.name) if share.crew else to
+        layers = {
+            name: _layer(plan, layer, shelves.get(name), stocks.get(name), folder, kind, limit_bytes)
+            for name, layer in share.layers.items()
+        }
+        copies.append(CopyDraft(folder, share, layers))
+    return copies
+
+
+_NOTHING = Stock(*(np.empty(0, dtype=np.int64) for _ in range(5)))
+
+
+def _layer(
+    plan: Plan,
+    layer: LayerPlan,
+    shelf: Shelf | None,
+    whole: Stock | None,
+    folder: Path,
+    kind: As,
+    limit_bytes: int | None,
+) -> LayerDraft:
+    if shelf is None or whole is None:
+        return LayerDraft(layer, "", _NOTHING, 0, layer.tiles, ())
+    refuse_unfit(kind, layer.name, shelf.kind)
+    stock = whole.pick(whole.where(layer.tiles))
+    held = stock.tiles()
+    absent = (layer.tiles & shelf.absent) - held
+    predict = partial(predicted_bytes, kind, shelf.kind, folder)
+    shapes = [(name, shape) for name, shape in plan.shapes.items()]
+    weight = mbtiles_bytes_each(stock.size_bytes)
+    # Loose files are each their own; no limit on a file's size reaches them.
+    most = None if kind == "folder" else limit_bytes
+    cut = parts(stock, layer, shapes, weight, predict, most) if len(stock) else []
+    files = []
+    for number, places in enumerate(cut, 1):
+        some = stock.pick(places)
+        name = file_name(kind, layer.name, number, len(cut))
+        files.append(FileDraft(name, layer.name, number, len(cut), some, predict(some)))
+    return LayerDraft(layer, shelf.kind, stock, len(absent), layer.tiles - held - absent, tuple(files))
+
+
+def refuse_gaps(copies: Sequence[CopyDraft], path: Path, allow_gaps: bool) -> None:
+    """Raise LastbarError if planned tiles are missing, or if there is nothing to hand over at all."""
+    lacking: dict[str, TileSet] = {}
+    for copy in copies:
+        for name, layer in copy.layers.items():
+            lacking[name] = lacking.get(name, TileSet()) | layer.missing
+        if not copy.files:
+            who = f' for crew "{copy.share.crew.name}"' if copy.share.crew else ""
+            raise LastbarError(f"No planned tile is on board{who}. Fetch first: lastbar fetch {path}")
+    counts = {name: len(tiles) for name, tiles in lacking.items() if tiles}
+    if counts and not allow_gaps:
+        each = ", ".join(f"{name} {count:,}" for name, count in counts.items())
+        raise LastbarError(
+            f"{sum(counts.values()):,} planned tiles are not on board ({each}), so nothing was handed over. "
+            f"Fetch them: lastbar fetch {path}\nOr hand over what there is with --allow-gaps; the card then says "
+            "what is missing."
+        )
+
+
+def refuse_over_budget(copies: Sequence[CopyDraft]) -> None:
+    """Raise BriefError for the first crew whose files would take more than its budget."""
+    for copy in copies:
+        crew = copy.share.crew
+        if crew is None or crew.budget_bytes is None or copy.predicted_bytes <= crew.budget_bytes:
+            continue
+        over = copy.predicted_bytes - crew.budget_bytes
+        raise BriefError(
+            f'Crew "{crew.name}" has a budget of {size_text(crew.budget_bytes)}, and its files would take '
+            f"{size_text(copy.predicted_bytes)}: {size_text(over)} too much. Nothing was handed over.\n"
+            f"Largest are {_largest(copy)}.\n"
+            "Give the crew fewer areas or layers, a lesser deepest zoom, or a larger budget."
+        )
+
+
+def _largest(copy: CopyDraft) -> str:
+    """The areas and zooms that weigh most, in words."""
+    weights: list[tuple[int, str]] = []
+    for name, layer in copy.layers.items():
+        weight = mbtiles_bytes_each(layer.stock.size_bytes)
+        for area in layer.plan.areas:
+            weights.append(
+                (int(weight[layer.stock.where(area.tiles)].sum()), f'area "{area.name}" of {name}')
+            )
+        for zoom in np.unique(layer.stock.zoom).tolist():
+            weights.append((int(weight[layer.stock.zoom == zoom].sum()), f"zoom {zoom} of {name}"))
+    weights.sort(key=lambda pair: (-pair[0], pair[1]))
+    return ", ".join(f"{what} ({size_text(size)})" for size, what in weights[:_NAMED])
+
+
+def refuse_no_room(copies: Sequence[CopyDraft], to: Path) -> None:
+    """Raise DiskError unless the files find room, one after the other, each in place of an older one."""
+    taken = peak = _BESIDES_BYTES * len(copies)
+    for copy in copies:
+        for file in copy.files:
+            peak = max(peak, taken + file.predicted_bytes)
+            old = copy.folder / file.name
+            taken += file.predicted_bytes - (old.stat().st_size if old.is_file() else 0)
+    free = free_bytes(to)
+    if peak > free:
+        raise DiskError(
+            f"{to} has {size_text(free)} free, and the handover needs {size_text(peak)}: {size_text(peak - free)} "
+            "more. Free some space, use a larger card, or hand over fewer crews, areas or layers. Nothing was "
+            "written."
+        )

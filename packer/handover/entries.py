@@ -1,0 +1,124 @@
+"""What the manifest says of a copy, drawn from what was planned and from what was written."""
+
+from __future__ import annotations
+
+from datetime import UTC, datetime
+from pathlib import Path
+
+from packer.handover.drafting import CopyDraft, FileDraft, LayerDraft
+from packer.handover.ground import degrees, ground
+from packer.handover.loose import SUMS, TILEJSON, file_sha256
+from packer.handover.manifest import AreaEntry, FileEntry, LayerEntry, Manifest, SoftwareEntry
+from packer.handover.passage import Job, Passage
+from packer.planning import OVERVIEW, Plan
+from packer.shapes import enclosing
+from packer.store.shelf import Stock
+from packer.tileset import TileSet
+from packer.version import __version__
+
+__all__ = ["date_text", "file_entries", "layer_entry", "manifest_of", "plain_entry", "tiles_file"]
+
+
+def tiles_file(job: Job, part: Path) -> Path:
+    """The file whose hash stands for the tiles: the sealed file itself, or the list of the loose ones."""
+    return part / SUMS if job.kind == "folder" else part
+
+
+def file_entries(job: Job, file: FileDraft, part: Path, passage: Passage, sha256: str) -> list[FileEntry]:
+    """The manifest's entries for a file that still has its hidden name, the one with tiles first.
+
+    `sha256` is that of its `tiles_file`.
+    """
+    name = f"{file.name}/{SUMS}" if job.kind == "folder" else file.name
+    box = degrees(ground(passage.found().tiles))
+    first = FileEntry(
+        name=name,
+        kind=job.kind,
+        layer=file.layer,
+        part=file.part,
+        parts=file.parts,
+        size_bytes=tiles_file(job, part).stat().st_size,
+        sha256=sha256,
+        tiles_sha256=passage.tally.digest,
+        by_zoom={str(zoom): count for zoom, count in sorted(passage.tally.by_zoom.items())},
+        ground=(round(box.west, 6), round(box.south, 6), round(box.east, 6), round(box.north, 6)),
+    )
+    if job.kind != "folder":
+        return [first]
+    return [first, plain_entry(part / TILEJSON, f"{file.name}/{TILEJSON}", file.layer)]
+
+
+def plain_entry(path: Path, name: str, layer: str | None) -> FileEntry:
+    """The entry of a file without tiles."""
+    return FileEntry(
+        name=name,
+        kind="text",
+        layer=layer,
+        part=1,
+        parts=1,
+        size_bytes=path.stat().st_size,
+        sha256=file_sha256(path),
+        tiles_sha256=None,
+        by_zoom={},
+        ground=None,
+    )
+
+
+def layer_entry(job: Job, layer: LayerDraft, damaged: TileSet) -> LayerEntry:
+    """The entry of a layer, of which the tiles in `damaged` were left out."""
+    asked = job.brief.layers[layer.plan.name]
+    stock = layer.stock
+    good = stock.tiles() - damaged
+    return LayerEntry(
+        format=layer.format,
+        attribution=asked.attribution,
+        permission=asked.permission,
+        licence_ends=_text_or_none(getattr(asked, "licence_ends", None)),
+        fetched=_span(stock),
+        planned=len(layer.plan.tiles),
+        on_board=len(good),
+        absent=layer.absent,
+        missing=len(layer.missing),
+        damaged=len(damaged),
+        by_zoom={str(zoom): count for zoom, count in good.by_zoom().items()},
+        areas=tuple(AreaEntry(name=a.name, deepest=a.deepest, tiles=len(a.tiles)) for a in layer.plan.areas),
+    )
+
+
+def _text_or_none(value: object) -> str | None:
+    return None if value is None else str(value)
+
+
+def _span(stock: Stock) -> tuple[str, str] | None:
+    return (date_text(int(stock.fetched.min())), date_text(int(stock.fetched.max()))) if len(stock) else None
+
+
+def date_text(seconds: int) -> str:
+    """A moment given in seconds since 1970, in UTC: "2030-05-01T12:00:00Z"."""
+    return datetime.fromtimestamp(seconds, UTC).strftime("%Y-%m-%dT%H:%M:%SZ")
+
+
+def manifest_of(
+    job: Job, copy: CopyDraft, layers: dict[str, LayerEntry], files: tuple[FileEntry, ...]
+) -> Manifest:
+    """The manifest of a copy."""
+    return Manifest(
+        software=SoftwareEntry(name="lastbar", version=__version__),
+        title=job.brief.title,
+        crew=copy.share.crew.name if copy.share.crew else None,
+        complete=not any(layer.missing or layer.damaged for layer in layers.values()),
+        plan=job.plan.fingerprint,
+        rule=job.plan.rule,
+        bounds=_bounds(job.plan, copy),
+        layers=layers,
+        files=files,
+    )
+
+
+def _bounds(plan: Plan, copy: CopyDraft) -> tuple[float, float, float, float]:
+    """The plan's bounds, or where there is no overview the box round the copy's areas."""
+    overview = any(area.name == OVERVIEW for layer in copy.layers.values() for area in layer.plan.areas)
+    box = plan.bounds
+    if not overview:
+        box = enclosing([b for name in copy.share.areas for b in plan.shapes[name].boxes()])
+    return round(box.west, 6), round(box.south, 6), round(box.east, 6), round(box.north, 6)

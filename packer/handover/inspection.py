@@ -1,0 +1,212 @@
+"""Looking at a handed-over copy on any machine, without a network and without writing a byte.
+
+Each file is held against the manifest by its size and SHA-256, so that a copy that broke off, one with a
+changed byte and one that lacks a part are told apart; then it is opened as what it says it is, counted, and a
+few of its tiles are decoded.
+"""
+
+from __future__ import annotations
+
+import os
+from collections.abc import Callable, Iterator
+from dataclasses import dataclass
+from pathlib import Path
+from typing import Any, Literal
+
+from packer.errors import LastbarError, StoreError
+from packer.handover.loose import SUMS, TILEJSON, file_sha256, read_sums
+from packer.handover.manifest import CARD, MANIFEST, FileEntry, Manifest, read_manifest
+from packer.handover.target import leftovers
+from packer.payload import Damaged, Kind, NotATile, decode_fully
+from packer.store.schema import translated
+from packer.store.shelf import SealedFile
+
+__all__ = ["FileFinding", "InspectReport", "copies_in", "inspect_folder"]
+
+State = Literal["sound", "missing", "short", "long", "changed", "unreadable"]
+Progress = Callable[[str, int, int], None]
+_SAMPLE = 5
+_NAMED = 20
+
+
+@dataclass(frozen=True, slots=True)
+class FileFinding:
+    """What was found of one file. `detail` is a clause in plain words, empty for a sound one."""
+
+    name: str
+    state: State
+    detail: str = ""
+
+
+@dataclass(frozen=True, slots=True)
+class InspectReport:
+    """What was found of a copy. `extra` are files that the manifest does not know; they do no harm."""
+
+    folder: Path
+    manifest: Manifest
+    files: tuple[FileFinding, ...]
+    extra: tuple[str, ...]
+
+    @property
+    def sound(self) -> bool:
+        """Whether every file of the manifest is there, whole and as it was handed over."""
+        return all(file.state == "sound" for file in self.files)
+
+    def as_json(self) -> dict[str, Any]:
+        """One plain document."""
+        return {
+            "sound": self.sound,
+            "folder": str(self.folder),
+            "title": self.manifest.title,
+            "crew": self.manifest.crew,
+            "complete": self.manifest.complete,
+            "files": [{"name": f.name, "state": f.state, "detail": f.detail} for f in self.files],
+            "extra": list(self.extra),
+        }
+
+
+def copies_in(folder: Path) -> list[Path]:
+    """The handed-over copies in a folder: itself, or those directly below it, one for each crew.
+
+    Gives the folder itself where there is none at all, for `inspect_folder` to say so.
+    """
+    if (folder / MANIFEST).exists() or not folder.is_dir():
+        return [folder]
+    with translated(folder):
+        below = sorted(
+            path for path in folder.iterdir() if (path / MANIFEST).is_file() and not path.is_symlink()
+        )
+    return below or [folder]
+
+
+def inspect_folder(folder: Path, *, on_progress: Progress = lambda _name, _done, _all: None) -> InspectReport:
+    """Hold a copy against its manifest. Never writes.
+
+    `on_progress` gets a file's name, the bytes looked at so far and those of all files. Raises StoreError
+    where there is no folder or no manifest that can be trusted to be well formed.
+    """
+    if not folder.is_dir():
+        raise StoreError(f"{folder} is no folder. Name the folder that was handed over.")
+    manifest = read_manifest(folder)
+    every = sum(file.size_bytes for file in manifest.files)
+    done = 0
+    findings: list[FileFinding] = []
+    for file in manifest.files:
+        on_progress(file.name, done, every)
+        findings += _inspect_file(folder, manifest, file)
+        done += file.size_bytes
+    return InspectReport(folder, manifest, tuple(findings), tuple(_extra(folder, manifest)))
+
+
+def _inspect_file(folder: Path, manifest: Manifest, file: FileEntry) -> Iterator[FileFinding]:
+    path = folder / file.name
+    try:
+        finding = _against_entry(folder, path, file)
+        if finding is None and file.kind in ("mbtiles", "gpkg"):
+            finding = _opened(path, manifest, file)
+        if finding is not None:
+            yield finding
+        elif file.kind == "folder":
+            yield from _loose(path.parent, manifest, file)
+        else:
+            yield FileFinding(file.name, "sound")
+    except LastbarError as fault:
+        yield FileFinding(file.name, "unreadable", str(fault))
+
+
+def _against_entry(folder: Path, path: Path, file: FileEntry) -> FileFinding | None:
+    """What size and hash say; None if they are right."""
+    steps = [path, *path.parents]
+    if any(step.is_symlink() for step in steps[: steps.index(folder)]):
+        return FileFinding(file.name, "unreadable", "it is a link to somewhere else, which a copy never has")
+    if not path.is_file():
+        which = f", part {file.part} of {file.parts}," if file.parts > 1 else ""
+        return FileFinding(file.name, "missing", f"the file{which} is not here")
+    with translated(path):
+        size = path.stat().st_size
+    if size < file.size_bytes:
+        text = f"it has {size:,} of {file.size_bytes:,} bytes: the copy broke off"
+        return FileFinding(file.name, "short", text)
+    if size > file.size_bytes:
+        return FileFinding(file.name, "long", f"it has {size - file.size_bytes:,} bytes too many")
+    if file_sha256(path) != file.sha256:
+        return FileFinding(file.name, "changed", "its size is right, but its bytes have changed")
+    return None
+
+
+def _opened(path: Path, manifest: Manifest, file: FileEntry) -> FileFinding | None:
+    """What the database itself says; None if it is right."""
+    with SealedFile(path) as sealed:
+        fault = sealed.structure_fault()
+        if fault is not None:
+            return FileFinding(file.name, "unreadable", f"SQLite finds it damaged: {fault}")
+        counts = {str(zoom): count for zoom, count in sealed.by_zoom().items()}
+        if counts != file.by_zoom:
+            return FileFinding(file.name, "changed", "its tiles are not as many as the manifest says")
+        for tile, data in sealed.sample(_SAMPLE):
+            wrong = _decoded(data, manifest, file)
+            if wrong:
+                return FileFinding(file.name, "changed", f"tile {tile} cannot be shown: {wrong}")
+    return None
+
+
+def _decoded(data: bytes, manifest: Manifest, file: FileEntry) -> str | None:
+    layer = manifest.layers.get(file.layer or "")
+    if layer is None or layer.format not in set(Kind):
+        return "the manifest does not say what it is"
+    try:
+        decode_fully(data, Kind(layer.format))
+    except (Damaged, NotATile) as fault:
+        return str(fault)
+    return None
+
+
+def _loose(folder: Path, manifest: Manifest, file: FileEntry) -> Iterator[FileFinding]:
+    """The loose files of a layer against its list of checksums, which has been found to be as handed over."""
+    bad = 0
+    every = max(sum(file.by_zoom.values()), 1)
+    named = file.name.rsplit("/", 1)[0]
+    for count, loose in enumerate(read_sums(folder)):
+        path = folder / loose.name
+        state: State = "sound"
+        if path.is_symlink() or not path.is_file():
+            state, text = "missing", "the tile is not here"
+        elif file_sha256(path) != loose.sha256:
+            state, text = "changed", "its bytes have changed, or the copy broke off"
+        elif count % max(every // _SAMPLE, 1) == 0:
+            text = _decoded(path.read_bytes(), manifest, file) or ""
+            state = "changed" if text else "sound"
+        if state != "sound":
+            bad += 1
+            if bad <= _NAMED:
+                yield FileFinding(f"{named}/{loose.name}", state, text)
+    if bad > _NAMED:
+        yield FileFinding(named, "changed", f"{bad - _NAMED:,} more tiles are missing or changed")
+    elif not bad:
+        yield FileFinding(named, "sound")
+
+
+def _extra(folder: Path, manifest: Manifest) -> Iterator[str]:
+    """Names in the copy that the manifest does not know: at the top, and among the loose files of a layer."""
+    known = {file.name.split("/")[0] for file in manifest.files} | {MANIFEST, CARD}
+    halves = {path.name for path in leftovers(folder)}
+    with translated(folder):
+        for path in sorted(folder.iterdir()):
+            if path.name not in known:
+                yield f"{path.name}{' (half-written, of no use)' if path.name in halves else ''}"
+    for file in manifest.files:
+        top = folder / file.name.split("/")[0]
+        if file.kind == "folder" and top.is_dir() and not top.is_symlink():
+            yield from _extra_loose(top)
+
+
+def _extra_loose(top: Path) -> Iterator[str]:
+    try:
+        listed = {loose.name for loose in read_sums(top)} | {SUMS, TILEJSON}
+    except LastbarError:
+        return  # told already, as a fault of the list
+    for root, _, names in os.walk(top):
+        for name in sorted(names):
+            path = Path(root, name).relative_to(top).as_posix()
+            if path not in listed:
+                yield f"{top.name}/{path}"

@@ -1,0 +1,176 @@
+"""`manifest.json`: what a handed-over copy is made of, so that any machine can hold the copy against it.
+
+It guards against accidents: a short copy, a changed byte, a part left behind. It is not signed, so that
+whoever changes a file on purpose can change it as well. It is read as coming from anyone: size, types, ranges
+and every name in it are checked before anything is opened on its word.
+"""
+
+from __future__ import annotations
+
+import re
+from pathlib import Path, PurePosixPath
+from typing import Annotated, Literal
+
+from pydantic import AfterValidator, BaseModel, ConfigDict, Field, ValidationError, model_validator
+
+from packer.errors import StoreError
+from packer.grid import MAX_ZOOM
+
+__all__ = [
+    "CARD",
+    "MANIFEST",
+    "AreaEntry",
+    "FileEntry",
+    "LayerEntry",
+    "Manifest",
+    "SoftwareEntry",
+    "read_manifest",
+]
+
+MANIFEST = "manifest.json"
+CARD = "ON THIS CARD.txt"
+_LARGEST_BYTES = 16_000_000
+_CONTROL = re.compile(r"[\x00-\x1f\x7f]")
+
+
+def _plain_name(name: str) -> str:
+    parts = PurePosixPath(name).parts
+    safe = (
+        parts
+        and "/".join(parts) == name
+        and not name.startswith("/")
+        and not any(part in ("..", ".") or len(part.encode()) > 255 for part in parts)
+        and not re.search(r'[\\:*?"<>|]', name)
+        and not _CONTROL.search(name)
+    )
+    if not safe:
+        raise ValueError("a file is named by a plain path inside the folder")
+    return name
+
+
+Count = Annotated[int, Field(ge=0, lt=2**53)]  # what every reader of JSON keeps exactly
+Zooms = dict[Annotated[str, Field(pattern=r"^(\d|1\d|2[0-4])$")], Count]
+Sha256 = Annotated[str, Field(pattern=r"^[0-9a-f]{64}$")]
+Name = Annotated[str, Field(min_length=1, max_length=1000), AfterValidator(_plain_name)]
+Text = Annotated[str, Field(max_length=4000)]
+Degrees = Annotated[float, Field(ge=-180, le=180, allow_inf_nan=False)]
+Box = tuple[Degrees, Degrees, Degrees, Degrees]
+KindOfFile = Literal["mbtiles", "gpkg", "folder", "text"]
+
+
+class _Entry(BaseModel):
+    model_config = ConfigDict(strict=True, extra="forbid", frozen=True)
+
+
+class SoftwareEntry(_Entry):
+    """What wrote the copy."""
+
+    name: Text
+    version: Text
+
+
+class AreaEntry(_Entry):
+    """One area of a layer: how deep it goes, and its tiles, those shared with other areas included."""
+
+    name: Text
+    deepest: Annotated[int, Field(ge=0, le=MAX_ZOOM)]
+    tiles: Count
+
+
+class LayerEntry(_Entry):
+    """One layer of the copy. planned = on_board + absent + missing + damaged; `absent` are the tiles that the
+    server said it does not have. `fetched` is the first and the last date, None if nothing is on board."""
+
+    format: Text
+    attribution: Text
+    permission: Text
+    licence_ends: Text | None
+    fetched: tuple[Text, Text] | None
+    planned: Count
+    on_board: Count
+    absent: Count
+    missing: Count
+    damaged: Count
+    by_zoom: Zooms
+    areas: tuple[AreaEntry, ...]
+
+
+class FileEntry(_Entry):
+    """One file. `folder` files are lists of checksums that stand for the loose files of a layer.
+
+    `tiles_sha256` is over a line "zoom/x/y body-sha256" for each tile, in order of zoom, row from the top and
+    column. `ground` is west, south, east, north of what is in the file beyond the overview.
+    """
+
+    name: Name
+    kind: KindOfFile
+    layer: Text | None
+    part: Annotated[int, Field(ge=1, le=100_000)]
+    parts: Annotated[int, Field(ge=1, le=100_000)]
+    size_bytes: Count
+    sha256: Sha256
+    tiles_sha256: Sha256 | None
+    by_zoom: Zooms
+    ground: Box | None
+
+
+class Manifest(_Entry):
+    """The whole document. `bounds` is west, south, east, north; west > east crosses the antimeridian."""
+
+    manifest: Literal["lastbar handover"] = "lastbar handover"
+    manifest_version: Literal[1] = 1
+    software: SoftwareEntry
+    title: Text
+    crew: Text | None
+    complete: bool
+    plan: Text
+    rule: Text
+    bounds: Box
+    layers: dict[Text, LayerEntry]
+    files: Annotated[tuple[FileEntry, ...], Field(max_length=100_000)]
+
+    @model_validator(mode="after")
+    def _each_once(self) -> Manifest:
+        names = [file.name.casefold() for file in self.files]
+        if len(set(names)) != len(names):
+            raise ValueError("a file is named twice")
+        if any(file.part > file.parts for file in self.files):
+            raise ValueError("a part has a number beyond the last")
+        return self
+
+    def as_text(self) -> str:
+        """The document as it is written: the same content gives the same text."""
+        return self.model_dump_json(indent=1) + "\n"
+
+
+def read_manifest(folder: Path) -> Manifest:
+    """Read the manifest of a handed-over copy.
+
+    Raises StoreError if there is none, or if it is not one that this version can trust to be well formed.
+    """
+    path = folder / MANIFEST
+    try:
+        if path.is_symlink() or not path.is_file():
+            raise StoreError(
+                f"{folder} holds no {MANIFEST}: it is no handed-over copy, or its handover never came to an end. "
+                "Copy the whole folder again, or run lastbar handover again."
+            )
+        if path.stat().st_size > _LARGEST_BYTES:
+            raise StoreError(
+                f"{path} is over {_LARGEST_BYTES // 1_000_000} MB, so it is no manifest of ours."
+            )
+        text = path.read_bytes()
+    except OSError as fault:
+        raise StoreError(
+            f"{path} cannot be read: {fault.strerror}. Check the card and its reader."
+        ) from fault
+    try:
+        return Manifest.model_validate_json(text)
+    except ValidationError as fault:
+        first = fault.errors(include_url=False, include_input=False, include_context=False)[0]
+        where = ".".join(_CONTROL.sub("?", str(part))[:40] for part in first["loc"][:6]) or "the document"
+        reason = first["msg"].removeprefix("Value error, ")[:120]
+        raise StoreError(
+            f"{path} cannot be used as a manifest, at {where}: {reason}. It is damaged, or written by another "
+            "version. Copy the folder again; nothing was opened on its word."
+        ) from None

@@ -1,0 +1,174 @@
+"""The place that is handed over to: what its file system takes, and how a file gets its final name there.
+
+A file is written under a hidden name that ends in .handover.part, synced, and renamed; then its folder is synced. So
+a final name always stands for a whole file, and what is left of a killed run is known by its name.
+"""
+
+from __future__ import annotations
+
+import os
+import re
+import shutil
+from collections.abc import Iterator
+from dataclasses import dataclass
+from pathlib import Path
+
+from packer.errors import DiskError
+from packer.store.schema import translated
+
+__all__ = [
+    "FAT_LIMIT_BYTES",
+    "FileSystem",
+    "clear_away",
+    "free_bytes",
+    "leftovers",
+    "on_disk_bytes",
+    "part_of",
+    "put_in_place",
+    "put_text",
+    "sync_file",
+    "system_of",
+]
+
+FAT_LIMIT_BYTES = 4_294_967_295  # 2^32 - 1: Microsoft, "Limits of the FAT32 file system"
+_FAT = {"vfat", "msdos", "fat", "umsdos"}
+# Either may stand for a FAT card behind a driver of its own, or for one that a device cannot read further.
+_DOUBTFUL = {"exfat", "fuseblk", "fuse", ""}
+_CLUSTER_BYTES = 32_768  # the largest usual one; common practice, no source
+_HIDDEN = ".handover.part"
+
+
+@dataclass(frozen=True, slots=True)
+class FileSystem:
+    """A file system's kind, "" if it cannot be told, and the largest file that it takes for sure, in bytes.
+
+    `limit_bytes` None means no limit that matters; `strict` means that the limit cannot be lifted.
+    """
+
+    kind: str
+    limit_bytes: int | None
+    strict: bool
+
+
+def system_of(folder: Path, mounts: Path = Path("/proc/mounts")) -> FileSystem:
+    """The file system that a folder is on, or would be made on, from the system's table of mounts.
+
+    Where there is no such table the kind is not known, and FAT's limit is taken to be safe.
+    """
+    kind = ""
+    try:
+        lines = mounts.read_text(encoding="utf-8", errors="surrogateescape").splitlines()
+    except OSError:
+        lines = []
+    longest = -1
+    where = folder.resolve()
+    for line in lines:
+        _, point, found, *_ = [*line.split(" "), "", "", ""]
+        point = re.sub(r"\\([0-7]{3})", lambda m: chr(int(m[1], 8)), point)
+        # A later mount on the same point hides the earlier one.
+        if point and where.is_relative_to(point) and len(point) >= longest:
+            longest, kind = len(point), found
+    strict = kind in _FAT
+    return FileSystem(kind, FAT_LIMIT_BYTES if strict or kind in _DOUBTFUL else None, strict)
+
+
+def _existing(folder: Path) -> Path:
+    folder = folder.resolve()
+    while not folder.exists():
+        folder = folder.parent
+    return folder
+
+
+def free_bytes(folder: Path) -> int:
+    """Bytes that may still be written where a folder is, or would be made."""
+    with translated(folder):
+        return shutil.disk_usage(_existing(folder)).free
+
+
+def on_disk_bytes(folder: Path, sizes_bytes: list[int]) -> int:
+    """What loose files of these sizes take on the disk, each rounded up to whole clusters."""
+    cluster = os.statvfs(_existing(folder)).f_frsize if hasattr(os, "statvfs") else _CLUSTER_BYTES
+    return sum(-(-size // cluster) * cluster for size in sizes_bytes)
+
+
+def part_of(final: Path) -> Path:
+    """The hidden name under which a file or folder is made."""
+    return final.with_name(f".{final.name}{_HIDDEN}")
+
+
+def leftovers(folder: Path) -> Iterator[Path]:
+    """What a killed run has left in a folder."""
+    if folder.is_dir():
+        yield from (
+            path
+            for path in sorted(folder.iterdir())
+            if path.name.startswith(".") and path.name.endswith(_HIDDEN)
+        )
+
+
+def clear_away(path: Path) -> None:
+    """Remove a file or folder of a killed run. If the process dies: it is still known by its name."""
+    with translated(path):
+        if path.is_dir() and not path.is_symlink():
+            shutil.rmtree(path)
+        else:
+            path.unlink(missing_ok=True)
+
+
+def sync_file(path: Path) -> None:
+    """Bring a file's bytes to the disk, and drop them from memory so that what is read next comes from there.
+
+    Nothing may have the file open as a database in this process. If the process dies: the file is as it was.
+    """
+    with translated(path), path.open("r+b") as file:
+        os.fsync(file.fileno())
+        if hasattr(os, "posix_fadvise"):
+            os.posix_fadvise(file.fileno(), 0, 0, os.POSIX_FADV_DONTNEED)
+
+
+def sync_folder(folder: Path) -> None:
+    """Bring a folder's names to the disk. If the process dies: any of them may still be the old one."""
+    if os.name == "nt":  # Windows has no handle for it; its file systems log names themselves
+        return
+    with translated(folder):
+        handle = os.open(folder, os.O_RDONLY)
+        try:
+            os.fsync(handle)
+        finally:
+            os.close(handle)
+
+
+def put_in_place(part: Path, final: Path) -> None:
+    """Give a synced file or folder its final name, in place of what had it.
+
+    If the process dies: the final name stands for the old whole or the new whole; where a folder is replaced
+    it may for a moment stand for nothing.
+    """
+    with translated(final):
+        old = part_of(final.with_name(f"{final.name}.old"))
+        if final.is_dir():
+            final.rename(old)  # a folder that is not empty cannot be replaced in one step
+        part.replace(final)
+    sync_folder(final.parent)
+    clear_away(old)
+
+
+def put_text(final: Path, text: str) -> None:
+    """Write a small text file. If the process dies: the old whole or the new whole."""
+    part = part_of(final)
+    with translated(final):
+        part.unlink(missing_ok=True)
+        part.write_text(text, encoding="utf-8", newline="\n")
+    sync_file(part)
+    put_in_place(part, final)
+
+
+def make_folder(folder: Path) -> None:
+    """Make a folder and those above it. Raises DiskError. If the process dies: some of them may be there."""
+    try:
+        folder.mkdir(parents=True, exist_ok=True)
+        sync_folder(folder.parent)
+    except OSError as fault:
+        raise DiskError(
+            f"{folder} cannot be made: {fault.strerror}. Name a folder that can be written to with --to."
+        ) from fault

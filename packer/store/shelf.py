@@ -1,0 +1,276 @@
+"""Reading for the handover: a pack as the source of bodies, and a sealed file as it reads back.
+
+A sealed file is opened as immutable, so that nothing is made beside it, on a write-protected card too. A body
+leaves the shelf only together with what is wrong with it.
+"""
+
+from __future__ import annotations
+
+import hashlib
+import sqlite3
+from collections import Counter
+from collections.abc import Callable, Iterator
+from dataclasses import dataclass
+from pathlib import Path
+from types import TracebackType
+from typing import Any
+
+import numpy as np
+
+from packer.errors import StoreError
+from packer.grid import Ints, tms_row
+from packer.store.holdings import scan
+from packer.store.records import body_hash, seal
+from packer.store.schema import open_read_only, translated
+from packer.tileset import Tile, TileSet
+
+__all__ = ["Body", "SealedFile", "Shelf", "Stock", "Tally"]
+
+_BATCH = 20_000
+_LARGEST_ROW_BYTES = 64_000_000
+_BODY = (
+    "SELECT seal, hash, data FROM placement LEFT JOIN blob ON blob.id = blob_id "
+    "WHERE zoom_level = ? AND tile_row = ? AND tile_column = ?"
+)
+
+
+@dataclass(frozen=True, slots=True)
+class Stock:
+    """Tiles of a pack as arrays of one length, in order of zoom, row from the top and column.
+
+    `size_bytes` is each body's length and `fetched` its arrival in seconds since 1970: 40 bytes a tile.
+    """
+
+    zoom: Ints
+    x: Ints
+    y: Ints
+    size_bytes: Ints
+    fetched: Ints
+
+    def __len__(self) -> int:
+        return int(self.zoom.size)
+
+    def pick(self, which: Any) -> Stock:
+        """Some of the tiles, by index array, mask or slice."""
+        return Stock(*(a[which] for a in (self.zoom, self.x, self.y, self.size_bytes, self.fetched)))
+
+    def where(self, tiles: TileSet) -> Ints:
+        """The places, ascending, of those that are in a set."""
+        inside = np.zeros(len(self), dtype=bool)
+        for zoom in np.unique(self.zoom).tolist():
+            at = self.zoom == zoom
+            inside[at] = tiles.contains(zoom, self.x[at], self.y[at])
+        return np.flatnonzero(inside)
+
+    def tiles(self) -> TileSet:
+        """The same tiles as a set."""
+        zooms = np.unique(self.zoom).tolist()
+        return TileSet.union(
+            TileSet.from_columns(z, self.x[self.zoom == z], self.y[self.zoom == z]) for z in zooms
+        )
+
+
+@dataclass(frozen=True, slots=True)
+class Body:
+    """One tile's body; `fault` says in a few words why it must not be used, None if nothing is wrong."""
+
+    tile: Tile
+    data: bytes
+    hash: bytes
+    fault: str | None
+
+
+class Tally:
+    """What a run of tiles amounts to: counts by zoom, and one digest over places and bodies in their order.
+
+    The digest is SHA-256 over a line "zoom/x/y body-sha256" for each tile; it does not depend on the kind of
+    file that holds the tiles.
+    """
+
+    def __init__(self) -> None:
+        self.by_zoom: Counter[int] = Counter()
+        self._digest = hashlib.sha256()
+
+    def add(self, tile: Tile, sha256: bytes) -> None:
+        """Take in the next tile."""
+        self.by_zoom[tile.zoom] += 1
+        self._digest.update(f"{tile} {sha256.hex()}\n".encode())
+
+    @property
+    def digest(self) -> str:
+        """The digest so far, as 64 hexadecimal digits."""
+        return self._digest.hexdigest()
+
+    def __eq__(self, other: object) -> bool:
+        if not isinstance(other, Tally):
+            return NotImplemented
+        return self.by_zoom == other.by_zoom and self.digest == other.digest
+
+    __hash__ = None  # type: ignore[assignment]  # it grows: compared, never used as a key
+
+
+class Shelf:
+    """A pack open for taking bodies from: `with Shelf(path) as shelf`. Sees one moment of the pack throughout.
+
+    Raises StoreError if the file is no pack of ours or cannot be read.
+    """
+
+    def __init__(self, path: Path) -> None:
+        self.path = path
+        self._db = open_read_only(path)
+        try:
+            with translated(path):
+                self._db.execute("BEGIN")
+                found = self._db.execute("SELECT value FROM metadata WHERE name = 'format'").fetchone()
+                self.absent = scan(self._db, "absent")
+        except BaseException:
+            self._db.close()
+            raise
+        self.kind = str(found[0]) if found else ""
+
+    def __enter__(self) -> Shelf:
+        return self
+
+    def __exit__(
+        self, kind: type[BaseException] | None, fault: BaseException | None, trace: TracebackType | None
+    ) -> None:
+        self._db.close()
+
+    def stock(self, planned: TileSet) -> Stock:
+        """Those of the planned tiles that the pack holds."""
+        with translated(self.path):
+            sizes = _columns(self._db, "SELECT id, length(data) FROM blob ORDER BY id", 2)
+            rows = self._db.execute(
+                "SELECT zoom_level, tile_column, tile_row, blob_id, fetched FROM placement"
+            )
+            found = [_planned(batch, planned) for batch in _batches(rows)]
+        z, x, y, blob, fetched = np.concatenate([np.empty((0, 5), dtype=np.int64), *found]).T
+        at = np.minimum(np.searchsorted(sizes[:, 0], blob), max(len(sizes) - 1, 0))
+        # A placement without its body counts nothing here; `bodies` names it.
+        size = np.where(sizes[at, 0] == blob, sizes[at, 1], 0) if len(sizes) else np.zeros_like(blob)
+        return Stock(z, x, y, size, fetched).pick(np.lexsort((x, y, z)))
+
+    def bodies(self, stock: Stock, check: Callable[[bytes], str | None]) -> Iterator[Body]:
+        """The bodies of tiles, in their order, each hashed anew, its seal tried, and put to `check`."""
+        for start in range(0, len(stock), _BATCH):
+            some = stock.pick(slice(start, start + _BATCH))
+            for place in zip(some.zoom.tolist(), some.x.tolist(), some.y.tolist(), strict=True):
+                yield self._body(Tile(*place), check)
+
+    def _body(self, tile: Tile, check: Callable[[bytes], str | None]) -> Body:
+        row = tms_row(tile.zoom, tile.y)
+        with translated(self.path):
+            bound, stated, data = self._db.execute(_BODY, (tile.zoom, row, tile.x)).fetchone()
+        if not isinstance(data, bytes) or not isinstance(stated, bytes):
+            return Body(tile, b"", b"", "its body is missing")
+        found = body_hash(data)
+        if found != stated:
+            return Body(tile, data, found, "its bytes have changed")
+        if bound != seal(tile.zoom, tile.x, row, found):
+            return Body(tile, data, found, "it lies at another tile's place")
+        return Body(tile, data, found, check(data))
+
+
+def _batches(rows: sqlite3.Cursor) -> Iterator[Ints]:
+    while some := rows.fetchmany(_BATCH):
+        yield np.array(some, dtype=np.int64)
+
+
+def _columns(db: sqlite3.Connection, query: str, width: int) -> Ints:
+    return np.concatenate([np.empty((0, width), dtype=np.int64), *_batches(db.execute(query))])
+
+
+def _planned(rows: Ints, planned: TileSet) -> Ints:
+    """Of rows (zoom, column, row from the bottom, ...), those that are planned, with rows from the top."""
+    kept = []
+    for zoom in np.unique(rows[:, 0]).tolist():
+        at = rows[rows[:, 0] == zoom]
+        if not 0 <= zoom < 32:  # a damaged row
+            continue
+        at[:, 2] = (1 << zoom) - 1 - at[:, 2]
+        at = at[((at[:, 1:3] >= 0) & (at[:, 1:3] < 1 << zoom)).all(axis=1)]
+        kept.append(at[planned.contains(zoom, at[:, 1], at[:, 2])])
+    return np.concatenate(kept) if kept else rows[:0]
+
+
+class SealedFile:
+    """A finished MBTiles or GeoPackage file, open for reading: `with SealedFile(path) as sealed`.
+
+    Raises StoreError for anything that is no such file; every reading method may as well.
+    """
+
+    def __init__(self, path: Path) -> None:
+        self.path = path
+        with translated(path):
+            uri = f"{path.resolve().as_uri()}?mode=ro&immutable=1"
+            self._db = sqlite3.connect(uri, uri=True, isolation_level=None)
+            try:
+                # The file may come from anyone: nothing in its schema may run a function.
+                self._db.execute("PRAGMA trusted_schema = OFF")
+                self._db.execute("PRAGMA cell_size_check = ON")
+                self._db.execute("PRAGMA temp_store = MEMORY")
+                self._db.setlimit(sqlite3.SQLITE_LIMIT_LENGTH, _LARGEST_ROW_BYTES)
+                self._from_top, self._table = _tile_table(self._db, path)
+            except BaseException:
+                self._db.close()
+                raise
+
+    def __enter__(self) -> SealedFile:
+        return self
+
+    def __exit__(
+        self, kind: type[BaseException] | None, fault: BaseException | None, trace: TracebackType | None
+    ) -> None:
+        self._db.close()
+
+    def structure_fault(self, *, thorough: bool = False) -> str | None:
+        """What SQLite's own check finds wrong first; `thorough` also holds index against table."""
+        with translated(self.path):
+            check = "integrity_check" if thorough else "quick_check"
+            found = str(self._db.execute(f"PRAGMA {check}(1)").fetchone()[0])
+            if found == "ok" and thorough and self._db.execute("PRAGMA foreign_key_check").fetchone():
+                found = "a row refers to one that is not there"
+        return None if found == "ok" else found.replace("\n", " ")[:200]
+
+    def by_zoom(self) -> dict[int, int]:
+        """The number of tiles for each zoom that has any."""
+        with translated(self.path):
+            return dict(
+                self._db.execute(
+                    f"SELECT zoom_level, count(*) FROM {self._table} GROUP BY zoom_level ORDER BY zoom_level"
+                ).fetchall()
+            )
+
+    def rows(self) -> Iterator[tuple[Tile, bytes]]:
+        """Every tile, in the order in which it was written."""
+        with translated(self.path):
+            yield from self._rows("ORDER BY rowid")
+
+    def sample(self, count: int) -> list[tuple[Tile, bytes]]:
+        """Up to `count` tiles, spread over the file from its first to its last."""
+        with translated(self.path):
+            last = self._db.execute(f"SELECT coalesce(max(rowid), 0) FROM {self._table}").fetchone()[0]
+            places = sorted({1 + (last - 1) * i // max(count - 1, 1) for i in range(count)} if last else ())
+            marks = ",".join("?" * len(places))
+            return list(self._rows(f"WHERE rowid IN ({marks}) ORDER BY rowid", places))
+
+    def _rows(self, rest: str, values: list[int] | None = None) -> Iterator[tuple[Tile, bytes]]:
+        query = f"SELECT zoom_level, tile_column, tile_row, tile_data FROM {self._table} {rest}"
+        for zoom, x, row, data in self._db.execute(query, values or []):
+            if not (isinstance(zoom, int) and 0 <= zoom < 32 and isinstance(data, bytes)):
+                raise StoreError(f"{self.path} holds a row that is no tile. Copy the file again.")
+            yield Tile(zoom, x, row if self._from_top else tms_row(zoom, row)), data
+
+
+def _tile_table(db: sqlite3.Connection, path: Path) -> tuple[bool, str]:
+    """Whether rows count from the top, and the quoted name of the table of tiles."""
+    tables = {str(row[0]) for row in db.execute("SELECT name FROM sqlite_master WHERE type = 'table'")}
+    name = "tiles"
+    geopackage = "gpkg_tile_matrix_set" in tables
+    if geopackage:
+        row = db.execute("SELECT table_name FROM gpkg_tile_matrix_set").fetchone()
+        name = str(row[0]) if row else ""
+    # A view of that name could run anything; sealed files have plain tables.
+    if name not in tables:
+        raise StoreError(f"{path} is a database, but holds no table of tiles. Copy the file again.")
+    return geopackage, '"' + name.replace('"', '""') + '"'
