@@ -19,10 +19,10 @@ import enum
 import re
 import struct
 import zlib
-from collections.abc import Iterator
 from typing import NamedTuple
 
-from packer.errors import AnswerError
+from packer.damage import Damaged, NotATile, TooBig, UnaskedCoding
+from packer.vector import layers_of, walk_layer
 
 __all__ = [
     "Damaged",
@@ -64,26 +64,6 @@ class Kind(enum.StrEnum):
     JPG = "jpg"
     WEBP = "webp"
     PBF = "pbf"
-
-
-class Damaged(AnswerError):  # noqa: N818 -- named for the finding
-    """A tile that is cut, altered or followed by rubbish; `str(error)` is a short clause, not a sentence."""
-
-
-class TooBig(Damaged):
-    """The content unfolds to more bytes than the limit allows."""
-
-
-class UnaskedCoding(Damaged):
-    """The server applied a content coding that was not asked for, so the body cannot be read."""
-
-
-class NotATile(AnswerError):  # noqa: N818 -- named for the finding
-    """Something whole, or at least recognisable, that is no tile; `what` says so in plain words."""
-
-    def __init__(self, what: str) -> None:
-        super().__init__(what)
-        self.what = what
 
 
 class Payload(NamedTuple):
@@ -210,7 +190,7 @@ def examine(data: bytes) -> Payload:
         content = _gunzip(data, _MAX_VECTOR_BYTES)
     if not content.startswith(b"\x1a"):  # the key of `layers`: field 3, length-delimited
         raise NotATile(describe(content))
-    _layers(content)
+    layers_of(content)
     return Payload(Kind.PBF, None)
 
 
@@ -360,120 +340,6 @@ def _webp_size(name: bytes, head: bytes, length: int) -> tuple[int, int]:
     raise Damaged("the picture inside the WebP is damaged")
 
 
-# ---------------------------------------------------------------------------------------- vector tiles
-
-
-# One protobuf field: number, wire type, the value of a varint (else 0), start and stop of its content.
-_Field = tuple[int, int, int, int, int]
-
-
-def _varint(data: bytes, at: int, stop: int) -> tuple[int, int]:
-    value = 0
-    for shift in range(0, 70, 7):
-        if at >= stop:
-            raise Damaged("the vector tile is cut short")
-        byte = data[at]
-        at += 1
-        value |= (byte & 0x7F) << shift
-        if byte < 0x80:
-            return value, at
-    raise Damaged("the vector tile holds an endless number")
-
-
-def _fields(data: bytes, at: int, stop: int) -> Iterator[_Field]:
-    """The fields between two places; protobuf encoding: wire types 0, 1, 2 and 5, groups being long gone."""
-    while at < stop:
-        key = data[at]
-        at += 1
-        if key >= 0x80:
-            key, at = _varint(data, at - 1, stop)
-        wire, value, start = key & 7, 0, at
-        if wire == 2:
-            length = data[at] if at < stop else 0x80
-            start = at + 1
-            if length >= 0x80:  # most lengths take one byte, and this loop is the cost of a vector tile
-                length, start = _varint(data, at, stop)
-            at = start + length
-        elif wire == 0:
-            value, at = _varint(data, at, stop)
-        elif wire in (1, 5):
-            at += 8 if wire == 1 else 4
-        else:
-            raise Damaged("the vector tile holds an unknown wire type")
-        if at > stop or key < 8:
-            raise Damaged("the vector tile is cut short" if at > stop else "the vector tile is damaged")
-        yield key >> 3, wire, value, start, at
-
-
-def _layers(data: bytes) -> list[list[_Field]]:
-    """The fields of each layer. Vector Tile Specification 2.1 section 4.1 and its vector_tile.proto: layers
-    are field 3, 16 and up are extensions, and a layer has a name (1) and a version (15)."""
-    layers: list[list[_Field]] = []
-    for number, wire, _, start, stop in _fields(data, 0, len(data)):
-        if number == 3 and wire == 2:
-            layer = list(_fields(data, start, stop))
-            seen = {field[:2] for field in layer}
-            if (1, 2) not in seen or (15, 0) not in seen:
-                raise Damaged("a layer of the vector tile lacks its name or version")
-            layers.append(layer)
-        elif number < 16:
-            raise Damaged("the vector tile holds a field that no vector tile has")
-    return layers
-
-
-def _walk_layer(data: bytes, layer: list[_Field]) -> None:
-    """Walk a layer to its last number. Raises Damaged for a name that is no text, for tags that point outside
-    the layer's keys and values (Vector Tile Specification 2.1 section 4.4) and for broken geometry (4.3)."""
-    keys = sum(field[0] == 3 for field in layer)
-    values = sum(field[0] == 4 for field in layer)
-    for number, _, _, start, stop in layer:
-        if number in (1, 3):
-            try:
-                data[start:stop].decode("utf-8")
-            except UnicodeDecodeError as error:
-                raise Damaged("a name in the vector tile is no text") from error
-        elif number == 4:
-            list(_fields(data, start, stop))
-        elif number == 2:
-            _walk_feature(data, start, stop, keys, values)
-
-
-def _walk_feature(data: bytes, at: int, end: int, keys: int, values: int) -> None:
-    shape = 0
-    runs: dict[int, list[int]] = {2: [], 4: []}
-    for number, wire, value, start, stop in _fields(data, at, end):
-        if number == 3 and wire == 0:
-            shape = value
-        elif number in runs and wire == 2:
-            runs[number] += _numbers(data, start, stop)
-    tags, geometry = runs[2], runs[4]
-    if len(tags) % 2 or any(k >= keys for k in tags[::2]) or any(v >= values for v in tags[1::2]):
-        raise Damaged("a feature of the vector tile has tags that point nowhere")
-    if shape:  # the geometry of an UNKNOWN shape may be anything (section 4.3.4)
-        _walk_geometry(geometry)
-
-
-def _numbers(data: bytes, at: int, stop: int) -> list[int]:
-    numbers = []
-    while at < stop:
-        value, at = _varint(data, at, stop)
-        numbers.append(value)
-    return numbers
-
-
-def _walk_geometry(geometry: list[int]) -> None:
-    # Section 4.3.1: a command integer is id | count << 3; MoveTo (1) and LineTo (2) take two numbers each
-    # time, ClosePath (7) none.
-    at = 0
-    while at < len(geometry):
-        command, count = geometry[at] & 7, geometry[at] >> 3
-        if command not in (1, 2, 7):
-            raise Damaged("a feature of the vector tile has an unknown geometry command")
-        at += 1 + (0 if command == 7 else 2 * count)
-    if at != len(geometry):
-        raise Damaged("a feature of the vector tile has a geometry that is cut short")
-
-
 # ------------------------------------------------------------------------------------- full decoding
 
 
@@ -504,8 +370,8 @@ def decode_fully(data: bytes, kind: Kind) -> None:
         raise Damaged(f"the tile is {found.value}, not {kind.value}")
     if kind is Kind.PBF:
         content = _gunzip(data, _MAX_VECTOR_BYTES) if data.startswith(_GZIP_MAGIC) else data
-        for layer in _layers(content):
-            _walk_layer(content, layer)
+        for layer in layers_of(content):
+            walk_layer(content, layer)
         return
     pixels = _pixels(data, kind)
     # A JPEG that was cut and then closed with an end mark decodes without complaint, the rest in grey. More

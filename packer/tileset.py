@@ -184,9 +184,9 @@ class TileSet:
         """For each run of one zoom, whether all of it is in the set. An empty run is; one off the grid is not."""
         bounds, base = self._bounds.get(zoom, _EMPTY), rows * _stride(zoom)
         index = np.searchsorted(bounds, base + first, side="right")
-        one_run = index == np.searchsorted(bounds, base + last, side="right")
-        on_grid = (first >= 0) & (last < 1 << zoom)
-        return (last < first) | (on_grid & one_run & (index & 1).astype(bool))
+        one_run = (index == np.searchsorted(bounds, base + last, side="right")) & (index & 1 == 1)
+        inside: _Mask = (last < first) | (one_run & (first >= 0) & (last < 1 << zoom))
+        return inside
 
     @property
     def zooms(self) -> tuple[int, ...]:

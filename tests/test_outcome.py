@@ -14,6 +14,7 @@ from hypothesis import given
 from hypothesis import strategies as st
 from PIL import Image
 
+from packer.freshness import fresh_until
 from packer.net import Answer, Failure, Fault, Reply
 from packer.outcome import (
     MAX_WAIT_S,
@@ -28,7 +29,6 @@ from packer.outcome import (
     Unchanged,
     WaitSoLong,
     WrongContent,
-    fresh_until,
     judge,
 )
 from packer.payload import Kind, pack_vector

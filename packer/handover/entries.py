@@ -73,7 +73,7 @@ def layer_entry(job: Job, layer: LayerDraft, damaged: TileSet) -> LayerEntry:
         format=layer.format,
         attribution=asked.attribution,
         permission=asked.permission,
-        licence_ends=_text_or_none(getattr(asked, "licence_ends", None)),
+        licence_ends=_text_or_none(getattr(asked, "expires", None)),
         fetched=_span(stock),
         planned=len(layer.plan.tiles),
         on_board=len(good),

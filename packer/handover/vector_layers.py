@@ -12,6 +12,7 @@ from dataclasses import dataclass, field
 from typing import Any
 
 from packer.payload import unwrap
+from packer.vector import Field, fields, layers_of, numbers
 
 __all__ = ["VectorLayers"]
 
@@ -34,28 +35,28 @@ class VectorLayers:
         self._layers: dict[str, _Seen] = {}
 
     def add(self, zoom: int, body: bytes) -> None:
-        """Take in a tile, gzipped or bare. Raises Damaged or IndexError if it is none."""
+        """Take in a tile, gzipped or bare. Raises Damaged if it is none."""
         data = unwrap(body, "gzip", _LIMIT_BYTES) if body.startswith(b"\x1f\x8b") else body
-        for number, value in _fields(data):
-            if number == 3 and isinstance(value, bytes):
-                self._add_layer(zoom, value)
+        for layer in layers_of(data):
+            self._add_layer(zoom, data, layer)
 
-    def _add_layer(self, zoom: int, data: bytes) -> None:
-        name, keys, values, features = "", list[str](), list[str](), list[bytes]()
-        for number, value in _fields(data):
-            if not isinstance(value, bytes):
-                continue
+    def _add_layer(self, zoom: int, data: bytes, layer: list[Field]) -> None:
+        name, keys, values, features = "", list[str](), list[str](), list[Field]()
+        for one in layer:
+            number, _, _, start, stop = one
             if number == 1:
-                name = value.decode()
+                name = data[start:stop].decode()
             elif number == 2:
-                features.append(value)
+                features.append(one)
             elif number == 3:
-                keys.append(value.decode())
+                keys.append(data[start:stop].decode())
             elif number == 4:
-                values.append(next((_TYPES[n] for n, _ in _fields(value) if n in _TYPES), "String"))
+                values.append(
+                    next((_TYPES[f[0]] for f in fields(data, start, stop) if f[0] in _TYPES), "String")
+                )
         seen = self._layers.setdefault(name, _Seen(zoom, zoom))
         seen.low, seen.high = min(seen.low, zoom), max(seen.high, zoom)
-        for key, value in {pair for feature in features for pair in _tags(feature)}:
+        for key, value in {pair for feature in features for pair in _tags(data, feature)}:
             known = seen.fields.setdefault(keys[key], values[value])
             if known != values[value]:
                 seen.fields[keys[key]] = "String"  # what MBTiles 1.3 asks for where types are mixed
@@ -68,38 +69,10 @@ class VectorLayers:
         ]
 
 
-def _fields(data: bytes) -> Iterator[tuple[int, int | bytes]]:
-    """Field numbers with their values: bytes where a length stands before them, numbers otherwise."""
-    at = 0
-    while at < len(data):
-        key, at = _varint(data, at)
-        wire = key & 7
-        if wire == 0:
-            value, at = _varint(data, at)
-            yield key >> 3, value
-            continue
-        length = {1: 8, 5: 4}.get(wire, 0)
-        if wire == 2:
-            length, at = _varint(data, at)
-        yield key >> 3, data[at : at + length]
-        at += length
-
-
-def _varint(data: bytes, at: int) -> tuple[int, int]:
-    value = shift = 0
-    while data[at] >= 0x80:
-        value |= (data[at] & 0x7F) << shift
-        at, shift = at + 1, shift + 7
-    return value | data[at] << shift, at + 1
-
-
-def _tags(feature: bytes) -> Iterator[tuple[int, int]]:
+def _tags(data: bytes, feature: Field) -> Iterator[tuple[int, int]]:
     """Pairs of key and value numbers; a feature may have them in several pieces."""
-    numbers = []
-    for number, value in _fields(feature):
-        if number == 2 and isinstance(value, bytes):
-            at = 0
-            while at < len(value):
-                one, at = _varint(value, at)
-                numbers.append(one)
-    return zip(numbers[::2], numbers[1::2], strict=True)
+    found: list[int] = []
+    for number, wire, _, start, stop in fields(data, *feature[3:]):
+        if number == 2 and wire == 2:
+            found += numbers(data, start, stop)
+    return zip(found[::2], found[1::2], strict=True)

@@ -6,7 +6,7 @@ import sqlite3
 
 import numpy as np
 
-from packer.grid import Ints
+from packer.grid import MAX_ZOOM, Ints
 from packer.tileset import TileSet
 
 __all__ = ["absent_tiles", "held_tiles", "save_snapshot", "scan"]
@@ -62,6 +62,8 @@ def _since(db: sqlite3.Connection, table: str, rowid: int) -> TileSet:
 
 
 def _placed(zoom: int, x: Ints, row: Ints) -> TileSet:
+    if not 0 <= zoom <= MAX_ZOOM:
+        return TileSet()
     n = 1 << zoom
     good = (x >= 0) & (x < n) & (row >= 0) & (row < n)  # a damaged row must not count as some other tile
     return TileSet.from_columns(zoom, x[good], n - 1 - row[good])
