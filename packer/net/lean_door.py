@@ -1,0 +1,269 @@
+"""The door for everyday use, over pyreqwest: the network runs in a thread of its own, outside Python."""
+
+from __future__ import annotations
+
+import asyncio
+import os
+import re
+from collections.abc import Mapping
+from datetime import timedelta
+from pathlib import Path
+
+import certifi
+from pyreqwest.client import Client, ClientBuilder
+from pyreqwest.exceptions import (
+    BodyDecodeError,
+    BuilderError,
+    ClientClosedError,
+    DetailedPyreqwestError,
+    PyreqwestError,
+    RequestTimeoutError,
+)
+from pyreqwest.exceptions import (
+    NetworkError as ClientNetworkError,
+)
+from pyreqwest.http import HeaderMap
+from pyreqwest.proxy import ProxyBuilder
+from pyreqwest.request import StreamRequest
+from pyreqwest.response import Response
+
+from packer.errors import NetworkError
+from packer.net.door import Answer, Failure, Fault, Reply
+from packer.net.faults import DEFAULT_HEADERS, IDLE_S, fault_of_errno, head_failure, joined, scrub
+from packer.net.proxies import Proxies
+
+__all__ = ["LeanDoor"]
+
+CLOSE_S = 2.0
+
+ABANDONED_GRACE_S = 0.1
+"""From the moment when the client drops an abandoned exchange until its connection is surely gone."""
+
+_ERROR_NUMBER = re.compile(r"\(os error (\d+)\)")
+_CUT = ("end of file before message length", "unexpected EOF", "without sending TLS close_notify")
+
+
+class LeanDoor:
+    """A `Door` over pyreqwest, HTTP/1.1 only: in HTTP/2 one stalled tile takes its neighbours with it.
+
+    Each connection has a client of its own. A client with several opens one too many whenever a connection
+    falls idle while another is still being made, which a slow handshake brings about again and again.
+    """
+
+    def __init__(
+        self,
+        *,
+        connections: int,
+        user_agent: str,
+        connect_timeout_s: float = 10.0,
+        read_timeout_s: float = 20.0,
+        proxy: str | None = None,
+    ) -> None:
+        self._proxies = Proxies.given_or_from_environment(proxy)
+        self._user_agent = user_agent
+        self._read_timeout = timedelta(seconds=read_timeout_s)
+        # The client counts both limits from the start of a request. The shorter one for the connection has to
+        # strike first, or a server that cannot be reached would pass for one that fell silent.
+        self._connect_timeout = timedelta(seconds=min(connect_timeout_s, 0.9 * read_timeout_s))
+        self._clients = [self._client()]
+        # Last in, first out: warm connections before cold ones. None stands for a client not yet needed.
+        self._free: asyncio.LifoQueue[Client | None] = asyncio.LifoQueue()
+        for client in (*[None] * (connections - 1), *self._clients):
+            self._free.put_nowait(client)
+        self._running: set[asyncio.Timeout] = set()
+
+    async def fetch(self, url: str, headers: Mapping[str, str], deadline_s: float, limit_bytes: int) -> Reply:
+        """See `Door.fetch`. Raises ValueError for an address or a header that cannot be sent.
+
+        If cancelled: a body is dropped and its connection closed at once. The client cannot drop an exchange
+        whose head has not come; that one ends, unheard, by its deadline or read timeout, and its place is not
+        given out before the deadline, so that the cap holds.
+        """
+        loop = asyncio.get_running_loop()
+        ends_at_s = loop.time() + deadline_s
+        try:
+            client = await self._free_client(ends_at_s)
+        except TimeoutError:
+            return Failure(Fault.DEADLINE, "no connection became free")
+        abandoned = False
+        request: StreamRequest | None = None
+        response: Response | None = None
+        running = asyncio.timeout(None)  # the client's own clock keeps the deadline; this one is for `aclose`
+        self._running.add(running)
+        try:
+            request = _request(client, url, headers, max(0.0, ends_at_s - loop.time()))
+            async with running, request as response:
+                return await self._read(response, url, limit_bytes)
+        except asyncio.CancelledError:
+            abandoned = request is not None and response is None
+            raise
+        except PyreqwestError as error:
+            return self._failure(error, url, headers, late=loop.time() >= ends_at_s)
+        except TimeoutError:
+            return Failure(Fault.RESET, "the door was closed")
+        finally:
+            self._running.discard(running)
+            if abandoned:
+                loop.call_at(ends_at_s + ABANDONED_GRACE_S, self._free.put_nowait, client)
+            else:
+                self._free.put_nowait(client)
+
+    async def aclose(self) -> None:
+        """See `Door.aclose`: exchanges still running end as RESET.
+
+        If cancelled: the rest of the clients close when they are collected.
+        """
+        for running in self._running:
+            if running.when() is None:  # a client's own closing lets bodies in the middle run on
+                running.reschedule(asyncio.get_running_loop().time())
+        try:
+            async with asyncio.timeout(CLOSE_S):
+                await asyncio.gather(*(_close(client) for client in self._clients))
+        except TimeoutError:
+            return  # the promise is an end in time; the process takes the sockets with it
+
+    async def _free_client(self, ends_at_s: float) -> Client:
+        """Wait for one of the connections; TimeoutError if the deadline passes first.
+
+        If cancelled: none is taken.
+        """
+        try:
+            client = self._free.get_nowait()
+        except asyncio.QueueEmpty:
+            async with asyncio.timeout_at(ends_at_s):
+                client = await self._free.get()
+        if client is None:
+            client = self._client()
+            self._clients.append(client)
+        return client
+
+    def _client(self) -> Client:
+        builder = (
+            ClientBuilder()
+            .http1_only()
+            .pool_max_idle_per_host(1)
+            .pool_idle_timeout(timedelta(seconds=IDLE_S))
+            .connect_timeout(self._connect_timeout)
+            .read_timeout(self._read_timeout)
+            .follow_redirects(False)
+            .referer(False)
+            .gzip(False)
+            .brotli(False)
+            .zstd(False)
+            .deflate(False)
+            .default_headers({"User-Agent": self._user_agent, **DEFAULT_HEADERS})
+        )
+        return _built(_with_proxies(builder, self._proxies))
+
+    async def _read(self, response: Response, url: str, limit_bytes: int) -> Reply:
+        """The rest of an exchange whose head has come.
+
+        If cancelled: leaving the context of `response` closes the connection.
+        """
+        status, headers = response.status, joined(_pairs(response.headers))
+        if status == 407 and self._proxies.for_url(url):
+            return Failure(Fault.PROXY, "407 Proxy Authentication Required")
+        if failure := head_failure(status, headers, limit_bytes):
+            return failure
+        if "content-length" in headers:
+            return Answer(status, headers, bytes(await response.bytes()))  # the client holds it to its length
+        body, size_bytes = [], 0
+        while (chunk := await response.body_reader.read_chunk()) is not None:
+            body.append(bytes(chunk))
+            size_bytes += len(body[-1])
+            if size_bytes > limit_bytes:
+                return Failure(Fault.TOO_BIG, f"over {limit_bytes} bytes, no length given")
+        return Answer(status, headers, b"".join(body))
+
+    def _failure(self, error: PyreqwestError, url: str, headers: Mapping[str, str], *, late: bool) -> Failure:
+        if isinstance(error, BuilderError):
+            raise ValueError("The address of a request is not one of HTTP.") from None
+        details = error.details if isinstance(error, DetailedPyreqwestError) else None
+        causes = [cause["message"] for cause in (details and details["causes"]) or ()]
+        proxy = self._proxies.for_url(url)
+        fault = _fault(error, causes, secure=url.startswith("https:"), proxied=proxy is not None, late=late)
+        wording = ": ".join(dict.fromkeys([error.message, *causes[1:]]))
+        return Failure(fault, scrub(wording, url, headers, proxy))
+
+
+def _request(client: Client, url: str, headers: Mapping[str, str], timeout_s: float) -> StreamRequest:
+    try:
+        request = client.get(url).headers(dict(headers)).timeout(timedelta(seconds=timeout_s))
+        # By default the client would read ahead before it shows the head, and neither a length over the limit
+        # nor a cancellation would be heeded meanwhile.
+        return request.streamed_read_buffer_limit(0).build_streamed()
+    except (ValueError, BuilderError):
+        raise ValueError("The address or a header of a request is not well-formed.") from None
+
+
+async def _close(client: Client) -> None:
+    """If cancelled: the client closes when it is collected."""
+    await client.close()
+
+
+def _fault(error: PyreqwestError, causes: list[str], *, secure: bool, proxied: bool, late: bool) -> Fault:
+    """Sort by phase first, then by the system's error number, then by the client's words."""
+    text = ": ".join(causes)
+    connecting = "client error (Connect)" in causes
+    if isinstance(error, RequestTimeoutError) and late:
+        return Fault.DEADLINE
+    if "tunnel error" in text or (connecting and proxied and not secure):
+        return Fault.PROXY
+    if isinstance(error, RequestTimeoutError):
+        return Fault.CONNECT_TIMEOUT if connecting else Fault.STALL
+    if "dns error" in causes:
+        return Fault.NAME
+    number = _ERROR_NUMBER.search(text)
+    if number and (fault := fault_of_errno(int(number[1]), connecting=connecting)):
+        return fault
+    if (connecting and secure) or "fatal alert" in text:
+        return Fault.TLS
+    if "request or response body error" in causes and any(cut in text for cut in _CUT):
+        return Fault.SHORT
+    broken_off = isinstance(error, ClientNetworkError | ClientClosedError) and not isinstance(
+        error, BodyDecodeError
+    )
+    return Fault.RESET if broken_off else Fault.PROTOCOL
+
+
+def _pairs(headers: HeaderMap) -> list[tuple[str, str]]:
+    try:
+        return list(headers.items())
+    except ValueError:
+        return [pair for name in headers for pair in _readable(headers, name)]
+
+
+def _readable(headers: HeaderMap, name: str) -> list[tuple[str, str]]:
+    """The values under one name, or none: the client shows no value with bytes beyond ASCII."""
+    try:
+        return [(name, value) for value in headers.getall(name)]
+    except ValueError:
+        return []
+
+
+def _with_proxies(builder: ClientBuilder, proxies: Proxies) -> ClientBuilder:
+    builder = builder.no_proxy()  # else the client would read the environment again, by its own rules
+    try:
+        if proxies.http:
+            builder = builder.proxy(ProxyBuilder.http(proxies.http).no_proxy(proxies.bypass))
+        if proxies.https:
+            builder = builder.proxy(ProxyBuilder.https(proxies.https).no_proxy(proxies.bypass))
+    except (ValueError, BuilderError):
+        raise NetworkError(
+            "The proxy address in the settings or in HTTP_PROXY, HTTPS_PROXY or ALL_PROXY cannot be read. "
+            "Write it as http://host:port."
+        ) from None
+    return builder
+
+
+def _built(builder: ClientBuilder) -> Client:
+    try:
+        return builder.build()
+    except BuilderError as error:
+        if os.environ.keys() & {"SSL_CERT_FILE", "SSL_CERT_DIR"}:
+            raise NetworkError(
+                "No certificate could be read from where SSL_CERT_FILE or SSL_CERT_DIR points, so that no "
+                "server can be trusted. Correct the variable, or unset it to use the system's certificates."
+            ) from error
+    # A bare system without a certificate store: fall back on the roots that come with the other client.
+    return builder.add_root_certificate_pem(Path(certifi.where()).read_bytes()).build()
