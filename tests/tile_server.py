@@ -68,7 +68,7 @@ class TileServer:
     def tiles_asked(self) -> Counter[str]:
         """Requests for tiles by "z/x/y"."""
         found: Counter[str] = Counter()
-        for path, n in self.asked.items():
+        for path, n in dict(self.asked).items():  # a copy in one step: the server goes on counting
             if path.startswith("/survey/"):
                 found[path.removeprefix("/survey/").removesuffix(".png")] += n
         return found
