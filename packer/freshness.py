@@ -6,6 +6,7 @@ import re
 from collections.abc import Mapping
 from datetime import UTC
 from email.utils import parsedate_to_datetime
+from functools import lru_cache
 
 __all__ = ["directives", "fresh_until", "http_date_s"]
 
@@ -61,6 +62,7 @@ def directives(headers: Mapping[str, str]) -> dict[str, list[str]]:
     return found
 
 
+@lru_cache(maxsize=256)  # a server sends few different dates in a second
 def http_date_s(text: str) -> float | None:
     """Unix seconds of an HTTP-date in any of its three forms (RFC 9110 section 5.6.7), else None."""
     if text.count(":") != 2:  # one time of day: two dates joined by a repeated header are no date

@@ -110,14 +110,22 @@ prune_pack(Path(sys.argv[1]), "survey", TileSet.from_tiles(Tile(10, x, y) for x 
 """
 
 
-def _killed(script: str, first: Path, second: Path, after_s: float) -> bool:
-    """Run a script and kill it after a while; whether it was still running."""
+def _killed(script: str, first: Path, second: Path, grown_by: int = 0, wait_s: float = 20.0) -> bool:
+    """Run a script and kill it once `first` has grown by so much, or after a while; whether it still ran."""
     process = subprocess.Popen([sys.executable, "-c", script, str(first), str(second), ROOT])
-    ends = time.monotonic() + after_s
-    while process.poll() is None and time.monotonic() < ends:
-        time.sleep(0.005)  # watching another process: there is no event to wait for
+    before, ends = _size(first), time.monotonic() + wait_s
+    while (
+        process.poll() is None
+        and time.monotonic() < ends
+        and (not grown_by or _size(first) < before + grown_by)
+    ):
+        time.sleep(0.002)  # watching another process: there is no event to wait for
     process.send_signal(signal.SIGKILL)
     return process.wait() == -signal.SIGKILL
+
+
+def _size(path: Path) -> int:
+    return path.stat().st_size if path.exists() else 0
 
 
 def test_a_merge_killed_at_any_moment_goes_on_and_ends_whole(tmp_path: Path) -> None:
@@ -128,7 +136,7 @@ def test_a_merge_killed_at_any_moment_goes_on_and_ends_whole(tmp_path: Path) -> 
     before = source.read_bytes()
     kills = 0
     for _ in range(25):
-        kills += _killed(_MERGE, into, source, 0.3 + chance.random() * 0.5)
+        kills += _killed(_MERGE, into, source, grown_by=chance.randint(1, source.stat().st_size // 25))
         if into.exists() and into.stat().st_size:
             held = read_books(into).held
             assert held - TileSet.from_tiles(every) == TileSet()
@@ -164,7 +172,7 @@ def test_a_prune_killed_at_any_moment_loses_nothing_that_is_needed(tmp_path: Pat
     needed = TileSet.from_tiles(tiles(10, range(10), range(20)))
     for _ in range(25):
         written(pack, [received(t) for t in every])
-        _killed(_PRUNE, pack, pack, 0.25 + chance.random() * 0.3)
+        _killed(_PRUNE, pack, pack, wait_s=0.15 + chance.random() * 0.25)
         assert needed - read_books(pack).held == TileSet()
         assert len(read_books(pack).held) in (len(needed), len(every))
     prune_pack(pack, "survey", needed)

@@ -15,7 +15,7 @@ __all__ = ["Books", "read_books", "read_weights"]
 @dataclass(frozen=True, slots=True)
 class Books:
     """What a pack says of itself. `troubles` counts unsettled tiles by reason; `last_run` is in seconds since
-    1970, None if it never ran; `file_bytes` takes in the log beside the file."""
+    1970, None if it never ran."""
 
     held: TileSet = field(default_factory=TileSet)
     absent: TileSet = field(default_factory=TileSet)
@@ -38,7 +38,7 @@ def read_books(path: Path) -> Books:
                 absent_tiles(db),
                 tuple(troubles.fetchall()),
                 db.execute("SELECT max(started) FROM run").fetchone()[0],
-                sum(p.stat().st_size for p in (path, path.with_name(path.name + "-wal")) if p.exists()),
+                path.stat().st_size,
             )
         finally:
             db.close()

@@ -98,8 +98,6 @@ def _take_out(pack: Path, layer: str, needed: TileSet) -> None:
         db.close()
     db = connect(pack, mode="rw")
     try:
-        db.execute("PRAGMA wal_checkpoint(TRUNCATE)")
-        db.execute("PRAGMA journal_mode = DELETE")
         db.execute("VACUUM")
         db.execute("BEGIN IMMEDIATE")
         save_snapshot(db, "placement")

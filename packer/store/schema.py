@@ -18,6 +18,7 @@ tiles up by all three columns, which any order serves.
 
 from __future__ import annotations
 
+import contextlib
 import sqlite3
 from pathlib import Path
 
@@ -29,6 +30,8 @@ APPLICATION_ID = 0x4D504258  # "MPBX", assigned to MBTiles in SQLite's list of m
 SCHEMA_VERSION = 1
 # 4096 wastes least for tiles of some 15 KB: 6.5 % over the payload where 8192 costs 13 % (measured).
 PAGE_BYTES = 4096
+# A verify or a handover in another process may hold a commit up; it reads in short stretches and lets it in.
+_WRITER_PATIENCE_S = 600.0
 
 _TABLES = """
 CREATE TABLE metadata (name TEXT NOT NULL PRIMARY KEY, value TEXT NOT NULL);
@@ -68,10 +71,13 @@ CREATE TABLE snapshot (
 """
 
 
-def connect(path: Path, *, mode: str) -> sqlite3.Connection:
-    """Open a database file in URI mode "ro", "rw" or "rwc", in explicit-transaction mode."""
+def connect(path: Path, *, mode: str, patience_s: float = 10.0) -> sqlite3.Connection:
+    """Open a database file in URI mode "ro", "rw" or "rwc", in explicit-transaction mode.
+
+    A lock held by another process is waited for up to `patience_s`.
+    """
     uri = f"{path.resolve().as_uri()}?mode={mode}"
-    return sqlite3.connect(uri, uri=True, isolation_level=None, timeout=5.0)
+    return sqlite3.connect(uri, uri=True, isolation_level=None, timeout=patience_s)
 
 
 def create(path: Path, layer: str, kind: str) -> None:
@@ -99,24 +105,23 @@ def _fill_empty(db: sqlite3.Connection, layer: str, kind: str) -> None:
 
 
 def open_writable(path: Path, layer: str, kind: str) -> sqlite3.Connection:
-    """Open the pack of a layer for writing, made first if there is none; WAL mode, every commit synced.
+    """Open the pack of a layer for writing, made first if there is none; every commit synced.
 
     The caller holds the pack's lock. Raises StoreError if the file is no pack of ours, DiskError if the disk
-    refuses. If the process dies: what was committed stays; the next opening takes the rest of the log in.
+    refuses. If the process dies: what was committed stays; the next opening takes back what was not.
     """
     with translated(path):
         path.parent.mkdir(parents=True, exist_ok=True)
         if not path.exists():
             create(path, layer, kind)
-        db = connect(path, mode="rw")
+        db = connect(path, mode="rw", patience_s=_WRITER_PATIENCE_S)
         try:
             if db.execute("PRAGMA schema_version").fetchone()[0] == 0 and path.stat().st_size == 0:
                 _fill_empty(db, layer, kind)  # died between creating the file and filling it
             _check_ours(db, path)
-            if db.execute("PRAGMA journal_mode = WAL").fetchone()[0] != "wal":
-                raise StoreError(
-                    f"{path} cannot keep a write-ahead log here. Use a local disk, not a network share."
-                )
+            # New tiles go to new pages, which a rollback journal need not save: each body is written once, where
+            # a write-ahead log writes it twice. And the file is whole by itself after every commit.
+            db.execute("PRAGMA journal_mode = TRUNCATE")
             db.execute("PRAGMA synchronous = FULL")
             db.execute("PRAGMA cache_size = -32768")
         except BaseException:
@@ -134,8 +139,9 @@ def open_read_only(path: Path) -> sqlite3.Connection:
     if not path.is_file():
         raise StoreError(f"{path} does not exist yet. Fetch it first: lastbar fetch")
     with translated(path):
-        if path.with_name(path.name + "-journal").exists():
-            _roll_back(path)
+        with contextlib.suppress(FileNotFoundError):
+            if path.with_name(path.name + "-journal").stat().st_size > 0:
+                _roll_back(path)
         db = connect(path, mode="ro")
         try:
             _check_ours(db, path)

@@ -3,7 +3,6 @@
 from __future__ import annotations
 
 import asyncio
-import contextlib
 import sqlite3
 import time
 from collections.abc import Callable, Coroutine, Sequence
@@ -63,7 +62,7 @@ def lock_path(pack: Path) -> Path:
 class PackWriter:
     """An open pack: `async with PackWriter(path, labels) as pack`. Only one can be open for a pack.
 
-    Inside the block the file has a write-ahead log beside it; after the block it stands alone. `held` and
+    Inside the block the file has a journal beside it; after the block it stands alone. `held` and
     `absent` are what the pack held, and knew the server not to have, when it was opened; `kind` is the format
     of its tiles, None while it has none; `dropped` are the tiles that an earlier verify named and that were
     found unsound again, by their hash or by `check` (a body and the pack's format): they are held no more.
@@ -109,7 +108,7 @@ class PackWriter:
     async def __aexit__(
         self, kind: type[BaseException] | None, fault: BaseException | None, trace: TracebackType | None
     ) -> None:
-        """Fold the log into the file, close and unlock it.
+        """Write the short cuts, close and unlock the pack.
 
         If cancelled: the closing still goes on to its end before the cancellation is passed on.
         """
@@ -271,7 +270,8 @@ class PackWriter:
             self._lock.release()
 
     def _fold(self) -> None:
-        """Leave one file that stands alone. If the process dies: the log stays beside it, and counts."""
+        """Leave one file that stands alone. If the process dies: the short cuts are the old ones, which count
+        for what they are."""
         db = connect(self.path, mode="rw")
         try:
             db.execute("BEGIN IMMEDIATE")
@@ -279,10 +279,6 @@ class PackWriter:
             save_snapshot(db, "absent")
             db.execute("UPDATE run SET ended = ? WHERE id = ?", (int(self._clock()), self._run))
             db.execute("COMMIT")
-            db.execute("PRAGMA wal_checkpoint(TRUNCATE)")
-            # A reader in another process can hold this up; its log then stays until the next run.
-            with contextlib.suppress(sqlite3.OperationalError):
-                db.execute("PRAGMA journal_mode = DELETE")
         finally:
             db.close()
 
