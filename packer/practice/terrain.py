@@ -29,8 +29,11 @@ __all__ = [
     "Patch",
     "Window",
     "elevation",
+    "fade",
+    "lambert",
     "lattice_hash",
     "noise",
+    "slopes",
 ]
 
 Patch = npt.NDArray[np.float32]

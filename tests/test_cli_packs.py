@@ -1,0 +1,112 @@
+"""The commands round a pack: compare, prune, share, merge, take in, hand over, inspect."""
+
+from __future__ import annotations
+
+import sqlite3
+from pathlib import Path
+
+import pytest
+
+from packer.brief import Brief
+from packer.planning import plan
+from tests.conftest import BriefMaker
+from tests.test_cli import document, lastbar
+from tests.tile_server import TileServer
+
+WIDE = "box = [12.30, 47.00, 12.40, 47.04]\ndeepest = 14"
+NARROW = "box = [12.30, 47.00, 12.34, 47.04]\ndeepest = 13"
+
+
+def bodies(pack: Path) -> list[tuple[int, int, int, bytes]]:
+    db = sqlite3.connect(pack)
+    try:
+        return db.execute("SELECT * FROM tiles ORDER BY 1, 2, 3").fetchall()
+    finally:
+        db.close()
+
+
+@pytest.fixture
+def fetched(brief_for: BriefMaker) -> Brief:
+    """A brief whose pack is complete."""
+    with TileServer() as server:
+        brief = brief_for(server.url, area=WIDE)
+        assert lastbar("fetch", brief.path).returncode == 0
+    return brief
+
+
+def narrower(brief: Brief) -> Path:
+    path = brief.folder / "narrow.toml"
+    path.write_text(brief.path.read_text().replace(WIDE, NARROW))
+    return path
+
+
+def test_compare_tells_what_a_change_adds_and_drops(fetched: Brief) -> None:
+    change = document(lastbar("compare", fetched.path, narrower(fetched), "--json"))["layers"]["survey"]
+    was, now = (
+        plan(Brief.read(p)).layers["survey"].tiles for p in (fetched.path, fetched.folder / "narrow.toml")
+    )
+    assert change["added"]["tiles"] == len(now - was) == 0
+    assert change["dropped"]["tiles"] == len(was - now) > 0
+    assert change["dropped"]["bytes"] > 0
+    back = document(lastbar("compare", fetched.folder / "narrow.toml", fetched.path, "--json"))["layers"][
+        "survey"
+    ]
+    assert back["added"]["tiles"] == len(was - now)
+
+
+def test_prune_lists_first_and_removes_only_when_told(fetched: Brief) -> None:
+    pack = fetched.store_folder / "survey.mbtiles"
+    before = pack.read_bytes()
+    listed = lastbar("prune", narrower(fetched))
+    assert listed.returncode == 0
+    assert "--yes" in listed.stdout
+    assert pack.read_bytes() == before
+    both = document(lastbar("prune", fetched.folder / "narrow.toml", fetched.path, "--json"))
+    assert [p["tiles"] for p in both["packs"].values()] == [0]
+    removed = lastbar("prune", fetched.folder / "narrow.toml", "--yes")
+    assert removed.returncode == 0
+    assert len(bodies(pack)) == plan(Brief.read(fetched.folder / "narrow.toml")).count
+    assert pack.stat().st_size < len(before)
+    assert lastbar("verify", fetched.folder / "narrow.toml").returncode == 0
+
+
+def test_three_parts_fetched_apart_and_merged_equal_the_pack_fetched_at_once(
+    brief_for: BriefMaker, tmp_path: Path
+) -> None:
+    with TileServer() as server:
+        brief = brief_for(server.url, area=WIDE)
+        shared = document(lastbar("share", brief.path, "--parts", 3, "--to", tmp_path / "parts", "--json"))
+        for part in shared["parts"]:
+            assert lastbar("fetch", part["brief"]).returncode == 0
+        assert set(server.tiles_asked.values()) == {1}, "no tile is asked for by two parts"
+        assert lastbar("fetch", brief.path, "--store", tmp_path / "whole").returncode == 0
+    folders = [Path(part["brief"]).parent / "packs" for part in shared["parts"]]
+    merged = lastbar("merge", brief.store_folder, *folders)
+    assert merged.returncode == 0, merged.stderr
+    assert bodies(brief.store_folder / "survey.mbtiles") == bodies(tmp_path / "whole" / "survey.mbtiles")
+    assert lastbar("verify", brief.path).returncode == 0
+
+
+def test_what_is_held_already_is_taken_in_and_not_fetched(fetched: Brief, tmp_path: Path) -> None:
+    elsewhere = tmp_path / "elsewhere"
+    done = lastbar(
+        "take-in", fetched.path, "survey", fetched.store_folder / "survey.mbtiles", "--store", elsewhere
+    )
+    assert done.returncode == 0, done.stderr
+    told = document(lastbar("fetch", fetched.path, "--store", elsewhere, "--json"))
+    assert told["complete"] is True
+    assert told["requests"] == 0
+    wrong = lastbar("take-in", fetched.path, "relief", fetched.store_folder / "survey.mbtiles")
+    assert wrong.returncode == 2
+    assert "survey" in wrong.stderr
+
+
+def test_a_handover_can_be_inspected_anywhere(fetched: Brief, tmp_path: Path) -> None:
+    card = tmp_path / "card"
+    assert lastbar("handover", fetched.path, "--to", card).returncode == 0
+    assert lastbar("inspect", card).returncode == 0
+    (card / "survey.mbtiles").write_bytes((card / "survey.mbtiles").read_bytes()[:-4096])
+    told = lastbar("inspect", card)
+    assert told.returncode == 1
+    assert "survey.mbtiles" in told.stdout
+    assert lastbar("handover", fetched.path).returncode == 2
