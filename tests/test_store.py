@@ -16,7 +16,7 @@ import pytest
 
 from packer.errors import DiskError, LastbarError, StoreBusyError, StoreError
 from packer.grid import LonLatBox
-from packer.store import Absent, Labels, PackWriter, Received, Record, Trouble, body_hash
+from packer.store import Absent, Labels, PackWriter, Received, Record, Renewed, Trouble, body_hash
 from packer.store.books import read_books
 from packer.store.holdings import held_tiles, scan
 from packer.store.schema import open_writable
@@ -171,6 +171,34 @@ def test_trouble_is_noted_and_taken_back_when_the_tile_comes(path: Path) -> None
     assert read_books(path).troubles == (("the body was cut", 1),)
     written(path, [received(Tile(4, 1, 2))])
     assert read_books(path).troubles == ()
+
+
+def test_a_renewed_tile_keeps_its_body_and_takes_the_new_dates(path: Path) -> None:
+    one, other = Tile(4, 1, 2), Tile(4, 1, 3)
+    written(path, [received(one), received(other)])
+
+    async def go(pack: PackWriter) -> None:
+        now = 1_700_000_100.0
+        assert await pack.stale_tiles(now, now) == TileSet.from_tiles([one, other])
+        assert await pack.validators(one) == ('"tag"', None)
+        assert await pack.validators(Tile(9, 9, 9)) == (None, None)
+        await pack.write([Renewed(one, 1_700_000_200, '"newer"', None, 1_800_000_000)])
+        assert await pack.stale_tiles(now, now) == TileSet.from_tiles([other])
+        assert await pack.stale_tiles(1_700_000_300.0, 1_700_000_300.0) == TileSet.from_tiles([other])
+        assert await pack.stale_tiles(1_700_000_300.0, 1_900_000_000.0) == TileSet.from_tiles([one, other])
+        assert await pack.validators(one) == ('"newer"', None)
+
+    with_pack(path, go)
+    assert raw(path, "SELECT count(*) FROM blob") == [(2,)]
+
+
+def test_a_newer_body_replaces_the_old_one_and_its_room(path: Path) -> None:
+    tile, twin = Tile(4, 1, 2), Tile(4, 1, 3)
+    written(path, [received(tile, png("old")), received(twin, png("old"))])
+    written(path, [received(tile, png("new"))])
+    assert {data for (data,) in raw(path, "SELECT tile_data FROM tiles")} == {png("new"), png("old")}
+    written(path, [received(twin, png("new"))])
+    assert raw(path, "SELECT data FROM blob") == [(png("new"),)]
 
 
 def test_bounds_grow_with_every_brief_and_cross_the_antimeridian_as_a_belt(path: Path) -> None:

@@ -1,6 +1,6 @@
 """The room for SQLite: the only place that knows how packs are kept."""
 
-from packer.store.records import Absent, Received, Record, Trouble, body_hash, seal
+from packer.store.records import Absent, Received, Record, Renewed, Trouble, body_hash, seal
 from packer.store.writer import Labels, PackWriter
 
-__all__ = ["Absent", "Labels", "PackWriter", "Received", "Record", "Trouble", "body_hash", "seal"]
+__all__ = ["Absent", "Labels", "PackWriter", "Received", "Record", "Renewed", "Trouble", "body_hash", "seal"]

@@ -7,7 +7,7 @@ from dataclasses import dataclass
 
 from packer.tileset import Tile
 
-__all__ = ["Absent", "Received", "Record", "Trouble", "body_hash", "seal"]
+__all__ = ["Absent", "Received", "Record", "Renewed", "Trouble", "body_hash", "seal"]
 
 
 @dataclass(frozen=True, slots=True)
@@ -43,7 +43,18 @@ class Trouble:
     noted: int
 
 
-Record = Received | Absent | Trouble
+@dataclass(frozen=True, slots=True)
+class Renewed:
+    """The server says that the stored tile is still the current one; None keeps the validator as it was."""
+
+    tile: Tile
+    fetched: int
+    etag: str | None = None
+    modified: str | None = None
+    fresh_until: int | None = None
+
+
+Record = Received | Absent | Trouble | Renewed
 
 
 def body_hash(data: bytes) -> bytes:

@@ -17,8 +17,8 @@ from filelock import FileLock, Timeout
 from packer.errors import StoreBusyError
 from packer.grid import LonLatBox, tms_row
 from packer.store.findings import drop_unsound, forget_findings, read_findings
-from packer.store.holdings import absent_tiles, held_tiles, save_snapshot
-from packer.store.records import Absent, Received, Record, Trouble, seal
+from packer.store.holdings import absent_tiles, grouped, held_tiles, save_snapshot
+from packer.store.records import Absent, Received, Record, Renewed, Trouble, seal
 from packer.store.schema import connect, open_writable, translated
 from packer.tileset import Tile, TileSet
 
@@ -31,6 +31,10 @@ ON CONFLICT (zoom_level, tile_row, tile_column) DO UPDATE SET
     etag = excluded.etag, modified = excluded.modified, fresh_until = excluded.fresh_until
 """
 _SET = "INSERT INTO metadata VALUES (?, ?) ON CONFLICT (name) DO UPDATE SET value = excluded.value"
+_RENEW = """
+UPDATE placement SET fetched = ?, etag = coalesce(?, etag), modified = coalesce(?, modified), fresh_until = ?
+WHERE zoom_level = ? AND tile_row = ? AND tile_column = ?
+"""
 _DROP_UNUSED = "DELETE FROM blob WHERE id = ?1 AND NOT EXISTS (SELECT 1 FROM placement WHERE blob_id = ?1)"
 _AT = "zoom_level = ? AND tile_row = ? AND tile_column = ?"
 
@@ -138,6 +142,34 @@ class PackWriter:
                     found[tile] = int(fetched)
         return found
 
+    async def stale_tiles(self, fetched_before: float, now: float) -> TileSet:
+        """The stored tiles that were fetched before a moment and whose server no longer calls them fresh.
+
+        Times in seconds since 1970. If cancelled: nothing has changed.
+        """
+        assert self._db is not None, "the pack is not open"
+        with translated(self.path):
+            rows = await self._db.execute_fetchall(
+                "SELECT zoom_level, tile_row, group_concat(tile_column) FROM placement "
+                "WHERE fetched < ? AND coalesce(fresh_until, 0) < ? GROUP BY zoom_level, tile_row",
+                (fetched_before, now),
+            )
+        return grouped(rows)
+
+    async def validators(self, tile: Tile) -> tuple[str | None, str | None]:
+        """The entity tag and the date of change that the stored tile came with, as the server wrote them.
+
+        If cancelled: nothing has changed.
+        """
+        assert self._db is not None, "the pack is not open"
+        with translated(self.path):
+            rows = list(
+                await self._db.execute_fetchall(
+                    f"SELECT etag, modified FROM placement WHERE {_AT}", _key(tile)
+                )
+            )
+        return (rows[0][0], rows[0][1]) if rows else (None, None)
+
     def _take_lock(self) -> None:
         with translated(self.path):
             self.path.parent.mkdir(parents=True, exist_ok=True)
@@ -218,6 +250,11 @@ class PackWriter:
             await db.executemany(
                 "INSERT OR REPLACE INTO trouble VALUES (?, ?, ?, ?, ?, ?)",
                 [(*_columns(r.tile), r.kind, r.reason, r.noted) for r in trouble],
+            )
+        renewed = [r for r in batch if isinstance(r, Renewed)]
+        if renewed:
+            await db.executemany(
+                _RENEW, [(r.fetched, r.etag, r.modified, r.fresh_until, *_key(r.tile)) for r in renewed]
             )
         await self._forget(db, received, absent)
         self._troubled.update(r.tile for r in trouble)
