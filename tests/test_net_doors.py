@@ -62,6 +62,14 @@ FAULTY_SCORES: dict[str, tuple[Score, Fault]] = {
     "silent-after-half": ((HALF, End.HOLD), Fault.STALL),
     "silent-before-the-head": ((End.HOLD,), Fault.STALL),
     "announced-too-big": ((OK + b"Content-Length: 999999999\r\n\r\n", End.HOLD), Fault.TOO_BIG),
+    "announced-too-big-twice": (
+        (OK + b"Content-Length: 999999999\r\n" * 2 + b"\r\n", End.HOLD),
+        Fault.TOO_BIG,
+    ),
+    "length-of-5000-digits": (
+        (OK + b"Content-Length: " + b"9" * 5000 + b"\r\n\r\n", End.FIN),
+        Fault.PROTOCOL,
+    ),
     "chunks-too-big": ((chunked(*[b"a" * 1000] * 9), End.HOLD), Fault.TOO_BIG),
     "no-length-too-big": ((OK + b"\r\n" + b"a" * 9000, End.HOLD), Fault.TOO_BIG),
 }
@@ -398,7 +406,7 @@ async def test_fifty_cancelled_before_the_head_leave_room_within_their_deadline(
         await server.until(lambda server: server.holding == 8)
         for task in held:
             task.cancel()
-        replies = await asyncio.gather(*(get(door, server.url("/ok"), deadline_s=2) for _ in range(50)))
+        replies = await asyncio.gather(*(get(door, server.url("/ok"), deadline_s=5) for _ in range(50)))
         assert sum(b"/held" in head for head in server.heads) == 8
         # The lean door waits for the old ones to die; httpx closes them, and the server learns of it later.
         assert kind == "httpx" or server.most_open <= 8

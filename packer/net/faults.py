@@ -66,11 +66,12 @@ def head_failure(status: int, headers: Mapping[str, str], limit_bytes: int) -> F
     """What is wrong with an answer as far as its head tells, or None."""
     if status < 200:
         return Failure(Fault.PROTOCOL, f"status {status} that was not asked for")
-    length = headers.get("content-length", "")
+    # A client lets a repeated length pass if it is the same each time (RFC 9110, section 8.6).
+    length = headers.get("content-length", "").partition(",")[0].strip()
     if length and "transfer-encoding" in headers:
         # RFC 9112, section 6.3: such an answer ought to be handled as an error.
         return Failure(Fault.PROTOCOL, "both Content-Length and Transfer-Encoding")
-    # A 204 or 304 has no body, whatever length it states (RFC 9110, section 8.6).
+    # A 204 or 304 has no body, whatever length it states (RFC 9112, section 6.3).
     if length.isdecimal() and int(length) > limit_bytes and status not in (204, 304):
         return Failure(Fault.TOO_BIG, f"Content-Length {length}, limit {limit_bytes}")
     return None

@@ -73,7 +73,8 @@ class LeanDoor:
         self._running: set[asyncio.Timeout] = set()
 
     async def fetch(self, url: str, headers: Mapping[str, str], deadline_s: float, limit_bytes: int) -> Reply:
-        """See `Door.fetch`. Raises ValueError for an address or a header that cannot be sent.
+        """See `Door.fetch`. Raises ValueError for an address or a header that cannot be sent, and NetworkError if
+        the certificates can no longer be read when a further connection is needed.
 
         If cancelled: a body is dropped and its connection closed at once. The client cannot drop an exchange
         whose head has not come; that one ends, unheard, by its deadline or read timeout, and its place is not
@@ -132,10 +133,15 @@ class LeanDoor:
         except asyncio.QueueEmpty:
             async with asyncio.timeout_at(ends_at_s):
                 client = await self._free.get()
-        if client is None:
-            client = self._client()
-            self._clients.append(client)
-        return client
+        if client is not None:
+            return client
+        try:
+            made = self._client()
+        except NetworkError:
+            self._free.put_nowait(None)
+            raise
+        self._clients.append(made)
+        return made
 
     def _client(self) -> Client:
         builder = (
@@ -165,7 +171,7 @@ class LeanDoor:
             return Failure(Fault.PROXY, "407 Proxy Authentication Required")
         if failure := head_failure(status, headers, limit_bytes):
             return failure
-        if "content-length" in headers:
+        if headers.get("content-length", "").isdecimal():
             return Answer(status, headers, bytes(await response.bytes()))  # the client holds it to its length
         body, size_bytes = [], 0
         while (chunk := await response.body_reader.read_chunk()) is not None:
