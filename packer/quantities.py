@@ -1,10 +1,10 @@
-"""Quantities as people write them: "250 m", "2 km", "45m", "2h"."""
+"""Quantities as people write them: "250 m", "2 km", "45m", "2h", "2GB", "3Mbit"."""
 
 from __future__ import annotations
 
 import re
 
-__all__ = ["metres", "seconds", "size_bytes"]
+__all__ = ["bits_per_second", "metres", "seconds", "size_bytes"]
 
 # ASCII digits, and few enough of them that every length and time is a finite number.
 _NUMBER = r"\s*([0-9]{1,15}(?:\.[0-9]{1,15})?)\s*"
@@ -49,3 +49,18 @@ def size_bytes(text: str) -> int:
     if match is None:
         raise ValueError('a size is a number with its unit, such as "500 MB", "2GB" or "4GiB"')
     return round(float(match[1]) * _SIZE_BYTES[match[2]])
+
+
+_SPEED = re.compile(_NUMBER + r"(kbit|Mbit|Gbit)(?:/s)?\s*")
+_SPEED_BITS = {"kbit": 1e3, "Mbit": 1e6, "Gbit": 1e9}
+
+
+def bits_per_second(text: str) -> float:
+    """Bits a second from a speed such as "3Mbit", "500 kbit" or "1.5 Mbit/s".
+
+    Raises ValueError, worded for the planner, for anything else, and for 0.
+    """
+    match = _SPEED.fullmatch(text)
+    if match is None or float(match[1]) == 0:
+        raise ValueError('a speed is a number over 0 with its unit, such as "3Mbit" or "500kbit", a second')
+    return float(match[1]) * _SPEED_BITS[match[2]]

@@ -64,14 +64,46 @@ def new(
 def plan(
     brief: BriefPath = Path("brief.toml"),
     listed: Annotated[bool, typer.Option("--list", help="Print every tile as a line: layer z/x/y.")] = False,
+    speed: Annotated[
+        str | None, typer.Option(metavar="SPEED", help='Reckon the time at this speed, such as "3Mbit".')
+    ] = None,
+    measured: Annotated[
+        bool, typer.Option("--measure", help="Measure the speed on a few planned tiles, which are kept.")
+    ] = False,
+    fit_to: Annotated[
+        str | None, typer.Option("--fit", metavar="GOAL", help='Propose what to leave out for "2h" or "8GB".')
+    ] = None,
     store: Store = None,
     as_json: Json = False,
     debug: Debug = False,
 ) -> int:
-    """Work out which tiles the brief asks for, and how many."""
+    """Work out which tiles the brief asks for, their size and time."""
     from packer.cli import show_plan
 
-    return show_plan.run(brief, listed, store, as_json)
+    return show_plan.run(brief, listed, store, as_json, speed, measured, fit_to)
+
+
+@app.command()
+@command
+def survey(
+    brief: BriefPath = Path("brief.toml"),
+    samples: Annotated[
+        int | None, typer.Option(min=1, max=100_000, help="Look at no more than so many tiles of each layer.")
+    ] = None,
+    apply: Annotated[
+        bool, typer.Option("--apply", help="Write the depths that are worth having into the brief.")
+    ] = False,
+    sheets: Annotated[
+        Path | None, typer.Option(metavar="DIR", help="Folder for the sheets of sample tiles.")
+    ] = None,
+    store: Store = None,
+    as_json: Json = False,
+    debug: Debug = False,
+) -> int:
+    """Look at samples: is the imagery there, and how deep is it real?"""
+    from packer.cli import run_survey
+
+    return run_survey.run(brief, store, samples, apply, sheets, as_json)
 
 
 @app.command()

@@ -1,34 +1,181 @@
-"""`lastbar plan`: what the brief asks for, by layer, zoom and area."""
+"""`lastbar plan`: what the brief asks for, what it will weigh, how long it takes, and what could give way."""
 
 from __future__ import annotations
 
+import asyncio
 import os
+import shutil
 import sys
+import textwrap
+from dataclasses import dataclass
 from pathlib import Path
 from typing import Any
 
 from packer.address import variables
-from packer.brief import Brief
-from packer.cli.speech import document, note, say, table
+from packer.brief import OVERVIEW, Brief
+from packer.cli.speech import bytes_text, document, duration_text, note, say, table
+from packer.errors import InputError, StoreError
+from packer.estimate import (
+    OVERHEAD,
+    Bytes,
+    Estimate,
+    LayerEstimate,
+    LayerSizes,
+    combined,
+    estimate_layer,
+    last_speed,
+    layer_sizes,
+    seconds_for,
+)
+from packer.fetching import pack_path
 from packer.grid import metres_per_pixel
 from packer.planning import LayerPlan, Plan, plan
+from packer.quantities import bits_per_second, seconds, size_bytes
+from packer.survey.pace import Speed, measure
+from packer.survey.record import read_record
+from packer.tradeoffs import RANKING, Figures, Fit, Target, fit, warnings
 
 __all__ = ["plan_json", "run"]
 
+_WIDTH = 80
+_LONGEST_NAME = 26
+# What can be made out, by ground metres a pixel: common practice, no source.
+_SEEN = (
+    (0.45, "single bushes, footpaths"),
+    (0.9, "cars, single trees"),
+    (1.8, "houses, tracks"),
+    (3.6, "large buildings, tracks"),
+    (7.2, "roads, fields, streams"),
+    (15.0, "main roads, field blocks"),
+    (40.0, "villages, rivers"),
+    (150.0, "towns, valleys"),
+    (1000.0, "ranges, large lakes"),
+)
+_SEEN_FROM_AFAR = "countries, coasts"
+_BASES = {
+    "stored": "all of it is on board",
+    "survey": "from a survey's samples",
+    "sample": "from a few stored tiles, not evenly spread; lastbar survey tells more",
+    "guess": "a guess, nothing sampled yet: from what picture tiles usually weigh, a third to thrice of it; "
+    "lastbar survey tells more",
+}
 
-def run(path: Path, listed: bool, _store: Path | None, as_json: bool) -> int:
+
+@dataclass(frozen=True, slots=True)
+class _Worked:
+    """All that is shown of a plan."""
+
+    brief: Brief
+    plan: Plan
+    estimate: Estimate
+    store: Path
+    free_bytes: int
+    speed: Speed | None
+    warnings: list[str]
+    fit: Fit | None
+
+    def seconds(self, size: float) -> float | None:
+        """Time to fetch what is missing if it weighs `size` bytes; None without a speed."""
+        if self.speed is None:
+            return None
+        return seconds_for(self.brief, self.estimate.layers, size, self.speed)
+
+
+def run(
+    path: Path,
+    listed: bool,
+    store: Path | None,
+    as_json: bool,
+    speed: str | None = None,
+    measured: bool = False,
+    fit_to: str | None = None,
+) -> int:
     """Show the plan of the brief at `path`."""
+    given = _speed(speed)
+    target = _target(fit_to)
     brief = Brief.read(path)
     worked_out = plan(brief)
-    if as_json:
-        document(plan_json(brief, worked_out))
-    elif listed:
+    if listed:
         _list(worked_out)
     else:
-        _show(brief, worked_out)
+        pace = asyncio.run(measure(brief, worked_out, store)) if measured else None
+        if measured and pace is None:
+            note("Too few tiles came, or are still missing, to measure a speed by.")
+        worked = _work(brief, worked_out, store, given or pace, target)
+        if as_json:
+            document(plan_json(brief, worked_out) | _weights_json(worked))
+        else:
+            _show(worked)
     for remark in (*worked_out.remarks, *_unset(brief)):
         note(f"Note: {remark}")
     return 0
+
+
+def _speed(text: str | None) -> Speed | None:
+    try:
+        return None if text is None else Speed(bits_per_second(text), "given")
+    except ValueError as fault:
+        raise InputError(f"--speed {text}: {fault}.") from None
+
+
+def _target(text: str | None) -> Target | None:
+    if text is None:
+        return None
+    try:
+        return Target(seconds=seconds(text))
+    except ValueError:
+        pass
+    try:
+        return Target(disk_bytes=size_bytes(text))
+    except ValueError:
+        raise InputError(
+            f'--fit {text}: it should be a time to fetch in, such as "2h", or a size on disk, such as "8GB".'
+        ) from None
+
+
+def _work(
+    brief: Brief, worked_out: Plan, store: Path | None, speed: Speed | None, target: Target | None
+) -> _Worked:
+    sizes, last = _known(brief, worked_out, store)
+    speed = speed or last
+    if target is not None and target.seconds is not None and speed is None:
+        raise InputError("To fit a time the link's speed has to be known: --speed 3Mbit, or --measure.")
+    layers = {name: estimate_layer(la.tiles, sizes[name]) for name, la in worked_out.layers.items()}
+    proposals = None
+    if target is not None:
+        surveyed = {
+            name: read_record(pack_path(brief, name, store), layer).worth_to
+            for name, layer in brief.layers.items()
+        }
+        proposals = fit(brief, worked_out, sizes, surveyed, target, speed)
+    folder = store or brief.store_folder
+    return _Worked(
+        brief,
+        worked_out,
+        combined(layers),
+        folder,
+        _free_bytes(folder),
+        speed,
+        warnings(brief, worked_out),
+        proposals,
+    )
+
+
+def _known(brief: Brief, worked_out: Plan, store: Path | None) -> tuple[dict[str, LayerSizes], Speed | None]:
+    """What the packs tell; a pack that cannot be read is no reason to show no plan."""
+    sizes, speed = {name: LayerSizes() for name in worked_out.layers}, None
+    try:
+        for name, layer in worked_out.layers.items():
+            sizes[name] = layer_sizes(brief.layers[name], layer, pack_path(brief, name, store))
+        speed = last_speed(brief, store)
+    except StoreError as fault:
+        note(f"Note: {fault}")
+    return sizes, speed
+
+
+def _free_bytes(folder: Path) -> int:
+    there = next(p for p in (folder.absolute(), *folder.absolute().parents) if p.is_dir())
+    return shutil.disk_usage(there).free
 
 
 def plan_json(brief: Brief, worked_out: Plan) -> dict[str, Any]:
@@ -52,39 +199,204 @@ def _layer_json(layer: LayerPlan) -> dict[str, Any]:
     }
 
 
+def _weights_json(worked: _Worked) -> dict[str, Any]:
+    found = worked.estimate
+    plain = plan_json(worked.brief, worked.plan)["layers"]
+    latitude = worked.plan.middle[1]
+    return {
+        "layers": {
+            name: plain[name] | _layer_weights_json(found.layers[name], latitude)
+            for name in worked.plan.layers
+        },
+        "bytes": found.bytes.as_json(),
+        "to_fetch": {"tiles": found.missing, "bytes": found.to_fetch.as_json()},
+        "disk": {"needed": round(found.to_fetch.expected * OVERHEAD), "free": worked.free_bytes},
+        "time": _time_json(worked),
+        "warnings": worked.warnings,
+        "fit": None if worked.fit is None else _fit_json(worked.fit),
+    }
+
+
+def _layer_weights_json(layer: LayerEstimate, latitude: float) -> dict[str, Any]:
+    return {
+        "stored": layer.count("held"),
+        "absent": layer.count("absent"),
+        "bytes": layer.bytes.as_json(),
+        "zooms": {
+            str(zoom): {
+                "tiles": one.tiles,
+                "stored": one.held,
+                "absent": one.absent,
+                "bytes": one.bytes.as_json(),
+                "metres_per_pixel": round(metres_per_pixel(zoom, latitude), 3),
+            }
+            for zoom, one in layer.zooms.items()
+        },
+    }
+
+
+def _time_json(worked: _Worked) -> dict[str, Any] | None:
+    if worked.speed is None:
+        return None
+    size = worked.estimate.to_fetch
+    return {
+        **{
+            name: round(worked.seconds(getattr(size, name)) or 0.0, 1) for name in ("expected", "low", "high")
+        },
+        "bits_per_second": round(worked.speed.bits_per_second),
+        "basis": worked.speed.basis,
+    }
+
+
+def _fit_json(found: Fit) -> dict[str, Any]:
+    return {
+        "reached": found.reached,
+        "before": _figures_json(found.before),
+        "after": _figures_json(found.after),
+        "changes": [
+            {
+                "change": change.words,
+                "edits": [f"{edit.area}: {edit}" for edit in change.edits],
+                "saves": _figures_json(change.saves),
+            }
+            for change in found.changes
+        ],
+    }
+
+
+def _figures_json(figures: Figures) -> dict[str, Any]:
+    return {
+        "tiles": figures.tiles,
+        "bytes": round(figures.bytes),
+        "seconds": None if figures.seconds is None else round(figures.seconds, 1),
+    }
+
+
 def _list(worked_out: Plan) -> None:
     for name, layer in worked_out.layers.items():
         for zoom, row, first, last in layer.tiles.runs():
             sys.stdout.writelines(f"{name} {zoom}/{x}/{row}\n" for x in range(first, last + 1))
 
 
-def _show(brief: Brief, worked_out: Plan) -> None:
-    say(brief.title)
-    for name, layer in worked_out.layers.items():
+def _show(worked: _Worked) -> None:
+    say(worked.brief.title)
+    for name, layer in worked.plan.layers.items():
         say()
         say(f"Layer {name}: {len(layer.tiles):,} tiles")
         if layer.tiles:
-            _show_layer(layer, worked_out.middle[1])
-    if len(worked_out.layers) > 1:
-        say()
-        say(f"All layers: {worked_out.count:,} tiles")
-
-
-def _show_layer(asked: LayerPlan, lat: float) -> None:
-    rows = [
-        [str(zoom), f"{n:,}", _ground(metres_per_pixel(zoom, lat))]
-        for zoom, n in asked.tiles.by_zoom().items()
-    ]
-    table(["zoom", "tiles", "ground a pixel"], rows, ["all", f"{len(asked.tiles):,}", ""])
+            _show_layer(layer, worked.estimate.layers[name], worked.plan)
     say()
-    areas = [[area.name, f"to {area.deepest}", f"{len(area.tiles):,}"] for area in asked.areas]
-    table(["area", "zoom", "tiles, shared ones in each"], areas)
+    _show_whole(worked)
+    for warning in worked.warnings:
+        say()
+        _wrapped(f"Likely a mistake: {warning}")
+    if worked.fit is not None:
+        say()
+        _show_fit(worked.fit)
+
+
+def _show_layer(asked: LayerPlan, weighed: LayerEstimate, worked_out: Plan) -> None:
+    rows = [
+        [str(zoom), f"{one.tiles:,}", f"{one.held:,}", *_bytes_cells(one.bytes)]
+        for zoom, one in weighed.zooms.items()
+    ]
+    foot = ["all", f"{weighed.count('tiles'):,}", f"{weighed.count('held'):,}", *_bytes_cells(weighed.bytes)]
+    table(["zoom", "tiles", "on board", "bytes", "nine times in ten"], rows, foot)
+    _wrapped(f"  bytes: {_BASES[weighed.bytes.basis]}")
+    say()
+    areas = []
+    for area in asked.areas:
+        metres = metres_per_pixel(area.deepest, _latitude(area.name, worked_out))
+        areas.append(
+            [_short(area.name), f"to {area.deepest}", f"{len(area.tiles):,}", _ground(metres), _seen(metres)]
+        )
+    table(["area, shared tiles in each", "zoom", "tiles", "a pixel", "shows"], areas)
+
+
+def _bytes_cells(size: Bytes) -> list[str]:
+    if size.low == size.high:
+        return [bytes_text(size.expected), ""]
+    return [bytes_text(size.expected), f"{bytes_text(size.low)} to {bytes_text(size.high)}"]
+
+
+def _latitude(area: str, worked_out: Plan) -> float:
+    return worked_out.middle[1] if area == OVERVIEW else worked_out.shapes[area].middle[1]
+
+
+def _seen(metres: float) -> str:
+    return next((what for most, what in _SEEN if metres <= most), _SEEN_FROM_AFAR)
+
+
+def _short(name: str) -> str:
+    return name if len(name) <= _LONGEST_NAME else name[: _LONGEST_NAME - 1] + "…"
 
 
 def _ground(metres: float) -> str:
     if metres >= 1000:
         return f"{metres / 1000:.1f} km"
     return f"{metres:.0f} m" if metres >= 10 else f"{metres:.2f} m"
+
+
+def _show_whole(worked: _Worked) -> None:
+    found, rest = worked.estimate, worked.estimate.to_fetch
+    held = worked.plan.count - found.missing
+    settled = f", {held:,} of them settled already" if held else ""
+    _wrapped(f"All layers: {worked.plan.count:,} tiles{settled}; {_between(found.bytes)}.")
+    if not found.missing:
+        return
+    need = rest._replace(**{n: getattr(rest, n) * OVERHEAD for n in ("expected", "low", "high")})
+    _wrapped(f"Disk: {_between(need)} more; {bytes_text(worked.free_bytes)} free where {worked.store} lies.")
+    if need.expected > worked.free_bytes:
+        _wrapped("That does not fit on this disk. Free some space, or see lastbar plan --fit.")
+    elif need.high > worked.free_bytes:
+        _wrapped("The disk may turn out too small: the upper bound does not fit.")
+    if worked.speed is None:
+        _wrapped("Time: give the link's speed to see it, --speed 3Mbit, or take it: --measure.")
+        return
+    low, expected, high = (worked.seconds(size) or 0.0 for size in (rest.low, rest.expected, rest.high))
+    _wrapped(
+        f"Time: {duration_text(expected)} ({duration_text(low)} to {duration_text(high)}) at "
+        f"{worked.speed.bits_per_second / 1e6:.3g} Mbit/s ({worked.speed.basis}), if the link holds."
+    )
+
+
+def _between(size: Bytes) -> str:
+    if size.low == size.high:
+        return bytes_text(size.expected)
+    return f"about {bytes_text(size.expected)} ({bytes_text(size.low)} to {bytes_text(size.high)})"
+
+
+def _show_fit(found: Fit) -> None:
+    wanted = found.target
+    goal = bytes_text(wanted.disk_bytes or 0) if wanted.seconds is None else duration_text(wanted.seconds)
+    if found.reached and not found.changes:
+        say(f"It fits {goal} as it is: {_figures_text(found.before)}.")
+        return
+    say(f"To fit {goal}, change the brief like this. Nothing has been changed.")
+    _wrapped(RANKING)
+    for number, change in enumerate(found.changes, 1):
+        say()
+        _wrapped(f"{number}. {change.words}")
+        for edit in change.edits:
+            _wrapped(f"     {_short(edit.area)}: {edit}", "       ")
+        _wrapped(f"   saves {_figures_text(change.saves)}")
+    say()
+    _wrapped(f"Now: {_figures_text(found.before)}. Then: {_figures_text(found.after)}.")
+    if not found.reached:
+        _wrapped(f"Even so it does not fit {goal}. Allow more, or ask for less ground.")
+
+
+def _figures_text(figures: Figures) -> str:
+    time = "" if figures.seconds is None else f", {duration_text(figures.seconds)}"
+    return f"{figures.tiles:,} tiles, {bytes_text(figures.bytes)}{time}"
+
+
+def _wrapped(text: str, then: str | None = None) -> None:
+    indent = " " * (len(text) - len(text.lstrip())) if then is None else then
+    for line in textwrap.wrap(
+        text, _WIDTH, subsequent_indent=indent, break_long_words=False, break_on_hyphens=False
+    ):
+        say(line)
 
 
 def _unset(brief: Brief) -> list[str]:

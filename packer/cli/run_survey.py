@@ -1,0 +1,206 @@
+"""`lastbar survey`: a small sample of every area, what it shows, and how deep it is worth going."""
+
+from __future__ import annotations
+
+import asyncio
+import textwrap
+from collections.abc import Mapping
+from pathlib import Path
+from typing import Any
+
+from packer.brief import OVERVIEW, Brief
+from packer.cli.progress import progress_for
+from packer.cli.speech import bytes_text, document, note, say, table
+from packer.errors import EXIT_NOT_COMPLETE, InputError
+from packer.fetching import FetchReport
+from packer.fetching.run import fast_loop
+from packer.planning import Plan, plan
+from packer.survey import (
+    AreaFinding,
+    Edit,
+    LayerFinding,
+    Tally,
+    chosen,
+    fetch_samples,
+    judge_layer,
+    limits,
+    rewrite,
+    write_sheet,
+)
+from packer.tileset import TileSet
+
+__all__ = ["run"]
+
+_WIDTH = 80
+_SEED = "lastbar survey"
+_SHOWN_ZOOMS = 6  # of each area in the text; the document has all
+_LONGEST_NAME = 20
+
+
+def run(
+    path: Path,
+    store: Path | None,
+    samples: int | None,
+    apply: bool,
+    sheets: Path | None,
+    as_json: bool,
+) -> int:
+    """Survey for the brief at `path`; 0 if every sample was settled, 1 if some could not be had.
+
+    If the process dies: what was fetched is stored, and the brief is the old one or the new one.
+    """
+    if samples is not None and samples < 1:
+        raise InputError(f"--samples {samples}: it should be at least 1 tile of each layer.")
+    brief = Brief.read(path)
+    worked_out = plan(brief)
+    for remark in worked_out.remarks:
+        note(f"Note: {remark}")
+    tiles = chosen(worked_out, samples, _SEED)
+    report = _fetched(brief, worked_out, tiles, store)
+    found = {name: judge_layer(brief, worked_out.layers[name], some, store) for name, some in tiles.items()}
+    folder = sheets or store or brief.store_folder
+    drawn = {name: write_sheet(brief, layer, folder, store) for name, layer in found.items()}
+    edits = limits(
+        brief,
+        {n: {a.name: a.worth.zoom for a in layer.areas.values()} for n, layer in found.items()},
+    )
+    changed = plan(rewrite(brief, edits)).count if apply and edits else None
+    lacking = sum(map(len, tiles.values())) - sum(len(layer.judged) for layer in found.values())
+    if as_json:
+        document(_json(report, found, drawn, edits, changed, lacking))
+    else:
+        _show(brief, worked_out, report, found, drawn)
+        if any(layer.judged for layer in found.values()):
+            _show_edits(path, edits, worked_out.count, changed)
+        if lacking:
+            note(f"{lacking:,} samples could not be had. Run the same command again to go on.")
+    return EXIT_NOT_COMPLETE if lacking else 0
+
+
+def _fetched(
+    brief: Brief, worked_out: Plan, tiles: Mapping[str, TileSet], store: Path | None
+) -> FetchReport | None:
+    with progress_for() as progress, asyncio.Runner(loop_factory=fast_loop()) as runner:
+        report = runner.run(fetch_samples(brief, worked_out, tiles, store, on_progress=progress.show))
+    for layer in report.layers.values() if report else ():
+        if layer.failure:
+            note(f"lastbar: {layer.failure}")
+    return report
+
+
+def _json(
+    report: FetchReport | None,
+    found: Mapping[str, LayerFinding],
+    drawn: Mapping[str, Path | None],
+    edits: list[Edit],
+    changed: int | None,
+    lacking: int,
+) -> dict[str, Any]:
+    return {
+        "requests": report.total("requests") if report else 0,
+        "lacking": lacking,
+        "layers": {
+            name: {
+                "areas": {area.name: _area_json(area) for area in layer.areas.values()},
+                "notices": list(layer.notices),
+                "sheet": None if drawn[name] is None else str(drawn[name]),
+            }
+            for name, layer in found.items()
+        },
+        "edits": [f"{edit.area}: {edit}" for edit in edits],
+        "applied": changed is not None,
+        "tiles_after": changed,
+    }
+
+
+def _area_json(area: AreaFinding) -> dict[str, Any]:
+    return {
+        "deepest": area.deepest,
+        "worth_to": area.worth.zoom,
+        "evidence": area.worth.evidence,
+        "judged": area.worth.judged,
+        "saves": {"tiles": area.saves_tiles, "bytes": round(area.saves_bytes)},
+        "zooms": {str(zoom): tally.as_json() for zoom, tally in area.zooms.items()},
+    }
+
+
+def _show(
+    brief: Brief,
+    worked_out: Plan,
+    report: FetchReport | None,
+    found: Mapping[str, LayerFinding],
+    drawn: Mapping[str, Path | None],
+) -> None:
+    looked = sum(len(layer.judged) for layer in found.values())
+    requests = report.total("requests") if report else 0
+    say(brief.title)
+    _wrapped(
+        f"{looked:,} of {worked_out.count:,} planned tiles looked at, with {requests:,} requests. What came is "
+        "in the packs and is not fetched again."
+    )
+    for name, layer in found.items():
+        say()
+        say(f"Layer {name}, shares of the samples in per cent")
+        _show_layer(layer)
+        for notice in layer.notices:
+            _wrapped(f"  {notice}", "    ")
+        if drawn[name] is not None:
+            say(f"  Sheet of samples: {drawn[name]}")
+
+
+def _show_layer(layer: LayerFinding) -> None:
+    rows = []
+    for area in layer.areas.values():
+        label = _short(area.name)
+        for zoom in sorted(area.zooms)[-_SHOWN_ZOOMS:]:
+            rows.append([label, str(zoom), *_shares(area.zooms[zoom])])
+            label = ""
+    if not rows:
+        say("  No sample came.")
+        return
+    heads = ["area", "zoom", "samples", "absent", "blank", "dull", "enlarged", "detail", "unsure"]
+    table(heads, rows)
+    for area in layer.areas.values():
+        if area.name == OVERVIEW and area.worth.zoom == area.deepest:
+            continue
+        _wrapped(f"  {_short(area.name)}: {_verdict(area)}", "    ")
+
+
+def _shares(tally: Tally) -> list[str]:
+    parts = (tally.absent, tally.blank, tally.dull, tally.enlarged, tally.native, tally.undecided)
+    return [str(tally.sampled), *("-" if not n else f"{n * 100 / tally.sampled:.0f}" for n in parts)]
+
+
+def _verdict(area: AreaFinding) -> str:
+    worth = area.worth
+    if worth.zoom < area.deepest:
+        return (
+            f"worth fetching to zoom {worth.zoom} of {area.deepest}, which saves {area.saves_tiles:,} tiles, "
+            f"about {bytes_text(area.saves_bytes)}; {worth.evidence}."
+        )
+    return f"to zoom {area.deepest} as asked; {worth.evidence}."
+
+
+def _show_edits(path: Path, edits: list[Edit], before: int, after: int | None) -> None:
+    say()
+    if not edits:
+        say("The brief's depths can stand.")
+        return
+    say("Written into the brief:" if after is not None else "What the brief would say:")
+    for edit in edits:
+        _wrapped(f"  {edit.area}: {edit}", "    ")
+    if after is None:
+        say(f"To write this into the brief: lastbar survey {path} --apply")
+    else:
+        say(f"The plan has {after:,} tiles now, {before - after:,} fewer.")
+
+
+def _short(name: str) -> str:
+    return name if len(name) <= _LONGEST_NAME else name[: _LONGEST_NAME - 1] + "…"
+
+
+def _wrapped(text: str, then: str = "") -> None:
+    for line in textwrap.wrap(
+        text, _WIDTH, subsequent_indent=then, break_long_words=False, break_on_hyphens=False
+    ):
+        say(line)

@@ -1,0 +1,107 @@
+"""How fast tiles come: a short timed fetch of tiles that the plan needs anyway."""
+
+from __future__ import annotations
+
+import random
+import time
+from collections.abc import Callable, Mapping
+from dataclasses import dataclass
+from pathlib import Path
+
+from packer.brief import Brief
+from packer.fetching import LayerProgress, Options, pack_path, run_fetch
+from packer.imagery import choose
+from packer.net import Answer, Door, Reply, open_door
+from packer.planning import Plan
+from packer.store.books import Books, read_books
+from packer.survey.looking import sample_plan
+from packer.tileset import TileSet
+
+__all__ = ["Speed", "measure"]
+
+_TILES = 40
+_LEAST = 5  # answers below which nothing is said
+_DEEPEST_ZOOMS = 3  # where most of any plan lies
+_PATIENCE_S = 60.0  # someone sits and waits for the answer
+
+
+@dataclass(frozen=True, slots=True)
+class Speed:
+    """Bits a second, and whence: "given", "measured" or "last run"."""
+
+    bits_per_second: float
+    basis: str
+
+
+@dataclass(slots=True)
+class _Watch:
+    """When the first tile was asked for, when the last one came, and what came."""
+
+    now: Callable[[], float]
+    began: float | None = None
+    ended: float = 0.0
+    answers: int = 0
+    bytes: int = 0
+
+
+class _TimedDoor:
+    """A door that notes what passes through it."""
+
+    def __init__(self, door: Door, watch: _Watch) -> None:
+        self._door, self._watch = door, watch
+
+    async def fetch(self, url: str, headers: Mapping[str, str], deadline_s: float, limit_bytes: int) -> Reply:
+        """As the door behind it. If cancelled: as the door behind it, and nothing is noted."""
+        started = self._watch.now()
+        reply = await self._door.fetch(url, headers, deadline_s, limit_bytes)
+        if isinstance(reply, Answer) and reply.status == 200 and not url.endswith("/robots.txt"):
+            self._watch.began = started if self._watch.began is None else min(self._watch.began, started)
+            self._watch.ended = self._watch.now()
+            self._watch.answers += 1
+            self._watch.bytes += len(reply.body)
+        return reply
+
+    async def aclose(self) -> None:
+        """As the door behind it. If cancelled: as the door behind it."""
+        await self._door.aclose()
+
+
+async def measure(
+    brief: Brief,
+    plan: Plan,
+    store: Path | None = None,
+    *,
+    seed: str = "pace",
+    on_progress: Callable[[list[LayerProgress]], None] | None = None,
+    make_door: Callable[..., Door] = open_door,
+    now: Callable[[], float] = time.monotonic,
+) -> Speed | None:
+    """Fetch up to 40 planned tiles that are missing, and take the time; None if too few came to tell.
+
+    So short a fetch starts slowly, as every fetch does, and so tells rather too little than too much. Raises
+    what `run_fetch` does. If cancelled: what came is stored.
+    """
+    layers = [name for name, layer in plan.layers.items() if layer.tiles]
+    each = max(_LEAST, _TILES // max(len(layers), 1))
+    chosen = {name: _some(brief, plan, name, store, each, f"{seed}/{name}") for name in layers}
+    if sum(map(len, chosen.values())) < _LEAST:
+        return None
+    watch = _Watch(now)
+    await run_fetch(
+        brief,
+        sample_plan(plan, chosen),
+        Options(store=store, give_up_after_s=_PATIENCE_S),
+        on_progress=on_progress,
+        make_door=lambda *args, **options: _TimedDoor(make_door(*args, **options), watch),
+    )
+    if watch.began is None or watch.answers < _LEAST or watch.ended <= watch.began:
+        return None
+    return Speed(8 * watch.bytes / (watch.ended - watch.began), "measured")
+
+
+def _some(brief: Brief, plan: Plan, layer: str, store: Path | None, most: int, seed: str) -> TileSet:
+    path = pack_path(brief, layer, store)
+    books = read_books(path) if path.exists() else Books()
+    missing = plan.layers[layer].tiles - books.held - books.absent
+    deep = missing.at(*missing.zooms[-_DEEPEST_ZOOMS:])
+    return TileSet.from_tiles(choose({layer: deep}, most, random.Random(seed)))

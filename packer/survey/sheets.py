@@ -1,0 +1,69 @@
+"""Sheets of sample tiles, one a layer, for the planner's own eyes."""
+
+from __future__ import annotations
+
+from collections.abc import Mapping
+from pathlib import Path
+
+from packer.brief import OVERVIEW, Brief
+from packer.errors import DiskError
+from packer.fetching import pack_path
+from packer.grid import tile_bounds
+from packer.imagery import sheet
+from packer.store.reader import TileReader
+from packer.survey.looking import LayerFinding
+from packer.tileset import Tile
+
+__all__ = ["write_sheet"]
+
+_MOST_ROWS, _MOST_ZOOMS = 10, 8
+
+
+def write_sheet(brief: Brief, layer: LayerFinding, folder: Path, store: Path | None = None) -> Path | None:
+    """Write `<layer>.survey.png` into the folder: for each area a place or two, the last eight zooms across.
+
+    None if nothing was sampled. Raises DiskError if it cannot be written. If the process dies: the old sheet
+    or the new one.
+    """
+    places = _places(layer)
+    if not places:
+        return None
+    reader = TileReader(pack_path(brief, layer.name, store))
+    shallowest = max(tile.zoom for _, tile in places) - _MOST_ZOOMS + 1
+    picture = sheet([(label, _row(layer, tile, shallowest, reader)) for label, tile in places])
+    path = folder / f"{layer.name}.survey.png"
+    try:
+        folder.mkdir(parents=True, exist_ok=True)
+        half = folder / f".{path.name}.part"
+        half.write_bytes(picture)
+        half.replace(path)
+    except OSError as fault:
+        raise DiskError(
+            f"{path} cannot be written: {fault.strerror}. Choose another folder: --sheets DIR"
+        ) from fault
+    return path
+
+
+def _places(layer: LayerFinding) -> list[tuple[str, Tile]]:
+    """Labels and deepest sampled tiles, those of an area as far apart in the sample as they come; the
+    overview is on every sheet already, in the coarser zooms of the others."""
+    areas = [area for area in layer.areas.values() if area.name != OVERVIEW]
+    each = max(1, min(2, _MOST_ROWS // max(len(areas), 1)))
+    found = []
+    for area in areas or layer.areas.values():
+        last = max(area.zooms, default=None)
+        tiles = [tile for tile in area.sample if tile.zoom == last]
+        for tile in tiles[:: max(1, len(tiles) - 1)][:each]:
+            box = tile_bounds(*tile)
+            found.append(
+                (f"{area.name}, {(box.south + box.north) / 2:.4f} {(box.west + box.east) / 2:.4f}", tile)
+            )
+    return found[:_MOST_ROWS]
+
+
+def _row(layer: LayerFinding, tile: Tile, shallowest: int, reader: TileReader) -> Mapping[int, bytes | None]:
+    above = [
+        Tile(zoom, tile.x >> (tile.zoom - zoom), tile.y >> (tile.zoom - zoom))
+        for zoom in range(max(shallowest, 0), tile.zoom + 1)
+    ]
+    return {t.zoom: reader.body(t) for t in above if t in layer.judged}
