@@ -9,7 +9,7 @@ from __future__ import annotations
 import asyncio
 import itertools
 from collections.abc import Iterable, Iterator
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from pathlib import Path
 
 from packer.errors import TermsError
@@ -46,7 +46,9 @@ def merge_pack(into: Path, source: Path, *, mix_sources: bool = False) -> Merged
                 f"{source} and {into} hold tiles from different servers. One layer should show one source; if "
                 "you do want both in it, say --mix-sources."
             )
-    labels = labels_of(into if into.exists() else source)
+    labels = labels_of(source)
+    if into.exists() and pack_sources(into):  # none yet, if a first merge died at its very start
+        labels = replace(labels_of(into), host=labels.host, fingerprint=labels.fingerprint)
     return asyncio.run(_take(into, labels, pack_offers(source)))
 
 

@@ -83,14 +83,18 @@ def connect(path: Path, *, mode: str, patience_s: float = 10.0) -> sqlite3.Conne
 def create(path: Path, layer: str, kind: str) -> None:
     """Make an empty pack at `path`, which must not exist.
 
-    If the process dies: either no file, or a file without tables that `open_writable` finishes.
+    If the process dies: no pack, or a whole one; what was begun lies under a hidden name and is made anew.
     """
+    half = path.with_name(f".{path.name}.part")
     with translated(path):
-        db = connect(path, mode="rwc")
+        for leftover in (half, half.with_name(half.name + "-journal")):
+            leftover.unlink(missing_ok=True)
+        db = connect(half, mode="rwc")
         try:
             _fill_empty(db, layer, kind)
         finally:
             db.close()
+        half.replace(path)
 
 
 def _fill_empty(db: sqlite3.Connection, layer: str, kind: str) -> None:
