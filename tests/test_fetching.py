@@ -3,14 +3,20 @@
 from __future__ import annotations
 
 import asyncio
+import hashlib
+import random
+import sqlite3
 from collections.abc import Callable
+from dataclasses import asdict
+from functools import partial
 from pathlib import Path
+from typing import Any
 
 import pytest
 
 from packer.brief import Brief
 from packer.errors import BriefError, DiskError, StoreBusyError
-from packer.fetching import FetchReport, Options, run_fetch
+from packer.fetching import FetchReport, LayerProgress, Options, run_fetch
 from packer.net import Answer, Reply
 from packer.planning import plan
 from packer.store.books import Books, read_books
@@ -19,6 +25,12 @@ from tests.conftest import BriefMaker
 from tests.fakes import NO_NAME, REFUSED, RESET, ScriptedDoor, VirtualClock, no_tile, page, tile_answer
 
 URL = "https://tiles.example.org/survey/{z}/{x}/{y}.png"
+
+
+@pytest.fixture
+def brief_for(brief_for: BriefMaker) -> BriefMaker:
+    """As everywhere, with somebody to write to."""
+    return partial(brief_for, overview='overview = false\ncontact = "maps@example.org"')
 
 
 @pytest.fixture
@@ -33,13 +45,20 @@ def run(
     *,
     robots: Callable[[float], Reply] = lambda _now: no_tile(404),
     stop_at: float | None = None,
+    stop_after: int | None = None,
 ) -> tuple[FetchReport, ScriptedDoor]:
-    """One fetch on a clock that starts at 1000 s."""
+    """One fetch on a clock that starts at 1000 s, stopped at a time or after so many tiles asked for."""
 
     async def go() -> tuple[FetchReport, ScriptedDoor]:
         async with VirtualClock() as clock:
-            door = ScriptedDoor(clock, script, robots=robots)
             stop = asyncio.Event()
+
+            def counted(tile: Tile, before: int, now: float) -> Reply:
+                if door.asked.total() == stop_after:
+                    stop.set()
+                return script(tile, before, now)
+
+            door = ScriptedDoor(clock, counted, robots=robots)
             if stop_at is not None:
                 asyncio.get_running_loop().create_task(_set_at(clock, stop_at, stop))
             report = await run_fetch(
@@ -299,7 +318,7 @@ def test_a_pack_holds_one_kind_of_tile(brief_for: BriefMaker) -> None:
 
 
 def test_a_stop_finishes_what_is_in_hand_and_goes_on_later(brief: Brief) -> None:
-    report, door = run(brief, good, stop_at=1000.32)
+    report, door = run(brief, good, stop_after=40)
     assert report.interrupted
     assert not report.complete
     assert 0 < report.total("stored") < len(planned(brief))
@@ -418,3 +437,207 @@ def test_a_disk_that_fails_stops_the_run_and_keeps_what_was_committed(
     monkeypatch.setattr(PackWriter, "write", write)
     _, door = run(brief, good)
     assert TileSet.from_tiles(door.asked) == planned(brief) - held
+
+
+# ---------------------------------------------------------------------------------------------- doubt
+
+PLAIN_URL = "http://tiles.example.org/survey/{z}/{x}/{y}.png"
+WIDE = "box = [12.30, 47.00, 12.50, 47.10]\ndeepest = 15"
+RULES = Answer(200, {"content-type": "text/plain", "content-length": "0"}, b"User-agent: *\nDisallow:\n")
+
+
+def _looks(door: ScriptedDoor) -> int:
+    """Requests for robots.txt."""
+    return len(door.starts) - door.asked.total()
+
+
+@pytest.mark.parametrize("url", [URL, PLAIN_URL])
+@pytest.mark.parametrize("own", [RULES, no_tile(404, server="maps")], ids=["rules", "404"])
+@pytest.mark.parametrize("impostor", [no_tile(404), no_tile(204), no_tile(403), no_tile(410)])
+def test_a_device_that_says_no_to_everything_leaves_no_hole(
+    brief_for: BriefMaker, url: str, own: Reply, impostor: Reply
+) -> None:
+    brief = brief_for(url, area=WIDE)
+    really_absent = {t for t in planned(brief) if t.zoom == 15 and t.x % 9 == 0}
+
+    def between(now: float) -> bool:
+        return 1001 < now < 1301
+
+    def script(tile: Tile, before: int, now: float) -> Reply:
+        if between(now):
+            return impostor
+        return no_tile(404) if tile in really_absent else tile_answer(tile)
+
+    report, door = run(brief, script, robots=lambda now: impostor if between(now) else own)
+    assert report.complete
+    assert report.total("failed") == 0
+    assert books(brief).absent == TileSet.from_tiles(really_absent)
+    assert books(brief).held == planned(brief) - TileSet.from_tiles(really_absent)
+    assert sum(1 for s in door.starts if 1005 < s < 1300) < 200, "it is probed gently meanwhile"
+
+
+def test_ground_with_many_gaps_costs_few_questions(brief_for: BriefMaker) -> None:
+    brief = brief_for(PLAIN_URL, area="box = [12.30, 47.00, 12.70, 47.20]\ndeepest = 15")
+
+    def script(tile: Tile, before: int, now: float) -> Reply:
+        return tile_answer(tile) if tile.zoom < 14 or tile.x % 10 == 0 else no_tile(404)
+
+    report, door = run(brief, script, robots=lambda _now: RULES)
+    assert report.complete
+    assert report.total("absent") > 1000
+    assert door.asked.total() < 1.01 * len(door.asked)
+    assert _looks(door) < 0.03 * door.asked.total()
+
+
+@pytest.mark.parametrize("url", [URL, PLAIN_URL])
+def test_a_layer_that_never_gave_a_tile_has_a_wrong_address_and_no_gaps(
+    brief_for: BriefMaker, url: str
+) -> None:
+    brief = brief_for(url)
+    report, _ = run(brief, lambda *_: no_tile(404), robots=lambda _now: RULES)
+    assert not report.complete
+    assert report.total("absent") == 0
+    assert "address" in (report.layers["survey"].failure or "")
+    assert not books(brief).absent
+    assert run(brief, good)[0].complete
+
+
+def test_where_nobody_can_vouch_for_the_host_gaps_at_the_end_are_not_noted(brief_for: BriefMaker) -> None:
+    """Plain HTTP, no robots.txt, a run in which no tile came: 404s could be anybody's."""
+    brief = brief_for(PLAIN_URL)
+    some = set(list(planned(brief))[:20])
+    run(brief, lambda tile, _b, _n: tile_answer(tile) if tile in some else no_tile(404), stop_after=20)
+    report, _ = run(brief, lambda *_: no_tile(404))
+    assert not report.complete
+    assert "nothing tells" in (report.layers["survey"].failure or "")
+    again, _ = run(brief, lambda *_: no_tile(404), robots=lambda _now: RULES)
+    assert again.complete, "a robots.txt of its own is proof enough"
+
+
+def test_a_robots_txt_that_changes_during_the_run_holds_nothing_up(brief_for: BriefMaker) -> None:
+    brief = brief_for(PLAIN_URL, area=WIDE)
+
+    def script(tile: Tile, before: int, now: float) -> Reply:
+        return no_tile(404) if tile.zoom == 15 and tile.x % 3 else tile_answer(tile)
+
+    report, _ = run(brief, script, robots=lambda now: RULES if now < 1001.5 else no_tile(404))
+    assert report.complete
+    assert report.total("failed") == 0
+    assert report.seconds < 120
+
+
+def test_a_robots_txt_that_differs_each_time_still_vouches(brief_for: BriefMaker) -> None:
+    brief = brief_for(PLAIN_URL)
+    bad = list(planned(brief))[-1]
+
+    def script(tile: Tile, before: int, now: float) -> Reply:
+        return no_tile(500) if tile == bad else tile_answer(tile)
+
+    def robots(now: float) -> Reply:
+        body = f"Not found; request {now}".encode()
+        return Answer(404, {"content-type": "text/plain", "content-length": str(len(body))}, body)
+
+    report, _ = run(brief, script, robots=robots)
+    assert report.total("failed") == 1
+    assert report.seconds < 300
+
+
+def test_pages_where_tiles_should_be_end_the_layer_if_the_host_is_itself(brief: Brief) -> None:
+    report, door = run(brief, lambda *_: page(), robots=lambda _now: RULES)
+    assert not report.complete
+    assert "address" in (report.layers["survey"].failure or "")
+    assert report.total("failed") == 0
+    assert door.asked.total() < 60
+
+
+# ---------------------------------------------------------------------------------------------- bad links
+
+
+def test_a_link_that_fails_every_third_request_costs_no_tile(brief_for: BriefMaker) -> None:
+    brief = brief_for(URL, area="box = [12.30, 47.00, 12.70, 47.20]\ndeepest = 15")
+    chance = random.Random(11)
+    report, _ = run(brief, lambda tile, _b, _n: RESET if chance.random() < 0.33 else tile_answer(tile))
+    assert report.complete
+    assert report.total("stored") > 1400
+    assert report.total("failed") == 0
+
+
+def test_one_name_of_several_that_is_out_of_order_is_passed_by(brief_for: BriefMaker) -> None:
+    brief = brief_for(
+        "https://{s}.tiles.example.org/survey/{z}/{x}/{y}.png", layer='subdomains = ["a", "b", "c"]'
+    )
+
+    class HalfDeaf(ScriptedDoor):
+        async def fetch(self, url: str, *rest: Any) -> Reply:
+            reply = await super().fetch(url, *rest)
+            return NO_NAME if url.startswith("https://b.") else reply
+
+    async def go() -> FetchReport:
+        async with VirtualClock() as clock:
+            return await run_fetch(brief, plan(brief), clock=clock, make_door=HalfDeaf(clock, good))
+
+    report = asyncio.run(go())
+    assert report.complete
+    assert report.seconds < 60
+
+
+# ---------------------------------------------------------------------------------------------- pictures
+
+
+def test_the_same_image_at_many_places_raises_an_alarm(brief_for: BriefMaker) -> None:
+    brief = brief_for(URL, area=WIDE)
+    same = tile_answer(Tile(0, 0, 0))
+    told: list[LayerProgress] = []
+
+    def script(tile: Tile, before: int, now: float) -> Reply:
+        return same if tile.zoom == 15 and tile.x % 3 == 0 else tile_answer(tile)
+
+    async def go() -> FetchReport:
+        async with VirtualClock() as clock:
+            door = ScriptedDoor(clock, script)
+            return await run_fetch(brief, plan(brief), clock=clock, make_door=door, on_progress=told.extend)
+
+    report = asyncio.run(go())
+    (alarm,) = report.alarms
+    assert alarm.sha256 == hashlib.sha256(same.body).hexdigest()
+    assert alarm.tiles == sum(1 for t in planned(brief) if t.zoom == 15 and t.x % 3 == 0)
+    assert report.as_json()["alarms"] == [asdict(alarm)]
+    assert any(la.alarms for la in told), "it is told while the fetch runs, too"
+
+
+def test_images_that_differ_raise_no_alarm(brief_for: BriefMaker) -> None:
+    brief = brief_for(URL, area=WIDE)
+    lake = tile_answer(Tile(0, 0, 0))
+    report, _ = run(brief, lambda tile, _b, _n: lake if tile.x % 7 == 0 else tile_answer(tile))
+    assert report.complete
+    assert report.alarms == ()
+
+
+def test_a_blank_image_that_the_brief_names_is_noted_as_absent_and_not_stored(brief_for: BriefMaker) -> None:
+    blank = tile_answer(Tile(0, 0, 0))
+    brief = brief_for(URL, layer=f'blank = ["{hashlib.sha256(blank.body).hexdigest()}"]')
+
+    def script(tile: Tile, before: int, now: float) -> Reply:
+        return blank if tile.zoom == 15 and tile.x % 2 else tile_answer(tile)
+
+    report, _ = run(brief, script)
+    empty = TileSet.from_tiles(t for t in planned(brief) if t.zoom == 0 or (t.zoom == 15 and t.x % 2))
+    assert report.complete
+    assert report.alarms == ()
+    assert books(brief).absent == empty
+    assert books(brief).held == planned(brief) - empty
+    with sqlite3.connect(pack(brief)) as db:
+        assert {row[0] for row in db.execute("SELECT status FROM absent")} == {200}
+    db.close()
+    again, door = run(brief, script)
+    assert again.complete
+    assert not door.asked
+
+
+def test_layers_on_one_host_progress_side_by_side(brief_for: BriefMaker, tmp_path: Path) -> None:
+    text = brief_for(URL, area=WIDE, connections=4).path.read_text()
+    second = text[text.index("[layers.survey]") : text.index("[[areas]]")].replace("survey", "relief")
+    brief = Brief.from_text(text.replace("[[areas]]", second + "\n[[areas]]"), tmp_path / "brief.toml")
+    report, _ = run(brief, good, stop_after=500)
+    stored = [layer.stored for layer in report.layers.values()]
+    assert min(stored) > 0.4 * sum(stored)

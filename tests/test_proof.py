@@ -5,6 +5,8 @@ from __future__ import annotations
 import asyncio
 import io
 import json
+import os
+import random
 import sqlite3
 from collections.abc import Callable
 from pathlib import Path
@@ -12,35 +14,44 @@ from pathlib import Path
 import pytest
 from PIL import Image
 
+from packer import payload
 from packer.brief import Brief
 from packer.errors import StoreError
 from packer.fetching import run_fetch
+from packer.payload import Damaged, Kind, NotATile, inspect
 from packer.planning import plan
-from packer.proof import VerifyReport, verify
+from packer.proof import Depth, Verdict, VerifyReport, verify
 from packer.store import Absent, PackWriter, Received, body_hash
+from packer.store.audit import BadTile, Piece, audit_piece, identity
 from packer.store.records import seal
 from packer.tileset import Tile, TileSet
 from tests.conftest import BriefMaker
 from tests.fakes import ScriptedDoor, VirtualClock, tile_answer
 from tests.test_store import labels
 
+Damager = Callable[[sqlite3.Connection, Tile, Tile], set[Tile]]
+NOW = 1_000.0  # seconds since 1970; the tiles of these tests came at second 1
 URL = "https://tiles.example.org/survey/{z}/{x}/{y}.png"
 
 
-def picture(seed: int, kind: str = "PNG") -> bytes:
+def picture(seed: int, kind: str = "PNG", **options: bool) -> bytes:
     """A textured image, so that cutting it short takes pixels away."""
     image = Image.frombytes(
         "L", (64, 64), bytes((i * 37 + seed * 101 + i * i // 97) % 256 for i in range(4096))
     )
     out = io.BytesIO()
-    image.save(out, kind)
+    image.save(out, kind, **options)
     return out.getvalue()
 
 
 @pytest.fixture
 def brief(brief_for: BriefMaker) -> Brief:
     """A brief whose pack is complete and sound."""
-    made = brief_for(URL, area="box = [12.30, 47.00, 12.34, 47.03]\ndeepest = 14")
+    made = brief_for(
+        URL,
+        area="box = [12.30, 47.00, 12.34, 47.03]\ndeepest = 14",
+        overview='overview = false\ncontact = "maps@example.org"',
+    )
     fill(made, list(plan(made).layers["survey"].tiles))
     return made
 
@@ -68,8 +79,8 @@ def spoil(brief: Brief, sql: str, *values: object) -> None:
     db.close()
 
 
-def check(brief: Brief, processes: int = 1) -> VerifyReport:
-    return verify(brief, plan(brief), processes=processes)
+def check(brief: Brief, processes: int = 1, depth: Depth = Depth.HASH) -> VerifyReport:
+    return verify(brief, plan(brief), processes=processes, depth=depth, now=NOW)
 
 
 def at(tile: Tile) -> tuple[int, int, int]:
@@ -92,16 +103,42 @@ def test_a_sound_pack_is_ready_and_left_untouched(brief: Brief) -> None:
 
 
 def test_the_same_is_found_by_several_processes(brief: Brief, monkeypatch: pytest.MonkeyPatch) -> None:
-    monkeypatch.setattr("packer.proof._ALONE_BELOW", 0)
-    monkeypatch.setattr("packer.proof._RANGE", 7)
+    monkeypatch.setattr("packer.proof.sweep.ALONE_BELOW", 0)
+    monkeypatch.setattr("packer.proof.sweep.PIECE_BODIES", {Depth.HASH: 7, Depth.FULL: 7})
+    monkeypatch.setattr("packer.proof.proving.PIECE_BODIES", {Depth.HASH: 7, Depth.FULL: 7})
     tile = tiles_of(brief)[5]
     spoil(
         brief,
         f"UPDATE blob SET data = x'00' WHERE id = (SELECT blob_id FROM placement WHERE {AT})",
         *at(tile),
     )
-    assert check(brief, 2).layers["survey"].corrupt == check(brief, 1).layers["survey"].corrupt
-    assert set(check(brief, 2).layers["survey"].corrupt) == {tile}
+    for depth in (Depth.HASH, Depth.FULL):
+        for workers in (1, 2):
+            assert set(check(brief, workers, depth).layers["survey"].corrupt) == {tile}
+
+
+def dies_if_mapped(
+    path: Path, piece: Piece, check: Callable[[bytes], str | None] | None, mapped: bool = False
+) -> tuple[int, list[BadTile]]:
+    """A disk that fails under a mapped file, as the helper sees it: it is ended."""
+    if mapped:
+        os._exit(135)
+    return audit_piece(path, piece, check)
+
+
+@pytest.mark.usefixtures("small_pieces")
+@pytest.mark.parametrize("dying", [False, True])
+def test_large_packs_go_to_processes_and_what_ends_them_ends_nothing_else(
+    brief: Brief, monkeypatch: pytest.MonkeyPatch, dying: bool
+) -> None:
+    monkeypatch.setattr("packer.proof.sweep.ALONE_BELOW", 0)
+    monkeypatch.setattr("packer.proof.sweep.LARGE_BYTES", 0)
+    if dying:
+        monkeypatch.setattr("packer.proof.sweep.audit_piece", dies_if_mapped)
+    tile = tiles_of(brief)[5]
+    spoil(brief, f"UPDATE placement SET seal = x'00' WHERE {AT}", *at(tile))
+    found = check(brief, 2).layers["survey"]
+    assert (set(found.corrupt), found.bodies) == ({tile}, len(tiles_of(brief)))
 
 
 def test_no_pack_is_all_missing(brief_for: BriefMaker) -> None:
@@ -188,9 +225,15 @@ def test_an_image_that_hashes_well_but_does_not_decode_is_corrupt(brief_for: Bri
     db.execute("UPDATE placement SET seal = ? WHERE blob_id = 5", (seal(zoom, column, row, body_hash(cut)),))
     db.commit()
     db.close()
-    found = check(brief).layers["survey"]
+    first = check(brief)
+    assert first.ready, "its hash fits"
+    assert any("not decoded" in text for text in first.not_checked)
+    found = check(brief, depth=Depth.FULL).layers["survey"]
     assert len(found.bad) == 1
     assert "decode" in found.bad[0].kind
+    # Known once, it is not sound again because a lesser check does not look.
+    for depth in (Depth.HASH, Depth.QUICK):
+        assert set(check(brief, depth=depth).layers["survey"].corrupt) == set(found.corrupt)
 
 
 def test_a_journal_that_claims_tiles_it_lacks_deceives_nobody(brief: Brief) -> None:
@@ -267,28 +310,286 @@ def test_counts_add_up_whatever_is_wrong(brief: Brief) -> None:
     assert found.missing | found.corrupt == TileSet.from_tiles([tiles[1], tiles[2]])
 
 
-def test_fetch_replaces_exactly_what_verify_found(brief: Brief) -> None:
-    """Missing and corrupt tiles are asked for once each, and nothing else; afterwards the pack is ready."""
-    tiles = tiles_of(brief)
-    spoil(brief, f"DELETE FROM placement WHERE {AT}", *at(tiles[1]))
-    spoil(
-        brief,
-        f"UPDATE blob SET data = x'11' WHERE id = (SELECT blob_id FROM placement WHERE {AT})",
-        *at(tiles[2]),
-    )
-    spoil(brief, f"DELETE FROM blob WHERE id = (SELECT blob_id FROM placement WHERE {AT})", *at(tiles[3]))
-    spoil(brief, f"UPDATE placement SET seal = x'00' WHERE {AT}", *at(tiles[4]))
-    assert not check(brief).ready
+def _fetch(brief: Brief) -> dict[Tile, int]:
+    """Run a fetch against a scripted server and give back how often each tile was asked for."""
 
-    async def go() -> set[Tile]:
+    async def go() -> dict[Tile, int]:
         async with VirtualClock() as clock:
             door = ScriptedDoor(clock, lambda tile, *_: tile_answer(tile))
             assert (await run_fetch(brief, plan(brief), clock=clock, make_door=door)).complete
-            assert set(door.asked.values()) == {1}
-            return set(door.asked)
+            return dict(door.asked)
 
-    assert asyncio.run(go()) == set(tiles[1:5])
-    assert check(brief).ready
+    return asyncio.run(go())
+
+
+def _delete_row(db: sqlite3.Connection, tile: Tile, other: Tile) -> set[Tile]:
+    db.execute(f"DELETE FROM placement WHERE {AT}", at(tile))
+    return {tile}
+
+
+def _damage_body(change: Callable[[bytes], bytes]) -> Damager:
+    def damage(db: sqlite3.Connection, tile: Tile, other: Tile) -> set[Tile]:
+        number, data = db.execute(
+            f"SELECT id, data FROM placement JOIN blob ON blob.id = blob_id WHERE {AT}", at(tile)
+        ).fetchone()
+        db.execute("UPDATE blob SET data = ? WHERE id = ?", (change(data), number))
+        return {tile}
+
+    return damage
+
+
+def _swap(db: sqlite3.Connection, tile: Tile, other: Tile) -> set[Tile]:
+    """The two change places with all that their rows say, so that only the seal can tell."""
+    one, two = (
+        db.execute(f"SELECT blob_id, seal FROM placement WHERE {AT}", at(t)).fetchone() for t in (tile, other)
+    )
+    for place, row in ((other, one), (tile, two)):
+        db.execute(f"UPDATE placement SET blob_id = ?, seal = ? WHERE {AT}", (*row, *at(place)))
+    return {tile, other}
+
+
+def _wrong_number(db: sqlite3.Connection, tile: Tile, other: Tile) -> set[Tile]:
+    """A flipped bit in the number of the body, far beyond the last one."""
+    db.execute(f"UPDATE placement SET blob_id = blob_id | (1 << 50) WHERE {AT}", at(tile))
+    return {tile}
+
+
+def _text_number(db: sqlite3.Connection, tile: Tile, other: Tile) -> set[Tile]:
+    db.execute(f"UPDATE placement SET blob_id = 'x' WHERE {AT}", at(tile))
+    return {tile}
+
+
+def _empty_journal(db: sqlite3.Connection, tile: Tile, other: Tile) -> set[Tile]:
+    for table in ("run", "trouble", "snapshot", "source"):
+        db.execute(f"DELETE FROM {table}")
+    return set()
+
+
+def _false_journal(db: sqlite3.Connection, tile: Tile, other: Tile) -> set[Tile]:
+    """The short cut to the set of stored tiles still names a tile that is gone."""
+    db.execute("UPDATE run SET stored = 10000")
+    return _delete_row(db, tile, other)
+
+
+MATRIX: dict[str, Damager] = {
+    "row deleted": _delete_row,
+    "bit flipped": _damage_body(_flip_a_bit),
+    "half zeroed": _damage_body(DAMAGE[1]),
+    "cut": _damage_body(DAMAGE[2]),
+    "another valid image": _damage_body(DAMAGE[5]),
+    "swapped": _swap,
+    "number of the body damaged": _wrong_number,
+    "number of the body is text": _text_number,
+    "journal emptied": _empty_journal,
+    "journal claims too much": _false_journal,
+}
+
+
+@pytest.mark.parametrize("depth", [Depth.HASH, Depth.FULL])
+@pytest.mark.parametrize("name", MATRIX)
+def test_damage_is_named_tile_by_tile_and_fetch_repairs_just_that(
+    brief: Brief, name: str, depth: Depth
+) -> None:
+    tiles = tiles_of(brief)
+    db = sqlite3.connect(pack(brief))
+    hurt = MATRIX[name](db, tiles[9], tiles[-1])
+    db.commit()
+    db.close()
+    report = check(brief, depth=depth)
+    assert {p["tile"] for p in report.as_json()["problems"]} == {str(t) for t in hurt}
+    assert (report.verdict is Verdict.NOT_READY) == bool(hurt)
+    assert _fetch(brief) == dict.fromkeys(hurt, 1)
+    assert check(brief, depth=depth).ready
+
+
+def test_a_quick_look_finds_holes_and_bodies_that_are_gone(brief: Brief) -> None:
+    tiles = tiles_of(brief)
+    assert check(brief, depth=Depth.QUICK).ready
+    spoil(brief, f"DELETE FROM placement WHERE {AT}", *at(tiles[3]))
+    spoil(brief, f"DELETE FROM blob WHERE id = (SELECT blob_id FROM placement WHERE {AT})", *at(tiles[5]))
+    found = check(brief, depth=Depth.QUICK)
+    assert set(found.layers["survey"].missing) == {tiles[3]}
+    assert set(found.layers["survey"].corrupt) == {tiles[5]}
+    assert found.verdict is Verdict.NOT_READY
+
+
+def test_a_quick_look_samples_and_says_so(brief: Brief, monkeypatch: pytest.MonkeyPatch) -> None:
+    monkeypatch.setattr("packer.proof.proving._SAMPLE_BODIES", 5)
+    found = check(brief, depth=Depth.QUICK)
+    assert found.layers["survey"].bodies == 5
+    assert any("only 5 of" in text for text in found.not_checked)
+
+
+@pytest.mark.parametrize("index", ["blob_use", "tile_index"])
+@pytest.mark.parametrize("depth", Depth)
+def test_an_index_that_lacks_rows_is_told(brief: Brief, index: str, depth: Depth) -> None:
+    """No row is gone, but look-ups would miss some."""
+    db = sqlite3.connect(pack(brief))
+    db.execute("PRAGMA writable_schema = ON")
+    (sql,) = db.execute("SELECT sql FROM sqlite_master WHERE name = ?", (index,)).fetchone()
+    db.execute("UPDATE sqlite_master SET sql = sql || ' WHERE blob_id > 3' WHERE name = ?", (index,))
+    db.commit()
+    db.close()
+    db = sqlite3.connect(pack(brief))
+    db.execute(f"REINDEX {index}")
+    db.execute("PRAGMA writable_schema = ON")
+    db.execute("UPDATE sqlite_master SET sql = ? WHERE name = ?", (sql, index))
+    db.commit()
+    db.close()
+    found = check(brief, depth=depth)
+    assert found.verdict is Verdict.NOT_READY
+    assert any(index in text for text in found.layers["survey"].damage), found.reasons
+
+
+class _Ticking:
+    """A clock that goes on by a second whenever it is read."""
+
+    def __init__(self) -> None:
+        self.now = 0.0
+
+    def __call__(self) -> float:
+        self.now += 1.0
+        return self.now
+
+
+@pytest.fixture
+def small_pieces(monkeypatch: pytest.MonkeyPatch) -> None:
+    for module in ("sweep", "proving"):
+        monkeypatch.setattr(f"packer.proof.{module}.PIECE_BODIES", {Depth.HASH: 5, Depth.FULL: 5})
+
+
+@pytest.mark.usefixtures("small_pieces")
+def test_a_bounded_check_says_so_far_and_goes_on_where_it_stopped(brief: Brief) -> None:
+    tile = tiles_of(brief)[0]
+    spoil(brief, "UPDATE blob SET data = x'11' WHERE id = 1")
+    every, seen, rounds = len(tiles_of(brief)), 0, 0
+    while True:
+        rounds += 1
+        report = verify(brief, plan(brief), processes=1, for_s=3.0, clock=_Ticking(), now=NOW)
+        found = report.layers["survey"]
+        assert found.earlier == seen
+        seen = found.bodies
+        assert set(found.corrupt) == {tile}, "also when an earlier round found it"
+        if found.finished:
+            break
+        assert not report.ready
+        assert any("so far" in text for text in report.reasons)
+    assert (seen, rounds) == (every, -(-every // 10)), "two pieces of five a round"
+    assert not list(brief.store_folder.glob(".*.checked.json"))
+
+
+@pytest.mark.usefixtures("small_pieces")
+def test_a_bounded_check_without_a_fault_is_no_ready(brief: Brief) -> None:
+    report = verify(brief, plan(brief), processes=1, for_s=2.0, clock=_Ticking(), now=NOW)
+    assert (report.verdict, report.ready) == (Verdict.UNFINISHED, False)
+    assert report.as_json()["verdict"] == "NOT CHECKED TO THE END"
+
+
+@pytest.mark.usefixtures("small_pieces")
+def test_a_changed_pack_is_checked_anew_and_that_is_said(brief: Brief) -> None:
+    verify(brief, plan(brief), processes=1, for_s=3.0, clock=_Ticking(), now=NOW)
+    spoil(brief, "UPDATE blob SET data = x'11' WHERE id = 1")
+    found = verify(brief, plan(brief), processes=1, for_s=90.0, clock=_Ticking(), now=NOW).layers["survey"]
+    assert found.note is not None
+    assert "anew" in found.note
+    assert (found.earlier, found.finished, len(found.corrupt)) == (0, True, 1)
+
+
+@pytest.mark.usefixtures("small_pieces")
+def test_a_check_without_a_bound_believes_no_earlier_one(brief: Brief) -> None:
+    verify(brief, plan(brief), processes=1, for_s=3.0, clock=_Ticking(), now=NOW)
+    found = check(brief).layers["survey"]
+    assert (found.earlier, found.bodies) == (0, len(tiles_of(brief)))
+
+
+@pytest.mark.usefixtures("small_pieces")
+@pytest.mark.parametrize(
+    "spoiled",
+    [
+        "",
+        "[]",
+        '{"form": 1}',
+        "x" * 100,
+        '{"form": 1, "depth": "hash", "identity": IDENTITY, "piece_bodies": 5, "pieces": PIECES, "done": [[-4, 900]], '
+        '"bodies": 1, "bad": []}',
+        '{"form": 1, "depth": "hash", "identity": IDENTITY, "piece_bodies": 5, "pieces": PIECES, "done": [[0, 1e99]], '
+        '"bodies": 1, "bad": []}',
+        '{"form": 1, "depth": "full", "identity": IDENTITY, "piece_bodies": 5, "pieces": PIECES, "done": [[0, 3]], '
+        '"bodies": 20, "bad": []}',
+    ],
+)
+def test_a_spoiled_bookmark_is_not_believed(brief: Brief, spoiled: str) -> None:
+    mark = identity(pack(brief))
+    assert mark is not None
+    pieces = -(-len(tiles_of(brief)) // 5)
+    text = spoiled.replace("IDENTITY", json.dumps(list(mark))).replace("PIECES", str(pieces))
+    (brief.store_folder / ".survey.checked.json").write_text(text)
+    found = verify(brief, plan(brief), processes=1, for_s=900.0, clock=_Ticking(), now=NOW).layers["survey"]
+    assert (found.earlier, found.bodies, found.finished) == (0, len(tiles_of(brief)), True)
+
+
+@pytest.mark.usefixtures("small_pieces")
+def test_ctrl_c_ends_the_check_with_what_was_found_so_far(brief: Brief) -> None:
+    def stop(_layer: str, done: int, _every: int) -> None:
+        if done >= 10:
+            raise KeyboardInterrupt
+
+    report = verify(brief, plan(brief), processes=1, on_progress=stop, now=NOW)
+    assert report.verdict is Verdict.UNFINISHED
+    assert report.layers["survey"].bodies == 10
+
+
+def test_no_depth_writes_to_a_pack(brief: Brief) -> None:
+    before, was = pack(brief).read_bytes(), pack(brief).stat().st_mtime_ns
+    for depth in Depth:
+        check(brief, depth=depth)
+    assert (pack(brief).read_bytes(), pack(brief).stat().st_mtime_ns) == (before, was)
+    assert {p.name for p in brief.store_folder.iterdir()} <= {"survey.mbtiles", ".survey.lock"}
+
+
+def test_stale_tiles_and_an_ending_licence_are_remarks(brief_for: BriefMaker) -> None:
+    brief = brief_for(
+        URL, area="box = [12.30, 47.00, 12.34, 47.03]\ndeepest = 14", layer="expires = 1971-01-20"
+    )
+    fill(brief, tiles_of(brief))
+    assert check(brief).verdict is Verdict.READY
+    spoil(brief, f"UPDATE placement SET fresh_until = 500 WHERE {AT}", *at(tiles_of(brief)[2]))
+    report = check(brief)
+    assert report.verdict is Verdict.READY_WITH_REMARKS
+    assert report.ready
+    assert set(report.layers["survey"].stale) == {tiles_of(brief)[2]}
+    later = verify(brief, plan(brief), now=366 * 86_400.0, processes=1)
+    assert len(later.layers["survey"].stale) == len(tiles_of(brief)), "a year has passed"
+    assert any("licence ends on 1971-01-20, in 18 days" in text for text in later.remarks)
+    ended = verify(brief, plan(brief), now=400 * 86_400.0, processes=1)
+    assert any("licence ended" in text for text in ended.remarks)
+
+
+def test_a_fast_decode_never_passes_what_two_slow_ones_refuse() -> None:
+    """Cuts, flips, zeros and insertions in baseline and progressive files: sound for the one only if for both."""
+    chance = random.Random(5)
+    passed = 0
+    for number in range(400):
+        whole = picture(number, "JPEG", progressive=number % 3 == 0)
+        at_byte = chance.randrange(len(whole) // 3, len(whole) - 3)
+        body = chance.choice(
+            [
+                whole,
+                whole[:at_byte] + b"\xff\xd9",
+                whole[:at_byte] + bytes([whole[at_byte] ^ 1 << chance.randrange(8)]) + whole[at_byte + 1 :],
+                whole[:at_byte] + bytes(len(whole) - at_byte - 2) + b"\xff\xd9",
+                whole[:at_byte] + chance.randbytes(3) + whole[at_byte:],
+            ]
+        )
+        try:
+            inspect(body)
+        except (Damaged, NotATile):
+            continue
+        if payload._decodes_without_a_word(body):
+            passed += 1
+            more = body[:-2] + payload._MORE + body[-2:]
+            assert payload._pixels(body, Kind.JPG) == payload._pixels(more, Kind.JPG)
+    assert passed > 50
 
 
 def test_a_list_of_findings_that_is_wrong_drops_nothing(brief: Brief) -> None:

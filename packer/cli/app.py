@@ -110,7 +110,16 @@ def survey(
 @command
 def fetch(
     brief: BriefPath = Path("brief.toml"),
-    store: Store = None,
+    depart: Annotated[
+        str | None,
+        typer.Option(metavar="WHEN", help='Be done by "05:30", or by "2026-12-01 05:30", local time.'),
+    ] = None,
+    time_limit: Annotated[
+        str | None, typer.Option("--for", metavar="TIME", help='Stop cleanly after so long, such as "45m".')
+    ] = None,
+    max_bytes: Annotated[
+        str | None, typer.Option(metavar="SIZE", help='Stop cleanly after so many bytes, such as "2GB".')
+    ] = None,
     give_up_after: Annotated[
         str | None,
         typer.Option(
@@ -121,13 +130,16 @@ def fetch(
         bool,
         typer.Option("--ask-absent-again", help="Ask once more for tiles that the server said it lacks."),
     ] = False,
+    store: Store = None,
     as_json: Json = False,
     debug: Debug = False,
 ) -> int:
     """Fetch what the plan asks for and the packs lack. Run it again to go on."""
     from packer.cli import run_fetch
 
-    return run_fetch.run(brief, store, give_up_after, ask_absent_again, as_json)
+    return run_fetch.run(
+        brief, store, give_up_after, ask_absent_again, as_json, depart, time_limit, max_bytes
+    )
 
 
 @app.command()
@@ -144,12 +156,28 @@ def status(
 @app.command()
 @command
 def verify(
-    brief: BriefPath = Path("brief.toml"), store: Store = None, as_json: Json = False, debug: Debug = False
+    brief: BriefPath = Path("brief.toml"),
+    quick: Annotated[bool, typer.Option("--quick", help="Books and structure only; takes seconds.")] = False,
+    full: Annotated[bool, typer.Option("--full", help="Decode every image as well, on all cores.")] = False,
+    for_time: Annotated[
+        str | None,
+        typer.Option("--for", metavar="TIME", help='Check for so long, such as "60s", and go on next time.'),
+    ] = None,
+    report: Annotated[
+        Path | None,
+        typer.Option("--report", metavar="DIR", help="Write a page and pictures to look at or print."),
+    ] = None,
+    walk: Annotated[
+        Path | None, typer.Option("--walk", metavar="FILE", help="Write the route walk as GeoJSON.")
+    ] = None,
+    store: Store = None,
+    as_json: Json = False,
+    debug: Debug = False,
 ) -> int:
     """Prove that every planned tile is on board and sound, or name what is not."""
     from packer.cli import run_verify
 
-    return run_verify.run(brief, store, as_json)
+    return run_verify.run(brief, store, as_json, quick, full, for_time, report, walk)
 
 
 @app.command()

@@ -1,31 +1,43 @@
-"""Progress of a fetch: one line a layer that is redrawn on a terminal, plain lines anywhere else."""
+"""Progress of a fetch: a few lines that are redrawn on a terminal, plain lines anywhere else."""
 
 from __future__ import annotations
 
 import sys
+import textwrap
 import time
 from collections import deque
+from collections.abc import Callable, Iterable, Sequence
 from contextlib import AbstractContextManager
+from datetime import datetime
 from types import TracebackType
 
 from rich.console import Console
 from rich.live import Live
-from rich.table import Table
+from rich.text import Text
 
-from packer.brief import Brief
 from packer.cli.speech import bytes_text, duration_text, note
-from packer.fetching import LayerProgress
+from packer.fetching import Alarm, Departure, LayerProgress, Standing
 from packer.fetching.gate import Pause, PauseKind
 
-__all__ = ["Progress", "progress_for"]
+__all__ = [
+    "LiveProgress",
+    "Progress",
+    "alarm_text",
+    "outlook_text",
+    "progress_for",
+    "standing_text",
+    "waiting_text",
+]
 
-_PLAIN_EVERY_S = 5.0
+_PLAIN_EVERY_S, _STANDING_EVERY_S = 5.0, 30.0
 _RATE_OVER_S = 20.0
+_WIDTH = 79  # one column less than the least terminal: some break a line that fills its last one
+_MOST_AREAS = 4
 
 
-def progress_for(brief: Brief) -> Progress:
-    """The way of showing progress that suits where stderr goes."""
-    return LiveProgress(brief) if sys.stderr.isatty() else Progress(brief)
+def progress_for(depart_at: float | None = None) -> Progress:
+    """The way of showing progress that suits where stderr goes; `depart_at` is in seconds since 1970."""
+    return LiveProgress(depart_at) if sys.stderr.isatty() else Progress(depart_at)
 
 
 class _Speed:
@@ -43,41 +55,68 @@ class _Speed:
 
 
 class Progress(AbstractContextManager["Progress"]):
-    """Plain lines: one a layer every few seconds, and one whenever a wait begins or ends."""
+    """Plain lines: one a layer every few seconds, and one whenever something happens."""
 
-    def __init__(self, brief: Brief) -> None:
-        self._speeds = {name: _Speed() for name in brief.layers}
-        self._shown_at = time.monotonic()
+    def __init__(self, depart_at: float | None = None, now: Callable[[], float] = time.monotonic) -> None:
+        self._depart_at, self._now = depart_at, now
+        self._speeds: dict[str, _Speed] = {}
+        self._shown_at = self._stood_at = now()
         self._pauses: dict[str, str] = {}
+        self._alarmed: set[tuple[str, str]] = set()
+        self._foretold: set[str] = set()
+
+    def note(self, text: str) -> None:
+        """Say something beside the progress."""
+        note(text)
 
     def show(self, layers: list[LayerProgress]) -> None:
         """Take in where the layers stand; called several times a second."""
-        now = time.monotonic()
-        texts = {la.name: self._line(la, now) for la in layers}
-        for layer in layers:
-            self._tell_pause(layer)
+        now = self._now()
+        self._tell_events(layers, now)
+        lines = {la.name: self._line(la, now) for la in layers}
         if now - self._shown_at >= _PLAIN_EVERY_S:
             self._shown_at = now
-            for text in texts.values():
-                note(text)
+            for la in layers:
+                if la.pause is None:
+                    note(lines[la.name])
+        if now - self._stood_at >= _STANDING_EVERY_S:
+            self._stood_at = now
+            for la in layers:
+                for line in self._standing_lines(la):
+                    note(f"  {line}")
+
+    def _tell_events(self, layers: list[LayerProgress], now: float) -> None:
+        for names, la in _by_host(layers):
+            kind = la.pause.kind if la.pause else ""
+            if kind != self._pauses.get(la.host, ""):
+                self._pauses[la.host] = kind
+                self.note(f"{names}: {waiting_text(la.pause, la.host, now) if la.pause else 'going on.'}")
+        for alarm in (a for la in layers for a in la.alarms):
+            if (alarm.layer, alarm.sha256) not in self._alarmed:
+                self._alarmed.add((alarm.layer, alarm.sha256))
+                self.note(alarm_text(alarm))
+        for la in layers:
+            if la.departure is not None and la.name not in self._foretold:
+                self._foretold.add(la.name)
+                self.note(outlook_text(la.name, la.departure, self._depart_at))
 
     def _line(self, layer: LayerProgress, now: float) -> str:
         done = layer.held + layer.absent
-        speed = self._speeds[layer.name].at(now, done)
+        speed = self._speeds.setdefault(layer.name, _Speed()).at(now, done)
+        left = layer.planned - done - layer.tally.failed
         share = done * 100 // max(layer.planned, 1)
-        left = layer.planned - done
-        eta = f", about {duration_text(left / speed)} left" if speed > 0 and left else ""
-        return f"{layer.name}: {done:,} of {layer.planned:,} tiles ({share} %), {speed:,.0f}/s{eta}"
+        parts = [f"{layer.name}: {share} %, {done:,} of {layer.planned:,} tiles", f"{speed:,.0f}/s"]
+        parts.append(bytes_text(layer.tally.bytes))
+        if speed > 0 and left > 0:
+            parts.append(f"{duration_text(left / speed)} left")
+        return ", ".join(parts)
 
-    def _tell_pause(self, layer: LayerProgress) -> None:
-        kind = layer.pause.kind if layer.pause else ""
-        if kind != self._pauses.get(layer.name, ""):
-            self._pauses[layer.name] = kind
-            note(
-                f"{layer.name}: {waiting_text(layer.pause, layer.host)}"
-                if layer.pause
-                else f"{layer.name}: going on."
-            )
+    def _standing_lines(self, layer: LayerProgress) -> list[str]:
+        lines = [f"on board: {standing_text(layer.areas)}"] if layer.areas else []
+        if layer.departure is not None:
+            told = "complete" if layer.departure.complete else standing_text(layer.departure.areas)
+            lines.append(f"{_by_then(self._depart_at)}: {told}")
+        return lines
 
     def __exit__(
         self, kind: type[BaseException] | None, fault: BaseException | None, trace: TracebackType | None
@@ -86,11 +125,13 @@ class Progress(AbstractContextManager["Progress"]):
 
 
 class LiveProgress(Progress):
-    """One line a layer, redrawn in place."""
+    """A few lines a layer, redrawn in place; what happens is told above them and stays."""
 
-    def __init__(self, brief: Brief) -> None:
-        super().__init__(brief)
-        self._live = Live(console=Console(stderr=True), refresh_per_second=4, transient=True)
+    def __init__(self, depart_at: float | None = None, now: Callable[[], float] = time.monotonic) -> None:
+        super().__init__(depart_at, now)
+        self._console = Console(stderr=True, highlight=False, markup=False, emoji=False)
+        self._live = Live(console=self._console, auto_refresh=False, transient=True)
+        self._drawn = ""
 
     def __enter__(self) -> LiveProgress:
         self._live.start()
@@ -101,36 +142,148 @@ class LiveProgress(Progress):
     ) -> None:
         self._live.stop()
 
+    def note(self, text: str) -> None:
+        """Say something above the lines that are redrawn."""
+        for line in _wrapped(text, self._width, "  "):
+            self._console.print(line, soft_wrap=True)
+
+    @property
+    def _width(self) -> int:
+        return max(20, min(_WIDTH, self._console.width - 1))
+
     def show(self, layers: list[LayerProgress]) -> None:
-        """Take in where the layers stand; called several times a second."""
-        now = time.monotonic()
-        grid = Table.grid(padding=(0, 2))
+        """Take in where the layers stand; redraws only what has changed, so that nothing flickers."""
+        now = self._now()
+        self._tell_events(layers, now)
+        lines: list[str] = []
         for la in layers:
-            done = la.held + la.absent
-            speed = self._speeds[la.name].at(now, done)
-            left = la.planned - done
-            grid.add_row(
-                la.name,
-                f"{done * 100 // max(la.planned, 1):3d} %",
-                f"{done:,} of {la.planned:,}",
-                f"{speed:,.0f}/s",
-                bytes_text(la.tally.bytes),
-                f"{duration_text(left / speed)} left" if speed > 0 and left else "",
-            )
+            lines.append(self._line(la, now)[: self._width])
+            for text in self._standing_lines(la):
+                lines += _wrapped(text, self._width, "    ", "  ")
+        for _, la in _by_host(layers):
             if la.pause:
-                grid.add_row("", "", waiting_text(la.pause, la.host))
-        self._live.update(grid)
+                lines += _wrapped(_countdown(la.pause, now), self._width, "  ")
+        # Leave a line for the cursor: what is taller than the screen cannot be redrawn in place.
+        lines = lines[: max(1, self._console.height - 1)]
+        drawn = "\n".join(lines)
+        if drawn != self._drawn:
+            self._drawn = drawn
+            self._live.update(Text(drawn, no_wrap=True, overflow="crop"), refresh=True)
 
 
-def waiting_text(pause: Pause, host: str) -> str:
-    """What a wait is for, in the planner's words."""
+def _wrapped(text: str, width: int, later: str, first: str = "") -> list[str]:
+    """Lines that fit, the later ones indented; a hash or an address is not broken."""
+    return textwrap.wrap(
+        text,
+        width,
+        initial_indent=first,
+        subsequent_indent=later,
+        break_long_words=False,
+        break_on_hyphens=False,
+    )
+
+
+def _by_host(layers: Sequence[LayerProgress]) -> Iterable[tuple[str, LayerProgress]]:
+    """Each host's first layer, with the names of all that share it: they wait together."""
+    hosts: dict[str, list[LayerProgress]] = {}
+    for la in layers:
+        hosts.setdefault(la.host, []).append(la)
+    return ((", ".join(la.name for la in group), group[0]) for group in hosts.values())
+
+
+# ---------------------------------------------------------------------------------------------- wording
+
+
+def standing_text(areas: Sequence[Standing]) -> str:
+    """How much of each area is there, in brief: "camp complete; course z0-14 100 %, z15 40 %, z16-17 0 %"."""
+    whole = [s.area for s in areas if all(share >= 1 for _, share in s.shares)]
+    partly = [s for s in areas if s.area not in whole]
+    told = [f"{' and '.join(filter(None, (', '.join(whole[:-1]), whole[-1])))} complete"] if whole else []
+    told += [f"{s.area} {_zooms_text(s.shares)}" for s in partly[:_MOST_AREAS]]
+    if len(partly) > _MOST_AREAS:
+        told.append(f"{len(partly) - _MOST_AREAS} more areas not complete")
+    return "; ".join(told)
+
+
+def _zooms_text(shares: Sequence[tuple[int, float]]) -> str:
+    runs: list[tuple[int, int, int]] = []
+    for zoom, share in shares:
+        percent = int(share * 100)
+        if runs and runs[-1][2] == percent and runs[-1][1] == zoom - 1:
+            runs[-1] = (runs[-1][0], zoom, percent)
+        else:
+            runs.append((zoom, zoom, percent))
+    return ", ".join(f"z{a} {p} %" if a == b else f"z{a}-{b} {p} %" for a, b, p in runs)
+
+
+def _by_then(depart_at: float | None) -> str:
+    return f"by {_clock_text(depart_at)}" if depart_at is not None else "with these bytes"
+
+
+def _clock_text(seconds: float) -> str:
+    when = datetime.fromtimestamp(seconds)
+    today = when.date() == datetime.now().date()
+    return when.strftime("%H:%M" if today else "%a %H:%M")
+
+
+def outlook_text(layer: str, departure: Departure, depart_at: float | None) -> str:
+    """What will be ready when the crew leaves, and what will not, in sentences."""
+    when = f"By {_clock_text(depart_at)}" if depart_at is not None else "With the bytes allowed"
+    if departure.complete:
+        return f"{layer}: {when} everything will be on board, at the present pace."
+    ready = [s.area for s in departure.areas if all(share >= 1 for _, share in s.shares)]
+    short = [s for s in departure.areas if s.area not in ready]
+    there = f"Ready: {', '.join(ready)}. " if ready else ""
+    missing = "; ".join(f"{s.area} {_zooms_text(s.shares)}" for s in short)
+    return (
+        f"{layer}: {when} about {departure.tiles:,} more tiles will be on board, at the present pace. "
+        f"{there}Not complete: {missing}."
+    )
+
+
+def alarm_text(alarm: Alarm) -> str:
+    """One image at many places, and what to do about it."""
+    return (
+        f"{alarm.layer}: the same image came for {alarm.tiles:,} tiles, such as {alarm.example}. It may stand "
+        'for "no data" or "blocked": look at it, with lastbar view. If it does, write below '
+        f'[layers.{alarm.layer}]: blank = ["{alarm.sha256}"] and it is taken as "the server has none" from then on.'
+    )
+
+
+def waiting_text(pause: Pause, host: str, now: float | None = None) -> str:
+    """What a wait is for, in the planner's words; `now` is on the clock of the pause."""
     if pause.kind is PauseKind.SIGN_IN:
-        where = f"Open http://{pause.where} in a browser" if pause.where else "Open any web page in a browser"
+        where = f"Open {_page(pause.where)} in a browser" if pause.where else "Open any web page in a browser"
         return (
-            f"waiting: a sign-in page answers instead of {host}. {where} and sign in; this goes on by itself."
+            f"waiting: something other than {host} answers ({pause.reason}). {where} on this machine and sign "
+            "in to the network; this goes on by itself then. Nothing is lost."
         )
     if pause.kind is PauseKind.ASKED:
-        return f"waiting, as {host} asks: {pause.reason}."
+        wait = "" if now is None else f" {duration_text(max(pause.until - now, 0.0))}"
+        return f"waiting{wait}, since {host} asks for it: {pause.reason}. Nothing to do."
     if pause.kind is PauseKind.LINK:
-        return f"waiting for the link: {pause.reason}. It is tried again by itself; Ctrl-C stops."
-    return f"waiting: {host} is in trouble: {pause.reason}. It is tried again by itself; Ctrl-C stops."
+        return (
+            f"waiting for the network: nothing gets through from {host} ({pause.reason}). It is tried again by "
+            "itself, at least every 10 s. Nothing is lost; Ctrl-C stops."
+        )
+    return (
+        f"waiting: {host} answers, but with nothing whole ({pause.reason}). It is tried again by itself, at "
+        "least every half minute. Nothing is lost; Ctrl-C stops."
+    )
+
+
+def _page(where: str) -> str:
+    return where if "://" in where else f"http://{where}"
+
+
+def _countdown(pause: Pause, now: float) -> str:
+    """The wait in one line, for lines that are redrawn; its sentence stands above them."""
+    lasts, next_s = duration_text(now - pause.since), max(pause.until - now, 0.0)
+    what = {
+        PauseKind.SIGN_IN: "waiting for you to sign in to the network",
+        PauseKind.ASKED: "waiting, as the server asks",
+        PauseKind.LINK: "waiting for the network",
+        PauseKind.SERVER: "waiting for the server to recover",
+    }[pause.kind]
+    soon = f"next try in {duration_text(next_s)}" if next_s >= 1 else "trying now"
+    return f"{what} for {lasts}; {soon}"

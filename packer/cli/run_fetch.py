@@ -5,25 +5,48 @@ from __future__ import annotations
 import asyncio
 import contextlib
 import signal
+import time
+from datetime import datetime
 from pathlib import Path
 
 from packer.brief import Brief
-from packer.cli.progress import progress_for
+from packer.cli.progress import Progress, alarm_text, progress_for, standing_text
 from packer.cli.speech import bytes_text, document, duration_text, note, say
 from packer.errors import EXIT_NOT_COMPLETE, InputError
-from packer.fetching import FetchReport, Options, run_fetch
+from packer.fetching import FetchReport, LayerReport, Options, Standing, run_fetch
+from packer.fetching.departure import departure_time, size_bytes
 from packer.fetching.run import fast_loop
 from packer.planning import Plan, plan
 from packer.quantities import seconds
 
 __all__ = ["run"]
 
+_REASONS_SHOWN = 3
+
 
 def run(
-    path: Path, store: Path | None, give_up_after: str | None, ask_absent_again: bool, as_json: bool
+    path: Path,
+    store: Path | None,
+    give_up_after: str | None,
+    ask_absent_again: bool,
+    as_json: bool,
+    depart: str | None = None,
+    time_limit: str | None = None,
+    max_bytes: str | None = None,
 ) -> int:
-    """Fetch for the brief at `path`; 0 if nothing is missing at the end, 1 if something is."""
-    options = Options(store, _seconds(give_up_after), ask_absent_again)
+    """Fetch for the brief at `path`; 0 if nothing is missing at the end, 1 if something is.
+
+    `depart` is a time of day such as "05:30", `time_limit` a length of time such as "45m"; at most one of them
+    is given. Raises InputError for an option that cannot be read.
+    """
+    options = Options(
+        store,
+        _seconds("--give-up-after", give_up_after),
+        ask_absent_again,
+        depart_at=_depart_at(depart, time_limit),
+        max_bytes=_bytes(max_bytes),
+        log=True,
+    )
     brief = Brief.read(path)
     worked_out = plan(brief)
     for remark in worked_out.remarks:
@@ -37,51 +60,109 @@ def run(
     return 0 if report.complete else EXIT_NOT_COMPLETE
 
 
-def _seconds(text: str | None) -> float | None:
+def _seconds(option: str, text: str | None) -> float | None:
     try:
         return None if text is None else seconds(text)
     except ValueError as fault:
-        raise InputError(f"--give-up-after {text}: {fault}.") from None
+        raise InputError(f"{option} {text}: {fault}.") from None
+
+
+def _bytes(text: str | None) -> int | None:
+    try:
+        return None if text is None else size_bytes(text)
+    except ValueError as fault:
+        raise InputError(f"--max-bytes {text}: {fault}.") from None
+
+
+def _depart_at(depart: str | None, time_limit: str | None) -> float | None:
+    if depart is not None and time_limit is not None:
+        raise InputError("--depart and --for both say when to stop. Give one of them.")
+    if time_limit is not None:
+        return time.time() + (_seconds("--for", time_limit) or 0.0)
+    try:
+        return None if depart is None else departure_time(depart, datetime.now())
+    except ValueError as fault:
+        raise InputError(f"--depart {depart}: {fault}.") from None
 
 
 async def _fetch(brief: Brief, worked_out: Plan, options: Options) -> FetchReport:
     stop = asyncio.Event()
     task = asyncio.current_task()
     assert task is not None
+    progress = progress_for(options.depart_at)
 
     def heed() -> None:
         if stop.is_set():
             task.cancel()
         else:
-            note("Stopping: what is in hand is finished and stored. Once more stops at once.")
+            progress.note("Stopping: what is in hand is finished and stored. Once more stops at once.")
             stop.set()
 
     loop = asyncio.get_running_loop()
     for name in (signal.SIGINT, signal.SIGTERM):
         with contextlib.suppress(NotImplementedError):  # Windows: Ctrl-C cancels the run instead
             loop.add_signal_handler(name, heed)
+    _announce(progress, options)
     try:
-        with progress_for(brief) as progress:
+        with progress:
             return await run_fetch(brief, worked_out, options, stop=stop, on_progress=progress.show)
     except asyncio.CancelledError:
         raise KeyboardInterrupt from None
 
 
+def _announce(progress: Progress, options: Options) -> None:
+    if options.depart_at is not None:
+        when = datetime.fromtimestamp(options.depart_at)
+        left = duration_text(max(options.depart_at - time.time(), 0.0))
+        progress.note(
+            f"Leaving at {when:%H:%M on %Y-%m-%d}, in {left}. The packs are whole by then; what will be on "
+            "board is told as soon as the pace is known."
+        )
+
+
+_STOPPED = {
+    "asked": "Stopped as asked.",
+    "departure": "Stopped in time for the departure.",
+    "max-bytes": "Stopped: the bytes allowed are used up.",
+}
+
+
 def _show(report: FetchReport, path: Path) -> None:
+    for remark in report.remarks:
+        note(f"Note: {remark}")
     for name, layer in report.layers.items():
-        parts = [f"{layer.stored:,} tiles stored ({bytes_text(layer.bytes)})", f"{layer.requests:,} requests"]
-        if layer.held_before:
-            parts.append(f"{layer.held_before:,} on board before")
-        if layer.absent:
-            parts.append(f"{layer.absent:,} that the server has not")
-        if layer.failed:
-            parts.append(f"{layer.failed:,} not to be had")
-        say(f"{name}: {', '.join(parts)}.")
-        if layer.failure:
-            note(f"lastbar: {layer.failure}")
+        _show_layer(name, layer)
+    for alarm in report.alarms:
+        note(alarm_text(alarm))
+    if report.stopped:
+        say(_STOPPED[report.stopped])
     say(f"{'Complete' if report.complete else 'Not complete'} after {duration_text(report.seconds)}.")
     if report.complete:
         say(f"Next: lastbar verify {path}")
     else:
         say(f"{report.total('missing'):,} tiles are still to be fetched. What came is kept; go on with:")
         say(f"  lastbar fetch {path}")
+
+
+def _show_layer(name: str, layer: LayerReport) -> None:
+    parts = [f"{layer.stored:,} tiles stored ({bytes_text(layer.bytes)})", f"{layer.requests:,} requests"]
+    if layer.held_before:
+        parts.append(f"{layer.held_before:,} on board before")
+    if layer.absent:
+        parts.append(f"{layer.absent:,} that the server has not")
+    if layer.failed:
+        parts.append(f"{layer.failed:,} not to be had")
+    say(f"{name}: {', '.join(parts)}.")
+    for reason, tiles in list(layer.troubles.items())[:_REASONS_SHOWN]:
+        note(f"  {tiles:,} not to be had: {reason}.")
+    if layer.missing and layer.areas:
+        note(f"  On board: {standing_text(_standings(layer))}.")
+    if layer.failure:
+        note(f"lastbar: {layer.failure}")
+
+
+def _standings(layer: LayerReport) -> list[Standing]:
+    return [
+        Standing(area, tuple((int(zoom), share) for zoom, share in shares.items()))
+        for area, shares in layer.areas.items()
+    ]

@@ -2,60 +2,225 @@
 
 from __future__ import annotations
 
+import json
 import sys
+import textwrap
 import time
+from collections.abc import Iterable
+from contextlib import AbstractContextManager
 from pathlib import Path
 
+from rich.console import Console
+from rich.live import Live
+from rich.table import Table
+
 from packer.brief import Brief
-from packer.cli.speech import document, note, say, table
-from packer.planning import plan
-from packer.proof import LayerFindings, VerifyReport, verify
+from packer.cli.speech import document, duration_text, note, say, table
+from packer.errors import DiskError, InputError
+from packer.planning import Plan, plan
+from packer.proof import Depth, LayerFindings, Verdict, VerifyReport, verify
+from packer.quantities import seconds
 from packer.tileset import TileSet
+from packer.walk import LineWalk, Stretch
 
 __all__ = ["run"]
 
 _SHOWN = 5
+_GAPS_SHOWN = 8
+_PLAIN_EVERY_S = 5.0
+_LOOKED = {
+    Depth.QUICK: "{done:,} of {every:,} bodies hashed, as a sample",
+    Depth.HASH: "{done:,} of {every:,} bodies hashed",
+    Depth.FULL: "{done:,} of {every:,} bodies hashed and decoded",
+}
 
 
-def run(path: Path, store: Path | None, as_json: bool) -> int:
+def run(
+    path: Path,
+    store: Path | None,
+    as_json: bool,
+    quick: bool = False,
+    full: bool = False,
+    for_time: str | None = None,
+    report_folder: Path | None = None,
+    walk_file: Path | None = None,
+) -> int:
     """Verify the packs of the brief at `path`; 0 if ready, 1 if not."""
+    depth, for_s = _depth(quick, full), _for_s(for_time)
+    if quick and for_s is not None:
+        raise InputError("--quick takes a moment in any case. Leave --for out, or leave --quick out.")
     brief = Brief.read(path)
-    report = verify(brief, plan(brief), store, on_progress=_Progress().show)
+    worked_out = plan(brief)
+    with _progress_for() as progress:
+        found = verify(brief, worked_out, store, depth=depth, for_s=for_s, on_progress=progress.show)
+    written = [*_write_walk(walk_file, found), *_write_report(report_folder, brief, worked_out, found)]
     if as_json:
-        document(report.as_json())
+        document(found.as_json())
     else:
         say(brief.title)
-        _show(report, path)
-    return 0 if report.ready else 1
+        _show(found, path)
+        for line in written:
+            _wrapped(line)
+    return 0 if found.ready else 1
 
 
-class _Progress:
+def _depth(quick: bool, full: bool) -> Depth:
+    if quick and full:
+        raise InputError("--quick and --full are opposites. Give one of them, or neither.")
+    return Depth.QUICK if quick else Depth.FULL if full else Depth.HASH
+
+
+def _for_s(text: str | None) -> float | None:
+    if text is None:
+        return None
+    try:
+        return seconds(text)
+    except ValueError as fault:
+        raise InputError(f"--for {text}: {fault}.") from None
+
+
+def _write_walk(file: Path | None, found: VerifyReport) -> Iterable[str]:
+    """If the process dies: the old file or the new one."""
+    if file is None:
+        return
+    from packer.report.route_geojson import walk_geojson
+
+    half = file.with_name(file.name + ".part")
+    try:
+        half.write_text(json.dumps(walk_geojson(found.walk)) + "\n", encoding="utf-8")
+        half.replace(file)
+    except OSError as fault:
+        raise DiskError(f"{file} cannot be written: {fault.strerror or fault}.") from fault
+    yield f"The walk, for any map program: {file}"
+
+
+def _write_report(folder: Path | None, brief: Brief, worked_out: Plan, found: VerifyReport) -> Iterable[str]:
+    if folder is None:
+        return
+    from packer.report import write_report  # pictures and page are worth loading only when asked for
+
+    yield f"The report, for screen and paper: {write_report(folder, brief, worked_out, found, time.time())}"
+
+
+class _Progress(AbstractContextManager["_Progress"]):
+    """Plain lines: one every few seconds."""
+
     def __init__(self) -> None:
-        self._last = time.monotonic()
+        self._shown_at = time.monotonic()
+        self._starts: dict[str, tuple[float, int]] = {}
+
+    def __exit__(self, *_: object) -> None:
+        return None
 
     def show(self, layer: str, done: int, every: int) -> None:
+        """Take in how far a layer is."""
         now = time.monotonic()
-        if now - self._last > 2.0 and sys.stderr is not None:
-            self._last = now
-            note(f"verify: {layer} {done:,} of {every:,} bodies checked ({done * 100 // max(every, 1)} %)")
+        speed, left = self._pace(layer, done, every, now)
+        if now - self._shown_at >= _PLAIN_EVERY_S:
+            self._shown_at = now
+            share = done * 100 // max(every, 1)
+            note(f"{layer}: {done:,} of {every:,} bodies checked ({share} %), {speed:,.0f}/s{left}")
+
+    def _pace(self, layer: str, done: int, every: int, now: float) -> tuple[float, str]:
+        began, before = self._starts.setdefault(layer, (now, done))
+        speed = (done - before) / (now - began) if now > began else 0.0
+        more = every - done
+        return speed, f", about {duration_text(more / speed)} left" if speed > 0 and more > 0 else ""
 
 
-def _show(report: VerifyReport, path: Path) -> None:
-    for name, layer in report.layers.items():
+class _LiveProgress(_Progress):
+    """One line a layer, redrawn in place."""
+
+    def __init__(self) -> None:
+        super().__init__()
+        self._lines: dict[str, list[str]] = {}
+        self._live = Live(console=Console(stderr=True), refresh_per_second=4, transient=True)
+
+    def __enter__(self) -> _LiveProgress:
+        self._live.start()
+        return self
+
+    def __exit__(self, *_: object) -> None:
+        self._live.stop()
+
+    def show(self, layer: str, done: int, every: int) -> None:
+        """Take in how far a layer is."""
+        speed, left = self._pace(layer, done, every, time.monotonic())
+        share = f"{done * 100 // max(every, 1):3d} %"
+        self._lines[layer] = [
+            layer,
+            share,
+            f"{done:,} of {every:,} bodies",
+            f"{speed:,.0f}/s",
+            left.removeprefix(", "),
+        ]
+        grid = Table.grid(padding=(0, 2))
+        for cells in self._lines.values():
+            grid.add_row(*cells)
+        self._live.update(grid)
+
+
+def _progress_for() -> _Progress:
+    return _LiveProgress() if sys.stderr is not None and sys.stderr.isatty() else _Progress()
+
+
+def _wrapped(text: str, indent: str = "") -> None:
+    for line in textwrap.wrap(
+        text,
+        80,
+        initial_indent=indent,
+        subsequent_indent=indent + "  ",
+        break_long_words=False,
+        break_on_hyphens=False,
+    ):
+        say(line)
+
+
+def _show(found: VerifyReport, path: Path) -> None:
+    for name, layer in found.layers.items():
         say()
-        say(f"Layer {name}: {layer.bodies:,} bodies in {layer.pack} hashed and decoded")
+        looked = _LOOKED[found.depth].format(done=layer.bodies, every=layer.all_bodies)
+        _wrapped(f"Layer {name}: {looked}, in {layer.pack}")
+        if layer.earlier:
+            _wrapped(f"{layer.earlier:,} of them by earlier checks of the unchanged pack, cut short.", "  ")
+        if layer.note:
+            _wrapped(layer.note, "  ")
         _show_layer(layer)
+    _show_walk(found.walk)
     say()
-    if report.ready:
-        absent = sum(la.counts.absent for la in report.layers.values())
-        say(
-            "READY: every planned tile is on board and sound"
-            + (f", but {absent:,} that the server has not." if absent else ".")
-        )
-        say("The crew still carries another means of navigation: imagery is dated, and Web")
-        say("Mercator maps are for viewing, not for positioning.")
-    else:
-        say(f"NOT READY. To close the gaps: lastbar fetch {path}")
+    say("Not checked:")
+    for text in found.not_checked:
+        _wrapped(f"- {text}", "  ")
+    _show_verdict(found, path)
+
+
+def _show_verdict(found: VerifyReport, path: Path) -> None:
+    told = [*found.reasons, *found.remarks]
+    if told:
+        say()
+        say("Remarks:" if found.ready else "What was found:")
+        for text in told:
+            _wrapped(f"- {text}", "  ")
+    say()
+    verdict = found.verdict
+    if verdict is Verdict.NOT_READY:
+        say("NOT READY. To close the gaps, then verify again:")
+        say(f"  lastbar fetch {path}")
+        return
+    if verdict is Verdict.UNFINISHED:
+        say("NOT CHECKED TO THE END, so far all is sound. To go on from here:")
+        say(f"  lastbar verify {path}{_full(found)} --for 60s")
+        return
+    absent = sum(la.counts.absent for la in found.layers.values())
+    but = f", but {absent:,} that the server has not" if absent else ""
+    sound = "sound" if found.depth is not Depth.QUICK else "sound as far as --quick looks"
+    _wrapped(f"{verdict.value}: every planned tile is on board and {sound}{but}.")
+    say("The crew still carries another means of navigation: imagery is dated, and Web")
+    say("Mercator maps are for viewing, not for positioning.")
+
+
+def _full(found: VerifyReport) -> str:
+    return " --full" if found.depth is Depth.FULL else ""
 
 
 def _show_layer(layer: LayerFindings) -> None:
@@ -69,7 +234,7 @@ def _show_layer(layer: LayerFindings) -> None:
     if len(layer.bad) > _SHOWN:
         say(f"  and {len(layer.bad) - _SHOWN:,} more corrupt tiles")
     if layer.stray:
-        say(f"  {layer.stray:,} rows lie outside the grid, where no reader can show them")
+        _wrapped(f"{layer.stray:,} rows lie outside the grid, where no reader can show them", "  ")
 
 
 def _name(what: str, tiles: TileSet) -> None:
@@ -79,3 +244,38 @@ def _name(what: str, tiles: TileSet) -> None:
             say(f"  and {count - _SHOWN:,} more {what} tiles")
             return
         say(f"  {what} {tile}")
+
+
+def _show_walk(walks: tuple[LineWalk, ...]) -> None:
+    if not walks:
+        return
+    say()
+    say("Along the route:")
+    lines = {(one.area, one.line) for one in walks}
+    for one in walks:
+        many = sum(area == one.area for area, _ in lines) > 1
+        which = f"{one.area}, line {one.line}" if many else one.area
+        head = f"{one.layer}, {which}, {one.length_m / 1000:,.1f} km"
+        if not one.gaps:
+            _wrapped(f"{head}: complete to zoom {one.deepest} all the way", "  ")
+            continue
+        _wrapped(f"{head}: planned to zoom {one.deepest}, with gaps", "  ")
+        for gap in one.gaps[:_GAPS_SHOWN]:
+            _wrapped(gap_text(gap), "    ")
+        if len(one.gaps) > _GAPS_SHOWN:
+            say(f"    and {len(one.gaps) - _GAPS_SHOWN:,} more gaps (--walk FILE or --json for all)")
+        for stop in one.stops[:_SHOWN]:
+            _wrapped(f'waypoint "{stop.waypoint.name}" at km {stop.at_m / 1000:.1f} stands on a gap', "    ")
+
+
+def gap_text(gap: Stretch) -> str:
+    """One gap in words: where, how deep the map still goes, and what closing it takes."""
+    depth = "no zoom complete" if gap.complete_to is None else f"only to zoom {gap.complete_to}"
+    start = f"{gap.start[1]:.5f} {gap.start[0]:.5f}"
+    told = [f"km {gap.from_m / 1000:.3f} to {gap.to_m / 1000:.3f} (from {start}): {depth}"]
+    if gap.missing:
+        time_text = f", about {duration_text(gap.seconds)} at the last speed" if gap.seconds else ""
+        told.append(f"{gap.missing:,} tile{'' if gap.missing == 1 else 's'} missing{time_text}")
+    if gap.absent:
+        told.append(f"{gap.absent:,} that the server has not")
+    return "; ".join(told)

@@ -1,5 +1,26 @@
 """The fetch: from a plan and a pack to a fuller pack, over one door and through one writer."""
 
-from packer.fetching.run import FetchReport, LayerProgress, LayerReport, Options, fetch, pack_path, run_fetch
+from packer.fetching.layer_run import pack_path
+from packer.fetching.reports import (
+    Alarm,
+    Departure,
+    FetchReport,
+    LayerProgress,
+    LayerReport,
+    Options,
+    Standing,
+)
+from packer.fetching.run import fetch, run_fetch
 
-__all__ = ["FetchReport", "LayerProgress", "LayerReport", "Options", "fetch", "pack_path", "run_fetch"]
+__all__ = [
+    "Alarm",
+    "Departure",
+    "FetchReport",
+    "LayerProgress",
+    "LayerReport",
+    "Options",
+    "Standing",
+    "fetch",
+    "pack_path",
+    "run_fetch",
+]

@@ -3,17 +3,21 @@
 from __future__ import annotations
 
 import asyncio
-from collections.abc import Mapping
-from dataclasses import dataclass, field, replace
+from collections.abc import Callable
+from dataclasses import replace
 from typing import Protocol
 
-from packer.address import Address
 from packer.errors import AnswerError, LastbarError
 from packer.fetching.clock import Clock
+from packer.fetching.departure import Allowance
+from packer.fetching.doubt import MOST_HELD, Doubt, Held
 from packer.fetching.feed import Feed
 from packer.fetching.gate import Gate, Pass, PauseKind
 from packer.fetching.outbox import Outbox
 from packer.fetching.pacing import jittered
+from packer.fetching.repeats import Repeats
+from packer.fetching.reports import Tally
+from packer.fetching.sources import DEADLINE_S, LIMIT_BYTES, Source
 from packer.net import Answer, Door, Failure, Fault, Reply
 from packer.outcome import (
     LinkDown,
@@ -22,7 +26,6 @@ from packer.outcome import (
     ServerHasNone,
     SignIn,
     Stored,
-    TileRules,
     TryAgain,
     Unchanged,
     WaitSoLong,
@@ -33,51 +36,38 @@ from packer.payload import Kind
 from packer.store import Absent, Received, Record, Trouble, body_hash
 from packer.tileset import Tile
 
-__all__ = ["DEADLINE_S", "LIMIT_BYTES", "Crew", "Source", "Tally"]
+__all__ = ["Crew"]
 
-DEADLINE_S = 60.0  # for one tile, whatever trickles in
-LIMIT_BYTES = 16_000_000  # far above any tile; a larger body is something else
+_LONG_DEADLINE_S = 240.0  # where one request at a time is all that the link can carry
 _ATTEMPTS = 5
 _ATTEMPTS_IF_BUSY = 20  # 503 for one tile while others come
 _IN_A_ROW = 20  # refusals or wrong contents without one tile between them: the layer is at fault, not a tile
 _RETRY_FIRST_S, _RETRY_LONGEST_S = 0.5, 20.0
 
 
-@dataclass(slots=True)
-class Tally:
-    """What a run has done for one layer so far."""
-
-    requests: int = 0
-    stored: int = 0
-    bytes: int = 0
-    absent: int = 0
-    failed: int = 0
-
-
-@dataclass(frozen=True, slots=True)
-class Source:
-    """Where and how a layer's tiles are asked for; `headers` may hold keys and are never shown."""
-
-    layer: str
-    address: Address
-    headers: Mapping[str, str] = field(repr=False)
-    rules: TileRules
-
-
 class Host(Protocol):
     """A second opinion on the host, where no tile can tell."""
+
+    @property
+    def wants_memory(self) -> bool:
+        """Whether `remember` would learn something."""
+        ...
 
     async def remember(self) -> None:
         """The host is itself just now. If cancelled: nothing is remembered."""
         ...
 
-    async def check(self) -> bool:
-        """Whether the host answers as it did then. If cancelled: nothing is held."""
+    async def vouches(self, since: float) -> bool | None:
+        """Whether the host answered as itself after `since`. If cancelled: nothing is held."""
         ...
 
 
 class Crew:
-    """See the module. `failure` is set if the layer as a whole had to be given up."""
+    """See the module. `failure` is set if the layer as a whole had to be given up.
+
+    `allowance` is asked before each request and ends the work when it is used up; `refusal` is asked, once the
+    host is known to be itself, whether its owner forbids to go on.
+    """
 
     def __init__(
         self,
@@ -88,15 +78,23 @@ class Crew:
         outbox: Outbox,
         clock: Clock,
         host: Host,
+        doubt: Doubt,
+        repeats: Repeats,
+        allowance: Allowance,
+        refusal: Callable[[], LastbarError | None] = lambda: None,
     ) -> None:
         self.tally = Tally()
         self.failure: LastbarError | None = None
+        self.repeats = repeats
         self._source, self._feed, self._gate, self._door = source, feed, gate, door
         self._outbox, self._clock, self._host = outbox, clock, host
-        self._rules, self._host_known = source.rules, False
-        self._stopping = False
+        self._doubt, self._allowance, self._refusal = doubt, allowance, refusal
+        self._rules = source.rules
+        self._stopping = self._resolving = False
         self._turn = asyncio.Event()
         self._in_a_row = 0
+        self._pages, self._ask_at_pages = 0, _IN_A_ROW
+        self._turns: dict[Tile, int] = {}  # tiles that are asked of another subdomain next time
 
     def stop(self, failure: LastbarError | None = None) -> None:
         """Ask for nothing more; what is in hand is finished."""
@@ -115,20 +113,37 @@ class Crew:
 
     async def _work(self) -> None:
         while not self._stopping:
+            if self._resolving and self._in_a_row >= _IN_A_ROW:
+                await self._until_due()
+                continue
             tile = self._feed.take(self._clock.now(), prefer_fresh=self._gate.pause is not None)
             if tile is None:
                 if self._feed.done:
                     self._turn.set()
                     return
-                await self._until_due()
+                await self._wait_or_resolve()
                 continue
-            leave = await self._gate.enter()
+            try:
+                leave = await self._gate.enter()
+            except asyncio.CancelledError:
+                self._feed.put_back(tile)
+                raise
             if leave is None:
+                self._feed.put_back(tile)
+                return
+            if self._stopping or not self._allowance.may_ask(self._gate.in_flight):
+                self._gate.dropped(leave)
                 self._feed.put_back(tile)
                 return
             await self._ask(tile, leave)
             if self._feed.dry:
                 self._turn.set()
+
+    async def _wait_or_resolve(self) -> None:
+        if self._doubt and not self._resolving and self._feed.is_all_but(len(self._doubt)):
+            await self._ask_witness(at_end=True)
+        else:
+            await self._until_due()
 
     async def _until_due(self) -> None:
         """Wait until a put-back tile is due or another worker has come back with one."""
@@ -146,86 +161,136 @@ class Crew:
         source = self._source
         self.tally.requests += 1
         self._outbox.asked()
+        # A single request on a link that has been found narrow may take its time.
+        deadline_s = DEADLINE_S if self._gate.width > 1 else _LONG_DEADLINE_S
         try:
-            reply = await self._door.fetch(source.address.url(tile), source.headers, DEADLINE_S, LIMIT_BYTES)
-        except asyncio.CancelledError:
+            url = source.url(tile, self._turns.get(tile, 0))
+            reply = await self._door.fetch(url, source.headers, deadline_s, LIMIT_BYTES)
+        except BaseException:
             self._gate.dropped(leave)
             self._feed.put_back(tile)
             raise
+        took_s = self._clock.now() - leave.started
+        self.tally.took_s += 0.1 * (took_s - self.tally.took_s)
+        if isinstance(reply, Answer):
+            self._allowance.received(len(reply.body))
         await self._settle(tile, leave, reply, judge(reply, self._rules, self._clock.wall()))
 
     async def _settle(self, tile: Tile, leave: Pass, reply: Reply, outcome: Outcome) -> None:
+        if tile not in self._feed.attempts and not isinstance(outcome, LinkDown | SignIn):
+            self._gate.odds.first_attempt(isinstance(outcome, Stored | ServerHasNone))
         match outcome:
             case Stored():
                 self._gate.good(leave, len(outcome.data))
                 await self._keep(tile, outcome)
-            case ServerHasNone():
+            case ServerHasNone(200):  # a body that says so: nobody in between could make it
                 self._gate.good(leave, 0)
-                self.tally.absent += 1
+                await self._lacks(tile, 200)
+            case ServerHasNone():
+                self._gate.answered(leave)
                 self._in_a_row = 0
-                await self._record(Absent(tile, outcome.status, int(self._clock.wall())))
+                await self._doubted(tile, leave, outcome.status)
             case LinkDown():
-                self._gate.bad(leave, outcome.reason, kind=PauseKind.LINK)
-                self._feed.put_back(tile)
+                self._link_down(tile, leave, outcome.reason)
             case SignIn():
                 self._gate.bad(leave, outcome.reason, kind=PauseKind.SIGN_IN, where=outcome.where)
                 await self._again(tile, leave, "sign-in page", outcome.reason, _ATTEMPTS)
+                await self._page_came(outcome.reason)
             case WaitSoLong():
-                self._gate.strained(leave, outcome.reason, outcome.seconds)
-                if isinstance(reply, Answer) and reply.status == 429:
-                    self._feed.put_back(tile)
-                else:
-                    await self._again(tile, leave, "busy", outcome.reason, _ATTEMPTS_IF_BUSY)
+                await self._strained(tile, leave, reply, outcome)
             case TryAgain() | Unchanged():
-                reason = (
-                    outcome.reason if isinstance(outcome, TryAgain) else "the server says unchanged, unasked"
-                )
+                told = outcome.reason if isinstance(outcome, TryAgain) else None
                 if isinstance(reply, Failure) and reply.fault in (Fault.STALL, Fault.DEADLINE):
                     self._gate.slow(leave)
-                self._gate.bad(leave, reason)
-                await self._again(tile, leave, "no whole tile", reason, _ATTEMPTS)
+                reason = told or "the server says unchanged, unasked"
+                by_server = isinstance(reply, Answer)
+                self._gate.bad(leave, reason, by_server=by_server)
+                await self._again(tile, leave, "no whole tile", reason, _ATTEMPTS, by_server=by_server)
             case Refused() | WrongContent():
-                self._gate.dropped(leave)
-                await self._give_up(
-                    tile, "refused" if isinstance(outcome, Refused) else "wrong content", outcome.reason
-                )
-                self._count_in_a_row(outcome.reason)
+                kind = "refused" if isinstance(outcome, Refused) else "wrong content"
+                self._gate.answered(leave)
+                self._in_a_row += 1
+                await self._doubted(tile, leave, 0, (kind, outcome.reason))
 
     def hold_to(self, kind: Kind) -> None:
         """Take no other kind of tile from now on: a pack has one format."""
         self._rules = replace(self._rules, kind=kind)
 
+    # ------------------------------------------------------------------------------------ what came
+
     async def _keep(self, tile: Tile, outcome: Stored) -> None:
-        self._in_a_row = 0
+        self._in_a_row = self._pages = 0
+        self._ask_at_pages = _IN_A_ROW
+        self._doubt.proven = True
+        digest = body_hash(outcome.data)
+        if digest in self._source.blank:
+            await self._lacks(tile, 200)
+            return
         if self._rules.kind is None:
             self.hold_to(outcome.kind)
+        self.repeats.saw(tile, digest)
         self.tally.stored += 1
         self.tally.bytes += len(outcome.data)
-        await self._record(
-            Received(
-                tile,
-                outcome.data,
-                body_hash(outcome.data),
-                outcome.kind.value,
-                int(self._clock.wall()),
-                outcome.etag,
-                outcome.modified,
-                outcome.fresh_until,
-            )
-        )
-        if not self._host_known:
-            self._host_known = True
+        now = int(self._clock.wall())
+        valid = outcome.etag, outcome.modified, outcome.fresh_until
+        await self._record(Received(tile, outcome.data, digest, outcome.kind.value, now, *valid))
+        await self._release()
+        if self._host.wants_memory:
             await self._host.remember()
+            if refusal := self._refusal():
+                self.stop(refusal)
+
+    async def _lacks(self, tile: Tile, status: int) -> None:
+        self.tally.absent += 1
+        await self._record(Absent(tile, status, int(self._clock.wall())))
 
     async def _record(self, record: Record) -> None:
         self._feed.settled(record.tile)
+        self._turns.pop(record.tile, None)
+        if not isinstance(record, Trouble):
+            self.tally.settled.append(record.tile)
         await self._outbox.add(record)
 
-    async def _again(self, tile: Tile, leave: Pass, kind: str, reason: str, most: int) -> None:
-        """Put a failed tile back; the attempt counts only if the link was seen to be sound meanwhile."""
-        counts = self._gate.fair(leave) or (self._feed.dry and await self._host.check())
+    # ------------------------------------------------------------------------------------ what did not
+
+    def _link_down(self, tile: Tile, leave: Pass, reason: str) -> None:
+        several = len(self._source.address.subdomains) > 1
+        # One of several names may be out of order by itself: the tile is asked of the next one.
+        self._turns[tile] = self._turns.get(tile, 0) + 1
+        self._gate.bad(leave, reason, kind=None if several else PauseKind.LINK)
+        self._feed.put_back(tile)
+
+    async def _strained(self, tile: Tile, leave: Pass, reply: Reply, outcome: WaitSoLong) -> None:
+        plainly = isinstance(reply, Answer) and reply.status == 429
+        self._gate.strained(leave, outcome.reason, outcome.seconds, plainly=plainly)
+        if plainly:
+            self._feed.put_back(tile)
+        else:
+            await self._again(tile, leave, "busy", outcome.reason, _ATTEMPTS_IF_BUSY, by_server=True)
+
+    async def _page_came(self, reason: str) -> None:
+        """Page after page where tiles should be: if the host is itself, the layer's address is at fault."""
+        self._pages += 1
+        if self._pages == self._ask_at_pages:
+            self._ask_at_pages *= 2
+            if await self._host.vouches(self._clock.now()):
+                self._in_a_row = self._pages
+                self.stop(self._only_refused(reason))
+
+    async def _again(
+        self, tile: Tile, leave: Pass, kind: str, reason: str, least: int, *, by_server: bool = False
+    ) -> None:
+        """Put a failed tile back; the attempt counts only if the link was seen to be sound meanwhile.
+
+        `by_server` holds where a server answered, in good order, that it cannot: where nothing can vouch for
+        it, that is taken at its word.
+        """
+        counts = self._gate.fair(leave)
+        if not counts and self._feed.dry:
+            word = await self._host.vouches(leave.started)
+            counts = word is True or (word is None and by_server)
         attempts = self._feed.attempts.get(tile, 0) + counts
-        if attempts >= most:
+        if attempts >= self._gate.odds.enough(least):
             await self._give_up(tile, kind, reason)
             return
         wait_s = jittered(_RETRY_FIRST_S, max(attempts, 1), _RETRY_LONGEST_S, self._clock.chance())
@@ -233,15 +298,85 @@ class Crew:
 
     async def _give_up(self, tile: Tile, kind: str, reason: str) -> None:
         self.tally.failed += 1
+        self.tally.troubles[reason] += 1
         await self._record(Trouble(tile, kind, reason, int(self._clock.wall())))
 
-    def _count_in_a_row(self, reason: str) -> None:
-        self._in_a_row += 1
+    # ------------------------------------------------------------------------------------ what is in doubt
+
+    async def _doubted(
+        self, tile: Tile, leave: Pass, status: int, refusal: tuple[str, str] | None = None
+    ) -> None:
+        now = self._clock.now()
+        self._doubt.hold(Held(tile, status, leave.started, now, refusal))
+        if self._resolving:
+            return
+        if self._gate.pause is not None or self._doubt.is_due(now) or self._in_a_row >= _IN_A_ROW:
+            await self._ask_witness()
+        elif len(self._doubt) >= MOST_HELD:
+            self.stop(self._no_tile_at_all())
+
+    async def _ask_witness(self, *, at_end: bool = False) -> None:
+        """If cancelled: what is held back stays so, and is asked for again by the next run."""
+        now = self._clock.now()
+        self._resolving = True
+        try:
+            word = await self._host.vouches(now)
+        finally:
+            self._resolving = False
+            self._turn.set()
+        if word is False:
+            self._in_a_row = 0
+            self._gate.impostor("nothing comes any more of what came before")
+            for tile in self._doubt.unsound():
+                self._feed.put_back(tile)
+            return
+        if word and self._doubt.proven:
+            self._gate.vouched(now)
+            await self._release()
+        elif at_end or self._in_a_row >= _IN_A_ROW:
+            await self._take_at_word()
+        if at_end and self._doubt:
+            self.stop(self._cannot_tell() if self._doubt.proven else self._no_tile_at_all())
+
+    async def _release(self) -> None:
+        """The host is itself just now: what was held back is sure, or asked for once more."""
+        sure, again = self._doubt.sound(self._clock.now())
+        for tile in again:
+            self._feed.put_back(tile)
+        for held in sure:
+            await self._settle_held(held)
+
+    async def _take_at_word(self) -> None:
+        """Nothing can vouch for the host: a refusal is noted all the same, since it is asked for again next
+        time, but a "no such tile" is not."""
+        for held in self._doubt.refusals():
+            await self._settle_held(held)
+
+    async def _settle_held(self, held: Held) -> None:
+        if held.refusal is None:
+            await self._lacks(held.tile, held.status)
+            return
+        await self._give_up(held.tile, *held.refusal)
         if self._in_a_row >= _IN_A_ROW and not self._stopping:
-            self.stop(
-                AnswerError(
-                    f'Layer "{self._source.layer}" was stopped: {self._in_a_row} answers in a row from '
-                    f"{self._source.rules.host} were no tiles; the last: {reason}. Check the layer's "
-                    "address, key and format in the brief, then run lastbar fetch again; what is stored stays."
-                )
-            )
+            self.stop(self._only_refused(held.refusal[1]))
+
+    def _only_refused(self, reason: str) -> AnswerError:
+        return AnswerError(
+            f'Layer "{self._source.layer}" was stopped: {self._in_a_row} answers in a row from '
+            f"{self._rules.host} were no tiles; the last: {reason}. Check the layer's address, key and format "
+            "in the brief, then run lastbar fetch again; what is stored stays."
+        )
+
+    def _no_tile_at_all(self) -> AnswerError:
+        return AnswerError(
+            f'Layer "{self._source.layer}": {self._rules.host} says of every tile that it does not exist '
+            f"({self._doubt.lacks:,} asked for), and has never given one. Most likely the layer's address in the "
+            "brief is wrong: open one tile of it in a browser. Nothing was noted as missing there."
+        )
+
+    def _cannot_tell(self) -> AnswerError:
+        return AnswerError(
+            f'Layer "{self._source.layer}": {self._rules.host} says of the last {self._doubt.lacks:,} tiles that '
+            "they do not exist, and nothing tells whether that was the server itself or a device on the way. "
+            "They were not noted. Run lastbar fetch again on another connection, or use an https address."
+        )

@@ -77,6 +77,10 @@ class Feed:
         """When the earliest of the tiles that wait for their next attempt is due."""
         return self._later[0][0] if self._later else None
 
+    def is_all_but(self, count: int) -> bool:
+        """Whether every tile is settled but `count` that are out."""
+        return self._dry and not (self._again or self._later) and self._out == count
+
     @property
     def done(self) -> bool:
         """Whether every tile is settled."""

@@ -2,7 +2,8 @@
 
 One gate stands before all layers that share a host. It keeps the caps, paces, obeys Retry-After, and tells a
 tile that fails from a link that is down. While the link is down nobody passes but one prober at a time, at
-growing intervals; whoever was turned back keeps its tile and its count of attempts.
+growing intervals; whoever was turned back keeps its tile and its count of attempts. Whoever waits is let in
+in order of arrival, so that no layer starves beside another.
 """
 
 from __future__ import annotations
@@ -12,14 +13,15 @@ import enum
 import math
 from collections import deque
 from collections.abc import Callable
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 from packer.fetching.clock import Clock
-from packer.fetching.pacing import Rate, Window, jittered
+from packer.fetching.pacing import Odds, Rate, Strain, Window, jittered
 
 __all__ = ["Gate", "Pass", "Pause", "PauseKind"]
 
-_FIRST_PROBE_S, _LONGEST_PROBE_S = 1.0, 30.0
+_FIRST_PROBE_S = 1.0
+_HAIR_S = 1e-6  # past the moment rather than short of it by a rounding
 _FIRST_PATIENCE_S, _LONGEST_PATIENCE_S = 1.0, 60.0
 
 
@@ -30,6 +32,20 @@ class PauseKind(enum.StrEnum):
     SIGN_IN = "sign-in"
     SERVER = "server"
     ASKED = "asked to wait"
+
+
+_LONGEST_PROBE_S = 30.0
+# A probe of a link that is down, or of a sign-in page, costs the server nothing: a link that flaps is to be
+# caught while it is there.
+_LONGEST_LINK_PROBE_S, _LONGEST_EARLY_PROBE_S, _EARLY_S = 10.0, 2.0, 60.0
+
+
+def _next_probe_s(probe_s: float, kind: PauseKind, paused_s: float) -> float:
+    """The time to the next probe, given that to the last one and how long the pause has lasted."""
+    longest = _LONGEST_PROBE_S
+    if kind in (PauseKind.LINK, PauseKind.SIGN_IN):
+        longest = _LONGEST_EARLY_PROBE_S if paused_s < _EARLY_S else _LONGEST_LINK_PROBE_S
+    return min(2 * probe_s, longest)
 
 
 @dataclass(frozen=True, slots=True)
@@ -51,25 +67,46 @@ class Pass:
     probe: bool
 
 
+_Turn = asyncio.Future["Pass | None"]
+
+
 class Gate:
-    """See the module. All times are seconds on the run's clock."""
+    """See the module. All times are seconds on the run's clock.
+
+    `reached` tells that the host has answered for itself in this run, `ever_good` that it has given a tile.
+    `on_change` is called with the pause before and the one now whenever a pause begins, ends or is lengthened.
+    """
 
     def __init__(
-        self, connections: int, per_second: float, clock: Clock, on_change: Callable[[], None] = lambda: None
+        self,
+        connections: int,
+        per_second: float,
+        clock: Clock,
+        on_change: Callable[[Pause | None, Pause | None], None] = lambda _before, _now: None,
     ) -> None:
-        self.pause: Pause | None = None
         self.in_flight = 0
-        self.ever_good = False
-        self._clock, self._on_change = clock, on_change
+        self.ever_good = self.reached = False
+        self.odds = Odds()
+        self.on_change = on_change
+        self._pause: Pause | None = None
+        self._clock = clock
         self._rate = Rate(per_second)
         self._window = Window(connections)
-        self._waiting: deque[asyncio.Future[None]] = deque()
+        self._strain = Strain()
+        self._queue: deque[_Turn] = deque()
+        self._alarm: asyncio.Task[None] | None = None
+        self._alarm_at = math.inf
         self._closed = False
         self._probing = False
         self._probe_s = _FIRST_PROBE_S
-        self._patience = 0
+        self._patience, self._patience_at = 0, -math.inf
         self._streak = 0
         self._last_good_start = -math.inf
+
+    @property
+    def pause(self) -> Pause | None:
+        """Why nobody passes but a prober at present, if so."""
+        return self._pause
 
     @property
     def width(self) -> int:
@@ -79,109 +116,168 @@ class Gate:
     def close(self) -> None:
         """Let nobody in any more; everyone who waits gets None."""
         self._closed = True
-        self._wake_all()
+        self._dispatch()
 
-    async def enter(self) -> Pass | None:
-        """Wait for leave to send one request; None when the gate is closed.
+    async def enter(self, *, first: bool = False) -> Pass | None:
+        """Wait for leave to send one request; None when the gate is closed. `first` goes before all who wait.
 
-        Every pass has to come back through one of `good`, `bad`, `strained` or `dropped`.
-        If cancelled: no pass is held, and the next in line is woken instead.
+        Every pass has to come back through one of `good`, `bad`, `strained`, `answered` or `dropped`.
+        If cancelled: no pass is held, and the next in line has its turn instead.
         """
-        while not self._closed:
-            now = self._clock.now()
-            wait_s = self._wait_s(now)
-            if wait_s <= 0:
+        turn: _Turn = asyncio.get_running_loop().create_future()
+        self._queue.appendleft(turn) if first else self._queue.append(turn)
+        self._dispatch()
+        try:
+            return await turn
+        except asyncio.CancelledError:
+            granted = turn.result() if turn.done() and not turn.cancelled() else None
+            if granted is not None:
+                self.dropped(granted)  # the cancellation came between leave given and leave taken
+            else:
+                turn.cancel()
+                self._dispatch()
+            raise
+
+    def _dispatch(self) -> None:
+        """Let in whoever may go, in order, and see to it that the next one is looked at in time."""
+        while self._queue:
+            if self._queue[0].done():
+                self._queue.popleft()
+            elif self._closed:
+                self._queue.popleft().set_result(None)
+            else:
+                now = self._clock.now()
+                wait_s = self._wait_s(now)
+                if wait_s > 0:
+                    self._wake_at(now + wait_s)
+                    return
                 self.in_flight += 1
                 self._rate.take(now)
-                self._probing = self.pause is not None
-                return Pass(now, self._probing)
-            await self._changed(wait_s)
-        return None
+                self._probing = self._pause is not None
+                self._queue.popleft().set_result(Pass(now, self._probing))
+        self._wake_at(math.inf)
 
     def _wait_s(self, now: float) -> float:
         """Seconds until a request may start, 0 for now, infinite until something changes."""
-        if self.in_flight >= self._window.size or (self.pause is not None and self._probing):
+        if self.in_flight >= self._window.size or (self._pause is not None and self._probing):
             return math.inf
         ready = self._rate.ready_at(now)
-        if self.pause is not None:
-            ready = max(ready, self.pause.until)
+        if self._pause is not None:
+            ready = max(ready, self._pause.until)
         return ready - now
 
-    async def _changed(self, wait_s: float) -> None:
-        turn: asyncio.Future[None] = asyncio.get_running_loop().create_future()
-        self._waiting.append(turn)
-        timer = asyncio.ensure_future(self._clock.sleep(wait_s)) if math.isfinite(wait_s) else None
-        try:
-            await (turn if timer is None else asyncio.wait([turn, timer], return_when="FIRST_COMPLETED"))
-        except asyncio.CancelledError:
-            if turn.done():
-                self._wake_one()
-            raise
-        finally:
-            if timer is not None:
-                timer.cancel()
-            if not turn.done():
-                self._waiting.remove(turn)
+    def _wake_at(self, when: float) -> None:
+        if when == self._alarm_at:
+            return
+        if self._alarm is not None:
+            self._alarm.cancel()
+        self._alarm_at = when
+        self._alarm = None if math.isinf(when) else asyncio.ensure_future(self._ring(when))
 
-    def _wake_one(self) -> None:
-        while self._waiting:
-            turn = self._waiting.popleft()
-            if not turn.done():
-                turn.set_result(None)
-                return
+    async def _ring(self, when: float) -> None:
+        """If cancelled: somebody else sees to the next in line."""
+        await self._clock.sleep(when - self._clock.now() + _HAIR_S)
+        self._alarm, self._alarm_at = None, math.inf
+        self._dispatch()
 
-    def _wake_all(self) -> None:
-        while self._waiting:
-            self._wake_one()
+    # ------------------------------------------------------------------------------------ how it went
 
     def good(self, leave: Pass, size_bytes: int) -> None:
-        """The host gave a proper answer, be it a tile or word that there is none."""
+        """The host gave a proper answer that can only be its own, such as a tile."""
         now = self._clock.now()
-        self.ever_good = True
-        self._last_good_start = max(self._last_good_start, leave.started)
-        self._streak = self._patience = 0
         self._window.good(now, now - leave.started, size_bytes)
-        asked = self.pause is not None and self.pause.kind is PauseKind.ASKED and now < self.pause.until
-        if self.pause is not None and not asked:
-            self._resume()
+        self._strain.eased()
+        self.vouched(leave.started)
+        self._back(leave)
+
+    def vouched(self, since: float) -> None:
+        """The host is known to have answered for itself to what was asked of it at `since`."""
+        self.ever_good = self.reached = True
+        self._last_good_start = max(self._last_good_start, since)
+        self._streak = self._patience = 0
+        asked = self._pause is not None and self._pause.kind is PauseKind.ASKED
+        if self._pause is not None and not (asked and self._clock.now() < self._pause.until):
+            if self._pause.kind in (PauseKind.ASKED, PauseKind.SERVER):
+                self._window.ease_in()
+            self._probe_s = _FIRST_PROBE_S
+            self._set(None)
+
+    def answered(self, leave: Pass) -> None:
+        """An answer came that the host may have given, or someone in its place: a probe is to be repeated."""
+        now = self._clock.now()
+        self._streak = 0
+        self._window.good(now, now - leave.started, 0)
+        if self._pause is not None and leave.probe:
+            self._pause = replace(self._pause, until=max(self._pause.until, now + _FIRST_PROBE_S))
         self._back(leave)
 
     def bad(
-        self, leave: Pass, reason: str, *, kind: PauseKind | None = None, where: str | None = None
+        self,
+        leave: Pass,
+        reason: str,
+        *,
+        kind: PauseKind | None = None,
+        where: str | None = None,
+        by_server: bool = False,
     ) -> None:
         """No proper answer came. With a kind the fault is the link's and pauses the host at once; without one
-        it may be the tile's, and pauses the host only when every request under way fares likewise."""
+        it may be the tile's, and pauses the host only when every request under way fares likewise: as the
+        server's trouble if it was `by_server` that an answer came at all, else as the link's."""
         now = self._clock.now()
         self._streak += 1
         if kind is None and self._streak >= max(3, self._window.size):
-            kind = PauseKind.SERVER
-        if self.pause is not None:
+            kind = PauseKind.SERVER if by_server else PauseKind.LINK
+        if self._pause is not None:
             if leave.probe:
-                self._probe_s = min(self._probe_s * 2, _LONGEST_PROBE_S)
-                told = self.pause
-                self.pause = Pause(
-                    kind or told.kind, reason, where or told.where, told.since, now + self._probe_s
-                )
+                told = self._pause
+                kind = kind or told.kind
+                self._probe_s = _next_probe_s(self._probe_s, kind, now - told.since)
+                self._set(Pause(kind, reason, where or told.where, told.since, now + self._spread()))
         elif kind is not None and leave.started > self._last_good_start:
             self._probe_s = _FIRST_PROBE_S
-            self.pause = Pause(kind, reason, where, now, now + self._probe_s)
+            self._set(Pause(kind, reason, where, now, now + self._spread()))
         self._back(leave)
-        self._on_change()
 
-    def strained(self, leave: Pass, reason: str, seconds: float = 0.0) -> None:
-        """The host asks for patience, `seconds` of it, or as long as we think fit if that is 0."""
+    def _spread(self) -> float:
+        """The time to the next probe, a tenth more or less, so that many crews in one hotel do not march."""
+        return self._probe_s * (0.9 + 0.2 * self._clock.chance())
+
+    def impostor(self, reason: str) -> None:
+        """Somebody else answers in the host's place: as `bad`, but not told by one request alone."""
+        now, told = self._clock.now(), self._pause
+        if told is None:
+            self._probe_s = _FIRST_PROBE_S
+        else:
+            self._probe_s = _next_probe_s(self._probe_s, PauseKind.SIGN_IN, now - told.since)
+        where, since = (told.where, told.since) if told is not None else (None, now)
+        self._set(Pause(PauseKind.SIGN_IN, reason, where, since, now + self._spread()))
+
+    def strained(self, leave: Pass, reason: str, seconds: float = 0.0, *, plainly: bool = True) -> None:
+        """The host asks for patience, `seconds` of it, or as long as we think fit if that is 0.
+
+        `plainly` False is for an answer such as 503 that may be one tile's own trouble: without a time it
+        pauses the host only if it is not the only one of late.
+        """
         now = self._clock.now()
-        self._window.strain(now, now - leave.started)
-        if seconds <= 0:
-            self._patience += 1
-            span = jittered(_FIRST_PATIENCE_S, self._patience, _LONGEST_PATIENCE_S, self._clock.chance())
-            seconds = max(span, 0.25 * min(_FIRST_PATIENCE_S * 2**self._patience, _LONGEST_PATIENCE_S))
-        until = now + seconds
-        if self.pause is None or until > self.pause.until or self.pause.kind is not PauseKind.ASKED:
-            since = self.pause.since if self.pause is not None else now
-            self.pause = Pause(PauseKind.ASKED, reason, None, since, until)
+        often = self._strain.strained()
+        if seconds > 0 or plainly or often or leave.probe:
+            self._window.strain(now, now - leave.started)
+            self._wait_as_asked(now, reason, seconds or self._own_patience(leave, now))
         self._back(leave)
-        self._on_change()
+
+    def _own_patience(self, leave: Pass, now: float) -> float:
+        if leave.started >= self._patience_at:  # the rest of one volley is no further sign
+            self._patience, self._patience_at = self._patience + 1, now
+        most = min(_FIRST_PATIENCE_S * 2.0 ** min(self._patience, 10), _LONGEST_PATIENCE_S)
+        span = jittered(_FIRST_PATIENCE_S, self._patience, _LONGEST_PATIENCE_S, self._clock.chance())
+        return max(span, 0.25 * most)
+
+    def _wait_as_asked(self, now: float, reason: str, seconds: float) -> None:
+        told, until = self._pause, now + seconds
+        asked = told is not None and told.kind is PauseKind.ASKED
+        if told is None or not asked or until > told.until:
+            since = told.since if told is not None else now
+            self._set(Pause(PauseKind.ASKED, reason, None, since, until))
 
     def slow(self, leave: Pass) -> None:
         """A request ran into its time limit: narrow the window (besides `bad`)."""
@@ -197,17 +293,13 @@ class Gate:
         this one is the tile's and not the link's."""
         return self._last_good_start > leave.started
 
-    def _resume(self) -> None:
-        self.pause = None
-        self._probe_s = _FIRST_PROBE_S
-        self._wake_all()
-        self._on_change()
+    def _set(self, pause: Pause | None) -> None:
+        before, self._pause = self._pause, pause
+        self.on_change(before, pause)
+        self._dispatch()
 
     def _back(self, leave: Pass) -> None:
         self.in_flight -= 1
         if leave.probe:
             self._probing = False
-        # A window that has widened lets in one more than has come back.
-        self._wake_one()
-        if self.in_flight + 1 < self._window.size:
-            self._wake_one()
+        self._dispatch()

@@ -5,12 +5,15 @@ from __future__ import annotations
 import math
 from collections import deque
 
-__all__ = ["Rate", "Window", "jittered"]
+__all__ = ["Odds", "Rate", "Strain", "Window", "jittered"]
 
 _STRETCH = 1.03  # the network squeezes some starts together: the server must still see no more than the cap
 _SPACED_ABOVE_S = 0.002  # below this an event loop cannot space requests any more evenly than chance does
 _SLOW_S = 1.0  # below this a longer answer is no sign of a link that is full
 _CROWDED_S = 4.0
+_EASE_IN = 4  # requests at once when a server comes back from trouble
+_LATE = 20  # answers that count as "of late"
+_CHANCE = 1e-9  # a row of failures this unlikely is no accident of the link
 
 
 def jittered(base_s: float, attempt: int, longest_s: float, chance: float) -> float:
@@ -88,3 +91,45 @@ class Window:
             self.size = max(1, self.size - 1)
         self._best_rate = max(0.98 * self._best_rate, rate)
         self._mark_s, self._bytes = now, 0
+
+    def ease_in(self) -> None:
+        """A server is back from trouble: let not everyone in at once who has waited for it."""
+        self.size = min(self.size, _EASE_IN)
+
+
+class Strain:
+    """Whether signs of strain are more than one tile's own trouble: a second one within a few answers."""
+
+    def __init__(self) -> None:
+        self._since_last = _LATE
+
+    def eased(self) -> None:
+        """A good answer came."""
+        self._since_last += 1
+
+    def strained(self) -> bool:
+        """A sign of strain came; whether there was one of late already."""
+        often, self._since_last = self._since_last < _LATE, 0
+        return often
+
+
+class Odds:
+    """How many failures in a row tell that a tile is broken, seen how often any request fails here.
+
+    On a bad link each request fails by chance, and among a hundred thousand tiles some fail many times over.
+    Only first attempts are counted, so that a few broken tiles do not pass for a bad link.
+    """
+
+    def __init__(self) -> None:
+        self._tried = self._failed = 0.0
+
+    def first_attempt(self, good: bool) -> None:
+        """How the first attempt at a tile went; the last few hundred count."""
+        self._tried, self._failed = 0.998 * self._tried + 1, 0.998 * self._failed + (not good)
+
+    def enough(self, least: int, most: int = 60) -> int:
+        """So many failures in a row are enough to give a tile up, at least and at most so many."""
+        share = (self._failed + 0.5) / (self._tried + 20)  # as if some had gone well before the first
+        if share >= 0.7:
+            return most
+        return min(most, max(least, math.ceil(math.log(_CHANCE) / math.log(share))))

@@ -1,24 +1,56 @@
-"""Reading a pack as evidence: every body and every placement, in ranges that can be shared out.
+"""Reading a pack as evidence: every body and every placement, in pieces that can be shared out.
 
 Nothing here believes the snapshot or any count; a placement counts only with a body that hashes to its hash
-and a seal that binds the two.
+and a seal that binds the two. Nothing here writes. A worker process loads this module and what it needs, so
+it imports no more than that.
 """
 
 from __future__ import annotations
 
 import sqlite3
-from collections.abc import Callable, Iterator
+import time
+from collections.abc import Callable, Iterable, Iterator
 from dataclasses import dataclass
 from pathlib import Path
+from random import Random
 
+import numpy as np
+
+from packer.grid import MAX_ZOOM, Ints
 from packer.store.holdings import scan
 from packer.store.records import body_hash, seal
 from packer.store.schema import open_read_only, translated
 from packer.tileset import Tile, TileSet
 
-__all__ = ["BadTile", "Census", "audit_range", "census", "ranges"]
+__all__ = [
+    "BadTile",
+    "Census",
+    "Identity",
+    "Piece",
+    "audit_piece",
+    "audit_sample",
+    "audit_tiles",
+    "census",
+    "identity",
+]
 
 Check = Callable[[bytes], str | None]
+
+Piece = tuple[int, int]
+"""Body numbers, first and last, both included."""
+
+Identity = tuple[int, ...]
+"""What changes when a pack does; compared, never taken apart."""
+
+_MAPPED_BYTES = 0x7FFF0000  # the most that SQLite maps (its SQLITE_MAX_MMAP_SIZE); beyond, it reads
+_YEAR_S = 365 * 86_400
+_LEAST, _MOST = -(2**63), 2**63 - 1  # every number that SQLite can give a row
+_BOOKS = ("metadata", "placement", "absent", "trouble", "run", "source", "snapshot")
+_PLACE = "zoom_level, tile_column, tile_row"
+# A damaged row may hold text where a number belongs, which no arithmetic on tiles would bear.
+_WHOLE = " AND ".join(f"typeof({name}) = 'integer'" for name in _PLACE.split(", "))
+_ON_GRID = f"zoom_level BETWEEN 0 AND {MAX_ZOOM} AND {_WHOLE}"
+_MOST_FAULTS = 20  # sentences of SQLite on one table
 
 
 @dataclass(frozen=True, slots=True)
@@ -33,80 +65,253 @@ class BadTile:
 class Census:
     """What a pack claims to hold, read from its tables themselves.
 
-    `stray` counts placements outside the grid, which no reader can show.
+    `bodies` and `used` are the numbers of the bodies there are and of those that placements name, ascending.
+    `odd` are placements that name their body by something else than a number, and `stray` counts those outside
+    the grid, which no reader can show. `damage` is what SQLite finds wrong
+    with the structure of the tables; `unexamined` names the tables that were too large for that. `fetched` is
+    when the oldest and the newest tile came, in seconds since 1970; `stale` are the tiles for which the server
+    vouches no more, or that are over a year old. `speed` is tiles a second of the last run that stored any.
     """
 
     held: TileSet
     absent: TileSet
-    first_blob: int
-    last_blob: int
-    bodies: int
+    bodies: Ints
+    used: Ints
+    odd: tuple[BadTile, ...]
     stray: int
     format: str | None
+    damage: tuple[str, ...]
+    unexamined: tuple[str, ...]
+    fetched: tuple[int, int] | None
+    stale: TileSet
+    speed: float | None
+    size_bytes: int
+
+    @property
+    def dangling(self) -> Ints:
+        """Numbers of bodies that placements name and that are not there."""
+        return np.setdiff1d(self.used, self.bodies, assume_unique=True)
+
+    def pieces(self, size: int) -> list[Piece]:
+        """Ranges that together take in every body and every placement, with some `size` bodies each.
+
+        Outermost ranges run on without end, so that a row which the indexes do not know falls into one.
+        """
+        firsts = np.union1d(self.bodies, self.used)[::size].tolist()[1:]
+        return list(zip([_LEAST, *firsts], [*(n - 1 for n in firsts), _MOST], strict=True))
 
 
-def census(path: Path) -> Census:
-    """Count a pack. Raises StoreError if it is none of ours or SQLite finds its structure damaged."""
+def identity(path: Path) -> Identity | None:
+    """Size, time, and SQLite's change counter (file format, 1.3: bytes 24 to 27) of a pack, and of its log.
+
+    None if it cannot be read. Not while this process has the pack open: closing a file drops the locks that
+    the process holds on it (POSIX).
+    """
+    try:
+        with path.open("rb") as file:
+            head = file.read(28)
+        stat = path.stat()
+        logs = [path.with_name(path.name + ending) for ending in ("-wal", "-journal")]
+        beside = [n for log in logs if log.exists() for n in (log.stat().st_size, log.stat().st_mtime_ns)]
+    except OSError:
+        return None
+    return (stat.st_size, stat.st_mtime_ns, int.from_bytes(head[24:28], "big"), *beside)
+
+
+def census(path: Path, now: float, largest_bytes: int = 0, thorough: bool = True) -> Census:
+    """Count a pack and have SQLite look over its tables; `now` is in seconds since 1970.
+
+    The table of bodies is looked over only in a pack of up to `largest_bytes`, since that reads all of it.
+    `thorough` compares every entry of the indexes with its row, else they are only counted.
+    Raises StoreError if the pack is none of ours or too damaged to be read.
+    """
+    size = path.stat().st_size if path.exists() else 0
     with translated(path):
         db = open_read_only(path)
         try:
-            held = scan(db, "placement")
+            db.execute("BEGIN")  # one moment for all that follows
+            held = scan(db, f"placement WHERE {_ON_GRID}")
             total = db.execute("SELECT count(*) FROM placement").fetchone()[0]
-            low, high = db.execute(
-                "SELECT min(least), max(most) FROM (SELECT min(id) least, max(id) most FROM blob "
-                "UNION ALL SELECT min(blob_id), max(blob_id) FROM placement)"
-            ).fetchone()
-            bodies = db.execute("SELECT count(*) FROM blob").fetchone()[0]
             kind = db.execute("SELECT value FROM metadata WHERE name = 'format'").fetchone()
+            dates = _dates(db, int(now))
+            small = size <= largest_bytes
             return Census(
                 held=held,
-                absent=scan(db, "absent"),
-                first_blob=low or 0,
-                last_blob=high or 0,
-                bodies=bodies,
+                absent=scan(db, f"absent WHERE {_ON_GRID}"),
+                bodies=_numbers(db, "id", "blob"),
+                used=_numbers(db, "blob_id", "placement"),
+                odd=dates.odd,
                 stray=total - len(held),
                 format=kind[0] if kind else None,
+                damage=tuple(_damage(db, (*_BOOKS, "blob") if small else _BOOKS, thorough)),
+                unexamined=() if small else ("blob",),
+                fetched=dates.fetched,
+                stale=dates.stale,
+                speed=_speed(db),
+                size_bytes=size,
             )
         finally:
             db.close()
 
 
-def ranges(found: Census, size: int) -> Iterator[tuple[int, int]]:
-    """Ranges of body numbers, first and last, that together take in every body and placement."""
-    for first in range(found.first_blob, found.last_blob + 1, size):
-        yield first, min(first + size - 1, found.last_blob)
+def _numbers(db: sqlite3.Connection, column: str, table: str) -> Ints:
+    """A column of whole numbers, ascending, each once; in both uses an index alone gives the answer."""
+    (found,) = db.execute(
+        f"SELECT group_concat({column}) FROM {table} WHERE typeof({column}) = 'integer'"
+    ).fetchone()
+    return np.unique(np.fromstring(found, dtype=np.int64, sep=",")) if found else np.empty(0, dtype=np.int64)
 
 
-def audit_range(db: sqlite3.Connection, first: int, last: int, check: Check) -> tuple[int, list[BadTile]]:
-    """Re-hash the bodies numbered `first` to `last`, put each to `check`, and try every placement of them.
+def _damage(db: sqlite3.Connection, tables: tuple[str, ...], thorough: bool) -> Iterator[str]:
+    check = "integrity_check" if thorough else "quick_check"
+    for table in tables:
+        for (said,) in db.execute(f"PRAGMA {check}({table})").fetchmany(_MOST_FAULTS):
+            if said != "ok":
+                yield f"table {table}: {' '.join(str(said).split())[:200]}"
+    if not thorough:
+        yield from _miscounts(db)
 
-    `check` gives None for a sound body and a few words for any other. Returns the number of bodies read and
-    the placements not to be relied on.
-    """
-    faults: dict[int, str | None] = {}
-    hashes: dict[int, bytes] = {}
-    for number, stated, data in db.execute(
-        "SELECT id, hash, data FROM blob WHERE id BETWEEN ? AND ?", (first, last)
-    ):
-        hashes[number] = stated
-        faults[number] = _fault(stated, data, check)
-    bad = []
-    rows = db.execute(
-        "SELECT zoom_level, tile_column, tile_row, blob_id, seal FROM placement WHERE blob_id BETWEEN ? AND ?",
-        (first, last),
+
+def _miscounts(db: sqlite3.Connection) -> Iterator[str]:
+    """Whether the indexes know as many rows as the table, which SQLite's quick check does not ask: readers look
+    tiles up by the one, and bodies are tried by the other."""
+    (rows,) = db.execute("SELECT count(*) FROM placement NOT INDEXED").fetchone()
+    for index, column in (("tile_index", "zoom_level"), ("blob_use", "blob_id")):
+        # The condition holds for every row; without one, SQLite would count by whichever index is smallest.
+        (known,) = db.execute(
+            f"SELECT count(*) FROM placement INDEXED BY {index} WHERE typeof({column}) <> 'null'"
+        ).fetchone()
+        if known != rows:
+            yield f"table placement: it has {rows:,} rows, and its index {index} tells of {known:,}"
+
+
+@dataclass(frozen=True, slots=True)
+class _Dates:
+    fetched: tuple[int, int] | None
+    stale: TileSet
+    odd: tuple[BadTile, ...]
+
+
+def _dates(db: sqlite3.Connection, now: int) -> _Dates:
+    """One pass over the placements; a second one only where there is something to name."""
+    past = f"(fresh_until < {now} OR fetched < {now - _YEAR_S})"
+    first, last, stale, odd = db.execute(
+        f"SELECT min(fetched), max(fetched), total({past}), total(typeof(blob_id) <> 'integer') FROM placement"
+    ).fetchone()
+    return _Dates(
+        (first, last) if isinstance(first, int) and isinstance(last, int) else None,
+        scan(db, f"placement WHERE {_ON_GRID} AND {past}") if stale else TileSet(),
+        tuple(_odd(db)) if odd else (),
     )
+
+
+def _odd(db: sqlite3.Connection) -> Iterator[BadTile]:
+    for place in db.execute(
+        f"SELECT {_PLACE} FROM placement WHERE typeof(blob_id) <> 'integer' AND {_ON_GRID}"
+    ):
+        yield BadTile(_tile(*place), "its row is damaged")
+
+
+def _speed(db: sqlite3.Connection) -> float | None:
+    row = db.execute(
+        "SELECT stored, ended - started FROM run WHERE stored > 0 AND ended > started ORDER BY id DESC LIMIT 1"
+    ).fetchone()
+    return row[0] / row[1] if row else None
+
+
+def audit_piece(
+    path: Path, piece: Piece, check: Check | None, mapped: bool = False
+) -> tuple[int, list[BadTile]]:
+    """Re-hash the bodies of one piece and try every placement of them; opens the pack for itself.
+
+    With `mapped` the file is read through the address space, which is a sixth faster, but a failing disk then
+    ends the whole process (SIGBUS) where it would be an error else: only for a process that may be lost.
+
+    `check` gives None for a sound body and a few words for any other; without it the hash alone decides.
+    Returns the number of bodies read and the placements not to be relied on. Raises StoreError or DiskError.
+    """
+    with translated(path):
+        db = open_read_only(path)
+        try:
+            if mapped:
+                db.execute(f"PRAGMA mmap_size = {_MAPPED_BYTES}")
+            return _audit(db, piece, check)
+        finally:
+            db.close()
+
+
+def _audit(db: sqlite3.Connection, piece: Piece, check: Check | None) -> tuple[int, list[BadTile]]:
+    hashed, sealed = body_hash, seal  # called for each tile: names of this function are quicker to find
+    sound: dict[int, bytes] = {}
+    faults: dict[int, str] = {}
+    for number, stated, data in db.execute("SELECT id, hash, data FROM blob WHERE id BETWEEN ? AND ?", piece):
+        if not isinstance(data, bytes):
+            faults[number] = "its body is not stored as bytes"
+        elif hashed(data) != stated:
+            faults[number] = "its bytes have changed"
+        elif check is not None and (fault := check(data)) is not None:
+            faults[number] = fault
+        else:
+            sound[number] = stated
+    bad = []
+    rows = db.execute(f"SELECT {_PLACE}, blob_id, seal FROM placement WHERE blob_id BETWEEN ? AND ?", piece)
     for zoom, column, row, number, stated in rows:
-        fault = faults.get(number, "its body is missing")
-        if fault is None and stated != seal(zoom, column, row, hashes[number]):
-            fault = "it lies at another tile's place"
-        if fault is not None:
-            bad.append(BadTile(Tile(zoom, column, (1 << zoom) - 1 - row), fault))
-    return len(hashes), bad
+        body = sound.get(number)
+        try:
+            if body is not None and sealed(zoom, column, row, body) == stated:
+                continue
+            fault = "it lies at another tile's place" if body else faults.get(number, "its body is missing")
+            bad.append(BadTile(_tile(zoom, column, row), fault))
+        except TypeError:
+            continue  # text where a number belongs: no tile at all, and counted as stray
+    return len(sound) + len(faults), bad
 
 
-def _fault(stated: object, data: object, check: Check) -> str | None:
-    if not isinstance(data, bytes) or not isinstance(stated, bytes):
-        return "its body is not stored as bytes"
-    if body_hash(data) != stated:
-        return "its bytes have changed"
-    return check(data)
+def _tile(zoom: int, column: int, row: int) -> Tile:
+    # A damaged row may name a zoom at which nothing can be turned over; it is off the grid in any case.
+    return Tile(zoom, column, (1 << zoom) - 1 - row) if 0 <= zoom <= 62 else Tile(zoom, column, row)
+
+
+def audit_tiles(path: Path, tiles: Iterable[Tile], check: Check) -> list[BadTile]:
+    """As `audit_piece`, for the bodies at some tiles; a tile that is not there is none of them."""
+    bad = []
+    with translated(path):
+        db = open_read_only(path)
+        try:
+            for zoom, x, y in tiles:
+                place = (zoom, (1 << zoom) - 1 - y, x)
+                found = db.execute(
+                    "SELECT blob_id FROM placement WHERE zoom_level = ? AND tile_row = ? AND tile_column = ?",
+                    place,
+                ).fetchone()
+                if found is not None and isinstance(found[0], int):
+                    bad += _audit(db, (found[0], found[0]), check)[1]
+        finally:
+            db.close()
+    return bad
+
+
+def audit_sample(
+    path: Path, found: Census, most: int, chance: Random, until: float
+) -> tuple[int, list[BadTile]]:
+    """As `audit_piece`, for single bodies drawn evenly from the pack with a chance start, up to `most`.
+
+    Ends early at `until` on the monotonic clock. Placements whose body is not there are all found, sampled or
+    not. Returns the number of bodies looked at and the placements not to be relied on.
+    """
+    step = max(found.bodies.size / max(most, 1), 1.0)
+    at = (np.arange(chance.random() * step, found.bodies.size, step)).astype(np.int64)
+    done, bad = 0, []
+    with translated(path):
+        db = open_read_only(path)
+        try:
+            for number in found.dangling.tolist():
+                bad += _audit(db, (number, number), None)[1]
+            for number in found.bodies[at].tolist():
+                if time.monotonic() > until:
+                    break
+                bodies, some = _audit(db, (number, number), None)
+                done, bad = done + bodies, bad + some
+        finally:
+            db.close()
+    return done, bad

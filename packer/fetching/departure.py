@@ -1,0 +1,131 @@
+"""The hour of leaving: when it is, how many tiles can come until then, and when to stop asking."""
+
+from __future__ import annotations
+
+import re
+from collections import deque
+from dataclasses import dataclass
+from datetime import datetime, timedelta
+
+__all__ = ["Allowance", "Pace", "Schedule", "departure_time", "size_bytes"]
+
+_CLOCK = re.compile(r"([0-9]{1,2}):([0-9]{2})")
+_SIZE = re.compile(r"\s*([0-9]{1,15}(?:\.[0-9]{1,15})?)\s*(kB|KB|MB|GB|TB|B)\s*")
+_SIZE_BYTES = {"B": 1, "kB": 10**3, "KB": 10**3, "MB": 10**6, "GB": 10**9, "TB": 10**12}
+
+_FOLD_S = 4.0  # to commit the last batch and fold the log into the pack, on a slow card
+_LONGEST_IN_HAND_S = 20.0
+_LARGEST_RESERVE = 0.25  # of the whole time, where that is short
+
+_PACE_OVER_S = 60.0
+_PACE_KNOWN_S = 4.0
+_TYPICAL_BYTES = 15_000.0  # of a tile, before any has come
+
+
+def departure_time(text: str, now: datetime) -> float:
+    """Seconds since 1970 of a local time such as "05:30", the next one after `now`, or "2026-12-01 05:30".
+
+    Raises ValueError, worded for the planner, for anything else and for a time that has passed.
+    """
+    match = _CLOCK.fullmatch(text.strip())
+    try:
+        if match:
+            when = now.replace(
+                hour=int(match[1]), minute=int(match[2]), second=0, microsecond=0, tzinfo=None, fold=0
+            )
+            if when.timestamp() <= now.timestamp():
+                when += timedelta(days=1)
+        else:
+            when = datetime.fromisoformat(text.strip())
+            if not re.search(r"[0-9]{2}:[0-9]{2}", text):
+                raise ValueError
+    except ValueError:
+        raise ValueError(
+            'a departure is a time such as "05:30", or "2026-12-01 05:30" with its day'
+        ) from None
+    if when.timestamp() <= now.timestamp():
+        raise ValueError("that time has passed")
+    return when.timestamp()
+
+
+def size_bytes(text: str) -> int:
+    """Bytes from a size such as "500 MB" or "2GB", in powers of ten.
+
+    Raises ValueError, worded for the planner, for anything else.
+    """
+    match = _SIZE.fullmatch(text)
+    if match is None or float(match[1]) <= 0:
+        raise ValueError('a size is a number with its unit, such as "500 MB" or "2 GB"')
+    return int(float(match[1]) * _SIZE_BYTES[match[2]])
+
+
+@dataclass(frozen=True, slots=True)
+class Schedule:
+    """A departure at `depart_at` of a fetch that starts at `started`, both in seconds since 1970."""
+
+    started: float
+    depart_at: float
+
+    def stop_asking_at(self, typical_s: float) -> float:
+        """When to ask for nothing more, if a request takes `typical_s`: what is in hand can then still come,
+        and the packs are whole in time."""
+        in_hand = min(2 * typical_s + 0.5, _LONGEST_IN_HAND_S)
+        return self.depart_at - min(_FOLD_S + in_hand, self._largest_reserve)
+
+    @property
+    def drop_at(self) -> float:
+        """When to drop what has not come by then."""
+        return self.depart_at - min(_FOLD_S, 0.6 * self._largest_reserve)
+
+    @property
+    def _largest_reserve(self) -> float:
+        return _LARGEST_RESERVE * max(self.depart_at - self.started, 0.0)
+
+
+class Pace:
+    """Tiles a second over the last minute; before that is known, those of an earlier run if given."""
+
+    def __init__(self, now: float, before: float | None = None) -> None:
+        self._marks: deque[tuple[float, int]] = deque([(now, 0)])
+        self._before = before
+
+    def mark(self, now: float, settled: int) -> None:
+        """So many tiles are settled in this run by now."""
+        self._marks.append((now, settled))
+        while len(self._marks) > 2 and now - self._marks[1][0] >= _PACE_OVER_S:
+            self._marks.popleft()
+
+    @property
+    def per_second(self) -> float | None:
+        """None while nothing is known."""
+        (start, first), (end, last) = self._marks[0], self._marks[-1]
+        if end - start < _PACE_KNOWN_S:
+            return self._before
+        return (last - first) / (end - start)
+
+
+class Allowance:
+    """How many bytes may still be received, over all layers; None is without limit."""
+
+    def __init__(self, most: int | None) -> None:
+        self._most = most
+        self._received, self._answers = 0, 0
+
+    def received(self, size_bytes: int) -> None:
+        """A body came."""
+        self._received += size_bytes
+        self._answers += 1
+
+    @property
+    def typical_bytes(self) -> float:
+        """Of one answer, by what has come."""
+        return self._received / self._answers if self._answers else _TYPICAL_BYTES
+
+    @property
+    def left(self) -> int | None:
+        """Bytes left."""
+        return None if self._most is None else max(self._most - self._received, 0)
+
+    def may_ask(self, in_flight: int) -> bool:
+        """Whether one more of so many requests under way is likely to fit in."""
+        return self.left is None or self.left >= in_flight * self.typical_bytes

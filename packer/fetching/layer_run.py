@@ -1,0 +1,121 @@
+"""One layer of a run: its pack, its crew, and where it stands."""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Mapping
+from dataclasses import dataclass
+from pathlib import Path
+
+from packer.brief import Brief, Layer
+from packer.fetching.crew import Crew
+from packer.fetching.departure import Allowance, Pace
+from packer.fetching.gate import Gate
+from packer.fetching.outbox import Outbox
+from packer.fetching.reports import Alarm, Departure, LayerProgress, LayerReport, Standing
+from packer.fetching.sources import Source
+from packer.fetching.standing import Standings
+from packer.store import PackWriter
+from packer.tileset import TileSet
+
+__all__ = ["LayerRun", "pack_path"]
+
+
+def pack_path(brief: Brief, layer: str, store: Path | None = None) -> Path:
+    """Where the pack of a layer lies."""
+    return (store or brief.store_folder) / f"{layer}.mbtiles"
+
+
+@dataclass(slots=True)
+class LayerRun:
+    """A layer at work. `held` and `absent` are counts of the plan at the start, `todo` what it lacked."""
+
+    layer: Layer
+    source: Source
+    pack: PackWriter
+    gate: Gate
+    crew: Crew
+    outbox: Outbox
+    planned: TileSet
+    held: int
+    absent: int
+    todo: int
+    standings: Standings
+    pace: Pace
+    areas: tuple[Standing, ...] = ()
+    departure: Departure | None = None
+    alarms: tuple[Alarm, ...] = ()
+
+    @property
+    def settled(self) -> int:
+        """Tiles stored or found absent in this run."""
+        return self.crew.tally.stored + self.crew.tally.absent
+
+    @property
+    def missing(self) -> int:
+        """What the plan still lacks."""
+        return self.todo - self.settled
+
+    def refresh(self, now: float, seconds_left: float | None, allowance: Allowance) -> None:
+        """Work out anew where the layer stands, and will stand after `seconds_left` (None: no limit)."""
+        tally = self.crew.tally
+        settled, tally.settled = tally.settled, []
+        if settled:
+            self.standings.add(settled)
+        self.areas = self.standings.now()
+        self.pace.mark(now, self.settled)
+        self.departure = self._departure(seconds_left, allowance)
+        self.alarms = tuple(
+            Alarm(self.layer.name, sha256, tiles, str(example))
+            for sha256, tiles, example in self.crew.repeats.alarms()
+        )
+
+    def _departure(self, seconds_left: float | None, allowance: Allowance) -> Departure | None:
+        most = math.inf
+        if seconds_left is not None:
+            if (pace := self.pace.per_second) is None:
+                return None
+            most = pace * max(seconds_left, 0.0)
+        if allowance.left is not None:
+            most = min(most, allowance.left / allowance.typical_bytes)
+        if math.isinf(most):
+            return None
+        tiles = min(int(most), self.missing)
+        return Departure(seconds_left, tiles, tiles == self.missing, self.standings.after(tiles))
+
+    def progress(self) -> LayerProgress:
+        """Where the layer stands, as last worked out."""
+        tally = self.crew.tally
+        return LayerProgress(
+            self.layer.name,
+            len(self.planned),
+            self.held + tally.stored,
+            self.absent + tally.absent,
+            tally,
+            self.gate.pause,
+            self.source.rules.host,
+            self.areas,
+            self.departure,
+            self.alarms,
+        )
+
+    def report(self) -> LayerReport:
+        """What the run did for the layer."""
+        tally = self.crew.tally
+        return LayerReport(
+            planned=len(self.planned),
+            held_before=self.held,
+            requests=tally.requests,
+            stored=tally.stored,
+            bytes=tally.bytes,
+            absent=self.absent + tally.absent,
+            failed=tally.failed,
+            missing=self.missing,
+            failure=str(self.crew.failure) if self.crew.failure else None,
+            troubles=dict(tally.troubles.most_common()),
+            areas={s.area: _plain_shares(s) for s in self.areas},
+        )
+
+
+def _plain_shares(standing: Standing) -> Mapping[str, float]:
+    return {str(zoom): math.floor(share * 1000) / 1000 for zoom, share in standing.shares}

@@ -1,0 +1,168 @@
+"""What a fetch is told, and what it tells: options, progress, reports. Plain values only."""
+
+from __future__ import annotations
+
+from collections import Counter
+from collections.abc import Mapping
+from dataclasses import asdict, dataclass, field
+from pathlib import Path
+from typing import Any, Literal
+
+from packer.fetching.gate import Pause
+from packer.fetching.outbox import BATCH_RECORDS
+from packer.tileset import Tile
+
+__all__ = [
+    "Alarm",
+    "Departure",
+    "FetchReport",
+    "LayerProgress",
+    "LayerReport",
+    "Options",
+    "Standing",
+    "Tally",
+]
+
+
+@dataclass(frozen=True, slots=True)
+class Options:
+    """How a fetch is run.
+
+    `give_up_after_s` None waits for a host that was reached before without limit, and for one that never was
+    half a minute. `batch_records` is how many tiles share a transaction. `depart_at` is when the crew leaves,
+    in seconds since 1970: the packs are whole by then. `max_bytes` bounds the bodies received. `log` writes
+    lastbar.log.jsonl into the folder of the packs.
+    """
+
+    store: Path | None = None
+    give_up_after_s: float | None = None
+    ask_absent_again: bool = False
+    transport: Literal["lean", "httpx"] | None = None
+    batch_records: int = BATCH_RECORDS
+    depart_at: float | None = None
+    max_bytes: int | None = None
+    log: bool = False
+
+
+@dataclass(slots=True)
+class Tally:
+    """What a run has done for one layer so far: `bytes` counts stored bodies, `took_s` is what a
+    request takes of late, `troubles` counts the tiles given up by reason, and `settled` lists the tiles stored
+    or found absent since somebody last emptied it."""
+
+    requests: int = 0
+    stored: int = 0
+    bytes: int = 0
+    absent: int = 0
+    failed: int = 0
+    took_s: float = 0.0
+    troubles: Counter[str] = field(default_factory=Counter)
+    settled: list[Tile] = field(default_factory=list, repr=False)
+
+
+@dataclass(frozen=True, slots=True)
+class Standing:
+    """How much of one area is on board at each zoom, or will be: shares from 0 to 1, by ascending zoom.
+
+    1 means that nothing planned is missing. For a line the share is that of its length whose own tile is
+    there, for any other shape that of the tiles.
+    """
+
+    area: str
+    shares: tuple[tuple[int, float], ...]
+
+
+@dataclass(frozen=True, slots=True)
+class Departure:
+    """What will be on board of one layer when the crew leaves, at the present pace.
+
+    `seconds_left` is the time until then, None if only bytes are limited; `tiles` is how many more can come;
+    `complete` whether that is all of them.
+    """
+
+    seconds_left: float | None
+    tiles: int
+    complete: bool
+    areas: tuple[Standing, ...]
+
+
+@dataclass(frozen=True, slots=True)
+class Alarm:
+    """One image at many places: `tiles` of them in this run, the first at `example` (z/x/y)."""
+
+    layer: str
+    sha256: str
+    tiles: int
+    example: str
+
+
+@dataclass(frozen=True, slots=True)
+class LayerProgress:
+    """Where one layer stands: `held` and `absent` count within the plan, this run's included.
+
+    `areas` and `departure` are worked out every few seconds only; `departure` is None without a limit or
+    before the pace is known.
+    """
+
+    name: str
+    planned: int
+    held: int
+    absent: int
+    tally: Tally
+    pause: Pause | None
+    host: str
+    areas: tuple[Standing, ...] = ()
+    departure: Departure | None = None
+    alarms: tuple[Alarm, ...] = ()
+
+
+@dataclass(frozen=True, slots=True)
+class LayerReport:
+    """What a run did for one layer. `missing` is what the plan still lacks; `troubles` counts tiles that were
+    given up by reason; `areas` is what is on board at the end."""
+
+    planned: int
+    held_before: int
+    requests: int
+    stored: int
+    bytes: int
+    absent: int
+    failed: int
+    missing: int
+    failure: str | None = None
+    troubles: Mapping[str, int] = field(default_factory=dict)
+    areas: Mapping[str, Mapping[str, float]] = field(default_factory=dict)
+
+
+@dataclass(frozen=True, slots=True)
+class FetchReport:
+    """What a run did. `complete` holds if every planned tile is stored or known not to exist.
+
+    `stopped` says why it ended early: "asked", "departure", "max-bytes", or None.
+    """
+
+    complete: bool
+    interrupted: bool
+    seconds: float
+    layers: Mapping[str, LayerReport]
+    stopped: str | None = None
+    alarms: tuple[Alarm, ...] = ()
+    remarks: tuple[str, ...] = ()
+
+    def total(self, what: str) -> int:
+        """The sum of one count over all layers."""
+        return sum(int(getattr(layer, what)) for layer in self.layers.values())
+
+    def as_json(self) -> dict[str, Any]:
+        """One plain document, totals first."""
+        sums = ("planned", "held_before", "requests", "stored", "bytes", "absent", "failed", "missing")
+        return {
+            "complete": self.complete,
+            "interrupted": self.interrupted,
+            "stopped": self.stopped,
+            "seconds": round(self.seconds, 3),
+            **{name: self.total(name) for name in sums},
+            "alarms": [asdict(alarm) for alarm in self.alarms],
+            "remarks": list(self.remarks),
+            "layers": {name: asdict(layer) for name, layer in self.layers.items()},
+        }

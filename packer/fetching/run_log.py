@@ -1,0 +1,96 @@
+"""The log of runs: one JSON line for each event worth telling a provider or a colleague, never one a tile.
+
+It lies beside the packs as lastbar.log.jsonl. When it has grown to a megabyte it becomes lastbar.log.jsonl.1,
+and so on up to four. Every line has `at` (UTC), `run` and `event`; keys and passwords are taken out.
+"""
+
+from __future__ import annotations
+
+import contextlib
+import json
+import logging
+import os
+from collections.abc import Callable, Iterable, Mapping
+from datetime import UTC, datetime
+from logging.handlers import RotatingFileHandler
+from pathlib import Path
+from typing import Any
+
+from packer.address import scrub
+
+__all__ = ["FILE_NAME", "RunLog", "last_pace"]
+
+FILE_NAME = "lastbar.log.jsonl"
+_LARGEST_BYTES, _OLDER = 1_000_000, 4
+_LEAST_TILES = 50  # a pace over fewer says little
+
+
+class _Handler(RotatingFileHandler):
+    """Keeps quiet about a disk that is full: the pack's own writing tells that in words."""
+
+    def handleError(self, record: logging.LogRecord) -> None:  # noqa: ARG002, N802  # as logging has it
+        return None
+
+
+class RunLog:
+    """Events of one run. With `folder` None nothing is written.
+
+    If the process dies: at most the line being written is cut off; each line stands for itself.
+    """
+
+    def __init__(
+        self, folder: Path | None, wall: Callable[[], float], secrets: Iterable[str] = frozenset()
+    ) -> None:
+        self._wall, self._secrets = wall, frozenset(secrets)
+        self._handler: _Handler | None = None
+        self._run = f"{_time(wall()).replace('-', '').replace(':', '')}-{os.getpid()}"
+        if folder is not None:
+            with contextlib.suppress(OSError):  # a folder that cannot be written stops the run by itself
+                folder.mkdir(parents=True, exist_ok=True)
+                path = folder / FILE_NAME
+                self._handler = _Handler(path, "a", _LARGEST_BYTES, _OLDER, encoding="utf-8", delay=True)
+
+    def event(self, event: str, **facts: Any) -> None:
+        """Write one line. If the process dies: the line is there whole, in part or not at all."""
+        if self._handler is None:
+            return
+        line = {"at": _time(self._wall()), "run": self._run, "event": event, **self._clean(facts)}
+        text = json.dumps(line, ensure_ascii=False)
+        self._handler.handle(logging.LogRecord("lastbar", logging.INFO, "", 0, text, None, None))
+
+    def _clean(self, value: Any) -> Any:
+        if isinstance(value, str):
+            return scrub(value, self._secrets)
+        if isinstance(value, Mapping):
+            return {self._clean(str(k)): self._clean(v) for k, v in value.items()}
+        if isinstance(value, list | tuple):
+            return [self._clean(v) for v in value]
+        return round(value, 3) if isinstance(value, float) else value
+
+    def close(self) -> None:
+        """Close the file."""
+        if self._handler is not None:
+            self._handler.close()
+            self._handler = None
+
+
+def _time(seconds: float) -> str:
+    return datetime.fromtimestamp(int(seconds), UTC).isoformat().replace("+00:00", "Z")
+
+
+def last_pace(folder: Path, layer: str) -> float | None:
+    """Tiles a second of the last run of a layer whose end was logged there, pauses left out; None if unknown."""
+    try:
+        with (folder / FILE_NAME).open("rb") as file:
+            file.seek(max(0, file.seek(0, os.SEEK_END) - 100_000))
+            lines = file.read().splitlines()
+    except OSError:
+        return None
+    for line in reversed(lines):
+        with contextlib.suppress(ValueError, KeyError, TypeError, AttributeError):  # cut off, or not ours
+            entry = json.loads(line)
+            told = entry["layers"][layer] if entry["event"] == "end" else {}
+            tiles, seconds = told["stored"] + told["absent_now"], told["seconds"] - told["paused_seconds"]
+            if tiles >= _LEAST_TILES and seconds > 0:
+                return float(tiles / seconds)
+    return None

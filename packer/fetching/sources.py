@@ -1,0 +1,120 @@
+"""The layers of a run as sources of tiles: addresses with their keys filled in, and what may be told of them."""
+
+from __future__ import annotations
+
+from collections.abc import Iterator, Mapping
+from dataclasses import dataclass, field
+from pathlib import PurePosixPath
+from urllib.parse import SplitResult, parse_qsl, urlsplit
+
+from packer.address import Address, UnsetError, fill, fingerprint, variables
+from packer.brief import Brief, Layer
+from packer.errors import BriefError
+from packer.grid import on_tile_edges
+from packer.outcome import TileRules
+from packer.payload import Kind
+from packer.planning import Plan
+from packer.store import Labels
+from packer.tileset import Tile
+from packer.version import __version__
+
+__all__ = ["DEADLINE_S", "LIMIT_BYTES", "Source", "labels_for", "secrets_of", "sources_for"]
+
+DEADLINE_S = 60.0  # for one tile, whatever trickles in
+LIMIT_BYTES = 16_000_000  # far above any tile; a larger body is something else
+
+
+@dataclass(frozen=True, slots=True)
+class Source:
+    """Where and how a layer's tiles are asked for; `headers` may hold keys and are never shown.
+
+    `blank` are the SHA-256 of bodies by which the server says that it has no tile.
+    """
+
+    layer: str
+    address: Address
+    headers: Mapping[str, str] = field(repr=False)
+    rules: TileRules
+    blank: frozenset[bytes] = frozenset()
+
+    def url(self, tile: Tile, turn: int = 0) -> str:
+        """The address of a tile; with another `turn` at another of the subdomains, where there are any."""
+        names = self.address.subdomains
+        if not turn or len(names) < 2:
+            return self.address.url(tile)
+        turn %= len(names)
+        return Address(self.address.template, names[turn:] + names[:turn]).url(tile)
+
+    def urls(self, tile: Tile) -> list[str]:
+        """The address of one tile at every host that it can be asked of."""
+        return [self.url(tile, turn) for turn in range(max(1, len(self.address.subdomains)))]
+
+
+def sources_for(brief: Brief, plan: Plan, environment: Mapping[str, str]) -> dict[str, Source]:
+    """A source for each layer that the plan uses. Raises BriefError for a variable that is not set."""
+    layers = (la for la in brief.layers.values() if plan.layers[la.name].tiles)
+    return {layer.name: _source(brief, layer, environment) for layer in layers}
+
+
+def _source(brief: Brief, layer: Layer, environment: Mapping[str, str]) -> Source:
+    try:
+        address = Address(fill(layer.url, environment), layer.subdomains)
+        headers = {name: fill(value, environment) for name, value in layer.headers.items()}
+    except UnsetError as fault:
+        raise BriefError(
+            f"{brief.path}: layers.{layer.name} needs the environment variable {fault}, which is "
+            f"not set. Set it in this terminal and try again: export {fault}=..."
+        ) from None
+    if "\\" in address.template or not address.hosts[0].partition(":")[0]:
+        # Clients read a backslash as a slash, so that the host would be another than the one checked.
+        raise BriefError(
+            f"{brief.path}: layers.{layer.name} has an address that cannot be used once its variables are "
+            "filled in. Check their values: none may hold a backslash."
+        )
+    rules = TileRules(_stated_kind(layer), address.hosts[0], LIMIT_BYTES, None)
+    return Source(layer.name, address, headers, rules, frozenset(map(bytes.fromhex, layer.blank)))
+
+
+_ENDINGS = {".png": Kind.PNG, ".jpg": Kind.JPG, ".jpeg": Kind.JPG, ".webp": Kind.WEBP, ".pbf": Kind.PBF}
+
+
+def _stated_kind(layer: Layer) -> Kind | None:
+    """The kind of tile that the brief states, outright or by the ending of the address; None if neither."""
+    if layer.format:
+        return Kind(layer.format)
+    return _ENDINGS.get(PurePosixPath(urlsplit(layer.url).path).suffix.lower())
+
+
+def labels_for(brief: Brief, plan: Plan, source: Source) -> Labels:
+    """What a run writes into the layer's pack about itself and its source."""
+    layer = brief.layers[source.layer]
+    return Labels(
+        layer=layer.name,
+        kind=(source.rules.kind or Kind.PNG).value,
+        title=brief.title,
+        attribution=layer.attribution,
+        permission=layer.permission,
+        host=source.rules.host,
+        fingerprint=fingerprint(layer.url),
+        bounds=on_tile_edges(plan.bounds, plan.layers[layer.name].tiles.zooms[-1]),
+        middle=plan.middle,
+        center_zoom=min(12, layer.zooms[1]),
+        plan=plan.fingerprint,
+        rule=plan.rule,
+        version=__version__,
+    )
+
+
+def secrets_of(brief: Brief, sources: Mapping[str, Source], environment: Mapping[str, str]) -> frozenset[str]:
+    """Everything that may be a key in these layers' addresses and headers, to be kept out of what is written."""
+    found = {part for s in sources.values() for part in _secret_parts(brief.layers[s.layer], s, environment)}
+    return frozenset(part for part in found if len(part) >= 4)  # a shorter one would only garble the words
+
+
+def _secret_parts(layer: Layer, source: Source, environment: Mapping[str, str]) -> Iterator[str]:
+    yield from source.headers.values()
+    for text in (layer.url, *layer.headers.values()):
+        yield from (environment.get(name, "").strip() for name in variables(text))
+    parts: SplitResult = urlsplit(source.address.template)
+    yield from (value for _, value in parse_qsl(parts.query) if "{" not in value)
+    yield from parts.netloc.rpartition("@")[0].split(":")

@@ -1,0 +1,183 @@
+"""Verify itself: each layer's pack against the plan."""
+
+from __future__ import annotations
+
+import time
+from collections.abc import Callable, Sequence
+from dataclasses import dataclass, replace
+from functools import partial
+from pathlib import Path
+from random import Random
+
+from packer.brief import Brief
+from packer.errors import StoreError
+from packer.payload import fault_of
+from packer.planning import Plan
+from packer.proof.bookmark import Bookmark, forget_bookmark, read_bookmark, save_bookmark
+from packer.proof.remarks import not_checked, reasons, remarks
+from packer.proof.results import Counts, Depth, LayerFindings, VerifyReport
+from packer.proof.sweep import PIECE_BODIES, Sweeper
+from packer.store.audit import BadTile, Census, Identity, audit_sample, audit_tiles, census, identity
+from packer.store.findings import read_findings, save_findings
+from packer.tileset import TileSet
+from packer.walk import Ground, walk
+
+__all__ = ["verify"]
+
+_SAMPLE_BODIES = 200
+_SAMPLE_S = 0.5
+_MOST_NAMED = 1_000  # tiles of an earlier check that are decoded again whatever the depth
+_EXAMINED_BYTES = 64_000_000  # the table of bodies is looked over by SQLite up to this size: some 0.1 s
+
+Progress = Callable[[str, int, int], None]
+
+
+def verify(
+    brief: Brief,
+    plan: Plan,
+    store: Path | None = None,
+    *,
+    depth: Depth = Depth.HASH,
+    for_s: float | None = None,
+    on_progress: Progress = lambda _layer, _done, _all: None,
+    processes: int | None = None,
+    now: float | None = None,
+    chance: Random | None = None,
+    clock: Callable[[], float] = time.monotonic,
+) -> VerifyReport:
+    """Hold the packs of a brief against its plan.
+
+    Never writes to a pack; if tiles are corrupt it leaves a list of them beside it, so that the next fetch
+    replaces them. With `for_s` it stops after so many seconds, leaves word beside each pack of how far it
+    came, and goes on from there the next time it is given a time; a pack that changed since is checked anew.
+    Without it everything is checked now, whatever was checked before. A KeyboardInterrupt counts as the end of
+    the time. If the process dies: the packs are untouched, and the lists are the old or the new ones.
+
+    `on_progress` gets a layer's name, the bodies checked so far and their number; `processes` is the number of
+    workers, all cores if left out; `now` is in seconds since 1970. Raises StoreError for a pack that is none of
+    ours or that SQLite cannot read; a pack that is not there yet counts as empty.
+    """
+    folder = store or brief.store_folder
+    moment = time.time() if now is None else now
+    ends = None if for_s is None else clock() + for_s
+    layers: dict[str, LayerFindings] = {}
+    with Sweeper(depth, processes, ends, clock) as sweeper:
+        for name, asked in plan.layers.items():
+            if asked.tiles:
+                job = _Job(name, asked.tiles, folder / f"{name}.mbtiles", moment, for_s is not None)
+                layers[name] = job.run(sweeper, on_progress, chance or Random())
+    ground = {name: Ground(la.missing | la.corrupt, la.absent, la.speed) for name, la in layers.items()}
+    return VerifyReport(
+        layers,
+        depth,
+        tuple(reasons(layers)),
+        tuple(remarks(brief, plan, layers, moment)),
+        tuple(not_checked(depth, layers)),
+        walk(plan, ground),
+    )
+
+
+class _Job:
+    """The check of one layer's pack."""
+
+    def __init__(self, name: str, planned: TileSet, pack: Path, now: float, bounded: bool) -> None:
+        self.name, self.planned, self.pack, self.now, self.bounded = name, planned, pack, now, bounded
+
+    def run(self, sweeper: Sweeper, on_progress: Progress, chance: Random) -> LayerFindings:
+        """See `verify`."""
+        mark = identity(self.pack)
+        if mark is None and not self.pack.exists():
+            return _findings(self.pack, self.planned, None, [], _Swept(0))
+        sweeper.make_ready(self.pack.stat().st_size)
+        found = census(self.pack, self.now, _EXAMINED_BYTES, sweeper.depth is not Depth.HASH)
+        named = read_findings(self.pack)
+        bad = [*found.odd]
+        if named and sweeper.depth is not Depth.FULL:
+            # What an earlier check found by decoding must not count as sound again because this one does not.
+            bad += audit_tiles(self.pack, named[:_MOST_NAMED], partial(fault_of, kind=found.format))
+        if sweeper.depth is Depth.QUICK:
+            until = time.monotonic() + _SAMPLE_S
+            bodies, some = audit_sample(self.pack, found, _SAMPLE_BODIES, chance, until)
+            swept = _Swept(bodies, some)
+        else:
+            swept = self._swept(sweeper, found, mark or (), on_progress)
+        findings = _findings(self.pack, self.planned, found, [*bad, *swept.bad], swept)
+        whole = sweeper.depth is Depth.FULL and swept.finished
+        save_findings(self.pack, dict.fromkeys([*([] if whole else named), *(b.tile for b in findings.bad)]))
+        return findings
+
+    def _swept(self, sweeper: Sweeper, found: Census, mark: Identity, on_progress: Progress) -> _Swept:
+        size = PIECE_BODIES[sweeper.depth]
+        pieces = list(enumerate(found.pieces(size)))
+        start, note = read_bookmark(self.pack, mark, sweeper.depth) if self.bounded else (None, None)
+        if start is None or (start.piece_bodies, start.pieces) != (size, len(pieces)):
+            start = Bookmark(sweeper.depth, size, len(pieces), frozenset(), 0, ())
+        done, bad, bodies, every = set(start.done), list(start.bad), start.bodies, int(found.bodies.size)
+        left = [piece for piece in pieces if piece[0] not in done]
+        try:
+            for number, some, faults in sweeper.sweep(self.pack, found.format, left):
+                done.add(number)
+                bodies, bad = bodies + some, bad + faults
+                on_progress(self.name, bodies, every)
+        except KeyboardInterrupt:
+            sweeper.stop()
+            note = "The check was stopped by hand."
+        if identity(self.pack) != mark:
+            raise StoreError(
+                f"{self.pack} changed while it was being checked. Let the fetch end, then verify again."
+            )
+        if len(done) == len(pieces):
+            forget_bookmark(self.pack)
+        else:
+            save_bookmark(
+                self.pack, mark, replace(start, done=frozenset(done), bodies=bodies, bad=tuple(bad))
+            )
+        finished = len(done) == len(pieces)
+        amiss = f"table blob: {bodies:,} bodies were read, and its index tells of {every:,}"
+        return _Swept(
+            bodies, bad, finished, start.bodies, note, (amiss,) if finished and bodies != every else ()
+        )
+
+
+@dataclass(frozen=True, slots=True)
+class _Swept:
+    """`bodies` were checked, `earlier` of them by earlier runs."""
+
+    bodies: int
+    bad: Sequence[BadTile] = ()
+    finished: bool = True
+    earlier: int = 0
+    note: str | None = None
+    damage: tuple[str, ...] = ()
+
+
+def _findings(
+    pack: Path, planned: TileSet, found: Census | None, bad: Sequence[BadTile], swept: _Swept
+) -> LayerFindings:
+    corrupt = planned & TileSet.from_tiles(b.tile for b in bad)
+    stored = (planned & found.held) - corrupt if found else TileSet()
+    none = (planned & found.absent) - stored - corrupt if found else TileSet()
+    missing = planned - stored - none - corrupt
+    sets = [s.by_zoom() for s in (planned, stored, none, missing, corrupt)]
+    by_zoom = {zoom: Counts(*(s.get(zoom, 0) for s in sets)) for zoom in planned.zooms}
+    counts = Counts(*(sum(s.values()) for s in sets))
+    by_tile = {b.tile: b for b in sorted(bad, key=lambda b: b.tile) if b.tile in corrupt}
+    plain = LayerFindings(pack, counts, by_zoom, missing, corrupt, tuple(by_tile.values()), swept.bodies, 0)
+    if found is None:
+        return plain
+    return replace(
+        plain,
+        stray=found.stray,
+        stored=stored,
+        absent=none,
+        stale=stored & found.stale,
+        all_bodies=int(found.bodies.size),
+        earlier=swept.earlier,
+        finished=swept.finished,
+        damage=found.damage + swept.damage,
+        unexamined=found.unexamined,
+        fetched=found.fetched,
+        size_bytes=found.size_bytes,
+        speed=found.speed,
+        note=swept.note,
+    )

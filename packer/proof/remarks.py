@@ -1,0 +1,96 @@
+"""What a verify says beside its counts: why a pack is not ready, what to know of one that is, what was not
+looked at."""
+
+from __future__ import annotations
+
+from collections.abc import Iterator, Mapping
+from datetime import UTC, date, datetime
+
+from packer.brief import Brief
+from packer.planning import Plan
+from packer.proof.results import Depth, LayerFindings
+
+__all__ = ["not_checked", "reasons", "remarks"]
+
+_SOON_DAYS = 30
+
+
+def reasons(layers: Mapping[str, LayerFindings]) -> Iterator[str]:
+    """Why the packs are not ready, a sentence each."""
+    for name, layer in layers.items():
+        if not layer.size_bytes:
+            yield f"{name}: there is no pack yet."
+        elif layer.counts.missing:
+            yield f"{name}: {tiles(layer.counts.missing)} missing."
+        if layer.counts.corrupt:
+            yield f"{name}: {tiles(layer.counts.corrupt)} corrupt."
+        for fault in layer.damage:
+            yield f"{name}: SQLite finds damage in {fault}."
+        if not layer.finished:
+            yield f"{name}: {layer.bodies:,} of {layer.all_bodies:,} bodies checked so far."
+
+
+def remarks(brief: Brief, plan: Plan, layers: Mapping[str, LayerFindings], now: float) -> Iterator[str]:
+    """What a crew should know even of packs that are ready, a sentence each."""
+    for name, layer in layers.items():
+        if layer.counts.absent:
+            where = _where(plan, name, layer)
+            yield f"{name}: the server has nothing for {tiles(layer.counts.absent)}{where}."
+        if layer.stale:
+            oldest = f"; the oldest came on {day(layer.fetched[0])}" if layer.fetched else ""
+            yield (
+                f"{name}: {tiles(len(layer.stale))} past the time for which the server vouched, or over a year "
+                f"old{oldest}."
+            )
+        yield from _licence(name, brief.layers[name].expires, now)
+
+
+def _where(plan: Plan, name: str, layer: LayerFindings) -> str:
+    areas = [a.name for a in plan.layers[name].areas if a.tiles & layer.absent]
+    zooms = layer.absent.zooms
+    span = f"zoom {zooms[0]}" if len(zooms) == 1 else f"zooms {zooms[0]} to {zooms[-1]}"
+    shown = ", ".join(areas[:3]) + (f" and {len(areas) - 3} more" if len(areas) > 3 else "")
+    return f" ({span}, in {shown})" if areas else f" ({span})"
+
+
+def _licence(name: str, ends: date | None, now: float) -> Iterator[str]:
+    if ends is None:
+        return
+    left = (ends - datetime.fromtimestamp(now, UTC).date()).days
+    if left < 0:
+        yield f"{name}: the licence ended on {ends}; these tiles may not be used any more."
+    elif left <= _SOON_DAYS:
+        yield f"{name}: the licence ends on {ends}, in {left} day{'' if left == 1 else 's'}."
+
+
+def not_checked(depth: Depth, layers: Mapping[str, LayerFindings]) -> Iterator[str]:
+    """What this depth leaves open, a sentence each."""
+    if depth is Depth.QUICK:
+        looked = sum(la.bodies for la in layers.values())
+        every = sum(la.all_bodies for la in layers.values())
+        if looked < every:
+            yield f"Bodies: only {looked:,} of {every:,} were hashed, as a sample. Without --quick all are."
+        if any(la.unexamined for la in layers.values()):
+            yield "SQLite's own check of the tables left out the largest, that of the bodies."
+    for name, layer in layers.items():
+        if not layer.finished and depth is not Depth.QUICK:
+            yield f"{name}: {layer.all_bodies - layer.bodies:,} of {layer.all_bodies:,} bodies."
+    if depth is not Depth.FULL:
+        yield (
+            "Pictures were not decoded. Each was found whole when it came, and an unchanged hash says that it "
+            "still is; --full decodes them."
+        )
+    yield "Whether the pictures show the right ground, and how old they are: look at them (lastbar view)."
+
+
+def tiles(count: int) -> str:
+    """ "1 tile", "2,000 tiles"."""
+    return f"{count:,} tile{'' if count == 1 else 's'}"
+
+
+def day(seconds: float) -> str:
+    """The date, in UTC, of a moment in seconds since 1970; a damaged pack may name any."""
+    try:
+        return datetime.fromtimestamp(seconds, UTC).date().isoformat()
+    except (ValueError, OverflowError, OSError):
+        return "an impossible date"

@@ -1,0 +1,171 @@
+"""What a verify finds, as plain data and as one JSON document."""
+
+from __future__ import annotations
+
+import enum
+from collections.abc import Iterator, Mapping
+from dataclasses import dataclass, field
+from pathlib import Path
+from typing import Any
+
+from packer.store.audit import BadTile
+from packer.tileset import TileSet
+from packer.walk import LineWalk
+
+__all__ = ["MOST_PROBLEMS", "Counts", "Depth", "LayerFindings", "Verdict", "VerifyReport"]
+
+MOST_PROBLEMS = 100_000  # named one by one in the JSON document; the counts hold in any case
+
+
+class Depth(enum.StrEnum):
+    """How deep a verify looks. Each depth does all that the one before does."""
+
+    QUICK = "quick"
+    """Sets, counts and structure; bodies and seals by sample."""
+    HASH = "hash"
+    """Every body hashed again, every seal tried."""
+    FULL = "full"
+    """Every picture decoded as well."""
+
+
+class Verdict(enum.StrEnum):
+    """The one word at the end."""
+
+    READY = "READY"
+    READY_WITH_REMARKS = "READY WITH REMARKS"
+    NOT_READY = "NOT READY"
+    UNFINISHED = "NOT CHECKED TO THE END"
+
+
+@dataclass(frozen=True, slots=True)
+class Counts:
+    """Planned tiles by what became of them: planned = stored + absent + missing + corrupt."""
+
+    planned: int
+    stored: int
+    absent: int
+    missing: int
+    corrupt: int
+
+
+@dataclass(frozen=True, slots=True)
+class LayerFindings:
+    """What was found of one layer.
+
+    The sets are parts of the plan: `stored` is sound as far as was looked, `absent` is what the server said it
+    does not have, `missing` and `corrupt` name the tiles to fetch; `bad` says why they are corrupt. `stale` are
+    stored tiles past the time for which the server vouched, or over a year old. `bodies` of the pack's
+    `all_bodies` were checked, `earlier` of them by runs before this one that were cut short. `damage` is what
+    SQLite finds wrong with the tables, `fetched` when the oldest and newest tile came (seconds since 1970).
+    """
+
+    pack: Path
+    counts: Counts
+    by_zoom: Mapping[int, Counts]
+    missing: TileSet
+    corrupt: TileSet
+    bad: tuple[BadTile, ...]
+    bodies: int
+    stray: int
+    stored: TileSet = field(default_factory=TileSet)
+    absent: TileSet = field(default_factory=TileSet)
+    stale: TileSet = field(default_factory=TileSet)
+    all_bodies: int = 0
+    earlier: int = 0
+    finished: bool = True
+    damage: tuple[str, ...] = ()
+    unexamined: tuple[str, ...] = ()
+    fetched: tuple[int, int] | None = None
+    size_bytes: int = 0
+    speed: float | None = None
+    note: str | None = None
+
+    @property
+    def sound(self) -> bool:
+        """Nothing missing, nothing corrupt and no table damaged, as far as was looked."""
+        return self.counts.missing == 0 and self.counts.corrupt == 0 and not self.damage
+
+    @property
+    def ready(self) -> bool:
+        """Sound, and looked at to the end."""
+        return self.sound and self.finished
+
+    def problems(self) -> Iterator[tuple[str, str]]:
+        """Every planned tile that is not to be relied on, "z/x/y", and what is wrong with it."""
+        for bad in self.bad:
+            yield str(bad.tile), f"corrupt: {bad.kind}"
+        for tile in self.missing:
+            yield str(tile), "missing"
+
+
+@dataclass(frozen=True, slots=True)
+class VerifyReport:
+    """The findings for every layer that the plan asks for.
+
+    `remarks` are sentences on what a crew should know of packs that are ready; `reasons` say why they are not;
+    `not_checked` says what this depth leaves open.
+    """
+
+    layers: Mapping[str, LayerFindings]
+    depth: Depth = Depth.HASH
+    reasons: tuple[str, ...] = ()
+    remarks: tuple[str, ...] = ()
+    not_checked: tuple[str, ...] = ()
+    walk: tuple[LineWalk, ...] = ()
+
+    @property
+    def ready(self) -> bool:
+        """True only if all was looked at and nothing is missing or corrupt in any layer."""
+        return all(layer.ready for layer in self.layers.values())
+
+    @property
+    def verdict(self) -> Verdict:
+        """A fault decides at once; without one, so does an early end."""
+        if not all(layer.sound for layer in self.layers.values()):
+            return Verdict.NOT_READY
+        if not self.ready:
+            return Verdict.UNFINISHED
+        return Verdict.READY_WITH_REMARKS if self.remarks else Verdict.READY
+
+    def as_json(self) -> dict[str, Any]:
+        """One plain document."""
+        problems: list[dict[str, str]] = []
+        left_out = 0
+        for name, layer in self.layers.items():
+            room = MOST_PROBLEMS - len(problems)
+            listed = [
+                {"layer": name, "tile": tile, "kind": kind}
+                for (tile, kind), _ in zip(layer.problems(), range(room), strict=False)
+            ]
+            left_out += len(layer.bad) + len(layer.missing) - len(listed)
+            problems += listed
+        return {
+            "ready": self.ready,
+            "verdict": self.verdict.value,
+            "depth": self.depth.value,
+            "finished": all(layer.finished for layer in self.layers.values()),
+            "reasons": list(self.reasons),
+            "remarks": list(self.remarks),
+            "not_checked": list(self.not_checked),
+            "layers": {name: _layer_json(layer) for name, layer in self.layers.items()},
+            "problems": problems,
+            "problems_not_listed": left_out,
+            "walk": [line.as_json() for line in self.walk],
+        }
+
+
+def _layer_json(layer: LayerFindings) -> dict[str, Any]:
+    return {
+        **_counts_json(layer.counts),
+        "stale": len(layer.stale),
+        "bodies": layer.all_bodies,
+        "bodies_checked": layer.bodies,
+        "fetched": list(layer.fetched) if layer.fetched else None,
+        "size_bytes": layer.size_bytes,
+        "damage": list(layer.damage),
+        "by_zoom": {str(zoom): _counts_json(counts) for zoom, counts in layer.by_zoom.items()},
+    }
+
+
+def _counts_json(counts: Counts) -> dict[str, int]:
+    return {name: getattr(counts, name) for name in ("planned", "stored", "absent", "missing", "corrupt")}

@@ -1,0 +1,295 @@
+"""Leaving in time: what is on board by then, what is foretold, and that the packs are whole."""
+
+from __future__ import annotations
+
+import asyncio
+from collections.abc import Callable
+from dataclasses import dataclass, field
+from datetime import datetime, timedelta
+from functools import partial
+
+import numpy as np
+import pytest
+from hypothesis import given, settings
+from hypothesis import strategies as st
+
+from packer.brief import Brief
+from packer.cli.progress import outlook_text, standing_text
+from packer.cover import cover_box
+from packer.fetching import Departure, FetchReport, LayerProgress, Options, Standing, run_fetch
+from packer.fetching.departure import Allowance, Pace, Schedule, departure_time, size_bytes
+from packer.fetching.order import in_order
+from packer.fetching.standing import Standings, route_share
+from packer.grid import LonLatBox
+from packer.net import Reply
+from packer.planning import AreaPlan, plan
+from packer.shapes import Corridor, Rectangle, Shape
+from packer.store.books import read_books
+from packer.tileset import Tile, TileSet
+from tests.conftest import BriefMaker
+from tests.fakes import REFUSED, ScriptedDoor, VirtualClock, tile_answer
+
+URL = "https://tiles.example.org/survey/{z}/{x}/{y}.png"
+AREA = "box = [12.30, 47.00, 12.70, 47.20]\ndeepest = 15"
+WALL = 1_700_001_000.0  # what the clock of the tests says at its start
+
+
+@pytest.fixture
+def brief(brief_for: BriefMaker) -> Brief:
+    maker = partial(brief_for, overview='overview = false\ncontact = "maps@example.org"')
+    return maker(URL, area=AREA, connections=4, rate=20)
+
+
+@dataclass
+class Told:
+    """A fetch with all that it told on the way."""
+
+    report: FetchReport
+    progress: list[LayerProgress] = field(default_factory=list)
+    ended_at: float = 0.0
+
+
+def fetched(
+    brief: Brief,
+    options: Options,
+    script: Callable[[Tile, int, float], Reply] = lambda tile, _before, _now: tile_answer(tile),
+    delay_s: float = 0.05,
+) -> Told:
+    async def go() -> Told:
+        async with VirtualClock() as clock:
+            progress: list[LayerProgress] = []
+            door = ScriptedDoor(clock, script, delay_s)
+            report = await run_fetch(
+                brief, plan(brief), options, clock=clock, make_door=door, on_progress=progress.extend
+            )
+            return Told(report, progress, clock.wall())
+
+    return asyncio.run(go())
+
+
+def planned(brief: Brief) -> TileSet:
+    return plan(brief).layers["survey"].tiles
+
+
+def held(brief: Brief) -> TileSet:
+    return read_books(brief.store_folder / "survey.mbtiles").held
+
+
+# ---------------------------------------------------------------------------------------------- stopping
+
+
+def test_a_departure_stops_in_time_with_a_whole_pack_and_the_first_of_the_order(brief: Brief) -> None:
+    told = fetched(brief, Options(depart_at=WALL + 40))
+    assert told.report.stopped == "departure"
+    assert told.report.interrupted
+    assert not told.report.complete
+    assert WALL + 28 < told.ended_at <= WALL + 40
+    assert told.report.total("failed") == 0
+    assert not list(brief.store_folder.glob("*-wal"))
+    worked_out = plan(brief)
+    order = list(in_order(worked_out.layers["survey"].areas, worked_out.shapes, planned(brief)))
+    assert set(held(brief)) == set(order[: len(held(brief))]), "the most useful tiles, and no others"
+    assert len(held(brief)) > 0.6 * 20 * 40, "the time is used"
+
+
+def test_a_fetch_that_is_done_before_the_departure_just_ends(brief: Brief) -> None:
+    told = fetched(brief, Options(depart_at=WALL + 10_000))
+    assert told.report.complete
+    assert told.report.stopped is None
+
+
+def test_a_departure_in_the_middle_of_an_outage_ends_the_wait(brief: Brief) -> None:
+    told = fetched(
+        brief,
+        Options(depart_at=WALL + 60),
+        lambda tile, _b, now: tile_answer(tile) if now < 1010 else REFUSED,
+    )
+    assert told.report.stopped == "departure"
+    assert told.ended_at <= WALL + 60
+
+
+def test_requests_that_do_not_come_back_are_dropped_before_the_departure(brief: Brief) -> None:
+    told = fetched(brief, Options(depart_at=WALL + 120), delay_s=50.0)
+    assert told.report.stopped == "departure"
+    assert told.ended_at <= WALL + 120
+
+
+@settings(max_examples=60, deadline=None)
+@given(st.floats(1, 100_000), st.floats(0, 300))
+def test_there_is_always_time_to_fold_and_most_of_the_time_is_used(whole_s: float, typical_s: float) -> None:
+    schedule = Schedule(WALL, WALL + whole_s)
+    stop = schedule.stop_asking_at(typical_s)
+    assert WALL + 0.7 * whole_s <= stop <= schedule.drop_at < schedule.depart_at
+    assert schedule.depart_at - schedule.drop_at >= min(4.0, 0.1 * whole_s)
+
+
+def test_no_more_bytes_than_allowed_are_received(brief: Brief) -> None:
+    most = 30_000
+    told = fetched(brief, Options(max_bytes=most))
+    size = len(tile_answer(Tile(15, 1, 1)).body)
+    assert told.report.stopped == "max-bytes"
+    assert most - 6 * size <= told.report.total("bytes") <= most + size
+    again = fetched(brief, Options(max_bytes=10_000_000))
+    assert again.report.complete
+    assert again.report.stopped is None
+
+
+# ---------------------------------------------------------------------------------------------- foretelling
+
+
+def test_what_will_be_on_board_is_foretold_early_and_comes_true(brief: Brief) -> None:
+    told = fetched(brief, Options(depart_at=WALL + 60))
+    foretold = [la for la in told.progress if la.departure is not None]
+    first = foretold[0]
+    assert first.departure is not None
+    assert first.held < 0.2 * first.planned, "the first seconds are enough"
+    assert not first.departure.complete
+    come = first.held + first.departure.tiles
+    assert abs(come - len(held(brief))) < 0.15 * len(held(brief))
+    (area,) = first.departure.areas
+    shares, true = dict(area.shares), told.report.layers["survey"].areas["ground"]
+    assert [z for z, s in shares.items() if s == 1] == [int(z) for z, s in true.items() if s == 1]
+    assert abs(shares[15] - true["15"]) < 0.1
+
+
+def test_the_pace_of_the_last_run_is_known_before_the_first_tile(brief: Brief) -> None:
+    fetched(brief, Options(depart_at=WALL + 40, log=True))
+    told = fetched(brief, Options(depart_at=WALL + 40, log=True))
+    first = told.progress[0].departure
+    assert first is not None
+    assert 0.7 * 20 * 30 < first.tiles < 1.3 * 20 * 40
+
+
+def test_progress_says_what_the_crew_would_have_if_it_left_now(brief: Brief) -> None:
+    told = fetched(brief, Options())
+    standings = [la.areas[0] for la in told.progress if la.areas]
+    assert all(a.area == "ground" for a in standings)
+    at_15 = [dict(a.shares)[15] for a in standings]
+    assert at_15 == sorted(at_15)
+    assert at_15[0] == 0.0
+    assert at_15[-1] == 1.0
+    assert len(set(at_15)) > 5
+
+
+LINE = np.column_stack([np.linspace(12.3, 12.9, 400), 47 + 0.05 * np.sin(np.linspace(0, 9, 400))])
+ROUTE, VALLEY = Corridor((LINE,), 500.0), Rectangle(LonLatBox(12.3, 46.9, 12.6, 47.1))
+SHAPES: dict[str, Shape] = {"course": ROUTE, "valley": VALLEY}
+AREAS = [
+    AreaPlan("overview", 9, cover_box(LonLatBox(12.0, 46.8, 13.0, 47.3), 9).pyramid(0)),
+    AreaPlan("course", 14, ROUTE.tiles(14).pyramid(0)),
+    AreaPlan("valley", 13, VALLEY.tiles(13).pyramid(0)),
+]
+EVERY = TileSet.union(a.tiles for a in AREAS)
+ORDER = list(in_order(AREAS, SHAPES, EVERY))
+
+
+@settings(max_examples=25, deadline=None)
+@given(st.integers(0, len(ORDER)), st.integers(0, len(ORDER)))
+def test_the_standing_is_that_of_the_tiles_themselves(come: int, more: int) -> None:
+    standings = Standings(AREAS, SHAPES, EVERY, TileSet())
+    for start in range(0, come, 97):
+        standings.add(ORDER[start : min(start + 97, come)])
+    on_board = TileSet.from_tiles(ORDER[:come])
+    for standing, area in zip(standings.now(), AREAS, strict=True):
+        for zoom, share in standing.shares:
+            whole = area.tiles.at(zoom)
+            if not whole - on_board:
+                assert share == 1.0
+            else:
+                true = route_share(SHAPES.get(area.name, VALLEY), on_board & whole, zoom)
+                expected = len(whole & on_board) / len(whole) if true is None else true
+                assert share == pytest.approx(min(expected, 0.999))
+    # What is foretold for later is what a standing of later says, but for the sides of the line.
+    later = Standings(AREAS, SHAPES, EVERY, TileSet.from_tiles(ORDER[: come + more]))
+    for foretold, true_later in zip(standings.after(more), later.now(), strict=True):
+        for (zoom, share), (_, then) in zip(foretold.shares, true_later.shares, strict=True):
+            assert (share == 1.0) == (then == 1.0), (foretold.area, zoom)
+            assert abs(share - then) < 0.2
+
+
+def test_a_route_counts_by_its_length_and_is_whole_only_with_its_sides() -> None:
+    spine = TileSet.from_tiles(t for t in ORDER[:120])
+    standings = Standings(AREAS[1:2], SHAPES, AREAS[1].tiles, spine)
+    shares = dict(standings.now()[0].shares)
+    assert max(shares.values()) <= 1.0
+    assert route_share(ROUTE, ROUTE.tiles(14), 14) == pytest.approx(1.0)
+    assert route_share(VALLEY, VALLEY.tiles(12), 12) is None
+    half = Corridor((LINE[:200],), 1.0).tiles(14)
+    assert route_share(ROUTE, half, 14) == pytest.approx(0.5, abs=0.03)
+
+
+def test_a_pace_is_that_of_the_last_minute() -> None:
+    pace = Pace(0.0)
+    assert pace.per_second is None
+    for second in range(1, 301):
+        pace.mark(float(second), second * 10 if second < 200 else 2000)
+    assert pace.per_second == 0.0
+    assert Pace(0.0, 7.5).per_second == 7.5
+
+
+def test_an_allowance_leaves_room_for_what_is_under_way() -> None:
+    allowance = Allowance(100_000)
+    for _ in range(5):
+        allowance.received(15_000)
+    assert allowance.may_ask(1)
+    assert not allowance.may_ask(2)
+    assert Allowance(None).may_ask(1000)
+
+
+# ---------------------------------------------------------------------------------------------- in words
+
+NOW = datetime(2026, 11, 25, 22, 10)
+
+
+@pytest.mark.parametrize(
+    ("text", "when"),
+    [
+        ("22:30", datetime(2026, 11, 25, 22, 30)),
+        ("05:30", datetime(2026, 11, 26, 5, 30)),
+        ("5:30", datetime(2026, 11, 26, 5, 30)),
+        ("22:10", datetime(2026, 11, 26, 22, 10)),
+        ("2026-12-01 05:30", datetime(2026, 12, 1, 5, 30)),
+        ("2026-12-01T05:30", datetime(2026, 12, 1, 5, 30)),
+    ],
+)
+def test_a_departure_is_the_next_such_time_or_the_day_named(text: str, when: datetime) -> None:
+    assert departure_time(text, NOW) == when.timestamp()
+
+
+@pytest.mark.parametrize(
+    "text", ["", "soon", "25:00", "12:60", "2026-12-01", "2026-11-25 22:09", "5.30", "-1:00"]
+)
+def test_what_is_no_departure_is_refused_in_words(text: str) -> None:
+    with pytest.raises(ValueError, match=r"05:30|passed"):
+        departure_time(text, NOW)
+
+
+@pytest.mark.parametrize(
+    ("text", "size"),
+    [("2GB", 2 * 10**9), ("500 MB", 5 * 10**8), ("1.5 kB", 1500), ("7B", 7), ("1TB", 10**12)],
+)
+def test_sizes_are_in_powers_of_ten(text: str, size: int) -> None:
+    assert size_bytes(text) == size
+
+
+@pytest.mark.parametrize("text", ["2", "GB", "-1GB", "0 MB", "2 GiB", "2 gb", "1e9 B"])
+def test_what_is_no_size_is_refused_in_words(text: str) -> None:
+    with pytest.raises(ValueError, match="2 GB"):
+        size_bytes(text)
+
+
+def test_standings_read_in_brief() -> None:
+    areas = (
+        Standing("overview", ((0, 1.0), (1, 1.0))),
+        Standing("course", ((12, 1.0), (13, 1.0), (14, 0.999), (15, 0.408), (16, 0.0), (17, 0.0))),
+    )
+    assert standing_text(areas) == "overview complete; course z12-13 100 %, z14 99 %, z15 40 %, z16-17 0 %"
+
+
+def test_an_outlook_names_what_is_ready_and_what_is_not() -> None:
+    areas = (Standing("overview", ((0, 1.0),)), Standing("course", ((15, 1.0), (16, 0.62))))
+    soon = (datetime.now() + timedelta(minutes=5)).timestamp()
+    text = outlook_text("aerial", Departure(300.0, 1200, False, areas), soon)
+    assert "Ready: overview." in text
+    assert "Not complete: course z15 100 %, z16 62 %." in text
+    assert "everything" in outlook_text("aerial", Departure(300.0, 10, True, areas), soon)

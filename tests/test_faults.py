@@ -1,0 +1,332 @@
+"""Every fault that a bad link or a bad server plays on a fetch, over real sockets: nothing wrong is stored,
+nothing is lost, and no tile is given up.
+
+Time is compressed, for the fetch and for the faulty server alike: their clock runs many times as fast as ours.
+"""
+
+from __future__ import annotations
+
+import asyncio
+import io
+import random
+import sqlite3
+import time
+import zlib
+from collections.abc import Iterator, Mapping
+from concurrent.futures import Future, ThreadPoolExecutor
+from dataclasses import dataclass
+from functools import cache
+from pathlib import Path
+
+import pytest
+from PIL import Image
+
+from packer.brief import Brief
+from packer.fetching import FetchReport, run_fetch
+from packer.net import Door, Reply, open_door
+from packer.planning import plan
+from packer.practice.faults import FaultProxy, is_tile
+from packer.proof import Depth, verify
+from packer.store.books import read_books
+from tests.tile_server import png
+
+__all__ = ["FAULTS", "Fault", "HastyClock", "Result", "run_fault"]
+
+HASTE = 40.0
+CONNECTIONS = 4
+_LINK = "slow:300ms"  # so that requests are under way at once, as they are in the field
+ROBOTS = b"User-agent: *\nDisallow: /private/\n"
+
+BRIEF = """
+title = "Faults"
+overview = false
+[layers.survey]
+url = "{base}/survey/{{z}}/{{x}}/{{y}}.{ending}"
+attribution = "none"
+permission = "Own files on this machine"
+zooms = [0, 15]
+connections = {connections}
+requests-per-second = 400
+[[areas]]
+name = "ground"
+box = [12.30, 47.00, 12.34, 47.03]
+deepest = 15
+"""
+
+
+class HastyClock:
+    """The machine's clock, `haste` times as fast."""
+
+    def __init__(self, haste: float = HASTE) -> None:
+        self._haste, self._wall0 = haste, time.time()
+        self._started = time.monotonic()
+        self.chance = random.Random(5).random
+
+    def now(self) -> float:
+        return (time.monotonic() - self._started) * self._haste
+
+    def wall(self) -> float:
+        return self._wall0 + self.now()
+
+    async def sleep(self, seconds: float) -> None:
+        await asyncio.sleep(max(seconds, 0.0) / self._haste)
+
+
+class HastyDoor:
+    """A door whose time limits are compressed as well."""
+
+    def __init__(self, door: Door, haste: float) -> None:
+        self._door, self._haste = door, haste
+
+    async def fetch(self, url: str, headers: Mapping[str, str], deadline_s: float, limit_bytes: int) -> Reply:
+        return await self._door.fetch(url, headers, deadline_s / self._haste, limit_bytes)
+
+    async def aclose(self) -> None:
+        await self._door.aclose()
+
+
+def hasty_door(haste: float, kind: str | None, *, connections: int, user_agent: str) -> Door:
+    """As `open_door`, with its time limits compressed."""
+    door = open_door(
+        None,
+        connections=connections,
+        user_agent=user_agent,
+        connect_timeout_s=10 / haste,
+        read_timeout_s=20 / haste,
+    )
+    return HastyDoor(door, haste)
+
+
+# ---------------------------------------------------------------------------------------------- the tiles
+
+
+@cache
+def body(target: str) -> bytes:
+    """The one true body at a path: PNG, JPEG, WebP or vector tile by its ending."""
+    ending = target.rpartition(".")[2]
+    if ending == "png":
+        return png(target)
+    if ending == "pbf":
+        name = target.encode()
+        layer = b"\x78\x02\x0a" + bytes([len(name)]) + name + b"\x28\x80\x20"
+        return b"\x1a" + bytes([len(layer)]) + layer
+    out = io.BytesIO()
+    noise = random.Random(target).randbytes(64 * 64 * 3)
+    image = Image.frombytes("RGB", (64, 64), noise)
+    image.save(out, {"jpg": "JPEG", "webp": "WEBP"}[ending])
+    return out.getvalue()
+
+
+_MEDIA = {"png": "image/png", "jpg": "image/jpeg", "webp": "image/webp", "pbf": "application/x-protobuf"}
+
+
+async def handler(target: str, asked: Mapping[str, str]) -> tuple[int, Mapping[str, str], bytes]:
+    """A server without a fault."""
+    path = target.partition("?")[0]
+    if path == "/robots.txt":
+        return 200, {"Content-Type": "text/plain"}, ROBOTS
+    return 200, {"Content-Type": _MEDIA[path.rpartition(".")[2]]}, body(path)
+
+
+# ---------------------------------------------------------------------------------------------- the faults
+
+
+@dataclass(frozen=True, slots=True)
+class Fault:
+    """A script of `FaultProxy`. `robots` lets it touch robots.txt too, as a device on the way would.
+
+    `mended` is for the one damage that leaves a body whole in form: a verify that decodes every picture names
+    the tiles, and the next fetch gets them anew.
+    """
+
+    name: str
+    script: str
+    ending: str = "png"
+    robots: bool = False
+    mended: bool = False
+
+
+def _mixed(word: str) -> str:
+    """The same fault alone, in a row, and again."""
+    return f"ok*5 {word} ok*3 {word}*5 ok*10 {word}*2"
+
+
+_WORDS = {
+    "connection closed without an answer": "drop",
+    "connection reset": "reset",
+    "reset in the middle": "reset-mid",
+    "silence": "stall",
+    "silence in the middle": "stall-mid",
+    "HTML with status 200": "html",
+    "HTML labelled as an image": "html-as-image",
+    "redirect to a sign-in page": "redirect",
+    "status 511": "511",
+    "empty body": "empty",
+    "body shorter than stated": "short",
+    "body longer than stated": "long",
+    "no last chunk": "no-end",
+    "cut within a chunk": "chunk-cut",
+    "cut without any length": "close-cut",
+    "gzip that is whole": "gzip-ok",
+    "gzip cut off": "gzip-cut",
+    "gzip with a wrong checksum": "gzip-crc",
+    "gzip in two members": "gzip-two",
+    "no HTTP at all": "garbage",
+    "half an image, PNG": "half",
+    "status 304 unasked": "304",
+    "status 408": "408",
+    "status 425": "425",
+    "status 429": "429",
+    "status 429, Retry-After 20 s": "429:20s",
+    "status 429, Retry-After as a date": "429:date:20s",
+    "status 500": "500",
+    "status 502": "502",
+    "status 503": "503",
+    "status 503, Retry-After 15 s": "503:15s",
+    "status 503, Retry-After as a date": "503:date:15s",
+    "status 504": "504",
+}
+
+FAULTS = [
+    *(Fault(name, _mixed(word)) for name, word in _WORDS.items()),
+    Fault("a trickle", "ok*5 trickle:3s ok*6 trickle:3s*2"),
+    Fault("half an image, JPEG", _mixed("half"), "jpg"),
+    Fault("half a JPEG with an end mark, after verify", _mixed("half-ffd9"), "jpg", mended=True),
+    Fault("JPEG cut without any length", _mixed("close-cut"), "jpg"),
+    Fault("half an image, WebP", _mixed("half"), "webp"),
+    Fault("WebP cut without any length", _mixed("close-cut"), "webp"),
+    Fault("half a vector tile", _mixed("half"), "pbf"),
+    Fault("vector tile cut without any length", _mixed("close-cut"), "pbf"),
+    Fault("vector tile, gzip cut off", _mixed("gzip-cut"), "pbf"),
+    Fault("vector tile, gzip with a wrong checksum", _mixed("gzip-crc"), "pbf"),
+    Fault("no network for 30 s, connections dropped", "ok*15 outage:30s"),
+    Fault("no network for 30 s, connections refused", "ok*15 outage:30s:refuse"),
+    Fault("no network for 60 s, silence", "ok*15 outage:60s:silent"),
+    Fault("no network at the first tile", "outage:25s"),
+    Fault("no network at the last tile", "ok*41 outage:40s"),
+    Fault("a link that flaps", "ok*6 outage:4s ok*5 outage:8s ok*4 outage:2s ok*7 outage:12s:refuse"),
+    Fault("sign-in page for 30 s", "ok*12 signin:30s"),
+    Fault("sign-in page by redirect for 30 s", "ok*12 signin:30s:302"),
+    Fault("sign-in page by 511 for 30 s", "ok*12 signin:30s:511"),
+    Fault("sign-in page at the first tile", "signin:20s"),
+    Fault("sign-in pages three times", "ok*8 signin:15s ok*6 signin:15s:302 ok*6 signin:15s:511"),
+    Fault("404 for everything, from a device on the way", "ok*12 404*40", robots=True),
+    Fault("204 for everything, from a device on the way", "ok*12 204*40", robots=True),
+    Fault("403 for everything, from a device on the way", "ok*12 403*20", robots=True),
+    Fault("JSON for everything, from a device on the way", "ok*12 json*20", robots=True),
+    Fault("one request in ten answered with 503", "share:10%:503"),
+    Fault("one request in three reset", "share:33%:reset"),
+    Fault("a storm of 503", "ok*10 503*12"),
+    Fault("a storm of 429", "ok*10 429*9"),
+    Fault("a slow link", "slow:600ms rate:100kbit"),
+    Fault("a slow link that loses a tenth", "slow:300ms rate:200kbit share:10%:short"),
+]
+
+
+@dataclass(frozen=True, slots=True)
+class Result:
+    """What came of a fetch. `extra` counts requests for tiles beyond one each; seconds are compressed ones."""
+
+    planned: int
+    right: int
+    wrong: int
+    lost: int
+    absent: int
+    extra: int
+    seconds: float
+    most_requests: int
+    report: FetchReport
+
+    @property
+    def perfect(self) -> bool:
+        """Every tile is on board byte for byte, and nothing else is."""
+        return self.right == self.planned and not (self.wrong or self.lost or self.absent)
+
+
+def run_fault(fault: Fault, folder: Path, haste: float = HASTE) -> Result:
+    """One fetch of a small plan through the fault, into an empty folder."""
+    clock = HastyClock(haste)
+    touches = (lambda _target: True) if fault.robots else is_tile
+    script = f"{_LINK} {fault.script}"  # the last word on the link counts
+    with FaultProxy(handler, script, clock, scripted=touches) as proxy:
+        text = BRIEF.format(base=proxy.base_url, ending=fault.ending, connections=CONNECTIONS)
+        brief = Brief.from_text(text, folder / "brief.toml")
+        report = asyncio.run(_fetch(brief, clock, haste))
+        if fault.mended:
+            verify(brief, plan(brief), depth=Depth.FULL, processes=1)
+            report = asyncio.run(_fetch(brief, clock, haste))
+        asked = sum(n for path, n in proxy.counts.paths.items() if path != "/robots.txt")
+        most = proxy.counts.most_requests
+    tiles = plan(brief).layers["survey"].tiles
+    pack = brief.store_folder / "survey.mbtiles"
+    stored, true = _bodies(pack), {tuple(t): f"/survey/{t}.{fault.ending}" for t in tiles}
+    right = sum(_same(stored[t], body(path)) for t, path in true.items() if t in stored)
+    return Result(
+        planned=len(tiles),
+        right=right,
+        wrong=len(stored) - right,
+        lost=sum(1 for t in true if t not in stored),
+        absent=len(read_books(pack).absent),
+        extra=asked - len(tiles),
+        seconds=report.seconds,
+        most_requests=most,
+        report=report,
+    )
+
+
+async def _fetch(brief: Brief, clock: HastyClock, haste: float) -> FetchReport:
+    def make_door(kind: str | None, *, connections: int, user_agent: str) -> Door:
+        return hasty_door(haste, kind, connections=connections, user_agent=user_agent)
+
+    async with asyncio.timeout(60):
+        return await run_fetch(brief, plan(brief), clock=clock, make_door=make_door)
+
+
+def _bodies(pack: Path) -> dict[tuple[int, ...], bytes]:
+    db = sqlite3.connect(pack)
+    rows = db.execute("SELECT zoom_level, tile_column, tile_row, tile_data FROM tiles").fetchall()
+    db.close()
+    return {(z, x, (1 << z) - 1 - row): data for z, x, row, data in rows}
+
+
+def _same(stored: bytes, true: bytes) -> bool:
+    """Byte for byte; a vector tile lies in the pack in its gzip form (MBTiles 1.3)."""
+    if stored[:2] == b"\x1f\x8b":
+        stored = zlib.decompress(stored, 31)
+    return stored == true
+
+
+@pytest.fixture(scope="module")
+def results(
+    request: pytest.FixtureRequest, tmp_path_factory: pytest.TempPathFactory
+) -> Iterator[dict[str, Future[Result]]]:
+    """The faults that are wanted in this session, a few at a time: nearly all of their time is waiting."""
+    wanted = [item.name for item in request.session.items]
+    with ThreadPoolExecutor(8) as pool:
+        yield {
+            fault.name: pool.submit(run_fault, fault, tmp_path_factory.mktemp("fault"))
+            for fault in FAULTS
+            if any(f"[{fault.name}]" in name for name in wanted)
+        }
+
+
+@pytest.mark.parametrize("fault", FAULTS, ids=lambda fault: fault.name)
+def test_a_fault_costs_time_and_requests_but_no_tile(
+    fault: Fault, results: dict[str, Future[Result]]
+) -> None:
+    result = results[fault.name].result()
+    assert result.perfect, result
+    assert result.report.complete
+    assert result.report.total("failed") == 0
+    assert result.most_requests <= CONNECTIONS
+
+
+def test_without_a_fault_every_tile_costs_one_request(tmp_path: Path) -> None:
+    for ending in _MEDIA:
+        result = run_fault(Fault("none", "", ending), tmp_path / ending)
+        assert result.perfect
+        assert result.extra == 0
+
+
+def test_the_faults_are_many_and_each_is_another() -> None:
+    assert len({(f.script, f.ending) for f in FAULTS}) == len(FAULTS) >= 40

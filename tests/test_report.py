@@ -1,0 +1,293 @@
+"""The report: one page that stands alone, tells the truth of the packs and lets nothing hostile through."""
+
+from __future__ import annotations
+
+import hashlib
+import io
+import os
+import re
+import sqlite3
+from html.parser import HTMLParser
+from pathlib import Path
+
+import numpy as np
+import pytest
+from PIL import Image
+
+from packer.errors import InputError
+from packer.grid import tile_bounds
+from packer.proof import Depth, LayerFindings, Verdict, VerifyReport, verify
+from packer.report import write_report
+from packer.report.coverage import State, squares
+from packer.report.ink import LABELS, paint
+from packer.report.markup import Html, el, plain
+from packer.tileset import Tile, TileSet
+from tests.view_board import Board, build
+
+NOW = 86_400.0 * 30
+
+
+@pytest.fixture
+def board(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> Board:
+    """A plan whose packs lack two tiles by the route and one that the server has not; its title is hostile."""
+    monkeypatch.setenv("SECRET_VIEW_KEY", "s3cret-view-key")
+    gone = {Tile(15, *at) for at in _near(12.474, 47.09)}
+    return build(
+        tmp_path,
+        leave_out=lambda layer, tile: layer == "aerial" and tile in gone,
+        absent=[Tile(15, *at) for at in _near(12.502, 47.1)],
+    )
+
+
+def _near(lon: float, lat: float) -> list[tuple[int, int]]:
+    n = 1 << 15
+    x = int((lon / 360 + 0.5) * n)
+    y = int((0.5 - np.arcsinh(np.tan(np.radians(lat))) / (2 * np.pi)) * n)
+    return [(x, y)]
+
+
+def verified(board: Board, depth: Depth = Depth.HASH) -> VerifyReport:
+    return verify(board.brief, board.plan, board.store, depth=depth, now=NOW, processes=1)
+
+
+class _Page(HTMLParser):
+    """What a browser would make of a page: its elements, their attributes and its text."""
+
+    def __init__(self, text: str) -> None:
+        super().__init__()
+        self.tags: list[tuple[str, dict[str, str]]] = []
+        self.text: list[str] = []
+        self._in = ""
+        self.feed(text)
+
+    def handle_starttag(self, tag: str, attrs: list[tuple[str, str | None]]) -> None:
+        self.tags.append((tag, {k: v or "" for k, v in attrs}))
+        self._in = tag
+
+    def handle_data(self, data: str) -> None:
+        if self._in != "style":
+            self.text.append(data)
+
+    @property
+    def words(self) -> str:
+        return " ".join(" ".join(self.text).split())
+
+
+def test_the_page_says_go_or_no_go_and_every_figure(board: Board, tmp_path: Path) -> None:
+    found = verified(board)
+    page = _Page(write_report(tmp_path / "out", board.brief, board.plan, found, NOW).read_text("utf-8"))
+    assert found.verdict is Verdict.NOT_READY
+    assert "NO-GO" in page.words
+    for name, layer in found.layers.items():
+        assert f"{layer.counts.planned:,}" in page.words
+        digest = hashlib.sha256(layer.pack.read_bytes()).hexdigest()
+        assert digest in page.words, "the very file"
+        assert name in page.words
+    missing = next(iter(found.layers["aerial"].missing))
+    assert f"{missing}: missing" in page.words
+    for area in board.plan.shapes:
+        assert area in page.words
+
+
+def test_a_ready_pack_says_go(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
+    board = build(tmp_path)
+    page = _Page(
+        write_report(tmp_path / "out", board.brief, board.plan, verified(board), NOW).read_text("utf-8")
+    )
+    assert " GO " in page.words
+    assert "NO-GO" not in page.words
+
+
+def test_the_page_stands_alone_and_runs_nothing(board: Board, tmp_path: Path) -> None:
+    text = write_report(tmp_path / "out", board.brief, board.plan, verified(board), NOW).read_text("utf-8")
+    page = _Page(text)
+    kinds = {tag for tag, _ in page.tags}
+    assert not kinds & {"script", "a", "link", "iframe", "object", "embed", "base", "form"}
+    for tag, attributes in page.tags:
+        assert not [k for k in attributes if k.startswith("on")], (tag, attributes)
+        if tag == "img":
+            assert re.match(r"data:image/(png|jpeg);base64,", attributes["src"])
+            assert attributes["alt"]
+        else:
+            assert "src" not in attributes
+            assert "href" not in attributes
+    assert "url(" not in text
+    assert "default-src 'none'" in text
+
+
+def test_hostile_words_come_out_as_words(board: Board, tmp_path: Path) -> None:
+    text = write_report(tmp_path / "out", board.brief, board.plan, verified(board), NOW).read_text("utf-8")
+    page = _Page(text)
+    assert "<b>reconnaissance</b>" in page.words, "the title as it is written, and not in bold"
+    assert "© Invented Survey & Co" in page.words
+    assert "pwned" not in text
+    assert "Spring <img src=x onerror=alert(1)>" in page.words
+
+
+def test_no_key_no_address_of_a_server_and_no_folder_is_in_it(board: Board, tmp_path: Path) -> None:
+    text = write_report(tmp_path / "out", board.brief, board.plan, verified(board), NOW).read_text("utf-8")
+    for secret in ("s3cret-view-key", "SECRET_VIEW_KEY", "127.0.0.1", "{z}", str(tmp_path)):
+        assert secret not in text
+
+
+def test_nothing_outside_the_folder_is_touched_and_an_old_report_is_replaced(
+    board: Board, tmp_path: Path
+) -> None:
+    out = tmp_path / "out"
+    out.mkdir()
+    (out / "holiday.txt").write_text("mine")
+    before = {p: p.stat().st_mtime_ns for p in tmp_path.rglob("*") if p.is_file() and out not in p.parents}
+    found = verified(board)
+    for _ in range(2):
+        write_report(out, board.brief, board.plan, found, NOW)
+    after = {p: p.stat().st_mtime_ns for p in tmp_path.rglob("*") if p.is_file() and out not in p.parents}
+    assert after == before
+    names = {p.name for p in out.iterdir()}
+    assert names == {
+        "holiday.txt",
+        "report.html",
+        "coverage aerial.png",
+        "coverage ground 2.png",
+        "route 1.png",
+    }
+    assert (out / "holiday.txt").read_text() == "mine"
+
+
+def test_a_report_cut_off_while_writing_leaves_the_old_page(
+    board: Board, tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    found = verified(board)
+    old = write_report(tmp_path / "out", board.brief, board.plan, found, NOW).read_bytes()
+
+    def dies(*_: object) -> None:
+        raise KeyboardInterrupt
+
+    monkeypatch.setattr(os, "fsync", dies)
+    with pytest.raises(KeyboardInterrupt):
+        write_report(tmp_path / "out", board.brief, board.plan, found, NOW + 86_400)
+    assert (tmp_path / "out" / "report.html").read_bytes() == old
+
+
+def test_a_file_in_the_place_of_the_folder_is_refused(board: Board, tmp_path: Path) -> None:
+    (tmp_path / "out").write_text("mine")
+    with pytest.raises(InputError, match="Name a folder"):
+        write_report(tmp_path / "out", board.brief, board.plan, verified(board), NOW)
+    assert (tmp_path / "out").read_text() == "mine"
+
+
+def test_no_pack_at_all_is_a_report_too(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
+    board = build(tmp_path)
+    found = verify(board.brief, board.plan, tmp_path / "elsewhere", now=NOW, processes=1)
+    page = _Page(write_report(tmp_path / "out", board.brief, board.plan, found, NOW).read_text("utf-8"))
+    assert "NO-GO" in page.words
+    assert "there is no pack" in page.words
+
+
+def test_a_pack_with_broken_bodies_is_a_report_too(board: Board, tmp_path: Path) -> None:
+    db = sqlite3.connect(board.store / "aerial.mbtiles")
+    db.execute("UPDATE blob SET data = substr(data, 1, 300) WHERE id % 2")
+    db.commit()
+    db.close()
+    page = _Page(
+        write_report(tmp_path / "out", board.brief, board.plan, verified(board), NOW).read_text("utf-8")
+    )
+    assert "its bytes have changed" in page.words
+
+
+def test_the_pictures_are_whole_and_of_sane_size(board: Board, tmp_path: Path) -> None:
+    write_report(tmp_path / "out", board.brief, board.plan, verified(board), NOW)
+    for path in (tmp_path / "out").glob("*.png"):
+        with Image.open(path) as image:
+            image.load()
+            assert 400 <= image.width <= 1700
+            assert 200 <= image.height <= 1300
+
+
+def _findings(planned: TileSet, missing: TileSet, absent: TileSet) -> LayerFindings:
+    from packer.proof import Counts
+
+    stored = planned - missing - absent
+    counts = Counts(len(planned), len(stored), len(absent), len(missing), 0)
+    return LayerFindings(
+        Path("x.mbtiles"), counts, {}, missing, TileSet(), (), 0, 0, stored=stored, absent=absent
+    )
+
+
+def _state_at(planned: TileSet, layer: LayerFindings, zoom: int, x: int, y: int) -> int | None:
+    """The state that ends up on top at one square, by the order of drawing."""
+    top = None
+    for level in squares(planned, layer, zoom):
+        for cx, cy, state in zip(level.x.tolist(), level.y.tolist(), level.state.tolist(), strict=True):
+            if (x >> (zoom - level.zoom), y >> (zoom - level.zoom)) == (cx, cy):
+                top = state
+    return top
+
+
+def test_a_square_tells_what_became_of_the_tiles_in_it() -> None:
+    deep = TileSet.from_tiles([(14, x, y) for x in range(8000, 8008) for y in range(5000, 5008)])
+    planned = deep.pyramid(8)
+    missing = TileSet.from_tiles(
+        [(14, 8000, 5000), *((14, x, y) for x in (8004, 8005, 8006, 8007) for y in (5004, 5005, 5006, 5007))]
+    ) | TileSet.from_tiles(
+        [(13, 4002, 2502), (13, 4002, 2503), (13, 4003, 2502), (13, 4003, 2503), (12, 2001, 1251)]
+    )
+    absent = TileSet.from_tiles([(14, 8002, 5000)])
+    layer = _findings(planned, missing, absent)
+    assert _state_at(planned, layer, 14, 8000, 5000) == State.MISSING
+    assert _state_at(planned, layer, 14, 8001, 5000) == State.COMPLETE
+    assert _state_at(planned, layer, 14, 8002, 5000) == State.NONE
+    assert _state_at(planned, layer, 12, 2000, 1250) == State.PARTIAL
+    assert _state_at(planned, layer, 12, 2001, 1251) == State.MISSING
+    assert _state_at(planned, layer, 12, 2001, 1250) == State.COMPLETE
+
+
+def test_a_hole_high_up_shows_in_the_squares_below() -> None:
+    planned = TileSet.from_tiles([(14, 8000, 5000)]).pyramid(8)
+    layer = _findings(planned, TileSet.from_tiles([(9, 250, 156)]), TileSet())
+    assert _state_at(planned, layer, 14, 8000, 5000) == State.PARTIAL
+
+
+def test_states_are_told_apart_without_colour() -> None:
+    """In shades of grey, each pair differs in mean brightness by much, or in pattern (Rec. 601 luma, as Pillow)."""
+    looks = {}
+    for state in LABELS:
+        picture = Image.new("RGB", (60, 60), "white")
+        paint(picture, Image.new("L", (60, 60), int(state)), (0, 0))
+        looks[state] = np.asarray(picture.convert("L"), dtype=float)
+    for a in looks:
+        for b in looks:
+            if a < b:
+                apart = abs(looks[a].mean() - looks[b].mean()) > 40
+                pattern = np.abs((looks[a] - looks[a].mean()) - (looks[b] - looks[b].mean())).mean() > 20
+                assert apart or pattern, (a, b)
+
+
+def test_markup_escapes_all_but_its_own() -> None:
+    assert el("p", "<b>", title='"x"') == '<p title="&quot;x&quot;">&lt;b&gt;</p>'
+    assert el("p", Html("<b>")) == "<p><b></p>"
+    assert plain('<a href="https://x.example/">Survey</a> & <script>bad()</script>Co') == "Survey &amp; Co"
+
+
+def test_a_sample_tile_is_from_the_place_that_its_caption_names(board: Board, tmp_path: Path) -> None:
+    from packer.report.samples import samples
+
+    layer = verified(board).layers["aerial"]
+    found = list(samples(board.plan, layer))
+    assert [s.tile.zoom for s in found] == list(layer.stored.zooms)
+    db = sqlite3.connect(layer.pack)
+    for sample in found:
+        zoom, x, y = sample.tile
+        (body,) = db.execute(
+            "SELECT tile_data FROM tiles WHERE zoom_level = ? AND tile_column = ? AND tile_row = ?",
+            (zoom, x, (1 << zoom) - 1 - y),
+        ).fetchone()
+        assert sample.jpeg is not None
+        shown = np.asarray(Image.open(io.BytesIO(sample.jpeg)).convert("RGB"), dtype=float)
+        whole = np.asarray(
+            Image.open(io.BytesIO(body)).convert("RGB").resize(shown.shape[1::-1]), dtype=float
+        )
+        assert np.abs(shown - whole).mean() < 6
+        box = tile_bounds(*sample.tile)
+        assert box.west < 12.53
+        assert box.east > 12.44
+    db.close()
