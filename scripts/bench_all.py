@@ -448,7 +448,8 @@ def heading() -> str:
         "# Benchmarks\n\n"
         f"Written by `scripts/bench` on {datetime.now(UTC):%Y-%m-%d}: Python {platform.python_version()}, SQLite "
         f"{sqlite3.sqlite_version}, {packages}; {os.cpu_count()} cores, {platform.machine()}. The machine is shared "
-        "and noisy: read the ratios, which pair runs taken in turn. Figures are medians with the least and the greatest.\n"
+        "and noisy: read the ratios, which pair runs taken in turn. Figures are medians with the least and the "
+        "greatest.\n"
     )
 
 

@@ -219,8 +219,8 @@ def test_a_route_counts_by_its_length_and_is_whole_only_with_its_sides() -> None
 
 
 def test_a_pace_is_that_of_the_last_minute() -> None:
+    assert Pace(0.0).per_second is None
     pace = Pace(0.0)
-    assert pace.per_second is None
     for second in range(1, 301):
         pace.mark(float(second), second * 10 if second < 200 else 2000)
     assert pace.per_second == 0.0

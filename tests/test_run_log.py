@@ -102,12 +102,12 @@ def test_a_run_leaves_its_start_and_its_end(brief_for: BriefMaker) -> None:
 
 
 def test_a_wait_leaves_its_reason_and_its_length(brief_for: BriefMaker) -> None:
-    brief = brief_for(URL, area=WIDE)
+    brief = brief_for(URL, area=WIDE, rate=10)
 
     def script(tile: Tile, before: int, now: float) -> Reply:
         if 1001 < now < 1100:
             return page(302)
-        return REFUSED if 1101 < now < 1200 else tile_answer(tile)
+        return REFUSED if 1120 < now < 1220 else tile_answer(tile)
 
     told = run(
         brief, script, robots=lambda now: script(Tile(0, 0, 0), 0, now) if now > 1001 else no_tile(404)
