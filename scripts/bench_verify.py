@@ -10,6 +10,7 @@ verify do. Ratios are bare time over verify's time: 1 means that all the rest co
 from __future__ import annotations
 
 import argparse
+import contextlib
 import hashlib
 import io
 import os
@@ -120,6 +121,8 @@ def main() -> None:
     with tempfile.TemporaryDirectory() as name:
         folder, count = Path(name), chosen.tiles // 1000 * 1000
         pack = fill_pack(folder, count, bodies())
+        with contextlib.closing(sqlite3.connect(pack)) as db, db:
+            db.execute("UPDATE placement SET fetched = ?", (int(time.time()),))  # as of a pack in use
         brief = Brief.read(write_brief(folder, 9, 15, block(15, 1000, count // 1000), 8))
         worked_out = plan(brief)
         size_mb, load = pack.stat().st_size / 1e6, os.getloadavg()[0]

@@ -3,6 +3,8 @@
 from __future__ import annotations
 
 import asyncio
+import io
+import sys
 from collections.abc import Callable
 from dataclasses import dataclass, field
 from datetime import datetime, timedelta
@@ -12,13 +14,16 @@ import numpy as np
 import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
+from rich.console import Console
 
 from packer.brief import Brief
-from packer.cli.progress import outlook_text, standing_text
+from packer.cli.progress import LiveProgress, Progress, outlook_text, standing_text
 from packer.cover import cover_box
-from packer.fetching import Departure, FetchReport, LayerProgress, Options, Standing, run_fetch
+from packer.fetching import Alarm, Departure, FetchReport, LayerProgress, Options, Standing, run_fetch
 from packer.fetching.departure import Allowance, Pace, Schedule, departure_time, size_bytes
+from packer.fetching.gate import Pause, PauseKind
 from packer.fetching.order import in_order
+from packer.fetching.reports import Tally
 from packer.fetching.standing import Standings, route_share
 from packer.grid import LonLatBox
 from packer.net import Reply
@@ -293,3 +298,76 @@ def test_an_outlook_names_what_is_ready_and_what_is_not() -> None:
     assert "Ready: overview." in text
     assert "Not complete: course z15 100 %, z16 62 %." in text
     assert "everything" in outlook_text("aerial", Departure(300.0, 10, True, areas), soon)
+
+
+# ---------------------------------------------------------------------------------------------- on the screen
+
+
+def layer_progress(name: str, pause: Pause | None = None, held: int = 400) -> LayerProgress:
+    shares = ((12, 1.0), (13, 1.0), (14, 0.4 + held / 10_000), (15, 0.0), (16, 0.0))
+    areas = tuple(Standing(area, shares) for area in ("course", "base camp", "valley", "sectors", "depot"))
+    return LayerProgress(
+        name,
+        163_162,
+        held,
+        12,
+        Tally(bytes=held * 15_000),
+        pause,
+        "tiles.with-a-long-name.example.org:8443",
+        areas,
+        Departure(900.0, 12_345, False, areas),
+        (Alarm(name, "ab" * 32, 1234, "15/17501/11475"),),
+    )
+
+
+PAUSES = [Pause(kind, "the server cannot answer just now (503)", None, 90.0, 130.0) for kind in PauseKind]
+PAUSES.append(
+    Pause(PauseKind.SIGN_IN, "an HTML page came in place of a tile", "http://p.example/a", 90.0, 130.0)
+)
+
+
+@pytest.mark.parametrize("pause", [None, *PAUSES])
+@pytest.mark.parametrize("columns", [80, 132, 40])
+def test_no_line_of_the_display_is_wider_than_the_screen(
+    pause: Pause | None, columns: int, capsys: pytest.CaptureFixture[str]
+) -> None:
+    now = [100.0]
+    for progress in (
+        LiveProgress(None, lambda: now[0], Console(file=sys.stderr, width=columns, height=24)),
+        Progress(1_700_000_000.0, lambda: now[0]),
+    ):
+        with progress:
+            for held in range(400, 1000, 100):
+                now[0] += 20.0
+                progress.show([layer_progress("aerial", pause, held), layer_progress("relief", pause, held)])
+        out = capsys.readouterr().err
+        # A hash and a host are not broken, however narrow the screen.
+        lines = [line for line in out.splitlines() if "abab" not in line and "long-name" not in line]
+        assert len(lines) > 4
+        assert max(map(len, lines)) <= (80 if type(progress) is Progress else columns)
+        if columns >= 80:
+            assert max(map(len, out.splitlines())) <= 80
+
+
+def test_the_display_is_drawn_again_only_where_something_has_changed() -> None:
+    out = io.StringIO()
+    console = Console(file=out, width=80, height=24, force_terminal=True)
+    progress = LiveProgress(None, lambda: 100.0, console)
+    with progress:
+        progress.show([layer_progress("aerial")])
+        drawn = len(out.getvalue())
+        for _ in range(10):
+            progress.show([layer_progress("aerial")])
+        assert len(out.getvalue()) == drawn
+
+
+def test_waiting_layers_of_one_host_are_told_once_and_where_to_sign_in(
+    capsys: pytest.CaptureFixture[str],
+) -> None:
+    progress = Progress(None, lambda: 100.0)
+    for _ in range(3):
+        progress.show([layer_progress("aerial", PAUSES[-1]), layer_progress("relief", PAUSES[-1])])
+    err = " ".join(capsys.readouterr().err.split())
+    assert err.count("waiting") == 1
+    assert "aerial, relief: waiting" in err
+    assert "Open http://p.example/a in a browser" in err

@@ -225,7 +225,10 @@ FAULTS = [
 
 @dataclass(frozen=True, slots=True)
 class Result:
-    """What came of a fetch. `extra` counts requests for tiles beyond one each; seconds are compressed ones."""
+    """What came of a fetch. `extra` counts requests for tiles beyond one each; seconds are compressed ones.
+
+    `wrong_at_first` counts wrong tiles that were stored before the verify of a fault that is `mended` by one.
+    """
 
     planned: int
     right: int
@@ -236,6 +239,7 @@ class Result:
     seconds: float
     most_requests: int
     report: FetchReport
+    wrong_at_first: int = 0
 
     @property
     def perfect(self) -> bool:
@@ -251,27 +255,37 @@ def run_fault(fault: Fault, folder: Path, haste: float = HASTE) -> Result:
     with FaultProxy(handler, script, clock, scripted=touches) as proxy:
         text = BRIEF.format(base=proxy.base_url, ending=fault.ending, connections=CONNECTIONS)
         brief = Brief.from_text(text, folder / "brief.toml")
+        started = clock.now()
         report = asyncio.run(_fetch(brief, clock, haste))
+        wrong_at_first = 0
         if fault.mended:
+            wrong_at_first = _compared(brief, fault.ending)[1]
             verify(brief, plan(brief), depth=Depth.FULL, processes=1)
             report = asyncio.run(_fetch(brief, clock, haste))
+        seconds = clock.now() - started
         asked = sum(n for path, n in proxy.counts.paths.items() if path != "/robots.txt")
         most = proxy.counts.most_requests
-    tiles = plan(brief).layers["survey"].tiles
-    pack = brief.store_folder / "survey.mbtiles"
-    stored, true = _bodies(pack), {tuple(t): f"/survey/{t}.{fault.ending}" for t in tiles}
-    right = sum(_same(stored[t], body(path)) for t, path in true.items() if t in stored)
+    right, wrong, lost = _compared(brief, fault.ending)
     return Result(
-        planned=len(tiles),
+        planned=right + wrong + lost,
         right=right,
-        wrong=len(stored) - right,
-        lost=sum(1 for t in true if t not in stored),
-        absent=len(read_books(pack).absent),
-        extra=asked - len(tiles),
-        seconds=report.seconds,
+        wrong=wrong,
+        lost=lost,
+        absent=len(read_books(brief.store_folder / "survey.mbtiles").absent),
+        extra=asked - len(plan(brief).layers["survey"].tiles),
+        seconds=seconds,
         most_requests=most,
         report=report,
+        wrong_at_first=wrong_at_first,
     )
+
+
+def _compared(brief: Brief, ending: str) -> tuple[int, int, int]:
+    """Tiles that are right, wrong and missing in the pack, held against the server's own bodies."""
+    stored = _bodies(brief.store_folder / "survey.mbtiles")
+    true = {tuple(t): f"/survey/{t}.{ending}" for t in plan(brief).layers["survey"].tiles}
+    right = sum(_same(stored[t], body(path)) for t, path in true.items() if t in stored)
+    return right, len(stored) - right, sum(1 for t in true if t not in stored)
 
 
 async def _fetch(brief: Brief, clock: HastyClock, haste: float) -> FetchReport:

@@ -22,7 +22,8 @@ from packer.payload import Damaged, Kind, NotATile, inspect
 from packer.planning import plan
 from packer.proof import Depth, Verdict, VerifyReport, verify
 from packer.store import Absent, PackWriter, Received, body_hash
-from packer.store.audit import BadTile, Piece, audit_piece, identity
+from packer.store.audit import identity
+from packer.store.pieces import Fault, Piece, audit_piece
 from packer.store.records import seal
 from packer.tileset import Tile, TileSet
 from tests.conftest import BriefMaker
@@ -119,7 +120,7 @@ def test_the_same_is_found_by_several_processes(brief: Brief, monkeypatch: pytes
 
 def dies_if_mapped(
     path: Path, piece: Piece, check: Callable[[bytes], str | None] | None, mapped: bool = False
-) -> tuple[int, list[BadTile]]:
+) -> tuple[int, list[Fault]]:
     """A disk that fails under a mapped file, as the helper sees it: it is ended."""
     if mapped:
         os._exit(135)

@@ -6,7 +6,9 @@ import hashlib
 import io
 import os
 import re
+import shutil
 import sqlite3
+from dataclasses import replace
 from html.parser import HTMLParser
 from pathlib import Path
 
@@ -27,16 +29,22 @@ from tests.view_board import Board, build
 NOW = 86_400.0 * 30
 
 
-@pytest.fixture
-def board(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> Board:
-    """A plan whose packs lack two tiles by the route and one that the server has not; its title is hostile."""
-    monkeypatch.setenv("SECRET_VIEW_KEY", "s3cret-view-key")
+@pytest.fixture(scope="module")
+def board(tmp_path_factory: pytest.TempPathFactory) -> Board:
+    """A plan whose packs lack a tile by the route and one that the server has not; its title is hostile. The
+    tests of this module share it and leave it as it is."""
     gone = {Tile(15, *at) for at in _near(12.474, 47.09)}
     return build(
-        tmp_path,
+        tmp_path_factory.mktemp("board"),
         leave_out=lambda layer, tile: layer == "aerial" and tile in gone,
         absent=[Tile(15, *at) for at in _near(12.502, 47.1)],
     )
+
+
+@pytest.fixture(scope="module")
+def whole(tmp_path_factory: pytest.TempPathFactory) -> Board:
+    """The same with all its tiles."""
+    return build(tmp_path_factory.mktemp("whole"))
 
 
 def _near(lon: float, lat: float) -> list[tuple[int, int]]:
@@ -89,8 +97,8 @@ def test_the_page_says_go_or_no_go_and_every_figure(board: Board, tmp_path: Path
         assert area in page.words
 
 
-def test_a_ready_pack_says_go(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
-    board = build(tmp_path)
+def test_a_ready_pack_says_go(whole: Board, tmp_path: Path) -> None:
+    board = whole
     page = _Page(
         write_report(tmp_path / "out", board.brief, board.plan, verified(board), NOW).read_text("utf-8")
     )
@@ -124,9 +132,19 @@ def test_hostile_words_come_out_as_words(board: Board, tmp_path: Path) -> None:
     assert "Spring <img src=x onerror=alert(1)>" in page.words
 
 
-def test_no_key_no_address_of_a_server_and_no_folder_is_in_it(board: Board, tmp_path: Path) -> None:
+def test_no_key_no_address_of_a_server_and_no_folder_is_in_it(
+    board: Board, tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    monkeypatch.setenv("SECRET_VIEW_KEY", "s3cret-view-key")  # which the address in the brief asks for
     text = write_report(tmp_path / "out", board.brief, board.plan, verified(board), NOW).read_text("utf-8")
-    for secret in ("s3cret-view-key", "SECRET_VIEW_KEY", "127.0.0.1", "{z}", str(tmp_path)):
+    for secret in (
+        "s3cret-view-key",
+        "SECRET_VIEW_KEY",
+        "127.0.0.1",
+        "{z}",
+        str(board.store.parent),
+        str(tmp_path),
+    ):
         assert secret not in text
 
 
@@ -136,11 +154,13 @@ def test_nothing_outside_the_folder_is_touched_and_an_old_report_is_replaced(
     out = tmp_path / "out"
     out.mkdir()
     (out / "holiday.txt").write_text("mine")
-    before = {p: p.stat().st_mtime_ns for p in tmp_path.rglob("*") if p.is_file() and out not in p.parents}
+    around = [*tmp_path.iterdir(), *board.store.parent.rglob("*")]
+    before = {p: p.stat().st_mtime_ns for p in around if p.is_file()}
     found = verified(board)
     for _ in range(2):
         write_report(out, board.brief, board.plan, found, NOW)
-    after = {p: p.stat().st_mtime_ns for p in tmp_path.rglob("*") if p.is_file() and out not in p.parents}
+    now = [*tmp_path.iterdir(), *board.store.parent.rglob("*")]
+    after = {p: p.stat().st_mtime_ns for p in now if p.is_file()}
     assert after == before
     names = {p.name for p in out.iterdir()}
     assert names == {
@@ -175,8 +195,7 @@ def test_a_file_in_the_place_of_the_folder_is_refused(board: Board, tmp_path: Pa
     assert (tmp_path / "out").read_text() == "mine"
 
 
-def test_no_pack_at_all_is_a_report_too(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
-    board = build(tmp_path)
+def test_no_pack_at_all_is_a_report_too(board: Board, tmp_path: Path) -> None:
     found = verify(board.brief, board.plan, tmp_path / "elsewhere", now=NOW, processes=1)
     page = _Page(write_report(tmp_path / "out", board.brief, board.plan, found, NOW).read_text("utf-8"))
     assert "NO-GO" in page.words
@@ -184,6 +203,7 @@ def test_no_pack_at_all_is_a_report_too(tmp_path: Path, monkeypatch: pytest.Monk
 
 
 def test_a_pack_with_broken_bodies_is_a_report_too(board: Board, tmp_path: Path) -> None:
+    board = replace(board, store=shutil.copytree(board.store, tmp_path / "packs"))
     db = sqlite3.connect(board.store / "aerial.mbtiles")
     db.execute("UPDATE blob SET data = substr(data, 1, 300) WHERE id % 2")
     db.commit()

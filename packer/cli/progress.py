@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import re
 import sys
 import textwrap
 import time
@@ -26,6 +27,7 @@ __all__ = [
     "outlook_text",
     "progress_for",
     "standing_text",
+    "tell",
     "waiting_text",
 ]
 
@@ -33,6 +35,7 @@ _PLAIN_EVERY_S, _STANDING_EVERY_S = 5.0, 30.0
 _RATE_OVER_S = 20.0
 _WIDTH = 79  # one column less than the least terminal: some break a line that fills its last one
 _MOST_AREAS = 4
+_FIGURE = re.compile(r"(?<=[0-9]) (?=[0-9]+ %|%|[a-zA-Z]{1,3}\b)")
 
 
 def progress_for(depart_at: float | None = None) -> Progress:
@@ -67,7 +70,7 @@ class Progress(AbstractContextManager["Progress"]):
 
     def note(self, text: str) -> None:
         """Say something beside the progress."""
-        note(text)
+        tell(text)
 
     def show(self, layers: list[LayerProgress]) -> None:
         """Take in where the layers stand; called several times a second."""
@@ -78,12 +81,12 @@ class Progress(AbstractContextManager["Progress"]):
             self._shown_at = now
             for la in layers:
                 if la.pause is None:
-                    note(lines[la.name])
+                    tell(lines[la.name])
         if now - self._stood_at >= _STANDING_EVERY_S:
             self._stood_at = now
             for la in layers:
                 for line in self._standing_lines(la):
-                    note(f"  {line}")
+                    tell(f"  {line}")
 
     def _tell_events(self, layers: list[LayerProgress], now: float) -> None:
         for names, la in _by_host(layers):
@@ -107,7 +110,7 @@ class Progress(AbstractContextManager["Progress"]):
         share = done * 100 // max(layer.planned, 1)
         parts = [f"{layer.name}: {share} %, {done:,} of {layer.planned:,} tiles", f"{speed:,.0f}/s"]
         parts.append(bytes_text(layer.tally.bytes))
-        if speed > 0 and left > 0:
+        if layer.pause is None and speed > 0 and left > 0:
             parts.append(f"{duration_text(left / speed)} left")
         return ", ".join(parts)
 
@@ -127,9 +130,14 @@ class Progress(AbstractContextManager["Progress"]):
 class LiveProgress(Progress):
     """A few lines a layer, redrawn in place; what happens is told above them and stays."""
 
-    def __init__(self, depart_at: float | None = None, now: Callable[[], float] = time.monotonic) -> None:
+    def __init__(
+        self,
+        depart_at: float | None = None,
+        now: Callable[[], float] = time.monotonic,
+        console: Console | None = None,
+    ) -> None:
         super().__init__(depart_at, now)
-        self._console = Console(stderr=True, highlight=False, markup=False, emoji=False)
+        self._console = console or Console(stderr=True)
         self._live = Live(console=self._console, auto_refresh=False, transient=True)
         self._drawn = ""
 
@@ -145,7 +153,7 @@ class LiveProgress(Progress):
     def note(self, text: str) -> None:
         """Say something above the lines that are redrawn."""
         for line in _wrapped(text, self._width, "  "):
-            self._console.print(line, soft_wrap=True)
+            self._console.print(line, soft_wrap=True, markup=False, highlight=False, emoji=False)
 
     @property
     def _width(self) -> int:
@@ -171,16 +179,24 @@ class LiveProgress(Progress):
             self._live.update(Text(drawn, no_wrap=True, overflow="crop"), refresh=True)
 
 
+def tell(text: str) -> None:
+    """A remark beside the result, with no figure parted from its unit."""
+    for line in _wrapped(text, _WIDTH, "    " if text.startswith(" ") else "  "):
+        note(line)
+
+
 def _wrapped(text: str, width: int, later: str, first: str = "") -> list[str]:
-    """Lines that fit, the later ones indented; a hash or an address is not broken."""
-    return textwrap.wrap(
-        text,
+    """Lines that fit, the later ones indented; a hash or an address is not broken, nor a figure and its unit."""
+    kept = _FIGURE.sub("\u00a0", text)  # which textwrap does not take for a space
+    lines = textwrap.wrap(
+        kept,
         width,
         initial_indent=first,
         subsequent_indent=later,
         break_long_words=False,
         break_on_hyphens=False,
     )
+    return [line.replace("\u00a0", " ") for line in lines]
 
 
 def _by_host(layers: Sequence[LayerProgress]) -> Iterable[tuple[str, LayerProgress]]:
@@ -255,20 +271,20 @@ def waiting_text(pause: Pause, host: str, now: float | None = None) -> str:
     if pause.kind is PauseKind.SIGN_IN:
         where = f"Open {_page(pause.where)} in a browser" if pause.where else "Open any web page in a browser"
         return (
-            f"waiting: something other than {host} answers ({pause.reason}). {where} on this machine and sign "
-            "in to the network; this goes on by itself then. Nothing is lost."
+            f"waiting. Something else answers in place of {host}: {pause.reason}. {where} on this machine and "
+            "sign in to the network; this goes on by itself then. Nothing is lost."
         )
     if pause.kind is PauseKind.ASKED:
         wait = "" if now is None else f" {duration_text(max(pause.until - now, 0.0))}"
-        return f"waiting{wait}, since {host} asks for it: {pause.reason}. Nothing to do."
+        return f"waiting{wait}, as {host} wishes: {pause.reason}. There is nothing to do."
     if pause.kind is PauseKind.LINK:
         return (
-            f"waiting for the network: nothing gets through from {host} ({pause.reason}). It is tried again by "
+            f"waiting for the network. Nothing gets through from {host}: {pause.reason}. It is tried again by "
             "itself, at least every 10 s. Nothing is lost; Ctrl-C stops."
         )
     return (
-        f"waiting: {host} answers, but with nothing whole ({pause.reason}). It is tried again by itself, at "
-        "least every half minute. Nothing is lost; Ctrl-C stops."
+        f"waiting for the server. {host} answers, but not with tiles: {pause.reason}. It is tried again by "
+        "itself, at least every half minute. Nothing is lost; Ctrl-C stops."
     )
 
 
@@ -276,14 +292,16 @@ def _page(where: str) -> str:
     return where if "://" in where else f"http://{where}"
 
 
+_COUNTED = {
+    PauseKind.SIGN_IN: "waiting for you to sign in to the network, for",
+    PauseKind.ASKED: "waiting as the server asks, so far",
+    PauseKind.LINK: "waiting for the network, for",
+    PauseKind.SERVER: "waiting for the server to recover, for",
+}
+
+
 def _countdown(pause: Pause, now: float) -> str:
     """The wait in one line, for lines that are redrawn; its sentence stands above them."""
-    lasts, next_s = duration_text(now - pause.since), max(pause.until - now, 0.0)
-    what = {
-        PauseKind.SIGN_IN: "waiting for you to sign in to the network",
-        PauseKind.ASKED: "waiting, as the server asks",
-        PauseKind.LINK: "waiting for the network",
-        PauseKind.SERVER: "waiting for the server to recover",
-    }[pause.kind]
+    next_s = pause.until - now
     soon = f"next try in {duration_text(next_s)}" if next_s >= 1 else "trying now"
-    return f"{what} for {lasts}; {soon}"
+    return f"{_COUNTED[pause.kind]} {duration_text(now - pause.since)}; {soon}"

@@ -10,7 +10,7 @@ from datetime import datetime
 from pathlib import Path
 
 from packer.brief import Brief
-from packer.cli.progress import Progress, alarm_text, progress_for, standing_text
+from packer.cli.progress import Progress, alarm_text, progress_for, standing_text, tell
 from packer.cli.speech import bytes_text, document, duration_text, note, say
 from packer.errors import EXIT_NOT_COMPLETE, InputError
 from packer.fetching import FetchReport, LayerReport, Options, Standing, run_fetch
@@ -133,7 +133,7 @@ def _show(report: FetchReport, path: Path) -> None:
     for name, layer in report.layers.items():
         _show_layer(name, layer)
     for alarm in report.alarms:
-        note(alarm_text(alarm))
+        tell(alarm_text(alarm))
     if report.stopped:
         say(_STOPPED[report.stopped])
     say(f"{'Complete' if report.complete else 'Not complete'} after {duration_text(report.seconds)}.")
@@ -154,9 +154,9 @@ def _show_layer(name: str, layer: LayerReport) -> None:
         parts.append(f"{layer.failed:,} not to be had")
     say(f"{name}: {', '.join(parts)}.")
     for reason, tiles in list(layer.troubles.items())[:_REASONS_SHOWN]:
-        note(f"  {tiles:,} not to be had: {reason}.")
+        tell(f"  {tiles:,} not to be had: {reason}.")
     if layer.missing and layer.areas:
-        note(f"  On board: {standing_text(_standings(layer))}.")
+        tell(f"  On board: {standing_text(_standings(layer))}.")
     if layer.failure:
         note(f"lastbar: {layer.failure}")
 

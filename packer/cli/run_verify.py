@@ -15,6 +15,7 @@ from rich.live import Live
 from rich.table import Table
 
 from packer.brief import Brief
+from packer.brief_errors import as_found
 from packer.cli.speech import document, duration_text, note, say, table
 from packer.errors import DiskError, InputError
 from packer.planning import Plan, plan
@@ -265,7 +266,10 @@ def _show_walk(walks: tuple[LineWalk, ...]) -> None:
         if len(one.gaps) > _GAPS_SHOWN:
             say(f"    and {len(one.gaps) - _GAPS_SHOWN:,} more gaps (--walk FILE or --json for all)")
         for stop in one.stops[:_SHOWN]:
-            _wrapped(f'waypoint "{stop.waypoint.name}" at km {stop.at_m / 1000:.1f} stands on a gap', "    ")
+            _wrapped(
+                f"waypoint {as_found(stop.waypoint.name)} at km {stop.at_m / 1000:.1f} stands on a gap",
+                "    ",
+            )
 
 
 def gap_text(gap: Stretch) -> str:

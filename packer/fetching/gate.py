@@ -97,11 +97,11 @@ class Gate:
         self._alarm: asyncio.Task[None] | None = None
         self._alarm_at = math.inf
         self._closed = False
-        self._probing = False
+        self._prober: Pass | None = None
         self._probe_s = _FIRST_PROBE_S
         self._patience, self._patience_at = 0, -math.inf
         self._streak = 0
-        self._last_good_start = -math.inf
+        self._started = self._last_good_start = -math.inf
 
     @property
     def pause(self) -> Pause | None:
@@ -153,15 +153,17 @@ class Gate:
                     return
                 self.in_flight += 1
                 self._rate.take(now)
-                self._probing = self._pause is not None
-                self._queue.popleft().set_result(Pass(now, self._probing))
+                self._started = now
+                leave = Pass(now, self._pause is not None)
+                self._prober = leave if leave.probe else None
+                self._queue.popleft().set_result(leave)
         self._wake_at(math.inf)
 
     def _wait_s(self, now: float) -> float:
         """Seconds until a request may start, 0 for now, infinite until something changes."""
-        if self.in_flight >= self._window.size or (self._pause is not None and self._probing):
+        if self.in_flight >= self._window.size or (self._pause is not None and self._prober):
             return math.inf
-        ready = self._rate.ready_at(now)
+        ready = max(self._rate.ready_at(now), self._started + self._window.spacing_s)
         if self._pause is not None:
             ready = max(ready, self._pause.until)
         return ready - now
@@ -207,7 +209,7 @@ class Gate:
         now = self._clock.now()
         self._streak = 0
         self._window.good(now, now - leave.started, 0)
-        if self._pause is not None and leave.probe:
+        if self._pause is not None and leave is self._prober:
             self._pause = replace(self._pause, until=max(self._pause.until, now + _FIRST_PROBE_S))
         self._back(leave)
 
@@ -228,7 +230,7 @@ class Gate:
         if kind is None and self._streak >= max(3, self._window.size):
             kind = PauseKind.SERVER if by_server else PauseKind.LINK
         if self._pause is not None:
-            if leave.probe:
+            if leave is self._prober:
                 told = self._pause
                 kind = kind or told.kind
                 self._probe_s = _next_probe_s(self._probe_s, kind, now - told.since)
@@ -260,7 +262,7 @@ class Gate:
         """
         now = self._clock.now()
         often = self._strain.strained()
-        if seconds > 0 or plainly or often or leave.probe:
+        if seconds > 0 or plainly or often or leave is self._prober:
             self._window.strain(now, now - leave.started)
             self._wait_as_asked(now, reason, seconds or self._own_patience(leave, now))
         self._back(leave)
@@ -295,11 +297,13 @@ class Gate:
 
     def _set(self, pause: Pause | None) -> None:
         before, self._pause = self._pause, pause
+        if pause is None:
+            self._prober = None  # one that is still out is a request like any other
         self.on_change(before, pause)
         self._dispatch()
 
     def _back(self, leave: Pass) -> None:
         self.in_flight -= 1
-        if leave.probe:
-            self._probing = False
+        if leave is self._prober:
+            self._prober = None
         self._dispatch()

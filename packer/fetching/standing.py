@@ -68,8 +68,8 @@ def route_share(shape: Shape, tiles: TileSet, zoom: int) -> float | None:
 
 @dataclass(slots=True)
 class _Bucket:
-    """Tiles that are fetched together: those of one zoom that no area before claims. `spine` of them come
-    first, `parts` says for which areas how much each tile counts."""
+    """Tiles that are fetched together: those of one zoom that no area before claims, of which the `spine`
+    that the area's line runs over comes first."""
 
     zoom: int
     area: int
@@ -166,7 +166,8 @@ class Standings:
             more = min(tiles, bucket.size - bucket.done)
             tiles -= more
             whole = bucket.done + more == bucket.size
-            reached[id(bucket)] = 1.0 if whole else (bucket.done + more) / (bucket.spine or bucket.size)
+            part = (bucket.done + more) / (bucket.spine or bucket.size)
+            reached[id(bucket)] = 1.0 if whole else min(part, 0.999)
         return tuple(
             Standing(name, tuple((z, _reached(s, number, reached)) for z, s in sorted(shares.items())))
             for number, (name, shares) in enumerate(zip(self._names, self._shares, strict=True))
@@ -181,5 +182,5 @@ def _reached(share: _Share, area: int, reached: Mapping[int, float]) -> float:
         ahead = reached[id(bucket)]
         if bucket.area != area and bucket.spine and ahead < 1.0:
             ahead *= bucket.spine / bucket.size  # another area's line comes first there, not this one's
-        found += part * min(ahead, 1.0)
+        found += part * ahead
     return min(max(found, share.now), 0.999)

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import time
 from collections.abc import Callable, Sequence
+from concurrent.futures import ThreadPoolExecutor
 from dataclasses import dataclass, replace
 from functools import partial
 from pathlib import Path
@@ -17,7 +18,18 @@ from packer.proof.bookmark import Bookmark, forget_bookmark, read_bookmark, save
 from packer.proof.remarks import not_checked, reasons, remarks
 from packer.proof.results import Counts, Depth, LayerFindings, VerifyReport
 from packer.proof.sweep import PIECE_BODIES, Sweeper
-from packer.store.audit import BadTile, Census, Identity, audit_sample, audit_tiles, census, identity
+from packer.store.audit import (
+    BadTile,
+    Census,
+    Identity,
+    Outline,
+    audit_sample,
+    audit_tiles,
+    bad_tiles,
+    census,
+    identity,
+    outline,
+)
 from packer.store.findings import read_findings, save_findings
 from packer.tileset import TileSet
 from packer.walk import Ground, walk
@@ -87,26 +99,37 @@ class _Job:
         """See `verify`."""
         mark = identity(self.pack)
         if mark is None and not self.pack.exists():
-            return _findings(self.pack, self.planned, None, [], _Swept(0))
-        sweeper.make_ready(self.pack.stat().st_size)
-        found = census(self.pack, self.now, _EXAMINED_BYTES, sweeper.depth is not Depth.HASH)
+            return _findings(self.pack, self.planned, None, [], _Swept(0), 0)
+        if sweeper.depth is not Depth.QUICK:
+            sweeper.make_ready(self.pack)
+        shape = outline(self.pack)
+        thorough = sweeper.depth is not Depth.HASH
+        with ThreadPoolExecutor(1) as aside:  # while the bodies are checked, mostly by other processes
+            counting = aside.submit(census, self.pack, self.now, _EXAMINED_BYTES, thorough)
+            swept = self._swept(sweeper, shape, mark or (), on_progress, chance)
+            found = counting.result()
+        if identity(self.pack) != mark:
+            raise StoreError(
+                f"{self.pack} changed while it was being checked. Let the fetch end, then verify again."
+            )
         named = read_findings(self.pack)
         bad = [*found.odd]
         if named and sweeper.depth is not Depth.FULL:
             # What an earlier check found by decoding must not count as sound again because this one does not.
-            bad += audit_tiles(self.pack, named[:_MOST_NAMED], partial(fault_of, kind=found.format))
-        if sweeper.depth is Depth.QUICK:
-            until = time.monotonic() + _SAMPLE_S
-            bodies, some = audit_sample(self.pack, found, _SAMPLE_BODIES, chance, until)
-            swept = _Swept(bodies, some)
-        else:
-            swept = self._swept(sweeper, found, mark or (), on_progress)
-        findings = _findings(self.pack, self.planned, found, [*bad, *swept.bad], swept)
+            bad += audit_tiles(self.pack, named[:_MOST_NAMED], partial(fault_of, kind=shape.format))
+        findings = _findings(
+            self.pack, self.planned, found, [*bad, *swept.bad], swept, int(shape.bodies.size)
+        )
         whole = sweeper.depth is Depth.FULL and swept.finished
         save_findings(self.pack, dict.fromkeys([*([] if whole else named), *(b.tile for b in findings.bad)]))
         return findings
 
-    def _swept(self, sweeper: Sweeper, found: Census, mark: Identity, on_progress: Progress) -> _Swept:
+    def _swept(
+        self, sweeper: Sweeper, found: Outline, mark: Identity, on_progress: Progress, chance: Random
+    ) -> _Swept:
+        if sweeper.depth is Depth.QUICK:
+            until = time.monotonic() + _SAMPLE_S
+            return _Swept(*audit_sample(self.pack, found, _SAMPLE_BODIES, chance, until))
         size = PIECE_BODIES[sweeper.depth]
         pieces = list(enumerate(found.pieces(size)))
         start, note = read_bookmark(self.pack, mark, sweeper.depth) if self.bounded else (None, None)
@@ -117,18 +140,14 @@ class _Job:
         try:
             for number, some, faults in sweeper.sweep(self.pack, found.format, left):
                 done.add(number)
-                bodies, bad = bodies + some, bad + faults
+                bodies, bad = bodies + some, bad + bad_tiles(faults)
                 on_progress(self.name, bodies, every)
         except KeyboardInterrupt:
             sweeper.stop()
             note = "The check was stopped by hand."
-        if identity(self.pack) != mark:
-            raise StoreError(
-                f"{self.pack} changed while it was being checked. Let the fetch end, then verify again."
-            )
         if len(done) == len(pieces):
             forget_bookmark(self.pack)
-        else:
+        elif identity(self.pack) == mark:
             save_bookmark(
                 self.pack, mark, replace(start, done=frozenset(done), bodies=bodies, bad=tuple(bad))
             )
@@ -152,7 +171,7 @@ class _Swept:
 
 
 def _findings(
-    pack: Path, planned: TileSet, found: Census | None, bad: Sequence[BadTile], swept: _Swept
+    pack: Path, planned: TileSet, found: Census | None, bad: Sequence[BadTile], swept: _Swept, every: int
 ) -> LayerFindings:
     corrupt = planned & TileSet.from_tiles(b.tile for b in bad)
     stored = (planned & found.held) - corrupt if found else TileSet()
@@ -171,7 +190,7 @@ def _findings(
         stored=stored,
         absent=none,
         stale=stored & found.stale,
-        all_bodies=int(found.bodies.size),
+        all_bodies=every,
         earlier=swept.earlier,
         finished=swept.finished,
         damage=found.damage + swept.damage,

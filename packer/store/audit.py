@@ -1,15 +1,14 @@
 """Reading a pack as evidence: every body and every placement, in pieces that can be shared out.
 
 Nothing here believes the snapshot or any count; a placement counts only with a body that hashes to its hash
-and a seal that binds the two. Nothing here writes. A worker process loads this module and what it needs, so
-it imports no more than that.
+and a seal that binds the two. Nothing here writes.
 """
 
 from __future__ import annotations
 
 import sqlite3
 import time
-from collections.abc import Callable, Iterable, Iterator
+from collections.abc import Iterable, Iterator
 from dataclasses import dataclass
 from pathlib import Path
 from random import Random
@@ -18,7 +17,7 @@ import numpy as np
 
 from packer.grid import MAX_ZOOM, Ints
 from packer.store.holdings import scan
-from packer.store.records import body_hash, seal
+from packer.store.pieces import PLACE, Check, Fault, Piece, try_piece, xyz
 from packer.store.schema import open_read_only, translated
 from packer.tileset import Tile, TileSet
 
@@ -27,28 +26,20 @@ __all__ = [
     "Census",
     "Identity",
     "Piece",
-    "audit_piece",
     "audit_sample",
     "audit_tiles",
     "census",
     "identity",
 ]
 
-Check = Callable[[bytes], str | None]
-
-Piece = tuple[int, int]
-"""Body numbers, first and last, both included."""
-
 Identity = tuple[int, ...]
 """What changes when a pack does; compared, never taken apart."""
 
-_MAPPED_BYTES = 0x7FFF0000  # the most that SQLite maps (its SQLITE_MAX_MMAP_SIZE); beyond, it reads
 _YEAR_S = 365 * 86_400
 _LEAST, _MOST = -(2**63), 2**63 - 1  # every number that SQLite can give a row
 _BOOKS = ("metadata", "placement", "absent", "trouble", "run", "source", "snapshot")
-_PLACE = "zoom_level, tile_column, tile_row"
 # A damaged row may hold text where a number belongs, which no arithmetic on tiles would bear.
-_WHOLE = " AND ".join(f"typeof({name}) = 'integer'" for name in _PLACE.split(", "))
+_WHOLE = " AND ".join(f"typeof({name}) = 'integer'" for name in PLACE.split(", "))
 _ON_GRID = f"zoom_level BETWEEN 0 AND {MAX_ZOOM} AND {_WHOLE}"
 _MOST_FAULTS = 20  # sentences of SQLite on one table
 
@@ -61,31 +52,19 @@ class BadTile:
     kind: str
 
 
+def bad_tiles(faults: Iterable[Fault]) -> list[BadTile]:
+    """What `pieces` found, as tiles."""
+    return [BadTile(Tile(zoom, x, y), why) for zoom, x, y, why in faults]
+
+
 @dataclass(frozen=True, slots=True)
-class Census:
-    """What a pack claims to hold, read from its tables themselves.
+class Outline:
+    """The numbers of the bodies that a pack has and of those that its placements name, ascending, and the
+    format of its tiles."""
 
-    `bodies` and `used` are the numbers of the bodies there are and of those that placements name, ascending.
-    `odd` are placements that name their body by something else than a number, and `stray` counts those outside
-    the grid, which no reader can show. `damage` is what SQLite finds wrong
-    with the structure of the tables; `unexamined` names the tables that were too large for that. `fetched` is
-    when the oldest and the newest tile came, in seconds since 1970; `stale` are the tiles for which the server
-    vouches no more, or that are over a year old. `speed` is tiles a second of the last run that stored any.
-    """
-
-    held: TileSet
-    absent: TileSet
     bodies: Ints
     used: Ints
-    odd: tuple[BadTile, ...]
-    stray: int
     format: str | None
-    damage: tuple[str, ...]
-    unexamined: tuple[str, ...]
-    fetched: tuple[int, int] | None
-    stale: TileSet
-    speed: float | None
-    size_bytes: int
 
     @property
     def dangling(self) -> Ints:
@@ -99,6 +78,29 @@ class Census:
         """
         firsts = np.union1d(self.bodies, self.used)[::size].tolist()[1:]
         return list(zip([_LEAST, *firsts], [*(n - 1 for n in firsts), _MOST], strict=True))
+
+
+@dataclass(frozen=True, slots=True)
+class Census:
+    """What a pack claims to hold, read from its tables themselves.
+
+    `odd` are placements that name their body by something else than a number, and `stray` counts those outside
+    the grid, which no reader can show. `damage` is what SQLite finds wrong
+    with the structure of the tables; `unexamined` names the tables that were too large for that. `fetched` is
+    when the oldest and the newest tile came, in seconds since 1970; `stale` are the tiles for which the server
+    vouches no more, or that are over a year old. `speed` is tiles a second of the last run that stored any.
+    """
+
+    held: TileSet
+    absent: TileSet
+    odd: tuple[BadTile, ...]
+    stray: int
+    damage: tuple[str, ...]
+    unexamined: tuple[str, ...]
+    fetched: tuple[int, int] | None
+    stale: TileSet
+    speed: float | None
+    size_bytes: int
 
 
 def identity(path: Path) -> Identity | None:
@@ -118,6 +120,18 @@ def identity(path: Path) -> Identity | None:
     return (stat.st_size, stat.st_mtime_ns, int.from_bytes(head[24:28], "big"), *beside)
 
 
+def outline(path: Path) -> Outline:
+    """Read which bodies there are, from indexes alone. Raises StoreError if the pack is none of ours or damaged."""
+    with translated(path):
+        db = open_read_only(path)
+        try:
+            kind = db.execute("SELECT value FROM metadata WHERE name = 'format'").fetchone()
+            bodies, used = _numbers(db, "id", "blob"), _numbers(db, "blob_id", "placement")
+            return Outline(bodies, used, kind[0] if kind else None)
+        finally:
+            db.close()
+
+
 def census(path: Path, now: float, largest_bytes: int = 0, thorough: bool = True) -> Census:
     """Count a pack and have SQLite look over its tables; `now` is in seconds since 1970.
 
@@ -132,17 +146,13 @@ def census(path: Path, now: float, largest_bytes: int = 0, thorough: bool = True
             db.execute("BEGIN")  # one moment for all that follows
             held = scan(db, f"placement WHERE {_ON_GRID}")
             total = db.execute("SELECT count(*) FROM placement").fetchone()[0]
-            kind = db.execute("SELECT value FROM metadata WHERE name = 'format'").fetchone()
             dates = _dates(db, int(now))
             small = size <= largest_bytes
             return Census(
                 held=held,
                 absent=scan(db, f"absent WHERE {_ON_GRID}"),
-                bodies=_numbers(db, "id", "blob"),
-                used=_numbers(db, "blob_id", "placement"),
                 odd=dates.odd,
                 stray=total - len(held),
-                format=kind[0] if kind else None,
                 damage=tuple(_damage(db, (*_BOOKS, "blob") if small else _BOOKS, thorough)),
                 unexamined=() if small else ("blob",),
                 fetched=dates.fetched,
@@ -207,9 +217,9 @@ def _dates(db: sqlite3.Connection, now: int) -> _Dates:
 
 def _odd(db: sqlite3.Connection) -> Iterator[BadTile]:
     for place in db.execute(
-        f"SELECT {_PLACE} FROM placement WHERE typeof(blob_id) <> 'integer' AND {_ON_GRID}"
+        f"SELECT {PLACE} FROM placement WHERE typeof(blob_id) <> 'integer' AND {_ON_GRID}"
     ):
-        yield BadTile(_tile(*place), "its row is damaged")
+        yield BadTile(Tile(*xyz(*place)), "its row is damaged")
 
 
 def _speed(db: sqlite3.Connection) -> float | None:
@@ -219,61 +229,8 @@ def _speed(db: sqlite3.Connection) -> float | None:
     return row[0] / row[1] if row else None
 
 
-def audit_piece(
-    path: Path, piece: Piece, check: Check | None, mapped: bool = False
-) -> tuple[int, list[BadTile]]:
-    """Re-hash the bodies of one piece and try every placement of them; opens the pack for itself.
-
-    With `mapped` the file is read through the address space, which is a sixth faster, but a failing disk then
-    ends the whole process (SIGBUS) where it would be an error else: only for a process that may be lost.
-
-    `check` gives None for a sound body and a few words for any other; without it the hash alone decides.
-    Returns the number of bodies read and the placements not to be relied on. Raises StoreError or DiskError.
-    """
-    with translated(path):
-        db = open_read_only(path)
-        try:
-            if mapped:
-                db.execute(f"PRAGMA mmap_size = {_MAPPED_BYTES}")
-            return _audit(db, piece, check)
-        finally:
-            db.close()
-
-
-def _audit(db: sqlite3.Connection, piece: Piece, check: Check | None) -> tuple[int, list[BadTile]]:
-    hashed, sealed = body_hash, seal  # called for each tile: names of this function are quicker to find
-    sound: dict[int, bytes] = {}
-    faults: dict[int, str] = {}
-    for number, stated, data in db.execute("SELECT id, hash, data FROM blob WHERE id BETWEEN ? AND ?", piece):
-        if not isinstance(data, bytes):
-            faults[number] = "its body is not stored as bytes"
-        elif hashed(data) != stated:
-            faults[number] = "its bytes have changed"
-        elif check is not None and (fault := check(data)) is not None:
-            faults[number] = fault
-        else:
-            sound[number] = stated
-    bad = []
-    rows = db.execute(f"SELECT {_PLACE}, blob_id, seal FROM placement WHERE blob_id BETWEEN ? AND ?", piece)
-    for zoom, column, row, number, stated in rows:
-        body = sound.get(number)
-        try:
-            if body is not None and sealed(zoom, column, row, body) == stated:
-                continue
-            fault = "it lies at another tile's place" if body else faults.get(number, "its body is missing")
-            bad.append(BadTile(_tile(zoom, column, row), fault))
-        except TypeError:
-            continue  # text where a number belongs: no tile at all, and counted as stray
-    return len(sound) + len(faults), bad
-
-
-def _tile(zoom: int, column: int, row: int) -> Tile:
-    # A damaged row may name a zoom at which nothing can be turned over; it is off the grid in any case.
-    return Tile(zoom, column, (1 << zoom) - 1 - row) if 0 <= zoom <= 62 else Tile(zoom, column, row)
-
-
 def audit_tiles(path: Path, tiles: Iterable[Tile], check: Check) -> list[BadTile]:
-    """As `audit_piece`, for the bodies at some tiles; a tile that is not there is none of them."""
+    """As `pieces.audit_piece`, for the bodies at some tiles; a tile that is not there is none of them."""
     bad = []
     with translated(path):
         db = open_read_only(path)
@@ -285,16 +242,16 @@ def audit_tiles(path: Path, tiles: Iterable[Tile], check: Check) -> list[BadTile
                     place,
                 ).fetchone()
                 if found is not None and isinstance(found[0], int):
-                    bad += _audit(db, (found[0], found[0]), check)[1]
+                    bad += bad_tiles(try_piece(db, (found[0], found[0]), check)[1])
         finally:
             db.close()
     return bad
 
 
 def audit_sample(
-    path: Path, found: Census, most: int, chance: Random, until: float
+    path: Path, found: Outline, most: int, chance: Random, until: float
 ) -> tuple[int, list[BadTile]]:
-    """As `audit_piece`, for single bodies drawn evenly from the pack with a chance start, up to `most`.
+    """As `pieces.audit_piece`, for single bodies drawn evenly from the pack with a chance start, up to `most`.
 
     Ends early at `until` on the monotonic clock. Placements whose body is not there are all found, sampled or
     not. Returns the number of bodies looked at and the placements not to be relied on.
@@ -306,12 +263,12 @@ def audit_sample(
         db = open_read_only(path)
         try:
             for number in found.dangling.tolist():
-                bad += _audit(db, (number, number), None)[1]
+                bad += bad_tiles(try_piece(db, (number, number), None)[1])
             for number in found.bodies[at].tolist():
                 if time.monotonic() > until:
                     break
-                bodies, some = _audit(db, (number, number), None)
-                done, bad = done + bodies, bad + some
+                bodies, some = try_piece(db, (number, number), None)
+                done, bad = done + bodies, bad + bad_tiles(some)
         finally:
             db.close()
     return done, bad
