@@ -51,7 +51,7 @@ def run(folder: Path | None) -> int:
         _command("fetch", path)
         say(f"   {_tiles_asked(server) - before:,} requests for {worked_out.count - settled:,} tiles.")
         say()
-        say("4. The proof: plan anew, hash and decode every stored tile.")
+        say("4. The proof: plan anew, and hash every stored tile again.")
         code = _command("verify", path)
     _where(path, worked_out)
     return code
