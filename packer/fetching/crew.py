@@ -189,7 +189,7 @@ class Crew:
             case ServerHasNone():
                 self._gate.answered(leave)
                 self._in_a_row = 0
-                await self._doubted(tile, leave, outcome.status)
+                await self._doubted(tile, leave, reply)
             case LinkDown():
                 self._link_down(tile, leave, outcome.reason)
             case SignIn():
@@ -210,7 +210,7 @@ class Crew:
                 kind = "refused" if isinstance(outcome, Refused) else "wrong content"
                 self._gate.answered(leave)
                 self._in_a_row += 1
-                await self._doubted(tile, leave, 0, (kind, outcome.reason))
+                await self._doubted(tile, leave, reply, (kind, outcome.reason))
 
     def hold_to(self, kind: Kind) -> None:
         """Take no other kind of tile from now on: a pack has one format."""
@@ -304,10 +304,11 @@ class Crew:
     # ------------------------------------------------------------------------------------ what is in doubt
 
     async def _doubted(
-        self, tile: Tile, leave: Pass, status: int, refusal: tuple[str, str] | None = None
+        self, tile: Tile, leave: Pass, reply: Reply, refusal: tuple[str, str] | None = None
     ) -> None:
         now = self._clock.now()
-        self._doubt.hold(Held(tile, status, leave.started, now, refusal))
+        status = reply.status if isinstance(reply, Answer) else 0
+        self._doubt.hold(Held(tile, status, _looks(reply), leave.started, now, refusal))
         if self._resolving:
             return
         if self._gate.pause is not None or self._doubt.is_due(now) or self._in_a_row >= _IN_A_ROW:
@@ -332,6 +333,8 @@ class Crew:
             return
         if word and self._doubt.proven:
             self._gate.vouched(now)
+            if self._in_a_row >= _IN_A_ROW:
+                await self._take_at_word()
             await self._release()
         elif at_end or self._in_a_row >= _IN_A_ROW:
             await self._take_at_word()
@@ -380,3 +383,10 @@ class Crew:
             "they do not exist, and nothing tells whether that was the server itself or a device on the way. "
             "They were not noted. Run lastbar fetch again on another connection, or use an https address."
         )
+
+
+def _looks(reply: Reply) -> tuple[str, ...]:
+    """What a server's refusals have in common, whatever tile was asked for: not their text, which may name it."""
+    if not isinstance(reply, Answer):
+        return (reply.fault.value,)
+    return str(reply.status), *(reply.headers.get(name, "") for name in ("content-type", "server", "via"))

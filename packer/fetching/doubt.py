@@ -2,8 +2,10 @@
 
 A device between here and the server may answer 404 or 403 to everything, which would leave a hole in the map
 for good. So "no such tile" and a refusal count only if the host is known to have been itself both shortly
-before and shortly after: by a tile that came, or by its robots.txt answering as it did when tiles came. And as
-long as a layer has never given a single tile its address may be wrong, and nothing it lacks is noted at all.
+before and shortly after: by a tile that came, or by its robots.txt answering as it did when tiles came. Since
+such a device may also come and go within seconds, the first answers that look unlike any earlier one are asked
+for once more. And as long as a layer has never given a single tile its address may be wrong, and nothing it
+lacks is noted at all.
 """
 
 from __future__ import annotations
@@ -22,11 +24,13 @@ MOST_HELD = 200_000  # some 50 MB
 
 @dataclass(frozen=True, slots=True)
 class Held:
-    """One such answer: its status, when it was asked for and when it came, on the run's clock, and for a
-    refusal its kind and reason; None for "no such tile"."""
+    """One such answer: its status, its looks (what tells one server's answers from another's), when it was
+    asked for and when it came, on the run's clock, and for a refusal its kind and reason; None for "no such
+    tile"."""
 
     tile: Tile
     status: int
+    looks: tuple[str, ...]
     started: float
     came: float
     refusal: tuple[str, str] | None = None
@@ -38,6 +42,8 @@ class Doubt:
     def __init__(self, *, proven: bool) -> None:
         self.proven = proven
         self._held: list[Held] = []
+        self._familiar: set[tuple[str, ...]] = set()
+        self._once: dict[Tile, tuple[str, ...]] = {}  # asked for once more: how the first answer looked
         self._sound_at = -math.inf
         self._ask_at, self._ask_count = math.inf, _ROW
 
@@ -75,9 +81,22 @@ class Doubt:
         if not self._held:
             return [], []
         held, self._held = self._held, []
-        sure = [h for h in held if h.started - before <= _NEAR_S and now - h.came <= _NEAR_S]
-        kept = {h.tile for h in sure}
-        return sure, [h.tile for h in held if h.tile not in kept]
+        sure: list[Held] = []
+        again: list[Held] = []
+        for one in held:
+            near = one.started - before <= _NEAR_S and now - one.came <= _NEAR_S
+            (sure if near and self._is_familiar(one) else again).append(one)
+        return sure, [one.tile for one in again]
+
+    def _is_familiar(self, one: Held) -> bool:
+        """Whether an answer looks like the server's own, or has come for the second time."""
+        first = self._once.pop(one.tile, None)
+        if first == one.looks:
+            self._familiar.add(first)
+        if first is None and one.looks not in self._familiar:
+            self._once[one.tile] = one.looks
+            return False
+        return True
 
     def unsound(self) -> list[Tile]:
         """Someone else answers: the tiles to be asked for again."""
