@@ -5,7 +5,7 @@ from __future__ import annotations
 import math
 
 import pytest
-from hypothesis import given, settings
+from hypothesis import example, given, settings
 from hypothesis import strategies as st
 from pyproj import Transformer
 
@@ -79,6 +79,8 @@ def test_mgrs_square_has_its_four_corners_by_proj() -> None:
 
 @settings(max_examples=60, deadline=None)
 @given(st.floats(-79.9, 83.9), st.floats(-179.99, 179.99))
+@example(-1.5435915744918513e-09, 0.0)
+@example(-9e-6, 0.0)
 def test_every_written_form_reads_back_as_the_place(lat: float, lon: float) -> None:
     metre = 1.2e-5
     east = metre / math.cos(math.radians(lat))

@@ -209,8 +209,13 @@ def _dms(value: float, letters: str) -> str:
     return f"{degrees}°{minutes:02d}′{tenths / 10:04.1f}″{letters[value < 0]}"
 
 
+_ON_THE_EQUATOR = 1e-6  # degrees: a tenth of a metre
+
+
 def mgrs_text(lon: float, lat: float) -> str:
     """The MGRS reference to a metre, in groups: "33T UN 10394 19562"."""
+    if -_ON_THE_EQUATOR < lat < 0:
+        lat = 0.0  # the southern band's northing would round up to 10,000 km and start again from nothing
     with _ONE_AT_A_TIME:
         found = str(_GRID.toMGRS(lat, math.remainder(lon, 360.0)))
     match = _MGRS.fullmatch(found.strip())
