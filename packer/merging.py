@@ -14,9 +14,10 @@ from pathlib import Path
 
 from packer.errors import TermsError
 from packer.payload import Damaged, Kind, NotATile, inspect, pack_vector
-from packer.store import Labels, PackWriter, Received, body_hash
 from packer.store.labels import labels_of
 from packer.store.offers import Offer, folder_offers, is_our_pack, mbtiles_offers, pack_offers, pack_sources
+from packer.store.records import Received, body_hash
+from packer.store.writer import Labels, PackWriter
 from packer.tileset import Tile
 
 __all__ = ["Merged", "merge_pack", "take_in"]

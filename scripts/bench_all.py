@@ -36,7 +36,7 @@ from PIL import Image
 
 from packer.cover import cover_box, cover_corridor
 from packer.grid import LonLatBox
-from packer.store import Labels, PackWriter
+from packer.store.writer import Labels, PackWriter
 
 ROOT = Path(__file__).parent.parent
 LASTBAR = [sys.executable, "-m", "packer"]
@@ -263,7 +263,7 @@ def _bare(loop: Callable[[str, int, int], int], pack: Path, count: int) -> float
 def fill_pack(folder: Path, count: int, body: Callable[[int], bytes], columns: int = 1000) -> Path:
     """A pack of `count` tiles at zoom 15, written through the store's own writer."""
     from packer.grid import LonLatBox
-    from packer.store import Received, body_hash
+    from packer.store.records import Received, body_hash
     from packer.tileset import Tile
 
     labels = Labels(

@@ -31,7 +31,8 @@ from packer.handover import handover, inspect_folder
 from packer.handover.kinds import As
 from packer.handover.target import FAT_LIMIT_BYTES
 from packer.planning import Plan, plan
-from packer.store import Labels, PackWriter, Received
+from packer.store.records import Received
+from packer.store.writer import Labels, PackWriter
 from packer.tileset import Tile
 
 _BRIEF = """

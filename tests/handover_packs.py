@@ -20,7 +20,8 @@ from packer.brief import Brief
 from packer.handover import handover
 from packer.handover.kinds import As
 from packer.planning import Plan, plan
-from packer.store import Absent, Labels, PackWriter, Received, Record
+from packer.store.records import Absent, Received, Record
+from packer.store.writer import Labels, PackWriter
 from packer.tileset import Tile
 
 KEY = "s3cret-key-of-the-tests"

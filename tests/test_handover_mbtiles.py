@@ -22,7 +22,7 @@ from PIL import Image
 from packer.brief import Brief
 from packer.handover import handover
 from packer.planning import Plan, plan
-from packer.store import Absent, Record
+from packer.store.records import Absent, Record
 from packer.tileset import Tile
 from tests.handover_packs import DAY, brief_in, build, packs, picture, received
 

@@ -15,9 +15,9 @@ import pytest
 
 from packer.errors import InputError, StoreError, TermsError
 from packer.merging import merge_pack, take_in
-from packer.store import Received, Record, body_hash
 from packer.store.books import read_books
 from packer.store.pruning import prune_pack, spare_in
+from packer.store.records import Received, Record, body_hash
 from packer.tileset import Tile, TileSet
 from tests.test_store import labels, raw, received, written
 from tests.tile_server import png

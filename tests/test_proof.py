@@ -21,10 +21,10 @@ from packer.fetching import run_fetch
 from packer.payload import Damaged, Kind, NotATile, inspect
 from packer.planning import plan
 from packer.proof import Depth, Verdict, VerifyReport, verify
-from packer.store import Absent, PackWriter, Received, body_hash
 from packer.store.audit import identity
 from packer.store.pieces import Fault, Piece, audit_piece
-from packer.store.records import seal
+from packer.store.records import Absent, Received, body_hash, seal
+from packer.store.writer import PackWriter
 from packer.tileset import Tile, TileSet
 from tests.conftest import BriefMaker
 from tests.fakes import ScriptedDoor, VirtualClock, tile_answer

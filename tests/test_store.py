@@ -16,10 +16,11 @@ import pytest
 
 from packer.errors import DiskError, LastbarError, StoreBusyError, StoreError
 from packer.grid import LonLatBox
-from packer.store import Absent, Labels, PackWriter, Received, Record, Renewed, Trouble, body_hash
 from packer.store.books import read_books
 from packer.store.holdings import held_tiles, scan
+from packer.store.records import Absent, Received, Record, Renewed, Trouble, body_hash
 from packer.store.schema import open_writable
+from packer.store.writer import Labels, PackWriter
 from packer.tileset import Tile, TileSet
 from tests.tile_server import png
 

@@ -20,7 +20,7 @@ import numpy as np
 import pytest
 from PIL import Image
 
-from packer.store import PackWriter
+from packer.store.writer import PackWriter
 from packer.tileset import Tile
 from packer.view import ViewServer
 from tests.view_board import Board, build, labels_for, received

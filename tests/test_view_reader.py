@@ -13,8 +13,8 @@ import pytest
 
 from packer.errors import StoreError
 from packer.grid import tile_bounds
-from packer.store import PackWriter
 from packer.store.reader import PackFacts, TileReader, tile_at
+from packer.store.writer import PackWriter
 from packer.tileset import Tile
 from tests.view_board import Board, build, labels_for, received
 

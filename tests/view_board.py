@@ -14,7 +14,8 @@ from PIL import Image
 from packer.brief import Brief
 from packer.grid import Floats
 from packer.planning import Plan, plan
-from packer.store import Absent, Labels, PackWriter, Received, Record, body_hash
+from packer.store.records import Absent, Received, Record, body_hash
+from packer.store.writer import Labels, PackWriter
 from packer.tileset import Tile
 
 __all__ = ["HOSTILE", "Board", "build", "labels_for", "received"]

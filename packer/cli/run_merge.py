@@ -10,7 +10,7 @@ from packer.errors import EXIT_NOT_COMPLETE, InputError
 from packer.fetching import pack_path
 from packer.merging import Merged, merge_pack, take_in
 from packer.planning import plan
-from packer.store import Labels
+from packer.store.writer import Labels
 from packer.version import __version__
 
 __all__ = ["run_merge", "run_take_in"]

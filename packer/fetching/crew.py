@@ -33,7 +33,7 @@ from packer.outcome import (
     judge,
 )
 from packer.payload import Kind
-from packer.store import Absent, Received, Record, Trouble, body_hash
+from packer.store.records import Absent, Received, Record, Trouble, body_hash
 from packer.tileset import Tile
 
 __all__ = ["Crew"]

@@ -15,7 +15,7 @@ from packer.fetching.outbox import Outbox
 from packer.fetching.reports import Alarm, Departure, LayerProgress, LayerReport, Standing
 from packer.fetching.sources import Source
 from packer.fetching.standing import Standings
-from packer.store import PackWriter
+from packer.store.writer import PackWriter
 from packer.tileset import TileSet
 
 __all__ = ["LayerRun", "pack_path"]

@@ -5,7 +5,7 @@ from __future__ import annotations
 import asyncio
 from collections.abc import Awaitable, Callable, Sequence
 
-from packer.store import Received, Record
+from packer.store.records import Received, Record
 
 __all__ = ["Outbox"]
 

@@ -33,7 +33,7 @@ from packer.fetching.watch import OnProgress, Watch
 from packer.net import Door, open_door
 from packer.payload import Kind, fault_of
 from packer.planning import Plan
-from packer.store import PackWriter
+from packer.store.writer import PackWriter
 from packer.terms import check_terms, user_agent
 from packer.tileset import Tile, TileSet
 

@@ -14,7 +14,7 @@ from packer.grid import on_tile_edges
 from packer.outcome import TileRules
 from packer.payload import Kind
 from packer.planning import Plan
-from packer.store import Labels
+from packer.store.writer import Labels
 from packer.tileset import Tile
 from packer.version import __version__
 

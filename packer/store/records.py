@@ -4,8 +4,10 @@ from __future__ import annotations
 
 import hashlib
 from dataclasses import dataclass
+from typing import TYPE_CHECKING
 
-from packer.tileset import Tile
+if TYPE_CHECKING:
+    from packer.tileset import Tile  # numpy with it, which a process that only checks bodies does without
 
 __all__ = ["Absent", "Received", "Record", "Renewed", "Trouble", "body_hash", "seal"]
 
