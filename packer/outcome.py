@@ -223,15 +223,17 @@ def _later(answer: Answer, now_s: float) -> TryAgain | WaitSoLong:
         reason = "the server asks for fewer requests (429)"
     if value is None and status not in (429, 503):
         return TryAgain(reason)
-    return WaitSoLong(_wait_s(value or "", now_s), reason)
+    # A date is the server's: it is reckoned from the server's own time of day, since ours may be wrong.
+    sent_s = http_date_s(answer.headers.get("date", ""))
+    return WaitSoLong(_wait_s(value or "", now_s if sent_s is None else sent_s), reason)
 
 
-def _wait_s(value: str, now_s: float) -> float:
+def _wait_s(value: str, sent_s: float) -> float:
     """Seconds to wait, from delay-seconds or an HTTP-date; 0 for a past date or for what is neither."""
     if re.fullmatch(r"[0-9]+(\s*,\s*[0-9]+)*", value.strip()):  # repeated: the longest binds
         return max(min(float(part), MAX_WAIT_S) for part in value.split(","))
     date_s = http_date_s(value)
-    return 0.0 if date_s is None else min(max(date_s - now_s, 0.0), MAX_WAIT_S)
+    return 0.0 if date_s is None else min(max(date_s - sent_s, 0.0), MAX_WAIT_S)
 
 
 # -------------------------------------------------------------------------------------- sign-in and redirects
@@ -326,7 +328,11 @@ def _judge_ok(answer: Answer, rules: TileRules, now_s: float) -> Outcome:
         return TryAgain(f"damaged on the way: {error}")
     except payload.NotATile as error:
         return _not_a_tile(error.what, data, rules)
-    return _mismatch(found, rules) or _stored(answer, data, found.kind, now_s)
+    if mismatch := _mismatch(found, rules):
+        return mismatch
+    if found.kind is Kind.JPG and payload.runs_out(data):
+        return TryAgain("damaged on the way: the picture inside the JPEG ends early")
+    return _stored(answer, data, found.kind, now_s)
 
 
 def _framing_doubt(headers: Mapping[str, str], size_bytes: int) -> str | None:
@@ -377,9 +383,8 @@ def _stored(answer: Answer, data: bytes, kind: Kind, now_s: float) -> Stored | T
             return TryAgain("nothing proves where this vector tile ends: no length, no compression")
         coding = headers.get("content-encoding", "").strip().lower()
         if coding in ("gzip", "x-gzip") and not data.startswith(b"\x1f\x8b"):
-            data = (
-                answer.body
-            )  # compressed as the pack wants it: doing that again costs most of the time here
+            # Compressed as the pack wants it: doing that again costs most of the time here.
+            data = answer.body
         data = payload.pack_vector(data)
     return Stored(
         data,

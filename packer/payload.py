@@ -9,7 +9,8 @@ The check is structural and knows no pixels: signatures, lengths, checksums and 
     WebP   no checksum: the length is stated, so the same as JPEG
     bare vector tile   no checksum and no end mark: a cut between two layers looks whole
 
-Hence the caller keeps a hash taken at receipt, and asks for framing where a bare vector tile is concerned.
+Hence the caller keeps a hash taken at receipt, asks for framing where a bare vector tile is concerned, and has
+`runs_out` look for a JPEG that was cut and then closed with an end mark, which only its bits can tell.
 `decode_fully` goes as far as a decoder can, for the verifier, at some hundred times the cost.
 """
 
@@ -38,6 +39,7 @@ __all__ = [
     "fault_of",
     "inspect",
     "pack_vector",
+    "runs_out",
     "unwrap",
 ]
 
@@ -386,12 +388,28 @@ def _decode(data: bytes, kind: Kind) -> None:
         raise Damaged("the picture inside the JPEG ends early")
 
 
-def _decodes_without_a_word(data: bytes) -> bool:
+def runs_out(data: bytes) -> bool:
+    """Whether the picture inside a JPEG that `examine` has found whole ends early, or cannot be decoded.
+
+    Some 0.1 ms for a baseline tile of 256 px, ten times that for a progressive one. Not for use from several
+    threads at once, as `decode_fully`.
+    """
+    if _decodes_without_a_word(data, small=True):
+        return False
+    try:
+        _decode(data, Kind.JPG)
+    except Damaged:
+        return True
+    return False
+
+
+def _decodes_without_a_word(data: bytes, *, small: bool = False) -> bool:
     """Whether a JPEG of one pass decodes with no warning of libjpeg's, which it gives where data runs out.
 
     That takes a quarter of the time of two decodings. True is a proof; False says nothing: a warning may be
     about something harmless, and a progressive file that lacks its last passes gives none. Only the brightness
-    is drawn, but the bits of all components are read, which is where damage shows.
+    is drawn, and `small` draws an eighth of its width and height, but the bits of all components are read,
+    which is where damage shows.
     """
     if not _one_pass(data):
         return False
@@ -400,7 +418,9 @@ def _decodes_without_a_word(data: bytes) -> bool:
     except ImportError:  # there are systems that it has no wheel for
         return False
     try:
-        simplejpeg.decode_jpeg(data, colorspace="GRAY", strict=True)
+        # Of 1 px at least is drawn as small as the library can.
+        least_px = 1 if small else 0
+        simplejpeg.decode_jpeg(data, colorspace="GRAY", strict=True, min_height=least_px, min_width=least_px)
     except ValueError:
         return False
     return True

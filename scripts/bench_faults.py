@@ -56,13 +56,9 @@ def bench_faults(report: Table, runs: int) -> None:
     plain = statistics.median(_one(Fault("none", "")).seconds for _ in range(max(runs, 3)))
     report.row("fault", "right", "wrong", "lost", "gaps", "extra requests", "time / time without")
     report.row("---", "--:", "--:", "--:", "--:", "--:", "--:")
-    faulty, let_in = 0, list[str]()
+    faulty = 0
     for fault in FAULTS:
         results = [_one(fault) for _ in range(runs)]
-        if first := max(r.wrong_at_first for r in results):
-            let_in.append(
-                f"{fault.name}: {first} wrong tiles stored by the fetch, found and replaced after it"
-            )
         worst = min(results, key=lambda r: r.right)
         faulty += not all(r.perfect and not r.report.total("failed") for r in results)
         report.row(
@@ -75,8 +71,6 @@ def bench_faults(report: Table, runs: int) -> None:
             f"{statistics.median(r.seconds for r in results) / plain:.1f}",
         )
     report.say(f"faults after which the pack was not the same tile for tile: {faulty} of {len(FAULTS)}")
-    for text in let_in:
-        report.say(text)
     report.say(f"time without a fault: {plain:.1f} s on the compressed clock")
 
 

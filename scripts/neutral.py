@@ -83,7 +83,6 @@ events {{ worker_connections 1024; }}
 http {{
     access_log off; sendfile on; keepalive_requests 100000000; keepalive_timeout 300s;
     types {{ image/jpeg jpg; image/png png; }}
-    open_file_cache max=100000 inactive=600s;
     client_body_temp_path {folder}/t1; proxy_temp_path {folder}/t2; fastcgi_temp_path {folder}/t3;
     uwsgi_temp_path {folder}/t4; scgi_temp_path {folder}/t5;
     server {{ listen 127.0.0.1:{port} backlog=1024; root {root}; location / {{ {location} }} }}

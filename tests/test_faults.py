@@ -26,7 +26,6 @@ from packer.fetching import FetchReport, run_fetch
 from packer.net import Door, Reply, open_door
 from packer.planning import plan
 from packer.practice.faults import FaultProxy, is_tile
-from packer.proof import Depth, verify
 from packer.store.books import read_books
 from tests.tile_server import png
 
@@ -133,17 +132,12 @@ async def handler(target: str, asked: Mapping[str, str]) -> tuple[int, Mapping[s
 
 @dataclass(frozen=True, slots=True)
 class Fault:
-    """A script of `FaultProxy`. `robots` lets it touch robots.txt too, as a device on the way would.
-
-    `mended` is for the one damage that leaves a body whole in form: a verify that decodes every picture names
-    the tiles, and the next fetch gets them anew.
-    """
+    """A script of `FaultProxy`. `robots` lets it touch robots.txt too, as a device on the way would."""
 
     name: str
     script: str
     ending: str = "png"
     robots: bool = False
-    mended: bool = False
 
 
 def _mixed(word: str) -> str:
@@ -191,7 +185,7 @@ FAULTS = [
     *(Fault(name, _mixed(word)) for name, word in _WORDS.items()),
     Fault("a trickle", "ok*5 trickle:3s ok*6 trickle:3s*2"),
     Fault("half an image, JPEG", _mixed("half"), "jpg"),
-    Fault("half a JPEG with an end mark, after verify", _mixed("half-ffd9"), "jpg", mended=True),
+    Fault("half a JPEG with an end mark", _mixed("half-ffd9"), "jpg"),
     Fault("JPEG cut without any length", _mixed("close-cut"), "jpg"),
     Fault("half an image, WebP", _mixed("half"), "webp"),
     Fault("WebP cut without any length", _mixed("close-cut"), "webp"),
@@ -227,10 +221,7 @@ FAULTS = [
 
 @dataclass(frozen=True, slots=True)
 class Result:
-    """What came of a fetch. `extra` counts requests for tiles beyond one each; seconds are compressed ones.
-
-    `wrong_at_first` counts wrong tiles that were stored before the verify of a fault that is `mended` by one.
-    """
+    """What came of a fetch. `extra` counts requests for tiles beyond one each; seconds are compressed ones."""
 
     planned: int
     right: int
@@ -241,7 +232,6 @@ class Result:
     seconds: float
     most_requests: int
     report: FetchReport
-    wrong_at_first: int = 0
 
     @property
     def perfect(self) -> bool:
@@ -259,11 +249,6 @@ def run_fault(fault: Fault, folder: Path, haste: float = HASTE) -> Result:
         brief = Brief.from_text(text, folder / "brief.toml")
         started = clock.now()
         report = asyncio.run(_fetch(brief, clock, haste))
-        wrong_at_first = 0
-        if fault.mended:
-            wrong_at_first = _compared(brief, fault.ending)[1]
-            verify(brief, plan(brief), depth=Depth.FULL, processes=1)
-            report = asyncio.run(_fetch(brief, clock, haste))
         seconds = clock.now() - started
         asked = sum(n for path, n in proxy.counts.paths.items() if path != "/robots.txt")
         most = proxy.counts.most_requests
@@ -278,7 +263,6 @@ def run_fault(fault: Fault, folder: Path, haste: float = HASTE) -> Result:
         seconds=seconds,
         most_requests=most,
         report=report,
-        wrong_at_first=wrong_at_first,
     )
 
 

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import gzip
 import io
+import random
 import struct
 import time
 import zlib
@@ -44,6 +45,14 @@ def image(name: str, width: int = 256, height: int | None = None) -> bytes:
     return out.getvalue()
 
 
+def photo(*, progressive: bool) -> bytes:
+    out = io.BytesIO()
+    noise = Image.frombytes("RGB", (64, 64), random.Random(7).randbytes(64 * 64 * 3))
+    noise.resize((256, 256)).save(out, "JPEG", progressive=progressive)
+    return out.getvalue()
+
+
+PHOTOS = {progressive: photo(progressive=progressive) for progressive in (False, True)}
 PNG, JPG, WEBP = image("PNG"), image("JPEG"), image("WEBP")
 # One layer with its name (1) and version (15), by the Vector Tile Specification 2.1 section 4.1.
 MVT = b"\x1a\x09\x0a\x05roads\x78\x02"
@@ -189,6 +198,19 @@ BAD_CRC = CODED[:-8] + struct.pack("<II", zlib.crc32(JPG) ^ 1, len(JPG))
 )
 def test_what_was_cut_or_spoilt_on_the_way_is_tried_again(reply: Reply) -> None:
     assert isinstance(say(reply, rules(Kind.JPG)), TryAgain)
+
+
+@pytest.mark.parametrize("progressive", [False, True])
+@given(data=st.data())
+def test_a_jpeg_that_was_cut_and_closed_with_an_end_mark_is_tried_again(
+    progressive: bool, data: st.DataObject
+) -> None:
+    """Nothing in its form or framing tells, and a decoder left to itself paints the rest grey."""
+    body = PHOTOS[progressive]
+    assert isinstance(say(answer(body=body), rules(Kind.JPG)), Stored)
+    length = data.draw(st.integers(body.rindex(b"\xff\xda") + 20, len(body) - 8))
+    cut = body[:length].rstrip(b"\xff") + b"\xff\xd9"
+    assert isinstance(say(answer(body=cut), rules(Kind.JPG)), TryAgain)
 
 
 @pytest.mark.parametrize(("kind", "body"), [(Kind.PNG, PNG), (Kind.JPG, JPG), (Kind.WEBP, WEBP)])
@@ -369,6 +391,16 @@ def test_retry_after_is_honoured_within_a_day(status: int, value: str, seconds: 
     assert isinstance(got, WaitSoLong)
     assert got.seconds == pytest.approx(seconds)
     assert str(status) in got.reason
+
+
+def test_a_date_to_wait_for_is_reckoned_from_the_servers_own_time_of_day() -> None:
+    """RFC 9110 section 6.6.1: Date is when the answer was made; the planner's clock may be an hour off."""
+    there = NOW + 3600
+    got = say(
+        answer(503, retry_after=formatdate(there + 20, usegmt=True), date=formatdate(there, usegmt=True))
+    )
+    assert isinstance(got, WaitSoLong)
+    assert got.seconds == pytest.approx(20)
 
 
 @pytest.mark.skipif(not hasattr(time, "tzset"), reason="this system cannot change its time zone in a process")
