@@ -2,10 +2,12 @@
 
 from __future__ import annotations
 
+import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
-from packer.fetching.pacing import Rate, Window, jittered
+from packer.fetching.pacing import Rate, Window
+from packer.fetching.retries import Retries
 
 
 @given(st.floats(0.2, 500), st.lists(st.floats(0, 0.5), min_size=20, max_size=200))
@@ -30,9 +32,15 @@ def test_a_steady_asker_gets_nearly_the_whole_rate(per_second: float) -> None:
     assert 1000 / max(now, 1e-9) > 0.9 * per_second - 1
 
 
-@given(st.integers(1, 60), st.floats(0, 0.999))
+@given(st.integers(1, 3000), st.floats(0, 0.999))
 def test_jitter_stays_between_nothing_and_the_longest(attempt: int, chance: float) -> None:
-    assert 0 <= jittered(0.5, attempt, 20.0, chance) <= 20.0
+    wait_s = Retries(0.5, 20.0, lambda: chance).wait_s(attempt)
+    assert wait_s == pytest.approx(chance * min(20.0, 0.5 * 2.0 ** min(attempt - 1, 30)))
+
+
+@given(st.integers(0, 100), st.integers(1, 60))
+def test_a_tile_is_given_up_after_just_as_many_attempts_as_are_enough(attempts: int, most: int) -> None:
+    assert Retries(0.5, 20.0, lambda: 0.5).enough(attempts, most) == (attempts >= most)
 
 
 def test_a_fast_link_opens_the_window_to_the_cap_in_a_few_answers() -> None:

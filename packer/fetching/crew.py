@@ -14,9 +14,9 @@ from packer.fetching.doubt import MOST_HELD, Doubt, Held
 from packer.fetching.feed import Feed
 from packer.fetching.gate import Gate, Pass, PauseKind
 from packer.fetching.outbox import Outbox
-from packer.fetching.pacing import jittered
 from packer.fetching.repeats import Repeats
 from packer.fetching.reports import Tally
+from packer.fetching.retries import Retries
 from packer.fetching.sources import DEADLINE_S, LIMIT_BYTES, Source
 from packer.net import Answer, Door, Failure, Fault, Reply
 from packer.outcome import (
@@ -89,6 +89,7 @@ class Crew:
         self._source, self._feed, self._gate, self._door = source, feed, gate, door
         self._outbox, self._clock, self._host = outbox, clock, host
         self._doubt, self._allowance, self._refusal = doubt, allowance, refusal
+        self._retries = Retries(_RETRY_FIRST_S, _RETRY_LONGEST_S, clock.chance)
         self._rules = source.rules
         self._stopping = self._resolving = False
         self._turn = asyncio.Event()
@@ -290,10 +291,10 @@ class Crew:
             word = await self._host.vouches(leave.started)
             counts = word is True or (word is None and by_server)
         attempts = self._feed.attempts.get(tile, 0) + counts
-        if attempts >= self._gate.odds.enough(least):
+        if self._retries.enough(attempts, self._gate.odds.enough(least)):
             await self._give_up(tile, kind, reason)
             return
-        wait_s = jittered(_RETRY_FIRST_S, max(attempts, 1), _RETRY_LONGEST_S, self._clock.chance())
+        wait_s = self._retries.wait_s(max(attempts, 1))
         self._feed.retry_at(tile, self._clock.now() + wait_s, attempts)
 
     async def _give_up(self, tile: Tile, kind: str, reason: str) -> None:

@@ -16,7 +16,8 @@ from collections.abc import Callable
 from dataclasses import dataclass, replace
 
 from packer.fetching.clock import Clock
-from packer.fetching.pacing import Odds, Rate, Strain, Window, jittered
+from packer.fetching.pacing import Odds, Rate, Strain, Window
+from packer.fetching.retries import Retries
 
 __all__ = ["Gate", "Pass", "Pause", "PauseKind"]
 
@@ -100,6 +101,7 @@ class Gate:
         self._prober: Pass | None = None
         self._probe_s = _FIRST_PROBE_S
         self._patience, self._patience_at = 0, -math.inf
+        self._patiently = Retries(_FIRST_PATIENCE_S, _LONGEST_PATIENCE_S, clock.chance)
         self._streak = 0
         self._started = self._last_good_start = -math.inf
 
@@ -271,8 +273,7 @@ class Gate:
         if leave.started >= self._patience_at:  # the rest of one volley is no further sign
             self._patience, self._patience_at = self._patience + 1, now
         most = min(_FIRST_PATIENCE_S * 2.0 ** min(self._patience, 10), _LONGEST_PATIENCE_S)
-        span = jittered(_FIRST_PATIENCE_S, self._patience, _LONGEST_PATIENCE_S, self._clock.chance())
-        return max(span, 0.25 * most)
+        return max(self._patiently.wait_s(max(self._patience, 1)), 0.25 * most)
 
     def _wait_as_asked(self, now: float, reason: str, seconds: float) -> None:
         told, until = self._pause, now + seconds

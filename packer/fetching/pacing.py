@@ -5,7 +5,7 @@ from __future__ import annotations
 import math
 from collections import deque
 
-__all__ = ["Odds", "Rate", "Strain", "Window", "jittered"]
+__all__ = ["Odds", "Rate", "Strain", "Window"]
 
 _STRETCH = 1.03  # the network squeezes some starts together: the server must still see no more than the cap
 _SPACED_ABOVE_S = 0.002  # below this an event loop cannot space requests any more evenly than chance does
@@ -15,15 +15,6 @@ _SPREAD_OVER = 0.7  # of a round trip, so that the window can still be filled wi
 _EASE_IN = 4  # requests at once when a server comes back from trouble
 _LATE = 20  # answers that count as "of late"
 _CHANCE = 1e-9  # a row of failures this unlikely is no accident of the link
-
-
-def jittered(base_s: float, attempt: int, longest_s: float, chance: float) -> float:
-    """Full jitter: anywhere from nothing to base·2^(attempt-1) seconds, at most `longest_s`.
-
-    `attempt` counts from 1, `chance` is in [0, 1). Common practice; the name is from M. Brooker,
-    "Exponential Backoff and Jitter", 2015 (from memory).
-    """
-    return chance * min(longest_s, base_s * 2.0 ** min(attempt - 1, 30))
 
 
 class Rate:
