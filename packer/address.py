@@ -17,7 +17,17 @@ from urllib.parse import SplitResult, quote, urlsplit
 from packer.grid import quadkey, tms_row
 from packer.tileset import Tile
 
-__all__ = ["Address", "UnsetError", "check_template", "fill", "fingerprint", "scrub", "shown", "variables"]
+__all__ = [
+    "Address",
+    "UnsetError",
+    "check_place",
+    "check_template",
+    "fill",
+    "fingerprint",
+    "scrub",
+    "shown",
+    "variables",
+]
 
 _VARIABLE = re.compile(r"\$\{([A-Za-z_][A-Za-z0-9_]*)\}")
 _FIELD = re.compile(r"(?<!\$)\{([^{}]*)\}")
@@ -61,8 +71,7 @@ def scrub(text: str, secrets: Iterable[str]) -> str:
 
 def check_template(url: str, subdomains: tuple[str, ...]) -> None:
     """Raise ValueError, worded for the planner and without the address, unless it can address tiles."""
-    if not url.isprintable() or any(c in url for c in ' \\"<>#'):
-        raise ValueError('an address holds no space, no line break and none of \\ " < > #')
+    _check_letters(url)
     _check_host(url)
     fields = _FIELD.findall(url)
     for name in fields:
@@ -87,6 +96,21 @@ def check_template(url: str, subdomains: tuple[str, ...]) -> None:
         raise ValueError("subdomains are given, but it has no {s} for them to stand in")
 
 
+def check_place(url: str) -> None:
+    """As `check_template`, for the address of one document."""
+    _check_letters(url)
+    _check_host(url)
+    if set("{}") & set(_VARIABLE.sub("", url)):
+        raise ValueError(
+            "it leads to one document and holds no {…}; a key from the environment is written ${NAME}"
+        )
+
+
+def _check_letters(url: str) -> None:
+    if not url.isprintable() or any(c in url for c in ' \\"<>#'):
+        raise ValueError('an address holds no space, no line break and none of \\ " < > #')
+
+
 def _check_host(url: str) -> None:
     try:
         parts = urlsplit(url)
@@ -107,15 +131,20 @@ def _check_host(url: str) -> None:
 
 @dataclass(frozen=True, slots=True)
 class Address:
-    """A template ready for use: variables filled in, never shown."""
+    """A template ready for use: variables filled in, never shown.
+
+    `matrices` has what stands for {z}, by zoom, at a server that has names for its zooms.
+    """
 
     template: str = field(repr=False)
     subdomains: tuple[str, ...] = ()
+    matrices: Mapping[int, str] | None = None
 
     def url(self, tile: Tile) -> str:
         """The address of one tile; subdomains take turns by column and row, so that a tile keeps its own."""
         zoom, x, y = tile
-        text = self.template.replace("{z}", str(zoom)).replace("{x}", str(x)).replace("{y}", str(y))
+        z = str(zoom) if self.matrices is None else self.matrices.get(zoom, str(zoom))
+        text = self.template.replace("{z}", z).replace("{x}", str(x)).replace("{y}", str(y))
         if "{-y}" in text:
             text = text.replace("{-y}", str(tms_row(zoom, y)))
         if "{quadkey}" in text:

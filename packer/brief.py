@@ -7,6 +7,7 @@ becomes one sentence that names the file, the key, what was found and what would
 from __future__ import annotations
 
 import contextlib
+import re
 import tomllib
 from pathlib import Path
 from typing import Annotated, Literal
@@ -22,8 +23,9 @@ from pydantic import (
     field_validator,
     model_validator,
 )
+from pydantic_core import PydanticKnownError
 
-from packer.address import check_template
+from packer.address import check_place, check_template
 from packer.brief_errors import as_found, nearest, syntax, told
 from packer.brief_values import (
     Box,
@@ -31,6 +33,7 @@ from packer.brief_values import (
     Day,
     Hashes,
     Headers,
+    Hosts,
     LayerNames,
     Margin,
     Part,
@@ -45,15 +48,20 @@ from packer.brief_values import (
     Zooms,
     check_layer_name,
     one_of,
+    side_px,
     whole,
 )
 from packer.errors import BriefError
+from packer.grid import MAX_ZOOM
+from packer.offers import Offer
 
 __all__ = ["OVERVIEW", "USES", "Area", "Brief", "Crew", "Layer", "Overview"]
 
 USES = {"on foot": 18, "trail": 17, "road": 15}  # common practice, no source
 OVERVIEW = "overview"  # the name under which the coarse block stands beside the areas
-_LARGEST_BRIEF_BYTES = 4_000_000
+_LARGEST_BRIEF_BYTES = 1_000_000  # ten thousand areas
+_KEY_PART = r"""(?:[\w-]{1,80}+|"[^"\n]{0,80}+"|'[^'\n]{0,80}+')"""
+_LONG_KEY = re.compile(rf"(?<![\w.-]){_KEY_PART}(?:[ \t]*+\.[ \t]*+{_KEY_PART}){{100}}")
 
 
 def _key(name: str) -> str:
@@ -66,14 +74,28 @@ class _Table(BaseModel):
     )
 
 
+_MISSING = object()  # stands where a key is missing that only a layer without an offer needs
+
+
 class Layer(_Table):
-    """One source of tiles and the terms on which it may be asked."""
+    """One source of tiles and the terms on which it may be asked.
+
+    Its address is `url`, or comes with the rest of what its server offers by `tilejson` or `wmts`. Until such
+    an offer is filled in (`packer.resolving`), `url` is empty and `zooms` and `attribution` may be defaults.
+    """
 
     name: str
-    url: Text = Field(repr=False)
-    attribution: Prose
+    url: Text = Field(default="", repr=False)
+    tilejson: Text | None = Field(default=None, repr=False)
+    wmts: Text | None = Field(default=None, repr=False)
+    wmts_layer: Text | None = None
+    wmts_style: Text | None = None
+    wmts_matrix_set: Text | None = None
+    tile_hosts: Hosts = ()
+    tile_size: Annotated[Literal[256, 512] | None, side_px(256, 512)] = None
+    attribution: Prose = ""
     permission: Prose
-    zooms: Zooms
+    zooms: Zooms = (0, MAX_ZOOM)
     connections: Annotated[int, whole(1, 64)] = 4
     requests_per_second: Rate = 20.0
     headers: Headers = Field(default={}, repr=False)
@@ -83,14 +105,81 @@ class Layer(_Table):
     tile_limit: Annotated[int, whole(1, 10**12)] | None = None
     blank: Hashes = ()
     permission_covers_robots: Switch = False
+    _offer: Offer | None = PrivateAttr(default=None)
+    _asked: str | None = PrivateAttr(default=None)
+    _written: Layer | None = PrivateAttr(default=None)
+
+    @model_validator(mode="before")
+    @classmethod
+    def _whole_without_an_offer(cls, value: object) -> object:
+        if not isinstance(value, dict) or {"tilejson", "wmts"} & value.keys():
+            return value
+        return {**dict.fromkeys(("url", "attribution", "zooms"), _MISSING), **value}
+
+    @field_validator("url", "attribution", "zooms", mode="before")
+    @classmethod
+    def _there(cls, value: object) -> object:
+        if value is _MISSING:
+            raise PydanticKnownError("missing")
+        return value
 
     @model_validator(mode="after")
     def _addresses_tiles(self) -> Layer:
+        given = [key for key in ("url", "tilejson", "wmts") if key in self.model_fields_set]
+        if len(given) != 1:
+            raise ValueError(
+                f"just one of url, tilejson and wmts should be given; {' and '.join(given)} are there"
+            )
+        if given[0] != "wmts":
+            for key in ("wmts_layer", "wmts_style", "wmts_matrix_set"):
+                if getattr(self, key) is not None:
+                    raise ValueError(f"{_key(key)} does not go with {given[0]}; leave it out")
+        if given[0] == "url" and self.tile_hosts:
+            raise ValueError("tile-hosts does not go with url, which names its host itself; leave it out")
         try:
-            check_template(self.url, self.subdomains)
+            if given[0] == "url":
+                check_template(self.url, self.subdomains)
+            else:
+                check_place(self.offered_at or "")
         except ValueError as fault:
-            raise ValueError(f"url cannot be used: {fault}") from None
+            raise ValueError(f"{given[0]} cannot be used: {fault}") from None
         return self
+
+    @property
+    def offered_at(self) -> str | None:
+        """Where the server describes what it offers, variables unfilled; None for a layer with a url."""
+        return self.tilejson or self.wmts
+
+    @property
+    def offer(self) -> Offer | None:
+        """What the server offers, once it is filled in."""
+        return self._offer
+
+    @property
+    def is_settled(self) -> bool:
+        """Whether the address and all else that a plan needs is there."""
+        return self.offered_at is None or self._offer is not None
+
+    @property
+    def asked(self) -> str | None:
+        """The address as the server gave it a moment ago, ready for use and never shown; None for `url`."""
+        return self._asked
+
+    @property
+    def as_written(self) -> Layer:
+        """The layer as the brief has it, without what the server offers."""
+        return self._written or self
+
+    @property
+    def keyed(self) -> tuple[str, ...]:
+        """Every text of the layer that may name variables."""
+        return (self.url, self.offered_at or "", *self.headers.values())
+
+    def offered(self, offer: Offer, asked: str | None, **filled: object) -> Layer:
+        """This layer with an offer and the values that follow from it filled in."""
+        layer = self.as_written.model_copy(update=filled)
+        layer._offer, layer._asked, layer._written = offer, asked, self.as_written
+        return layer
 
 
 class Area(_Table):
@@ -277,6 +366,11 @@ class Brief(_Table):
         """Where the packs go unless the command says otherwise."""
         return self.folder / self.store
 
+    @property
+    def as_written(self) -> Brief:
+        """The brief as its file has it, without what servers offer."""
+        return self.model_copy(update={"layers": {n: la.as_written for n, la in self.layers.items()}})
+
     @classmethod
     def read(cls, path: Path | str) -> Brief:
         """Read and check a brief; a folder stands for the brief.toml in it.
@@ -291,6 +385,8 @@ class Brief(_Table):
     @classmethod
     def from_text(cls, text: str, path: Path | str = "brief.toml") -> Brief:
         """As `read`, from TOML text that lies, or would lie, at `path`."""
+        if _LONG_KEY.search(text):  # such a one takes the parser the square of its length
+            raise BriefError(f"{path} holds a key of over a hundred parts with dots between. Mend it and try again.")
         try:
             table = tomllib.loads(text)
         except (ValueError, RecursionError) as fault:  # TOMLDecodeError is a ValueError

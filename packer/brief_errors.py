@@ -1,7 +1,7 @@
 """The faults of a brief, told in the planner's words.
 
-A sentence names the layer or area and the key, what was found, and what would be right. What stands in `url`
-and `headers` may hold a key and is never repeated.
+A sentence names the layer or area and the key, what was found, and what would be right. What stands in `url`,
+`tilejson`, `wmts` and `headers` may hold a key and is never repeated.
 """
 
 from __future__ import annotations
@@ -14,9 +14,9 @@ from typing import Any
 
 __all__ = ["as_found", "nearest", "syntax", "told"]
 
-_MOST_TOLD = 12
+_MOST_TOLD, _MOST_LOOKED_AT = 12, 500
 _LONGEST_FOUND = 70
-_SECRET = ("url", "headers")
+_SECRET = ("url", "tilejson", "wmts", "headers")
 _EXAMPLES = {
     "title": 'title = "Ketterling Basin reconnaissance"',
     "url": 'url = "https://tiles.example.org/aerial/{z}/{x}/{y}.jpg"',
@@ -58,15 +58,19 @@ def told(faults: Sequence[Any], table: Mapping[str, Any], keys: Mapping[str, Col
     `table` is the brief as parsed; `keys` are the known keys of "layers", "areas", "overview" and, as "", of
     the top.
     """
-    sentences = list(dict.fromkeys(_ended(_sentence(fault, table, keys)) for fault in faults))
-    more = len(sentences) - _MOST_TOLD
+    sentences = list(dict.fromkeys(_ended(_sentence(fault, table, keys)) for fault in faults[:_MOST_LOOKED_AT]))
+    more = len(sentences) - _MOST_TOLD + max(len(faults) - _MOST_LOOKED_AT, 0)
     return sentences if more < 2 else [*sentences[:_MOST_TOLD], f"There are {more} more faults of this kind."]
 
 
 def nearest(word: str, known: Collection[str]) -> str:
     """The end of a sentence that has called a word unknown: the known one that it resembles, or all of them."""
     close = difflib.get_close_matches(word[:80], known, n=1, cutoff=0.5)
-    return f'; did you mean "{close[0]}"?' if close else f"; known are {', '.join(sorted(known))}"
+    if close:
+        return f'; did you mean "{close[0]}"?'
+    # What only goes with another key, such as wmts-style, is left out.
+    first = [name for name in sorted(known) if "-" not in name or name.partition("-")[0] not in known]
+    return f"; known are {', '.join(first)}"
 
 
 def as_found(value: object) -> str:

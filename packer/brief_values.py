@@ -23,6 +23,7 @@ __all__ = [
     "Day",
     "Hashes",
     "Headers",
+    "Hosts",
     "LayerNames",
     "Margin",
     "Part",
@@ -37,6 +38,7 @@ __all__ = [
     "Zooms",
     "check_layer_name",
     "one_of",
+    "side_px",
     "whole",
 ]
 
@@ -44,6 +46,7 @@ _LONGEST_TEXT = 2000
 _LAYER_NAME = re.compile(r"[A-Za-z0-9][A-Za-z0-9 _.-]{0,63}")
 _DEVICE_NAMES = {"con", "prn", "aux", "nul", *(f"{n}{i}" for n in ("com", "lpt") for i in range(1, 10))}
 _SUBDOMAIN = re.compile(r"[A-Za-z0-9-]{1,63}")
+_HOST = re.compile(r"(\[[0-9A-Fa-f:.]+\]|[A-Za-z0-9.-]{1,253})(:\d{1,5})?")
 _HASH = re.compile(r"[0-9a-f]{64}")
 _PART = re.compile(r"([1-9]\d{0,2}) of ([1-9]\d{0,2})")
 MOST_PARTS = 100
@@ -111,6 +114,17 @@ def one_of(*words: str) -> BeforeValidator:
             raise ValueError(
                 f"it should be {', '.join(as_found(w) for w in words[:-1])} or {as_found(words[-1])}"
             )
+        return value
+
+    return BeforeValidator(check)
+
+
+def side_px(*sides: int) -> BeforeValidator:
+    """The side of a tile in pixels."""
+
+    def check(value: object) -> object:
+        if isinstance(value, bool) or value not in sides:
+            raise ValueError(f"it should be {' or '.join(map(str, sides))}, without quotes")
         return value
 
     return BeforeValidator(check)
@@ -246,6 +260,12 @@ Box = Annotated[LonLatBox, BeforeValidator(_box)]
 Headers = Annotated[dict[str, str], BeforeValidator(_headers)]
 Subdomains = Annotated[
     tuple[str, ...], _list_of(_SUBDOMAIN.fullmatch, 'a list of names of hosts, such as ["a", "b"]')
+]
+Hosts = Annotated[
+    tuple[str, ...],
+    _list_of(
+        _HOST.fullmatch, 'a list of hosts without http://, such as ["tiles.example.org", "localhost:8080"]'
+    ),
 ]
 LayerNames = Annotated[
     tuple[str, ...],

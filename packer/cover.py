@@ -24,6 +24,7 @@ from dataclasses import dataclass
 import numpy as np
 from pyproj import Geod
 
+from packer.errors import PlanError
 from packer.grid import (
     MAX_LATITUDE,
     Floats,
@@ -37,7 +38,7 @@ from packer.grid import (
 )
 from packer.tileset import TileSet
 
-__all__ = ["RULE", "Chunks", "chunked", "cover_box", "cover_corridor", "cover_polygon"]
+__all__ = ["RULE", "Chunks", "chunked", "cover_box", "cover_corridor", "cover_polygon", "spread"]
 
 RULE = "cover 1: corridors by WGS84 distance, edges included; polygons and boxes by overlap over 1e-6 tile"
 
@@ -46,6 +47,16 @@ _EARTH_M = 6371008.8
 _LEG_M = 20_000.0  # short enough that a leg stays within 100 m of the latitudes of its ends
 _SLIVER = 1e-6  # of a tile, OGC 17-083r4 Annex I
 _LOT = 200_000  # pairs of piece and row, and tiles to decide, held at once: some 40 MB of arrays
+# Some ten seconds and half a gigabyte each; a line of 2,000 km with 10 km to each side is half way there at zoom 20.
+_MOST_WORK, _MOST_WORK_A_PIECE, _MOST_ROWS = 20_000_000, 500_000, 5_000_000
+
+
+def _refuse_boundless(work: float, most: float, zoom: int) -> None:
+    if work > most:
+        raise PlanError(
+            f"An area is too large to be worked out to zoom {zoom}, where it would have tiles beyond number. Give it a "
+            "lesser deepest zoom, less reach, or cut it into several areas."
+        )
 
 
 @dataclass(frozen=True, slots=True)
@@ -90,7 +101,7 @@ def chunked(lines: Sequence[Floats], longest_m: float) -> Chunks:
 def _cut(legs: Chunks, longest_m: Floats) -> Chunks:
     azimuth, _, length = GEOD.inv(legs.lon_a, legs.lat_a, legs.lon_b, legs.lat_b)
     pieces = np.maximum(np.ceil(length / longest_m).astype(np.int64), 1)
-    leg, step = _spread(np.zeros(len(legs), dtype=np.int64), pieces - 1)
+    leg, step = spread(np.zeros(len(legs), dtype=np.int64), pieces - 1)
     lon, lat, _ = GEOD.fwd(legs.lon_a[leg], legs.lat_a[leg], azimuth[leg], length[leg] * step / pieces[leg])
     first = step == 0  # the given points stand exactly as given
     lon[first], lat[first] = legs.lon_a, legs.lat_a
@@ -106,7 +117,7 @@ def cover_corridor(lines: Sequence[Floats], half_width_m: float, zoom: int) -> T
     Works a row of tiles at a time in a plane whose scale is taken at the middle latitude between the piece
     and the row; the few tiles that this cannot place within its error are decided by geodesics.
     Only a tile whose distance is within 1 cm of the half-width can be decided either way. For half-widths up
-    to 100 km; positions within ±85.0511.
+    to 100 km; positions within ±85.0511. Raises PlanError for more work than any real area asks for.
     """
     chunks = _in_reach(chunked(lines, float(np.clip(half_width_m / 2, 250.0, 500.0))), half_width_m)
     lots = list(_lots(chunks, half_width_m, zoom))
@@ -133,6 +144,9 @@ def _lots(chunks: Chunks, half_width_m: float, zoom: int) -> Iterator[Chunks]:
     tile_m = ground_scale(farthest)[0] * 2 * np.pi / (1 << zoom)
     unsure = np.minimum(4 * _plane_error_m(chunks, half_width_m) / tile_m, 1 << zoom)
     work = np.cumsum((last - first + 1) * (1 + unsure))
+    if len(chunks):
+        _refuse_boundless(float(work[-1]), _MOST_WORK, zoom)
+        _refuse_boundless(float(np.diff(work, prepend=0.0).max()), _MOST_WORK_A_PIECE, zoom)
     start = 0
     while start < len(chunks):
         done = work[start - 1] if start else 0.0
@@ -150,7 +164,7 @@ def _row_range(chunks: Chunks, half_width_m: float, zoom: int) -> tuple[Ints, In
     return first, last
 
 
-def _spread(first: Ints, last: Ints) -> tuple[Ints, Ints]:
+def spread(first: Ints, last: Ints) -> tuple[Ints, Ints]:
     """Every (index, value) with first[index] <= value <= last[index]; empty where last < first."""
     count = np.maximum(last - first + 1, 0)
     index = np.repeat(np.arange(len(first)), count)
@@ -159,7 +173,7 @@ def _spread(first: Ints, last: Ints) -> tuple[Ints, Ints]:
 
 def _sure(chunks: Chunks, half_width_m: float, zoom: int) -> TileSet:
     """The tiles that come within the half-width by more than the plane's error."""
-    index, row = _spread(*_row_range(chunks, half_width_m, zoom))
+    index, row = spread(*_row_range(chunks, half_width_m, zoom))
     reach_m = np.maximum(half_width_m - _plane_error_m(chunks, half_width_m), 0.0)
     first, last = _columns(chunks.part(index), row, reach_m[index], zoom)
     hit = last >= first
@@ -169,7 +183,7 @@ def _sure(chunks: Chunks, half_width_m: float, zoom: int) -> TileSet:
 def _decided(chunks: Chunks, half_width_m: float, zoom: int, sure: TileSet) -> TileSet:
     """The tiles that the plane leaves open, are not sure by another piece, and have a geodesic short enough."""
     error = _plane_error_m(chunks, half_width_m)
-    index, row = _spread(*_row_range(chunks, half_width_m, zoom))
+    index, row = spread(*_row_range(chunks, half_width_m, zoom))
     outer_first, outer_last = _columns(chunks.part(index), row, half_width_m + error[index], zoom)
     whole = sure.contains_runs(zoom, row, outer_first, outer_last)
     index, row, outer_first, outer_last = (v[~whole] for v in (index, row, outer_first, outer_last))
@@ -179,8 +193,8 @@ def _decided(chunks: Chunks, half_width_m: float, zoom: int, sure: TileSet) -> T
     none = inner_last < inner_first
     inner_first = np.where(none, outer_last + 1, inner_first)
     inner_last = np.where(none, outer_last, inner_last)
-    left, column_left = _spread(outer_first, inner_first - 1)
-    right, column_right = _spread(inner_last + 1, outer_last)
+    left, column_left = spread(outer_first, inner_first - 1)
+    right, column_right = spread(inner_last + 1, outer_last)
     pair, column = np.concatenate([left, right]), np.concatenate([column_left, column_right])
     unsure = ~sure.contains(zoom, column % (1 << zoom), row[pair])
     pair, column = pair[unsure], column[unsure]
@@ -287,12 +301,16 @@ def _span(low: Floats, high: Floats) -> tuple[Ints, Ints]:
 
 
 def cover_box(box: LonLatBox, zoom: int) -> TileSet:
-    """The tiles of one zoom that a box overlaps; west > east crosses the antimeridian; never empty."""
+    """The tiles of one zoom that a box overlaps; west > east crosses the antimeridian; never empty.
+
+    Raises PlanError for more rows than any real area has.
+    """
     n = 1 << zoom
     east = box.east + 360.0 if box.west > box.east else box.east
     first, last = _span(x_at(box.west) * n, x_at(east) * n)
     top, bottom = _span(y_at(box.north) * n, y_at(box.south) * n)
     top = np.clip(top, 0, n - 1)
+    _refuse_boundless(float(bottom - top), _MOST_ROWS, zoom)
     rows = np.arange(int(top), int(max(np.minimum(bottom, n - 1), top)) + 1, dtype=np.int64)
     return _wrapped(zoom, rows, np.full(rows.size, first), np.full(rows.size, np.maximum(last, first)))
 
@@ -302,14 +320,16 @@ def cover_polygon(rings: Sequence[Floats], zoom: int) -> TileSet:
 
     `rings` are closed arrays (n, 2) of lon and lat without a jump at ±180, the outer one and its holes in any
     order; inside is where a ray crosses an odd number of edges. Tiles that an edge passes through are taken
-    from the edges; all others are in or out as a whole, as the middle of their row tells.
+    from the edges; all others are in or out as a whole, as the middle of their row tells. Raises PlanError for
+    more work than any real area asks for.
     """
     n = 1 << zoom
     a = np.concatenate([ring[:-1] for ring in rings])
     b = np.concatenate([ring[1:] for ring in rings])
     ya, yb = y_at(a[:, 1]) * n, y_at(b[:, 1]) * n
     top, bottom = _span(np.minimum(ya, yb), np.maximum(ya, yb))
-    runs = [_edge_runs(a, b, *_spread(top, np.minimum(bottom, n - 1)), zoom)]
+    _refuse_boundless(float(np.maximum(bottom - top, 0).sum()), _MOST_ROWS, zoom)
+    runs = [_edge_runs(a, b, *spread(top, np.minimum(bottom, n - 1)), zoom)]
     runs.append(_middle_runs(a, b, ya, yb, zoom))
     rows, first, last = (np.concatenate(each) for each in zip(*runs, strict=True))
     return _wrapped(zoom, rows, first, last)
@@ -335,7 +355,7 @@ def _middle_runs(a: Floats, b: Floats, ya: Floats, yb: Floats, zoom: int) -> tup
     """The columns between each pair of edges that the middle line of a row crosses."""
     n = 1 << zoom
     low, high = np.minimum(ya, yb), np.maximum(ya, yb)
-    edge, row = _spread(
+    edge, row = spread(
         np.maximum(np.ceil(low - 0.5), 0).astype(np.int64),
         np.minimum(np.ceil(high - 0.5) - 1, n - 1).astype(np.int64),
     )

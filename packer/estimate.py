@@ -93,13 +93,14 @@ def total(parts: Iterable[Bytes]) -> Bytes:
 @dataclass(frozen=True, slots=True)
 class LayerSizes:
     """What is known of a layer: what its pack holds and lacks for good, mean bytes of what is held by zoom,
-    and the sizes of sampled tiles (0 for one that is absent)."""
+    and the sizes of sampled tiles (0 for one that is absent), with the side of a tile in pixels."""
 
     held: TileSet = field(default_factory=TileSet)
     absent: TileSet = field(default_factory=TileSet)
     means: Mapping[int, float] = field(default_factory=dict)
     samples: Mapping[Tile, int] = field(default_factory=dict)
     basis: str = "guess"
+    tile_px: int = 256
 
     def within(self, planned: TileSet) -> dict[int, list[int]]:
         """Sampled sizes by zoom, of tiles that are planned."""
@@ -170,7 +171,7 @@ def combined(layers: Mapping[str, LayerEstimate]) -> Estimate:
 def layer_sizes(layer: Layer, planned: LayerPlan, pack: Path) -> LayerSizes:
     """Look up what is known of one layer. Raises StoreError for a pack that cannot be read."""
     if not pack.exists():
-        return LayerSizes()
+        return LayerSizes(tile_px=planned.tile_px)
     books = read_books(pack)
     held = books.held & planned.tiles
     surveyed = read_record(pack, layer).sample & planned.tiles
@@ -180,7 +181,9 @@ def layer_sizes(layer: Layer, planned: LayerPlan, pack: Path) -> LayerSizes:
     found = sizes_of(pack, picks)
     samples = {tile: found.get(tile, 0) for tile in picks if tile in found or tile in books.absent}
     means = mean_sizes(pack) if held else {}
-    return LayerSizes(books.held, books.absent, means, samples, basis if samples else "guess")
+    return LayerSizes(
+        books.held, books.absent, means, samples, basis if samples else "guess", planned.tile_px
+    )
 
 
 def _picked(planned: LayerPlan, held: TileSet, seed: str) -> list[Tile]:
@@ -206,25 +209,26 @@ def estimate_layer(planned: TileSet, sizes: LayerSizes) -> LayerEstimate:
     samples = sizes.within(planned)
     zooms = {}
     for z, n in tiles.items():
-        weight = _rest({z: missing[z]}, samples, sizes.basis).plus(known.get(z, 0.0))
+        weight = _rest({z: missing[z]}, samples, sizes).plus(known.get(z, 0.0))
         zooms[z] = ZoomEstimate(n, held.get(z, 0), absent.get(z, 0), weight)
-    rest = _rest(missing, samples, sizes.basis)
+    rest = _rest(missing, samples, sizes)
     return LayerEstimate(zooms, rest.plus(sum(known.values())), rest)
 
 
-def _rest(missing: Mapping[int, int], samples: Mapping[int, Sequence[int]], basis: str) -> Bytes:
+def _rest(missing: Mapping[int, int], samples: Mapping[int, Sequence[int]], sizes: LayerSizes) -> Bytes:
     """Bytes of tiles that are not there yet, by how many there are at each zoom."""
     if not any(missing.values()):
         return Bytes(0.0, 0.0, 0.0, "stored")
     if not any(samples.values()):
-        expected = float(sum(n * _GUESS.get(z, _GUESS_DEEP) for z, n in missing.items()))
+        pixels = (sizes.tile_px / 256) ** 2
+        expected = pixels * sum(n * _GUESS.get(z, _GUESS_DEEP) for z, n in missing.items())
         return Bytes(expected, expected / _GUESS_FACTOR, expected * _GUESS_FACTOR, "guess")
     # Sampled tiles go in as complete for their zoom plus what is missing, so that the interval speaks of the
     # missing ones alone, and zooms without a sample of their own find their neighbours.
     seen = {z: len(samples.get(z, ())) for z in missing.keys() | samples.keys()}
     found = size_interval(samples, {z: n + missing.get(z, 0) for z, n in seen.items()})
     sampled = sum(map(sum, samples.values()))
-    return Bytes(found.expected - sampled, found.low - sampled, found.high - sampled, basis)
+    return Bytes(found.expected - sampled, found.low - sampled, found.high - sampled, sizes.basis)
 
 
 def seconds_for(brief: Brief, layers: Mapping[str, LayerEstimate], size: float, speed: Speed) -> float:

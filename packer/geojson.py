@@ -15,6 +15,7 @@ from typing import Any, NoReturn
 
 import numpy as np
 
+from packer.gpx import plain
 from packer.grid import Floats
 from packer.shapes import Waypoint
 
@@ -22,6 +23,7 @@ __all__ = ["GeoJson", "read_geojson"]
 
 _CRS = re.compile(r"(?:urn:(?:ogc|x-ogc):def:crs:)?(EPSG|OGC)(?::[\d.]*)?:(\w+)", re.IGNORECASE)
 _SINGLE = {"Point", "LineString", "Polygon"}
+_LONGEST_NUMBER = 400
 _KINDS = _SINGLE | {f"Multi{kind}" for kind in _SINGLE}
 
 
@@ -41,7 +43,7 @@ def read_geojson(path: Path) -> GeoJson:
     Raises ValueError, worded for the planner, where the file is no GeoJSON or a position is no position.
     """
     try:
-        document = json.loads(path.read_bytes(), parse_constant=_no_number)
+        document = json.loads(path.read_bytes(), parse_constant=_no_number, parse_int=_whole)
     except RecursionError:
         raise ValueError("its brackets stand too deep in one another") from None
     except UnicodeDecodeError:
@@ -63,6 +65,12 @@ def read_geojson(path: Path) -> GeoJson:
 
 def _no_number(word: str) -> NoReturn:
     raise ValueError(f"it has {word} where a number should be")
+
+
+def _whole(digits: str) -> int:
+    if len(digits) > _LONGEST_NUMBER:  # Python itself refuses to read those of over 4300 digits
+        raise ValueError("it holds a number of hundreds of digits")
+    return int(digits)
 
 
 def _crs(stated: Any) -> str:
@@ -89,7 +97,7 @@ def _take(found: GeoJson, name: str, geometry: Any) -> None:
             _take(found, name, one)
         return
     if kind not in _KINDS:
-        raise ValueError(f"{str(kind)[:40]} is no kind of geometry in GeoJSON")
+        raise ValueError(f"{plain(str(kind))} is no kind of geometry in GeoJSON")
     several = [geometry["coordinates"]] if kind in _SINGLE else geometry["coordinates"]
     match kind.removeprefix("Multi"):
         case "Point":
@@ -113,5 +121,5 @@ def _position(coordinates: Any) -> tuple[float, float]:
             except OverflowError:
                 pass
     raise ValueError(
-        f"{str(coordinates)[:40]} is no position; a position is [longitude, latitude] in numbers"
+        f"{plain(str(coordinates))} is no position; a position is [longitude, latitude] in numbers"
     )

@@ -8,8 +8,9 @@ crew goes.
 from __future__ import annotations
 
 import math
+from array import array
 from pathlib import Path
-from typing import Any, NoReturn
+from typing import NoReturn
 from xml.parsers import expat
 
 import numpy as np
@@ -17,7 +18,11 @@ import numpy as np
 from packer.grid import Floats
 from packer.shapes import Waypoint
 
-__all__ = ["read_gpx"]
+__all__ = ["MOST_PARTS", "MOST_PLACES", "plain", "read_gpx", "refuse_doctype"]
+
+MOST_PLACES = 2_000_000  # a fix a second for three weeks; ten times that fills the memory of a small computer
+MOST_PARTS = 100_000  # lines, or waypoints: each is worked out by itself
+_DEEPEST = 100  # elements in one another; GPX itself needs six
 
 _LINES = {"trkseg": "trkpt", "rte": "rtept"}
 _POINTS = {("gpx", "wpt"), *_LINES.items()}
@@ -38,9 +43,24 @@ def read_gpx(path: Path) -> tuple[list[Waypoint], list[Floats]]:
         raise ValueError(
             f"line {fault.lineno} is not well-formed XML ({what}); the file may be cut off"
         ) from None
-    except LookupError:
+    except (LookupError, UnicodeError):
         raise ValueError("it states an encoding that is not known; save it in UTF-8") from None
-    return reader.waypoints, [np.array(line, dtype=np.float64) for line in reader.lines if line]
+    return reader.waypoints, [np.array(line).reshape(-1, 2) for line in reader.lines if line]
+
+
+def refuse_doctype(_name: str, _system: str | None, _public: str | None, has_inside: bool) -> None:
+    """Raise ValueError for a document type declared in the file: its entities and default attributes can hide a
+    flood of data. To be an XML parser's StartDoctypeDeclHandler."""
+    if has_inside:
+        raise ValueError(
+            "it declares XML entities or a document type of its own, which no such file needs and which can hide "
+            "a flood of data"
+        )
+
+
+def plain(text: str) -> str:
+    """The beginning of a text from a file, with nothing in it that could steer a terminal."""
+    return "".join(c if c.isprintable() else "?" for c in text[:40])
 
 
 class _Reader:
@@ -48,29 +68,40 @@ class _Reader:
 
     def __init__(self) -> None:
         self.waypoints: list[Waypoint] = []
-        self.lines: list[list[tuple[float, float]]] = []
+        self.lines: list[array[float]] = []  # longitudes and latitudes in turns
+        self._places = 0
         self._open: list[str] = []
         self._name: list[str] | None = None
         self.parser = expat.ParserCreate()
         self.parser.StartElementHandler = self._start
         self.parser.EndElementHandler = self._end
         self.parser.CharacterDataHandler = self._text
-        self.parser.EntityDeclHandler = self._entity
+        self.parser.StartDoctypeDeclHandler = refuse_doctype
         self.parser.buffer_text = True
 
     def _start(self, tag: str, attributes: dict[str, str]) -> None:
         name = tag.rpartition(":")[2]
         parent = self._open[-1] if self._open else ""
         if not parent and name != "gpx":
-            self._refuse(f"it is no GPX file, since its first element is <{name[:40]}>")
+            self._refuse(f"it is no GPX file, since its first element is <{plain(name)}>")
+        if len(self._open) > _DEEPEST:
+            self._refuse("its elements stand too deep in one another")
         if name in _LINES:
-            self.lines.append([])
+            if not self.lines or self.lines[-1]:  # an empty segment is taken over by the next
+                self.lines.append(array("d"))
+            if len(self.lines) > MOST_PARTS:
+                self._refuse(f"it has over {MOST_PARTS:,} lines; cut it down to what the brief needs")
         elif (parent, name) in _POINTS:
             position = self._degrees(name, attributes, "lon", 180), self._degrees(name, attributes, "lat", 90)
+            self._places += 1
+            if self._places > MOST_PLACES:
+                self._refuse(f"it has over {MOST_PLACES:,} points; cut it down to what the brief needs")
+            if len(self.waypoints) > MOST_PARTS:
+                self._refuse(f"it has over {MOST_PARTS:,} waypoints; cut it down to what the brief needs")
             if name == "wpt":
                 self.waypoints.append(Waypoint("", *position))
             else:
-                self.lines[-1].append(position)
+                self.lines[-1].extend(position)
         elif self._open == ["gpx", "wpt"] and name == "name":
             self._name = []
         self._open.append(name)
@@ -86,9 +117,6 @@ class _Reader:
         if self._name is not None:
             self._name.append(text)
 
-    def _entity(self, *_declared: Any) -> None:
-        self._refuse("it declares XML entities, which no GPX file needs and which can hide a flood of data")
-
     def _degrees(self, element: str, attributes: dict[str, str], key: str, limit: int) -> float:
         text = attributes.get(key)
         if text is None:
@@ -99,7 +127,7 @@ class _Reader:
             value = math.nan
         if not abs(value) <= limit:
             self._refuse(
-                f'a <{element}> has {key}="{text[:40]}", but it should be a number with a decimal point '
+                f'a <{element}> has {key}="{plain(text)}", but it should be a number with a decimal point '
                 f"from -{limit} to {limit}"
             )
         return value

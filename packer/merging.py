@@ -12,10 +12,18 @@ from collections.abc import Iterable, Iterator
 from dataclasses import dataclass, replace
 from pathlib import Path
 
-from packer.errors import TermsError
+from packer.errors import StoreError, TermsError
 from packer.payload import Damaged, Kind, NotATile, inspect, pack_vector
 from packer.store.labels import labels_of
-from packer.store.offers import Offer, folder_offers, is_our_pack, mbtiles_offers, pack_offers, pack_sources
+from packer.store.offers import (
+    Offer,
+    folder_offers,
+    is_our_pack,
+    mbtiles_offers,
+    pack_offers,
+    pack_sources,
+    refuse_unfit_source,
+)
 from packer.store.records import Received, body_hash
 from packer.store.writer import Labels, PackWriter
 from packer.tileset import Tile
@@ -40,6 +48,7 @@ def merge_pack(into: Path, source: Path, *, mix_sources: bool = False) -> Merged
     Raises TermsError if their tiles come from different servers, unless `mix_sources`; StoreError if either is
     no pack of ours. If the process dies: every batch committed so far stays, and merging again goes on.
     """
+    refuse_unfit_source(source)
     if into.exists() and not mix_sources:
         foreign = pack_sources(source) - pack_sources(into)
         if foreign and pack_sources(into):
@@ -72,6 +81,10 @@ async def _take(into: Path, labels: Labels, offers: Iterable[Offer]) -> Merged:
     taken = kept = 0
     refused: list[tuple[Tile, str]] = []
     async with PackWriter(into, labels) as pack:
+        if pack.kind and pack.kind not in set(Kind):
+            raise StoreError(
+                f"{into} does not say what its tiles are: its format is none of {', '.join(Kind)}."
+            )
         kind = Kind(pack.kind) if pack.kind else None
         for some in _batches(offers):
             known = await pack.fetched_at([offer.tile for offer in some])
@@ -85,6 +98,7 @@ async def _take(into: Path, labels: Labels, offers: Iterable[Offer]) -> Merged:
                     refused.append((offer.tile, record))
                     continue
                 kind = kind or Kind(record.kind)
+                known[offer.tile] = offer.fetched  # a source may list a tile twice
                 batch.append(record)
             await pack.write(batch)
             taken += len(batch)

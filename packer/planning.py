@@ -13,8 +13,10 @@ from packer.brief import OVERVIEW, Area, Brief, Layer
 from packer.brief_errors import as_found
 from packer.cover import RULE, cover_box
 from packer.errors import PlanError
-from packer.grid import LonLatBox
+from packer.grid import LonLatBox, latitude_at
+from packer.offers import Offer, Window
 from packer.parts import dealt
+from packer.resolving import unread
 from packer.shape_files import read_shape
 from packer.shapes import Corridor, Shape, around, enclosing
 from packer.tileset import TileSet
@@ -35,11 +37,13 @@ class AreaPlan:
 
 @dataclass(frozen=True, slots=True)
 class LayerPlan:
-    """What all areas ask of one layer: `tiles` is the union, so that each tile counts once."""
+    """What all areas ask of one layer: `tiles` is the union, so that each tile counts once. `tile_px` is the side
+    of a tile in pixels, as far as brief or server say so."""
 
     name: str
     tiles: TileSet
     areas: tuple[AreaPlan, ...]
+    tile_px: int = 256
 
 
 @dataclass(frozen=True, slots=True)
@@ -75,8 +79,11 @@ class Plan:
 def plan(brief: Brief) -> Plan:
     """Work out a brief.
 
-    Raises BriefError where a shape file cannot serve, PlanError where no tile at all is asked for.
+    Raises BriefError where a shape file cannot serve, or what a layer's server offers is not filled in;
+    PlanError where no tile at all is asked for.
     """
+    if unsettled := [name for name, layer in brief.layers.items() if not layer.is_settled]:
+        raise unread(brief, unsettled)
     shapes = {area.name: read_shape(brief, area) for area in brief.areas}
     bounds = enclosing([box for shape in shapes.values() for box in shape.boxes()])
     covers = {a.name: _cover(shapes[a.name], _deepest_needed(brief, a)) for a in brief.areas}
@@ -105,8 +112,10 @@ def part_of(whole: Plan, number: int, count: int) -> Plan:
     """
     tiles = dealt({name: layer.tiles for name, layer in whole.layers.items()}, number, count)
     layers = {
-        name: LayerPlan(
-            name, tiles[name], tuple(replace(a, tiles=a.tiles & tiles[name]) for a in layer.areas)
+        name: replace(
+            layer,
+            tiles=tiles[name],
+            areas=tuple(replace(a, tiles=a.tiles & tiles[name]) for a in layer.areas),
         )
         for name, layer in whole.layers.items()
     }
@@ -137,7 +146,61 @@ def _layer_plan(brief: Brief, layer: Layer, covers: Mapping[str, TileSet]) -> tu
         AreaPlan(name, min(deepest, last), covers[name].at(*range(first, min(deepest, last) + 1)))
         for name, deepest in wanted
     ]
-    return LayerPlan(layer.name, TileSet.union(a.tiles for a in areas), tuple(areas)), remarks
+    if layer.offer and not layer.offer.whole_grid:
+        kept = [replace(a, tiles=_offered(layer.offer, a.tiles)) for a in areas]
+        remarks += _outside(layer, areas, kept)
+        areas = kept
+    tiles = TileSet.union(a.tiles for a in areas)
+    return LayerPlan(layer.name, tiles, tuple(areas), layer.tile_size or 256), remarks
+
+
+def _outside(layer: Layer, areas: list[AreaPlan], kept: list[AreaPlan]) -> list[str]:
+    """A sentence for each area of which part lies where the server offers nothing."""
+    short = [
+        (area.name, len(area.tiles), len(area.tiles) - len(left.tiles))
+        for area, left in zip(areas, kept, strict=True)
+        if len(left.tiles) < len(area.tiles)
+    ]
+    remarks = []
+    for name, every, lost in short[:_MOST_NAMED]:
+        whose = "the overview" if name == OVERVIEW else _named([name])
+        what = (
+            f"None of the {every:,} tiles of {whose} is"
+            if lost == every
+            else (f"{lost:,} of the {every:,} tiles of {whose} {'is' if lost == 1 else 'are'} not")
+        )
+        remarks.append(f'{what} inside what the server of layer "{layer.name}" offers.')
+    if more := len(short[_MOST_NAMED:]):
+        areas_text = "area is" if more == 1 else "areas are"
+        remarks.append(
+            f'{more:,} more {areas_text} not wholly inside what the server of "{layer.name}" offers.'
+        )
+    return remarks
+
+
+def _offered(offer: Offer, tiles: TileSet) -> TileSet:
+    """Those of the tiles that the offer has. Its bounds are cut to the tiles' own rows first, since a box may be
+    the world and the rows of a deep zoom are millions."""
+    kept = []
+    for zoom in tiles.zooms:
+        some = tiles.at(zoom)
+        _, top, _, bottom = tiles.extent(zoom)
+        if offer.bounds is not None:
+            north = min(offer.bounds.north, float(latitude_at(top / (1 << zoom))))
+            south = max(offer.bounds.south, float(latitude_at((bottom + 1) / (1 << zoom))))
+            box = offer.bounds._replace(south=south, north=north)
+            some = some & cover_box(box, zoom) if south <= north else TileSet()
+        if offer.limits is not None:
+            some = some & _block(zoom, offer.limits.get(zoom), top, bottom)
+        kept.append(some)
+    return TileSet.union(kept)
+
+
+def _block(zoom: int, window: Window | None, top: int, bottom: int) -> TileSet:
+    if window is None or (top := max(top, window.top)) > (bottom := min(bottom, window.bottom)):
+        return TileSet()
+    rows = np.arange(top, bottom + 1, dtype=np.int64)
+    return TileSet.from_runs(zoom, rows, np.full(rows.size, window.first), np.full(rows.size, window.last))
 
 
 def _remarks(layer: Layer, wanted: list[tuple[str, int]]) -> list[str]:
@@ -145,7 +208,7 @@ def _remarks(layer: Layer, wanted: list[tuple[str, int]]) -> list[str]:
     first, last = layer.zooms
     if not wanted:
         return [f'No area uses layer "{layer.name}".']
-    remarks = []
+    remarks = _narrowed(layer)
     if deeper := [name for name, deepest in wanted if deepest > last]:
         verb = "asks" if len(deeper) == 1 else "ask"
         remarks.append(f'Layer "{layer.name}" ends at zoom {last}; {_named(deeper)} {verb} for deeper ones.')
@@ -156,6 +219,16 @@ def _remarks(layer: Layer, wanted: list[tuple[str, int]]) -> list[str]:
             "with no zoom so deep."
         )
     return remarks
+
+
+def _narrowed(layer: Layer) -> list[str]:
+    asked = layer.as_written.zooms
+    if layer.offer is None or "zooms" not in layer.as_written.model_fields_set or asked == layer.zooms:
+        return []
+    return [
+        f'Layer "{layer.name}": the brief has zooms = {as_found(list(asked))}, of which its server offers '
+        f"{as_found(list(layer.zooms))}."
+    ]
 
 
 def _named(areas: list[str]) -> str:

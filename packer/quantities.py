@@ -1,12 +1,12 @@
-"""Quantities as people write them: "250 m", "2 km", "45m", "2h", "2GB", "3Mbit"."""
+"""Quantities as people write and read them: "250 m", "2 km", "45m", "2h", "2GB", "3Mbit"."""
 
 from __future__ import annotations
 
 import re
 
-__all__ = ["bits_per_second", "metres", "seconds", "size_bytes"]
+__all__ = ["bits_per_second", "bytes_text", "duration_text", "metres", "seconds", "size_bytes"]
 
-# ASCII digits, and few enough of them that every length and time is a finite number.
+# ASCII digits, and few enough of them that every quantity is a finite number.
 _NUMBER = r"\s*([0-9]{1,15}(?:\.[0-9]{1,15})?)\s*"
 _LENGTH = re.compile(_NUMBER + r"(m|km)\s*")
 _TIME = re.compile(_NUMBER + r"(s|m|min|h|d)\s*")
@@ -36,19 +36,22 @@ def seconds(text: str) -> float:
     return float(match[1]) * _TIME_S[match[2]]
 
 
-_SIZE = re.compile(r"\s*(\d+(?:\.\d+)?)\s*(kB|MB|GB|TB|MiB|GiB)\s*")
-_SIZE_BYTES = {"kB": 10**3, "MB": 10**6, "GB": 10**9, "TB": 10**12, "MiB": 2**20, "GiB": 2**30}
+_SIZE = re.compile(_NUMBER + r"(B|kB|KB|MB|GB|TB|KiB|MiB|GiB|TiB)\s*")
+_SIZE_BYTES = {"B": 1, "kB": 10**3, "KB": 10**3, "MB": 10**6, "GB": 10**9, "TB": 10**12}
+_SIZE_BYTES |= {"KiB": 2**10, "MiB": 2**20, "GiB": 2**30, "TiB": 2**40}
 
 
 def size_bytes(text: str) -> int:
-    """Bytes from a size such as "2GB", "500 MB" or "4GiB".
+    """Whole bytes from a size such as "2GB", "500 MB" or "4GiB", at least one.
 
-    Raises ValueError, worded for the planner, for anything else.
+    Raises ValueError, worded for the planner, for anything else; a bare number is refused since its unit
+    would be a guess.
     """
     match = _SIZE.fullmatch(text)
-    if match is None:
-        raise ValueError('a size is a number with its unit, such as "500 MB", "2GB" or "4GiB"')
-    return round(float(match[1]) * _SIZE_BYTES[match[2]])
+    size = round(float(match[1]) * _SIZE_BYTES[match[2]]) if match else 0
+    if size == 0:
+        raise ValueError('a size is a number with its unit, above 0, such as "500 MB", "2 GB" or "4 GiB"')
+    return size
 
 
 _SPEED = re.compile(_NUMBER + r"(kbit|Mbit|Gbit)(?:/s)?\s*")
@@ -64,3 +67,22 @@ def bits_per_second(text: str) -> float:
     if match is None or float(match[1]) == 0:
         raise ValueError('a speed is a number over 0 with its unit, such as "3Mbit" or "500kbit", a second')
     return float(match[1]) * _SPEED_BITS[match[2]]
+
+
+def bytes_text(size_bytes: float) -> str:
+    """Bytes as people read them, in powers of ten: "730 kB", "13.2 MB"."""
+    for unit in ("B", "kB", "MB", "GB"):
+        if size_bytes < 999.5:
+            return f"{size_bytes:.0f} {unit}" if unit in ("B", "kB") else f"{size_bytes:.1f} {unit}"
+        size_bytes /= 1000
+    return f"{size_bytes:,.1f} TB"
+
+
+def duration_text(time_s: float) -> str:
+    """A length of time as people read it: "4.2 s", "41 s", "3 min 05 s", "2 h 10 min"."""
+    whole = round(time_s)
+    if whole < 60:
+        return f"{time_s:.1f} s" if time_s < 10 else f"{whole} s"
+    if whole < 3600:
+        return f"{whole // 60} min {whole % 60:02d} s"
+    return f"{whole // 3600} h {whole % 3600 // 60:02d} min"

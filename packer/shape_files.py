@@ -11,12 +11,12 @@ from __future__ import annotations
 import os
 import warnings
 import zipfile
+import zlib
 from collections.abc import Callable
 from dataclasses import dataclass
 from pathlib import Path
 from types import ModuleType
 from typing import Any, TypeVar
-from xml.parsers import expat
 
 import numpy as np
 import shapely
@@ -30,8 +30,10 @@ from packer.brief import Area, Brief
 from packer.brief_errors import as_found
 from packer.errors import BriefError
 from packer.geojson import read_geojson
-from packer.gpx import read_gpx
+from packer.geopackage import check_geopackage, stated_shapes
+from packer.gpx import MOST_PARTS, MOST_PLACES, read_gpx
 from packer.grid import MAX_LATITUDE, Floats
+from packer.kml import MOST_FOLDERS, check_kml
 from packer.shapes import Corridor, Polygons, Rectangle, Rings, Shape, Waypoint, mended
 
 __all__ = ["read_shape"]
@@ -46,6 +48,7 @@ _MAGIC = {".gpkg": b"SQLite format 3\0", ".shp": b"\0\0\x27\x0a", ".fgb": b"fgb"
 _ENDINGS = (".gpx", ".kml", ".kmz", ".geojson", ".json", ".gpkg", ".shp", ".fgb")
 _HELD_WHOLE = (".kml", ".kmz", ".geojson", ".json")  # read into memory at up to twenty times their size
 _LARGEST_MB, _LARGEST_WHOLE_MB = 128, 32
+_LONGEST_KM = 400_000  # ten times round the Earth
 _DENSEST = 1_000_000  # points put into straight edges of a projected file, at most
 
 T = TypeVar("T")
@@ -96,7 +99,13 @@ def _shape(area: Area, held: _Contents) -> Shape:
     if not held.lines:
         raise ValueError(f"it has no track, route or other line; it {held}")
     assert area.half_width is not None  # the brief's own check
-    return Corridor(tuple(held.lines), area.half_width, tuple(held.points))
+    shape = Corridor(tuple(held.lines), area.half_width, tuple(held.points))
+    length_km = shape.length_m / 1000
+    if length_km > _LONGEST_KM:
+        raise ValueError(
+            f"its lines are {length_km:,.0f} km long together, far more than anyone travels. Check its positions"
+        )
+    return shape
 
 
 def _contents(path: Path) -> _Contents:
@@ -114,9 +123,11 @@ def _contents(path: Path) -> _Contents:
         return _checked(points, lines, [])
     if ending in (".geojson", ".json"):
         found = read_geojson(path)
+        _refuse_many(found.points, found.lines, found.polygons)
         move = _to_degrees(found.crs)
+        moved = move(np.array([(p.lon, p.lat) for p in found.points]).reshape(-1, 2)).tolist()
         return _checked(
-            [Waypoint(p.name, *move(np.array([[p.lon, p.lat]]))[0].tolist()) for p in found.points],
+            [Waypoint(p.name, *xy) for p, xy in zip(found.points, moved, strict=True)],
             [move(line) for line in found.lines],
             [[move(ring) for ring in rings] for rings in found.polygons],
         )
@@ -125,8 +136,9 @@ def _contents(path: Path) -> _Contents:
 
 
 def _checked(points: list[Waypoint], lines: list[Floats], polygons: list[list[Floats]]) -> _Contents:
-    for point in points:
-        _check(np.array([[point.lon, point.lat]]), MAX_LATITUDE)
+    _refuse_many(points, lines, polygons)
+    if points:
+        _check(np.array([(point.lon, point.lat) for point in points]), MAX_LATITUDE)
     for line in lines:
         _check(line, MAX_LATITUDE)
     for ring in (ring for rings in polygons for ring in rings):
@@ -134,8 +146,27 @@ def _checked(points: list[Waypoint], lines: list[Floats], polygons: list[list[Fl
     return _Contents(
         [Waypoint(_label(p.name), float(_wrap(np.array(p.lon))), p.lat) for p in points],
         [np.column_stack([_wrap(line[:, 0]), line[:, 1]]) for line in lines],
-        [whole for rings in polygons for whole in mended(rings)],
+        [whole for rings in polygons for whole in _whole(rings)],
     )
+
+
+def _whole(rings: list[Floats]) -> list[Rings]:
+    try:
+        return list(mended(rings))
+    except shapely.errors.ShapelyError:
+        raise ValueError("the rings of one of its polygons make no area that can be worked out") from None
+
+
+def _refuse_many(points: list[Waypoint], lines: list[Floats], polygons: list[list[Floats]]) -> None:
+    """Raise ValueError for more than any journey has, which would take minutes and gigabytes."""
+    for many, what in ((points, "points"), (lines, "lines"), (polygons, "polygons")):
+        if len(many) > MOST_PARTS:
+            raise ValueError(f"it has over {MOST_PARTS:,} {what}; cut it down to what the brief needs")
+    places = sum(map(len, lines)) + sum(len(ring) for rings in polygons for ring in rings)
+    if places > MOST_PLACES:
+        raise ValueError(
+            f"it has {places:,} points, over {MOST_PLACES:,}; cut it down to what the brief needs"
+        )
 
 
 def _check(xy: Floats, highest: float) -> None:
@@ -179,18 +210,18 @@ def _check_start(path: Path, ending: str) -> None:
         raise ValueError(f"it does not begin as a file of the kind {ending} does")
     if ending == ".shp":
         _check_shapefile(path)
-    if ending == ".kml" and _first_element(path) != "kml":
-        raise ValueError("its first element is not <kml>")
+    if ending == ".gpkg":
+        check_geopackage(path)
+    if ending == ".kml":
+        with path.open("rb") as file:
+            check_kml(file)
     if ending == ".kmz":
         try:
             with zipfile.ZipFile(path) as archive:
-                unpacked = sum(member.file_size for member in archive.infolist())
-        except zipfile.BadZipFile:
-            raise ValueError("it is not a whole zip archive; it may be cut off") from None
-        if unpacked > _LARGEST_WHOLE_MB * 1_000_000:
-            raise ValueError(
-                f"it unpacks to over {_LARGEST_WHOLE_MB} MB; cut it down to what the brief needs"
-            )
+                _check_kmz(archive)
+        except (zipfile.BadZipFile, zlib.error, EOFError, NotImplementedError, RuntimeError):
+            # RuntimeError is what it raises where a password is wanted.
+            raise ValueError("it is not a whole zip archive without a password; it may be cut off") from None
     if "!" in str(path):
         raise ValueError(f'{path} has a "!" in it, which GDAL takes for the inside of an archive; rename it')
 
@@ -210,18 +241,17 @@ def _check_shapefile(path: Path) -> None:
             raise ValueError(f"{file.name} is shorter than it says itself, so its end is cut off")
 
 
-def _first_element(path: Path) -> str:
-    """The name of the first element of an XML file, without its prefix; empty if there is none."""
-    found: list[str] = []
-    parser = expat.ParserCreate()
-    parser.StartElementHandler = lambda name, _: found.append(name.rpartition(":")[2])
-    with path.open("rb") as file:
-        while not found and (block := file.read(4096)):
-            try:
-                parser.Parse(block, False)
-            except expat.ExpatError:
-                break
-    return found[0] if found else ""
+def _check_kmz(archive: zipfile.ZipFile) -> None:
+    """Raise ValueError for an archive that unpacks to something huge, or holds KML that would hold GDAL up."""
+    members = archive.infolist()
+    if len(members) > MOST_FOLDERS or sum(m.file_size for m in members) > _LARGEST_WHOLE_MB * 1_000_000:
+        raise ValueError(
+            f"it unpacks to over {_LARGEST_WHOLE_MB} MB or {MOST_FOLDERS:,} files; cut it down to what the brief needs"
+        )
+    for member in members:
+        if member.filename.lower().endswith(".kml"):
+            with archive.open(member) as file:
+                check_kml(file)
 
 
 def _gdal() -> ModuleType:
@@ -242,6 +272,8 @@ def _gdal() -> ModuleType:
 def _read_with_gdal(path: Path) -> _Contents:
     gdal = _gdal()
     layers = _asked(lambda: [str(name) for name, _ in gdal.list_layers(path)])
+    if len(layers) > MOST_FOLDERS:
+        raise ValueError(f"it has over {MOST_FOLDERS:,} layers; cut it down to what the brief needs")
     points: list[Waypoint] = []
     lines: list[Floats] = []
     polygons: list[list[Floats]] = []
@@ -266,6 +298,10 @@ def _features(gdal: ModuleType, path: Path, layer: str) -> list[tuple[str, Any]]
     if wkb is None:
         return []
     shapes = _asked(lambda: shapely.from_wkb(wkb))
+    stated = _stated(path, layer)
+    read = int(np.count_nonzero(~shapely.is_missing(shapes)))
+    if stated is not None and read < stated:
+        raise ValueError(f"only {read:,} of its {stated:,} shapes can be read; it is damaged")
     move = _to_degrees(meta["crs"])
     if meta["crs"] is not None and CRS(meta["crs"]).is_projected:
         # An edge that is straight there is none in degrees.
@@ -274,6 +310,22 @@ def _features(gdal: ModuleType, path: Path, layer: str) -> list[tuple[str, Any]]
     shapes = shapely.transform(shapes, move)
     names = fields[0] if len(fields) else [None] * len(shapes)
     return [(str(name) if name is not None else "", one) for name, one in zip(names, shapes, strict=True)]
+
+
+def _stated(path: Path, layer: str) -> int | None:
+    """How many shapes a layer should have, where that can be told: GDAL leaves a damaged one out without a word."""
+    match path.suffix.lower():
+        case ".gpkg":
+            return stated_shapes(path, layer)
+        case ".shp":
+            # Each entry of the index is an offset in 16-bit words and a length; 8 bytes on is the kind, 0 for none
+            # (ESRI Shapefile Technical Description).
+            index = next(i for i in (path.with_suffix(".shx"), path.with_suffix(".SHX")) if i.is_file())
+            places = np.fromfile(index, dtype=">i4", offset=100)[::2].astype(np.int64) * 2 + 8
+            data = np.memmap(path, dtype=np.uint8, mode="r")
+            inside = places[(places > 0) & (places + 4 <= data.size)]
+            return len(places) - int(np.count_nonzero(data[inside] == 0))
+    return None
 
 
 def _asked(question: Callable[[], T]) -> T:

@@ -6,6 +6,7 @@ Pure: the clock's day, the plan and a robots.txt are handed in. Everything here 
 from __future__ import annotations
 
 import ipaddress
+import re
 import unicodedata
 from collections.abc import Iterable, Mapping, Sequence
 from dataclasses import dataclass
@@ -15,6 +16,7 @@ from urllib.parse import unquote, urlsplit
 import idna
 from protego import Protego
 
+from packer.address import Address
 from packer.brief import Brief, Layer
 from packer.errors import BriefError, TermsError
 from packer.planning import Plan
@@ -23,7 +25,9 @@ from packer.version import __version__
 __all__ = [
     "REMARK_DAYS",
     "ROBOTS_BYTES",
+    "check_reading",
     "check_terms",
+    "check_tile_hosts",
     "disallowed",
     "host_of",
     "is_loopback",
@@ -32,6 +36,7 @@ __all__ = [
 ]
 
 PRODUCT = "lastbar"  # the product token of RFC 9309 section 2.2.1, and what the User-Agent begins with
+_PORT = re.compile(r":\d+$")
 REMARK_DAYS = 14  # so long before a permission ends it is spoken of
 ROBOTS_BYTES = 512_000  # RFC 9309 section 2.5 asks for 500 KiB at least to be read
 
@@ -111,6 +116,35 @@ def check_terms(brief: Brief, plan: Plan, urls: Mapping[str, Sequence[str]], tod
         _check_limit(brief, layer, len(plan.layers[name].tiles))
         remarks += _check_expiry(layer, today)
     return remarks
+
+
+def check_reading(brief: Brief, layer: Layer, url: str) -> None:
+    """Hold the reading of what a server offers to the same terms; `url` has its variables filled in.
+
+    Raises TermsError and BriefError as `check_terms` does.
+    """
+    _check_hosts(layer, [host_of(url)])
+    _check_contact(brief, layer, [host_of(url)])
+
+
+def check_tile_hosts(brief: Brief, layer: Layer, address: Address, offered_at: str) -> None:
+    """Hold an address that a server gave to the hosts that the brief names: those of `offered_at`, the address
+    of the offer with its variables filled in, and of tile-hosts.
+
+    A host without a port in tile-hosts has the ports of http and https. Raises BriefError for another host.
+    """
+    known = {*Address(offered_at).hosts}
+    for entry in layer.tile_hosts:
+        known |= {entry.lower()} if _PORT.search(entry) else {f"{entry.lower()}:443", f"{entry.lower()}:80"}
+    for host in address.hosts:
+        if host not in known:
+            name = re.sub(r":(80|443)$", "", host)
+            plain = " without encryption" if host.endswith(":80") and f"{name}:443" in known else ""
+            raise BriefError(
+                f'{brief.path}: the server of layer "{layer.name}" offers its tiles at {name}{plain}, which the '
+                "brief does not name, so it is not asked. If you may fetch them there, and the layer's headers "
+                f'may go there as well, write tile-hosts = ["{name}"] below [layers.{layer.name}].'
+            )
 
 
 def _check_hosts(layer: Layer, hosts: Iterable[str]) -> None:

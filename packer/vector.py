@@ -5,6 +5,8 @@ Vector Tile Specification 2.1; section numbers finer than the first level are ci
 
 from __future__ import annotations
 
+import collections
+import itertools
 from collections.abc import Iterator
 
 from packer.damage import Damaged
@@ -13,6 +15,12 @@ __all__ = ["Field", "fields", "layers_of", "numbers", "varint", "walk_layer"]
 
 # One protobuf field: number, wire type, the value of a varint (else 0), start and stop of its content.
 Field = tuple[int, int, int, int, int]
+
+
+# A tile of 4096 steps a side with a point on every tenth has 170,000; beyond, a few kilobytes of gzip would
+# unfold to gigabytes of lists.
+_MOST_FIELDS = 500_000
+_MOST_NUMBERS = 8_000_000
 
 
 def varint(data: bytes, at: int, stop: int) -> tuple[int, int]:
@@ -53,13 +61,25 @@ def fields(data: bytes, at: int, stop: int) -> Iterator[Field]:
         yield key >> 3, wire, value, start, at
 
 
+def _some_fields(data: bytes, at: int, stop: int) -> list[Field]:
+    """As `fields`, in a list. Raises Damaged for more of them than any tile has."""
+    found = list(itertools.islice(fields(data, at, stop), _MOST_FIELDS + 1))
+    if len(found) > _MOST_FIELDS:
+        raise Damaged("the vector tile has more parts than any tile needs")
+    return found
+
+
 def layers_of(data: bytes) -> list[list[Field]]:
     """The fields of each layer. Vector Tile Specification 2.1 section 4.1 and its vector_tile.proto: layers
     are field 3, 16 and up are extensions, and a layer has a name (1) and a version (15)."""
     layers: list[list[Field]] = []
+    many = 0
     for number, wire, _, start, stop in fields(data, 0, len(data)):
         if number == 3 and wire == 2:
-            layer = list(fields(data, start, stop))
+            layer = _some_fields(data, start, stop)
+            many += len(layer)
+            if many > _MOST_FIELDS:
+                raise Damaged("the vector tile has more parts than any tile needs")
             seen = {field[:2] for field in layer}
             if (1, 2) not in seen or (15, 0) not in seen:
                 raise Damaged("a layer of the vector tile lacks its name or version")
@@ -81,7 +101,7 @@ def walk_layer(data: bytes, layer: list[Field]) -> None:
             except UnicodeDecodeError as error:
                 raise Damaged("a name in the vector tile is no text") from error
         elif number == 4:
-            list(fields(data, start, stop))
+            collections.deque(fields(data, start, stop), maxlen=0)
         elif number == 2:
             _walk_feature(data, start, stop, keys, values)
 
@@ -102,6 +122,8 @@ def _walk_feature(data: bytes, at: int, end: int, keys: int, values: int) -> Non
 
 
 def numbers(data: bytes, at: int, stop: int) -> list[int]:
+    if stop - at > _MOST_NUMBERS:
+        raise Damaged("a feature of the vector tile has more numbers than any tile needs")
     found = []
     while at < stop:
         value, at = varint(data, at, stop)

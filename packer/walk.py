@@ -17,7 +17,7 @@ from typing import Any
 
 import numpy as np
 
-from packer.cover import GEOD, Chunks, chunked, cover_corridor
+from packer.cover import GEOD, Chunks, chunked, cover_corridor, spread
 from packer.grid import Floats, Ints, ground_scale, latitude_at, longitude_at, x_at, y_at
 from packer.planning import AreaPlan, Plan, lines_of
 from packer.shapes import Corridor, Waypoint, wrapped
@@ -324,18 +324,11 @@ def _rows(pieces: Chunks, half_width_m: float, zoom: int) -> tuple[Ints, Ints]:
     return first, last
 
 
-def _spread(first: Ints, last: Ints) -> tuple[Ints, Ints]:
-    """Every (index, value) with first[index] <= value <= last[index]."""
-    count = np.maximum(last - first + 1, 0)
-    index = np.repeat(np.arange(len(first)), count)
-    return index, first[index] + np.arange(len(index)) - np.repeat(np.cumsum(count) - count, count)
-
-
 def _lot_near(
     path: _Path, lot: slice, half_width_m: float, zoom: int, runs: tuple[Ints, Ints, Ints]
 ) -> Spans:
     pieces = path.pieces.part(lot)
-    piece, row = _spread(*_rows(pieces, half_width_m, zoom))
+    piece, row = spread(*_rows(pieces, half_width_m, zoom))
     piece, run, shift = _meeting(pieces, piece, row, half_width_m, zoom, runs)
     rows, first, last = (each[run] for each in runs)
     n = 1 << zoom
@@ -366,7 +359,7 @@ def _meeting(
         base = row[some] * stride
         begin = np.searchsorted(stops, base + left[some], side="left")
         end = np.searchsorted(starts, base + right[some], side="right") - 1
-        pair, run = _spread(begin, end)
+        pair, run = spread(begin, end)
         found.append((piece[some][pair], run, np.full(run.size, turn)))
     joined = [np.concatenate(each) for each in zip(*found, strict=True)]
     return joined[0], joined[1], joined[2]

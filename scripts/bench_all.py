@@ -11,8 +11,6 @@ from __future__ import annotations
 import argparse
 import asyncio
 import gc
-import hashlib
-import io
 import os
 import platform
 import resource
@@ -31,8 +29,8 @@ from pathlib import Path
 
 import mercantile
 import numpy as np
+from bench_verify import compare
 from neutral import delayed, file_server, jpeg_bodies, median_spread, run_measured
-from PIL import Image
 
 from packer.cover import cover_box, cover_corridor
 from packer.grid import LonLatBox
@@ -107,7 +105,7 @@ def bench_fetch(report: Report, runs: int, count: int) -> None:
                 _fetch_against_curl(report, folder, port, tiles, columns, connections, runs)
             report.head("(b) Fetch through 50 ms of latency")
             for connections in (16, 32):
-                _fetch_latency(report, folder, port, columns, connections)
+                _fetch_latency(report, folder, port, tiles, columns, connections)
 
 
 def _fetch_against_curl(
@@ -120,13 +118,7 @@ def _fetch_against_curl(
     runs: int,
 ) -> None:
     brief = write_brief(folder, port, 15, block(15, columns, len(tiles) // columns), connections)
-    urls = folder / "urls"
-    urls.write_text(
-        "".join(
-            f'url = "http://127.0.0.1:{port}/{z}/{x}/{y}.jpg"\noutput = "{folder}/out/{x}-{y}"\n'
-            for z, x, y in tiles
-        )
-    )
+    urls = _curl_list(folder, port, tiles)
     ours, theirs, ratios, peak = [], [], [], 0
     for _ in range(runs):
         subprocess.run(["rm", "-rf", str(folder / "packs"), str(folder / "out")], check=True)
@@ -153,20 +145,38 @@ def _check_pack(folder: Path, count: int) -> None:
     db.close()
 
 
-def _fetch_latency(report: Report, folder: Path, port: int, columns: int, connections: int) -> None:
-    subprocess.run(["rm", "-rf", str(folder / "packs")], check=True)
-    rows = 10 * connections // 16
+def _fetch_latency(
+    report: Report, folder: Path, port: int, tiles: list[tuple[int, int, int]], columns: int, connections: int
+) -> None:
+    subprocess.run(["rm", "-rf", str(folder / "packs"), str(folder / "out")], check=True)
+    (folder / "out").mkdir()
+    rows = min(25 * connections // 16, len(tiles) // columns)
+    count = columns * rows
     with delayed(port, 0.05) as slow:
+        urls = _curl_list(folder, slow, tiles[:count])
+        curl = run_measured(["curl", "-s", "--parallel", "--parallel-max", str(connections), "-K", str(urls)])
         brief = write_brief(folder, slow, 15, block(15, columns, rows), connections)
         started = run_measured([*LASTBAR, "plan", str(brief)]).wall_s
         mine = run_measured([*LASTBAR, "fetch", str(brief)])
     assert mine.code == 0
-    rate = columns * rows / (mine.wall_s - started)
+    rate, theirs = count / (mine.wall_s - started), count / curl.wall_s
     bound = connections / 0.05
     report.say(
-        f"{connections} connections: {rate:.0f} tiles/s, {rate / bound:.3f} of connections ÷ latency ({bound:.0f}/s); "
-        f"start-up of {started:.2f} s taken off"
+        f"{connections} connections, {count:,} tiles: {rate:.0f} tiles/s, {rate / bound:.3f} of connections ÷ latency "
+        f"({bound:.0f}/s); start-up of {started:.2f} s taken off; curl {theirs:.0f}/s, {theirs / bound:.3f}"
     )
+
+
+def _curl_list(folder: Path, port: int, tiles: list[tuple[int, int, int]]) -> Path:
+    """A configuration that has curl write each tile to a file of its own."""
+    urls = folder / "urls"
+    urls.write_text(
+        "".join(
+            f'url = "http://127.0.0.1:{port}/{z}/{x}/{y}.jpg"\noutput = "{folder}/out/{x}-{y}"\n'
+            for z, x, y in tiles
+        )
+    )
+    return urls
 
 
 def corridor_line() -> np.ndarray:
@@ -230,36 +240,6 @@ def bench_plan(report: Report, runs: int) -> None:
     )
 
 
-def _hash_loop(pack: str, first: int, last: int) -> int:
-    db = sqlite3.connect(f"file:{pack}?mode=ro", uri=True)
-    n = 0
-    for (data,) in db.execute("SELECT data FROM blob WHERE id BETWEEN ? AND ?", (first, last)):
-        hashlib.sha256(data).digest()
-        n += 1
-    db.close()
-    return n
-
-
-def _decode_loop(pack: str, first: int, last: int) -> int:
-    db = sqlite3.connect(f"file:{pack}?mode=ro", uri=True)
-    n = 0
-    for (data,) in db.execute("SELECT data FROM blob WHERE id BETWEEN ? AND ?", (first, last)):
-        Image.open(io.BytesIO(data)).load()
-        n += 1
-    db.close()
-    return n
-
-
-def _bare(loop: Callable[[str, int, int], int], pack: Path, count: int) -> float:
-    many = os.cpu_count() or 1
-    started = time.perf_counter()
-    with ProcessPoolExecutor(many, get_context("spawn")) as pool:
-        step = -(-count // (many * 8))
-        parts = [pool.submit(loop, str(pack), i + 1, i + step) for i in range(0, count, step)]
-        assert sum(p.result() for p in parts) == count
-    return time.perf_counter() - started
-
-
 def fill_pack(folder: Path, count: int, body: Callable[[int], bytes], columns: int = 1000) -> Path:
     """A pack of `count` tiles at zoom 15, written through the store's own writer."""
     from packer.grid import LonLatBox
@@ -297,19 +277,9 @@ def fill_pack(folder: Path, count: int, body: Callable[[int], bytes], columns: i
     return pack
 
 
-def bench_verify(report: Report, count: int) -> None:
-    report.head(f"(d) Verify of {count:,} tiles, all cores, against bare loops over the same bodies")
-    with tempfile.TemporaryDirectory() as name:
-        folder = Path(name)
-        pack = fill_pack(folder, count, jpeg_bodies(15_000))
-        brief = write_brief(folder, 9, 15, block(15, 1000, count // 1000), 8)
-        decode, hashed = _bare(_decode_loop, pack, count), _bare(_hash_loop, pack, count)
-        mine = run_measured([*LASTBAR, "verify", str(brief)])
-        assert mine.code == 0
-        report.say(
-            f"verify with decoding {count / mine.wall_s:,.0f} tiles/s; bare decoding {count / decode:,.0f}/s, bare "
-            f"hashing {count / hashed:,.0f}/s: {decode / mine.wall_s:.2f} of the decoding loop"
-        )
+def bench_verify(report: Report, runs: int, count: int) -> None:
+    report.head(f"(d) Verify of {count:,} tiles, all cores, as a share of bare loops over the same bodies")
+    compare(count, runs, report.say)
 
 
 def half_in_order(columns: int, rows: int) -> Iterator[tuple[int, int]]:
@@ -431,7 +401,7 @@ def main() -> None:
     parts: dict[str, Callable[[], None]] = {
         "a": lambda: bench_fetch(report, wanted.runs, 4_000 if quick else 30_000),
         "c": lambda: bench_plan(report, wanted.runs),
-        "d": lambda: bench_verify(report, 4_000 if quick else 50_000),
+        "d": lambda: bench_verify(report, wanted.runs, 4_000 if quick else 100_000),
         "e": lambda: bench_scale(report, wanted.runs, 4000, 250 if quick else 2500),
         "f": lambda: bench_memory(report, (5_000, 20_000) if quick else (50_000, 1_000_000)),
         "g": lambda: bench_start(report, wanted.runs),

@@ -14,6 +14,7 @@ import contextlib
 import hashlib
 import io
 import os
+import random
 import sqlite3
 import statistics
 import subprocess
@@ -24,6 +25,12 @@ from collections.abc import Callable
 from concurrent.futures import ProcessPoolExecutor
 from multiprocessing import get_context
 from pathlib import Path
+
+from PIL import Image
+
+from packer.brief import Brief
+from packer.planning import plan
+from packer.proof import Depth, verify
 
 
 def hash_loop(pack: str, first: int, last: int) -> int:
@@ -39,8 +46,6 @@ def hash_loop(pack: str, first: int, last: int) -> int:
 
 def pillow_loop(pack: str, first: int, last: int) -> int:
     """Read and decode with Pillow; returns the number of bodies."""
-    from PIL import Image
-
     db = sqlite3.connect(f"file:{pack}?mode=ro", uri=True)
     count = 0
     for (data,) in db.execute("SELECT data FROM blob WHERE id BETWEEN ? AND ?", (first, last)):
@@ -86,47 +91,37 @@ def timed(work: Callable[[], object]) -> float:
     return time.perf_counter() - started
 
 
-def main() -> None:
-    """Run every comparison and print a line for each."""
-    options = argparse.ArgumentParser(description=__doc__)
-    options.add_argument("--tiles", type=int, default=40_000)
-    options.add_argument("--runs", type=int, default=5)
-    chosen = options.parse_args()
-    import random
+def photographs(say: Callable[[str], None]) -> Callable[[int], bytes]:
+    """Makes photograph-like JPEG tiles of 256 px and some 15 kB, each different by a comment."""
+    chance, made = random.Random(2), []
+    for _ in range(64):
+        coarse = Image.frombytes("RGB", (32, 32), chance.randbytes(32 * 32 * 3)).resize((256, 256), 3)
+        noise = Image.effect_noise((256, 256), 22).convert("RGB")
+        out = io.BytesIO()
+        Image.blend(coarse, noise, 0.35).save(out, "JPEG", quality=80)
+        made.append(out.getvalue())
+    say(f"mean body {sum(map(len, made)) / len(made):,.0f} bytes")
 
+    def body(number: int) -> bytes:
+        whole, told = made[number % 64], str(number).encode()
+        return whole[:2] + b"\xff\xfe" + (len(told) + 2).to_bytes(2, "big") + told + whole[2:]
+
+    return body
+
+
+def compare(tiles: int, runs: int, say: Callable[[str], None]) -> None:
+    """Run every comparison on a pack of so many tiles, in thousands, and say a line for each."""
     from bench_all import block, fill_pack, write_brief
-    from PIL import Image
-
-    from packer.brief import Brief
-    from packer.planning import plan
-    from packer.proof import Depth, verify
-
-    def bodies() -> Callable[[int], bytes]:
-        """Photograph-like JPEG tiles of 256 px and some 15 kB, each different by a comment."""
-        chance, made = random.Random(2), []
-        for _ in range(64):
-            coarse = Image.frombytes("RGB", (32, 32), chance.randbytes(32 * 32 * 3)).resize((256, 256), 3)
-            noise = Image.effect_noise((256, 256), 22).convert("RGB")
-            out = io.BytesIO()
-            Image.blend(coarse, noise, 0.35).save(out, "JPEG", quality=80)
-            made.append(out.getvalue())
-        print(f"mean body {sum(map(len, made)) / len(made):,.0f} bytes")
-
-        def body(number: int) -> bytes:
-            whole, told = made[number % 64], str(number).encode()
-            return whole[:2] + b"\xff\xfe" + (len(told) + 2).to_bytes(2, "big") + told + whole[2:]
-
-        return body
 
     with tempfile.TemporaryDirectory() as name:
-        folder, count = Path(name), chosen.tiles // 1000 * 1000
-        pack = fill_pack(folder, count, bodies())
+        folder, count = Path(name), tiles // 1000 * 1000
+        pack = fill_pack(folder, count, photographs(say))
         with contextlib.closing(sqlite3.connect(pack)) as db, db:
             db.execute("UPDATE placement SET fetched = ?", (int(time.time()),))  # as of a pack in use
         brief = Brief.read(write_brief(folder, 9, 15, block(15, 1000, count // 1000), 8))
         worked_out = plan(brief)
         size_mb, load = pack.stat().st_size / 1e6, os.getloadavg()[0]
-        print(f"{count:,} tiles, {size_mb:,.0f} MB, {os.cpu_count()} cores, load {load:.1f}")
+        say(f"{count:,} tiles, {size_mb:,.0f} MB, {os.cpu_count()} cores, load {load:.1f}")
 
         def ours(depth: Depth) -> float:
             def work() -> None:
@@ -140,20 +135,22 @@ def main() -> None:
         ):
             mine: list[float] = []
             theirs: dict[str, list[float]] = {said: [] for said in loops}
-            for _ in range(chosen.runs):
+            for _ in range(runs):
                 for said, loop in loops.items():
                     theirs[said].append(bare(loop, pack, count))
                 mine.append(ours(depth))
-            print(f"{depth.value}: {count / statistics.median(mine):,.0f} tiles/s")
+            say(f"{depth.value}: {count / statistics.median(mine):,.0f} tiles/s")
             for said, took in theirs.items():
                 ratios = [a / b for a, b in zip(took, mine, strict=True)]
-                print(f"  {spread(ratios)} of bare {said}, {count / statistics.median(took):,.0f}/s")
-        quick = [ours(Depth.QUICK) for _ in range(chosen.runs)]
-        print(f"quick: {spread(quick)} s")
+                say(
+                    f"{depth.value}: {spread(ratios)} of bare {said}, {count / statistics.median(took):,.0f}/s"
+                )
+        quick = [ours(Depth.QUICK) for _ in range(runs)]
+        say(f"quick: {spread(quick)} s")
         command = [sys.executable, "-m", "packer", "verify", str(brief.path)]
         for extra in ([], ["--quick"], ["--full"]):
             took = []
-            for _ in range(chosen.runs):
+            for _ in range(runs):
                 done = 0
 
                 def work(extra: list[str] = extra) -> None:
@@ -162,7 +159,16 @@ def main() -> None:
 
                 took.append(timed(work))
             if done == 0:
-                print(f"the whole command verify {' '.join(extra)}: {spread(took)} s")
+                say(f"the whole command verify {' '.join(extra)}: {spread(took)} s")
+
+
+def main() -> None:
+    """Compare, and print the lines."""
+    options = argparse.ArgumentParser(description=__doc__)
+    options.add_argument("--tiles", type=int, default=40_000)
+    options.add_argument("--runs", type=int, default=5)
+    chosen = options.parse_args()
+    compare(chosen.tiles, chosen.runs, print)
 
 
 if __name__ == "__main__":

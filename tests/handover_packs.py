@@ -61,6 +61,13 @@ def brief_in(folder: Path, deepest: int = 15) -> tuple[Brief, Plan]:
     return brief, plan(brief)
 
 
+def written_brief(folder: Path, deepest: int = 15) -> tuple[Brief, Plan]:
+    """As `brief_in`, with the brief on disk for the command to read."""
+    brief, worked_out = brief_in(folder, deepest)
+    brief.path.write_text(_BRIEF.format(host=HOST, key=KEY, deepest=deepest), encoding="utf-8")
+    return brief, worked_out
+
+
 def colour(tile: Tile) -> tuple[int, int, int]:
     """The colour of a tile's upper left quarter; the rest is darker, so that a turned tile is noticed."""
     return tile.x * 7 % 200 + 55, tile.y * 11 % 200 + 55, tile.zoom * 10 + 55

@@ -25,6 +25,14 @@ def bodies(pack: Path) -> list[tuple[int, int, int, bytes]]:
         db.close()
 
 
+def said(pack: Path) -> dict[str, str]:
+    db = sqlite3.connect(pack)
+    try:
+        return dict(db.execute("SELECT name, value FROM metadata").fetchall())
+    finally:
+        db.close()
+
+
 @pytest.fixture
 def fetched(brief_for: BriefMaker) -> Brief:
     """A brief whose pack is complete."""
@@ -93,9 +101,19 @@ def test_what_is_held_already_is_taken_in_and_not_fetched(fetched: Brief, tmp_pa
         "take-in", fetched.path, "survey", fetched.store_folder / "survey.mbtiles", "--store", elsewhere
     )
     assert done.returncode == 0, done.stderr
+    assert said(elsewhere / "survey.mbtiles") == said(fetched.store_folder / "survey.mbtiles")
     told = document(lastbar("fetch", fetched.path, "--store", elsewhere, "--json"))
     assert told["complete"] is True
     assert told["requests"] == 0
+    wanting = fetched.folder / "wanting.toml"  # a layer that no area uses can still be filled
+    wanting.write_text(
+        fetched.path.read_text().replace(WIDE, f'{WIDE}\nlayers = ["survey"]')
+        + '\n[layers.spare]\nurl = "http://127.0.0.1:9/{z}/{x}/{y}.png"\nattribution = "Test"\n'
+        'permission = "own-data"\nzooms = [0, 14]\n'
+    )
+    pack = fetched.store_folder / "survey.mbtiles"
+    spare = lastbar("take-in", wanting, "spare", pack, "--store", elsewhere)
+    assert spare.returncode == 0, spare.stderr
     wrong = lastbar("take-in", fetched.path, "relief", fetched.store_folder / "survey.mbtiles")
     assert wrong.returncode == 2
     assert "survey" in wrong.stderr

@@ -12,7 +12,7 @@ from functools import partial
 
 import numpy as np
 import pytest
-from hypothesis import given, settings
+from hypothesis import example, given, settings
 from hypothesis import strategies as st
 from rich.console import Console
 
@@ -20,7 +20,7 @@ from packer.brief import Brief
 from packer.cli.progress import LiveProgress, Progress, outlook_text, standing_text
 from packer.cover import cover_box
 from packer.fetching import Alarm, Departure, FetchReport, LayerProgress, Options, Standing, run_fetch
-from packer.fetching.departure import Allowance, Pace, Schedule, departure_time, size_bytes
+from packer.fetching.departure import Allowance, Pace, Schedule, departure_time
 from packer.fetching.gate import Pause, PauseKind
 from packer.fetching.order import in_order
 from packer.fetching.reports import Tally
@@ -90,7 +90,7 @@ def test_a_departure_stops_in_time_with_a_whole_pack_and_the_first_of_the_order(
     assert not told.report.complete
     assert WALL + 28 < told.ended_at <= WALL + 40
     assert told.report.total("failed") == 0
-    assert not list(brief.store_folder.glob("*-wal"))
+    assert not list(brief.store_folder.glob("*-journal")), "the pack stands alone"
     worked_out = plan(brief)
     order = list(in_order(worked_out.layers["survey"].areas, worked_out.shapes, planned(brief)))
     assert set(held(brief)) == set(order[: len(held(brief))]), "the most useful tiles, and no others"
@@ -190,6 +190,9 @@ ORDER = list(in_order(AREAS, SHAPES, EVERY))
 
 @settings(max_examples=25, deadline=None)
 @given(st.integers(0, len(ORDER)), st.integers(0, len(ORDER)))
+@example(0, 8)
+@example(0, 12)
+@example(0, 20)
 def test_the_standing_is_that_of_the_tiles_themselves(come: int, more: int) -> None:
     standings = Standings(AREAS, SHAPES, EVERY, TileSet())
     for start in range(0, come, 97):
@@ -204,12 +207,13 @@ def test_the_standing_is_that_of_the_tiles_themselves(come: int, more: int) -> N
                 true = route_share(SHAPES.get(area.name, VALLEY), on_board & whole, zoom)
                 expected = len(whole & on_board) / len(whole) if true is None else true
                 assert share == pytest.approx(min(expected, 0.999))
-    # What is foretold for later is what a standing of later says, but for the sides of the line.
+    # What is foretold for later is what a standing of later says, but for the sides of the line and a tile or
+    # two; and "whole" is never promised in vain.
     later = Standings(AREAS, SHAPES, EVERY, TileSet.from_tiles(ORDER[: come + more]))
-    for foretold, true_later in zip(standings.after(more), later.now(), strict=True):
+    for foretold, true_later, area in zip(standings.after(more), later.now(), AREAS, strict=True):
         for (zoom, share), (_, then) in zip(foretold.shares, true_later.shares, strict=True):
-            assert (share == 1.0) == (then == 1.0), (foretold.area, zoom)
-            assert abs(share - then) < 0.2
+            assert share < 1.0 or then == 1.0, (foretold.area, zoom)
+            assert abs(share - then) < 0.1 + 1.5 / len(area.tiles.at(zoom))
 
 
 def test_a_route_counts_by_its_length_and_is_whole_only_with_its_sides() -> None:
@@ -267,20 +271,6 @@ def test_a_departure_is_the_next_such_time_or_the_day_named(text: str, when: dat
 def test_what_is_no_departure_is_refused_in_words(text: str) -> None:
     with pytest.raises(ValueError, match=r"05:30|passed"):
         departure_time(text, NOW)
-
-
-@pytest.mark.parametrize(
-    ("text", "size"),
-    [("2GB", 2 * 10**9), ("500 MB", 5 * 10**8), ("1.5 kB", 1500), ("7B", 7), ("1TB", 10**12)],
-)
-def test_sizes_are_in_powers_of_ten(text: str, size: int) -> None:
-    assert size_bytes(text) == size
-
-
-@pytest.mark.parametrize("text", ["2", "GB", "-1GB", "0 MB", "2 GiB", "2 gb", "1e9 B"])
-def test_what_is_no_size_is_refused_in_words(text: str) -> None:
-    with pytest.raises(ValueError, match="2 GB"):
-        size_bytes(text)
 
 
 def test_standings_read_in_brief() -> None:

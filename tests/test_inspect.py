@@ -218,7 +218,7 @@ def test_manifest_that_is_no_such_document_is_a_clear_error(
 def test_huge_manifest_is_not_read(copied: Callable[[str], Path]) -> None:
     folder = copied("mbtiles")
     os.truncate(folder / "manifest.json", 10**12)  # sparse: reading it would not end well
-    with pytest.raises(StoreError, match="is over 16 MB"):
+    with pytest.raises(StoreError, match="is over 8 MB"):
         inspect_folder(folder)
 
 

@@ -24,6 +24,7 @@ from packer.proof import Depth, Verdict, VerifyReport, verify
 from packer.store.audit import identity
 from packer.store.pieces import Fault, Piece, audit_piece
 from packer.store.records import Absent, Received, body_hash, seal
+from packer.store.schema import open_writable
 from packer.store.writer import PackWriter
 from packer.tileset import Tile, TileSet
 from tests.conftest import BriefMaker
@@ -116,6 +117,27 @@ def test_the_same_is_found_by_several_processes(brief: Brief, monkeypatch: pytes
     for depth in (Depth.HASH, Depth.FULL):
         for workers in (1, 2):
             assert set(check(brief, workers, depth).layers["survey"].corrupt) == {tile}
+
+
+@pytest.mark.parametrize("depth", list(Depth))
+def test_what_a_power_cut_left_half_done_is_taken_back_and_the_pack_is_ready(
+    brief: Brief, depth: Depth
+) -> None:
+    """The files as the disk holds them in the middle of a transaction that has begun to reach the pack."""
+    whole = [pack(brief), pack(brief).with_name("survey.mbtiles-journal")]
+    db = open_writable(pack(brief), "survey", "png")
+    db.execute("PRAGMA cache_size = 10")  # so that pages spill to the file before the commit
+    db.execute("BEGIN IMMEDIATE")
+    db.executemany(
+        "INSERT INTO blob (hash, data) VALUES (?, ?)", ((os.urandom(32), os.urandom(9000)) for _ in range(60))
+    )
+    db.execute("DELETE FROM placement")
+    torn = [path.read_bytes() for path in whole]
+    db.execute("ROLLBACK")
+    db.close()
+    for path, data in zip(whole, torn, strict=True):
+        path.write_bytes(data)
+    assert check(brief, depth=depth).verdict is Verdict.READY
 
 
 def dies_if_mapped(

@@ -1,4 +1,4 @@
-"""Lengths of way and of time as planners write them."""
+"""Lengths, times and sizes as planners write them, and as they are told."""
 
 from __future__ import annotations
 
@@ -8,7 +8,7 @@ import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
-from packer.quantities import metres, seconds
+from packer.quantities import bytes_text, duration_text, metres, seconds, size_bytes
 
 quick = settings(max_examples=50, deadline=None)  # a busy machine is no failure
 
@@ -82,10 +82,78 @@ def test_anything_else_is_refused_as_a_time(text: str) -> None:
         seconds(text)
 
 
+@pytest.mark.parametrize(
+    ("text", "size"),
+    [
+        ("2GB", 2 * 10**9),
+        ("32 GB", 32_000_000_000),
+        ("500 MB", 5 * 10**8),
+        ("1.5 MB", 1_500_000),
+        ("1.5 kB", 1500),
+        ("300 KB", 300_000),
+        ("7B", 7),
+        ("7 B", 7),
+        ("1TB", 10**12),
+        ("1.1 kB", 1100),
+        ("3 KiB", 3 * 2**10),
+        ("2 MiB", 2**21),
+        ("4GiB", 2**32),
+        ("1 TiB", 2**40),
+    ],
+)
+def test_a_size_with_its_unit_is_read_as_bytes(text: str, size: int) -> None:
+    assert size_bytes(text) == size
+
+
+NO_SIZES = (
+    "2 | 32 | GB | -1GB | -1 GB | 0 MB | 0.4 B | 2 gb | 32 gb | 1e9 B | 2,5 GB | 2 Gb | nan B | inf B | ٢ GB"
+)
+
+
+@pytest.mark.parametrize("text", ["", "9" * 400 + " GB", *NO_SIZES.split(" | ")])
+def test_anything_else_is_refused_as_a_size(text: str) -> None:
+    with pytest.raises(ValueError, match=r"a size is a number with its unit.*2 GB"):
+        size_bytes(text)
+
+
+@pytest.mark.parametrize(
+    ("size", "text"),
+    [
+        (0, "0 B"),
+        (999, "999 B"),
+        (999.6, "1 kB"),
+        (300_000, "300 kB"),
+        (999_600, "1.0 MB"),
+        (13_240_000, "13.2 MB"),
+        (2 * 10**9, "2.0 GB"),
+        (1.5e12, "1.5 TB"),
+        (1.2345e15, "1,234.5 TB"),
+    ],
+)
+def test_sizes_are_told_in_powers_of_ten(size: float, text: str) -> None:
+    assert bytes_text(size) == text
+
+
+@pytest.mark.parametrize(
+    ("time_s", "text"),
+    [
+        (0, "0.0 s"),
+        (4.2, "4.2 s"),
+        (41.4, "41 s"),
+        (59.7, "1 min 00 s"),
+        (185, "3 min 05 s"),
+        (3599.7, "1 h 00 min"),
+        (7800, "2 h 10 min"),
+    ],
+)
+def test_times_are_told_to_what_matters(time_s: float, text: str) -> None:
+    assert duration_text(time_s) == text
+
+
 @quick
 @given(st.text(max_size=12))
 def test_any_text_gives_a_finite_amount_or_a_value_error(text: str) -> None:
-    for read in (metres, seconds):
+    for read in (metres, seconds, size_bytes):
         try:
             amount = read(text)
         except ValueError:

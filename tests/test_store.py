@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import asyncio
+import json
 import os
 import resource
 import sqlite3
@@ -16,6 +17,7 @@ import pytest
 
 from packer.errors import DiskError, LastbarError, StoreBusyError, StoreError
 from packer.grid import LonLatBox
+from packer.payload import pack_vector
 from packer.store.books import read_books
 from packer.store.holdings import held_tiles, scan
 from packer.store.records import Absent, Received, Record, Renewed, Trouble, body_hash
@@ -174,6 +176,38 @@ def test_trouble_is_noted_and_taken_back_when_the_tile_comes(path: Path) -> None
     assert read_books(path).troubles == ()
 
 
+def _vector(name: str, key: str) -> bytes:
+    """A vector tile of one layer with one feature that has one text (Vector Tile Specification 2.1, section 4)."""
+
+    def part(number: int, data: bytes) -> bytes:
+        return bytes([number << 3 | 2, len(data)]) + data
+
+    feature = part(2, b"\0\0")
+    layer = (
+        part(1, name.encode()) + part(2, feature) + part(3, key.encode()) + part(4, part(1, b"x")) + b"\x78\2"
+    )
+    return pack_vector(part(3, layer))
+
+
+def test_vector_tiles_bring_the_json_row_that_mbtiles_asks_for_and_later_runs_add_to_it(path: Path) -> None:
+    def put(tile: Tile, body: bytes) -> Record:
+        return Received(tile, body, body_hash(body), "pbf", 1_700_000_000)
+
+    def layers() -> list[tuple[str, dict[str, str], int, int]]:
+        [(text,)] = raw(path, "SELECT value FROM metadata WHERE name = 'json'")
+        return [tuple(one.values()) for one in json.loads(text)["vector_layers"]]
+
+    written(path, [put(Tile(4, 1, 2), _vector("paths", "kind"))], kind="pbf")
+    assert layers() == [("paths", {"kind": "String"}, 4, 4)]
+    written(
+        path, [put(Tile(6, 1, 2), _vector("paths", "name"))], [put(Tile(5, 1, 2), _vector("water", "name"))]
+    )
+    assert layers() == [
+        ("paths", {"kind": "String", "name": "String"}, 4, 6),
+        ("water", {"name": "String"}, 5, 5),
+    ]
+
+
 def test_a_renewed_tile_keeps_its_body_and_takes_the_new_dates(path: Path) -> None:
     one, other = Tile(4, 1, 2), Tile(4, 1, 3)
     written(path, [received(one), received(other)])
@@ -181,13 +215,13 @@ def test_a_renewed_tile_keeps_its_body_and_takes_the_new_dates(path: Path) -> No
     async def go(pack: PackWriter) -> None:
         now = 1_700_000_100.0
         assert await pack.stale_tiles(now, now) == TileSet.from_tiles([one, other])
-        assert await pack.validators(one) == ('"tag"', None)
-        assert await pack.validators(Tile(9, 9, 9)) == (None, None)
+        assert await pack.validators(one) == ('"tag"', None, received(one).hash)
+        assert await pack.validators(Tile(9, 9, 9)) == (None, None, None)
         await pack.write([Renewed(one, 1_700_000_200, '"newer"', None, 1_800_000_000)])
         assert await pack.stale_tiles(now, now) == TileSet.from_tiles([other])
         assert await pack.stale_tiles(1_700_000_300.0, 1_700_000_300.0) == TileSet.from_tiles([other])
         assert await pack.stale_tiles(1_700_000_300.0, 1_900_000_000.0) == TileSet.from_tiles([one, other])
-        assert await pack.validators(one) == ('"newer"', None)
+        assert await pack.validators(one) == ('"newer"', None, received(one).hash)
 
     with_pack(path, go)
     assert raw(path, "SELECT count(*) FROM blob") == [(2,)]

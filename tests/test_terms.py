@@ -271,7 +271,7 @@ def test_a_disallow_hidden_by_a_sign_in_page_is_found_once_the_host_is_itself(br
         fetched(brief, lambda now: page() if now < 1020 else FORBIDDEN, script, doors)
     held = len(read_books(pack(brief)).held)
     assert held < 30, "a few requests were under way before the rules could be read"
-    assert not list(brief.store_folder.glob("*-wal")), "the pack is whole all the same"
+    assert not list(brief.store_folder.glob("*-journal")), "the pack is whole all the same"
 
 
 def test_robots_is_asked_for_once_at_each_host_and_within_the_caps(brief_for: BriefMaker) -> None:

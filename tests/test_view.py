@@ -14,7 +14,6 @@ import threading
 import time
 from collections.abc import Iterator
 from pathlib import Path
-from typing import Any
 from urllib.parse import urlsplit
 
 import httpx
@@ -30,7 +29,7 @@ from packer.errors import InputError
 from packer.shapes import Corridor
 from packer.store.reader import TileReader
 from packer.tileset import Tile, TileSet
-from packer.view import ViewServer, serve
+from packer.view import ViewServer
 from packer.view.attribution import harmless
 from packer.view.guard import Access, new_code
 from packer.view.outlines import MOST_RUNS, coverage_features
@@ -610,16 +609,18 @@ def test_view_changes_no_byte_of_the_packs_and_leaves_nothing_beside_them(board:
     assert state() == before
 
 
-def test_serve_tells_when_it_is_ready_and_ends_on_ctrl_c(board: Board) -> None:
-    seen: list[Any] = []
+def test_ctrl_c_ends_the_view_and_gives_its_port_back(board: Board) -> None:
+    view = ViewServer(board.brief, board.plan)
 
-    def ready(view: ViewServer) -> None:
-        seen.append(httpx.get(f"{view.url}health", trust_env=False).json()["status"])
-        raise KeyboardInterrupt
+    def look_and_stop() -> None:
+        with view:
+            assert httpx.get(f"{view.url}health", trust_env=False).json()["status"] == "ok"
+            raise KeyboardInterrupt
 
     with pytest.raises(KeyboardInterrupt):
-        serve(board.brief, board.plan, on_ready=ready)
-    assert seen == ["ok"]
+        look_and_stop()
+    with pytest.raises(httpx.ConnectError):
+        httpx.get(f"{view.url}health", trust_env=False)
 
 
 def test_command_prints_the_link_and_cautions_and_ends_well(

@@ -126,7 +126,7 @@ def test_placement_without_its_body_counts_as_not_on_board(tmp_path: Path, board
     assert TileReader(path).deepest(12.45, 47.09) == 14
 
 
-def test_commit_is_seen_at_once_and_reader_does_not_hold_up_the_folding(tmp_path: Path, board: Board) -> None:
+def test_commit_is_seen_at_once_and_reader_does_not_hold_up_the_writer(tmp_path: Path, board: Board) -> None:
     path = tmp_path / "aerial.mbtiles"
     tiles = list(board.plan.layers["aerial"].tiles.at(10))
 

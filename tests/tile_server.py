@@ -43,11 +43,22 @@ class TileServer:
     """`with TileServer() as server`: serves PNG at /NAME/z/x/y.png, 404 for robots.txt.
 
     `asked` counts requests by path; `most_open` is the greatest number of connections at one moment and
-    `most_at_once` of requests being answered; `heads` keeps request heads if `keep_heads`.
+    `most_at_once` of requests being answered; `heads` keeps request heads if `keep_heads`. With an `edition`,
+    which numbers the revision of each path, tiles have an ETag and conditions are heeded; `statuses` counts the
+    answers to conditional requests.
     """
 
-    def __init__(self, fault: Fault | None = None, delay_s: float = 0.0, *, keep_heads: bool = False) -> None:
+    def __init__(
+        self,
+        fault: Fault | None = None,
+        delay_s: float = 0.0,
+        *,
+        keep_heads: bool = False,
+        edition: Callable[[str], int] | None = None,
+    ) -> None:
         self.asked: Counter[str] = Counter()
+        self.statuses: Counter[int] = Counter()
+        self.edition = edition
         self.heads: list[str] = []
         self.most_open = self.most_at_once = 0
         self.port = 0
@@ -120,6 +131,8 @@ class TileServer:
             await asyncio.sleep(self._delay_s)
         self._busy -= 1
         reply = self.fault(path) if self.fault else None
+        if reply is None and self.edition and path.endswith(".png"):
+            reply = self._edited(path, head, self.edition(path))
         if reply is None:
             found = path.partition("?")[0].endswith(".png")
             reply = answer("200 OK", png(path.partition("?")[0])) if found else answer("404 Not Found")
@@ -127,3 +140,16 @@ class TileServer:
             raise ConnectionResetError
         writer.write(reply)
         await writer.drain()
+
+    def _edited(self, path: str, head: str, edition: int) -> bytes:
+        """RFC 9110 section 13.1.2: a condition on the entity tag goes before one on the date."""
+        asked = {n.lower(): v for n, _, v in (line.partition(": ") for line in head.split("\r\n")[1:])}
+        tag = f'"{edition}"'
+        same = asked.get("if-none-match") == tag
+        if "if-none-match" in asked:
+            self.statuses[304 if same else 200] += 1
+        headers = (f"ETag: {tag}", "Last-Modified: Thu, 01 Oct 2020 00:00:00 GMT")
+        if same:
+            return "\r\n".join(["HTTP/1.1 304 Not Modified", *headers]).encode() + b"\r\n\r\n"
+        body = png(f"{path} {edition}" if edition else path)
+        return answer("200 OK", body, "image/png", *headers)

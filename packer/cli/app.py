@@ -130,6 +130,10 @@ def fetch(
         bool,
         typer.Option("--ask-absent-again", help="Ask once more for tiles that the server said it lacks."),
     ] = False,
+    refresh_older_than: Annotated[
+        str | None,
+        typer.Option(metavar="AGE", help='Ask anew for tiles on board that are older, such as "30d".'),
+    ] = None,
     store: Store = None,
     as_json: Json = False,
     debug: Debug = False,
@@ -138,7 +142,15 @@ def fetch(
     from packer.cli import run_fetch
 
     return run_fetch.run(
-        brief, store, give_up_after, ask_absent_again, as_json, depart, time_limit, max_bytes
+        brief,
+        store,
+        give_up_after,
+        ask_absent_again,
+        as_json,
+        depart,
+        time_limit,
+        max_bytes,
+        refresh_older_than,
     )
 
 

@@ -16,9 +16,10 @@ from rich.console import Console
 from rich.live import Live
 from rich.text import Text
 
-from packer.cli.speech import bytes_text, duration_text, note
+from packer.cli.speech import note
 from packer.fetching import Alarm, Departure, LayerProgress, Standing
 from packer.fetching.gate import Pause, PauseKind
+from packer.quantities import bytes_text, duration_text
 
 __all__ = [
     "LiveProgress",
@@ -105,11 +106,27 @@ class Progress(AbstractContextManager["Progress"]):
 
     def _line(self, layer: LayerProgress, now: float) -> str:
         done = layer.held + layer.absent
+        if layer.renewal.stale and done + layer.tally.failed >= layer.planned:
+            return self._renewal_line(layer, now)
         speed = self._speeds.setdefault(layer.name, _Speed()).at(now, done)
         left = layer.planned - done - layer.tally.failed
         share = done * 100 // max(layer.planned, 1)
         parts = [f"{layer.name}: {share} %, {done:,} of {layer.planned:,} tiles", f"{speed:,.0f}/s"]
         parts.append(bytes_text(layer.tally.bytes))
+        if layer.pause is None and speed > 0 and left > 0:
+            parts.append(f"{duration_text(left / speed)} left")
+        return ", ".join(parts)
+
+    def _renewal_line(self, layer: LayerProgress, now: float) -> str:
+        tally = layer.renewal
+        left = tally.left - tally.failed
+        done = tally.stale - left
+        speed = self._speeds.setdefault(f"{layer.name} anew", _Speed()).at(now, done)
+        parts = [
+            f"{layer.name}: {done * 100 // tally.stale} %, {done:,} of {tally.stale:,} old tiles asked for anew",
+            f"{tally.new:,} new",
+            f"{speed:,.0f}/s",
+        ]
         if layer.pause is None and speed > 0 and left > 0:
             parts.append(f"{duration_text(left / speed)} left")
         return ", ".join(parts)

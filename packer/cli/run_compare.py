@@ -6,11 +6,13 @@ from pathlib import Path
 from typing import Any
 
 from packer.brief import Brief
-from packer.cli.speech import bytes_text, document, say, table
+from packer.cli.briefs import brief_at
+from packer.cli.speech import document, say, table
 from packer.comparison import Comparison, compare
 from packer.fetching import pack_path
 from packer.planning import plan
-from packer.store.books import read_weights
+from packer.quantities import bytes_text
+from packer.store.figures import mean_sizes
 from packer.tileset import TileSet
 
 __all__ = ["run"]
@@ -18,10 +20,10 @@ __all__ = ["run"]
 
 def run(old: Path, new: Path, store: Path | None, as_json: bool) -> int:
     """Compare the briefs at `old` and `new`."""
-    was, now = Brief.read(old), Brief.read(new)
+    was, now = brief_at(old, store), brief_at(new, store)
     change = compare(plan(was), plan(now))
     weights = {
-        name: read_weights(pack_path(brief, name, store))
+        name: mean_sizes(pack_path(brief, name, store))
         for brief in (was, now)
         for name in brief.layers
         if pack_path(brief, name, store).exists()

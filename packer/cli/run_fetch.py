@@ -6,18 +6,20 @@ import asyncio
 import contextlib
 import signal
 import time
+from collections.abc import Mapping
 from datetime import datetime
 from pathlib import Path
 
 from packer.brief import Brief
+from packer.cli.briefs import brief_read_anew
 from packer.cli.progress import Progress, alarm_text, progress_for, standing_text, tell
-from packer.cli.speech import bytes_text, document, duration_text, note, say
+from packer.cli.speech import document, note, say
 from packer.errors import EXIT_NOT_COMPLETE, InputError
 from packer.fetching import FetchReport, LayerReport, Options, Standing, run_fetch
-from packer.fetching.departure import departure_time, size_bytes
+from packer.fetching.departure import departure_time
 from packer.fetching.run import fast_loop
 from packer.planning import Plan, plan
-from packer.quantities import seconds
+from packer.quantities import bytes_text, duration_text, seconds, size_bytes
 
 __all__ = ["run"]
 
@@ -33,11 +35,13 @@ def run(
     depart: str | None = None,
     time_limit: str | None = None,
     max_bytes: str | None = None,
+    refresh_older_than: str | None = None,
 ) -> int:
     """Fetch for the brief at `path`; 0 if nothing is missing at the end, 1 if something is.
 
     `depart` is a time of day such as "05:30", `time_limit` a length of time such as "45m"; at most one of them
-    is given. Raises InputError for an option that cannot be read.
+    is given. `refresh_older_than` is the age, such as "30d", from which a tile on board is asked for anew.
+    Raises InputError for an option that cannot be read.
     """
     options = Options(
         store,
@@ -46,8 +50,9 @@ def run(
         depart_at=_depart_at(depart, time_limit),
         max_bytes=_bytes(max_bytes),
         log=True,
+        renew_older_s=_seconds("--refresh-older-than", refresh_older_than),
     )
-    brief = Brief.read(path)
+    brief = brief_read_anew(path, store)
     worked_out = plan(brief)
     for remark in worked_out.remarks:
         note(f"Note: {remark}")
@@ -56,7 +61,7 @@ def run(
     if as_json:
         document(report.as_json())
     else:
-        _show(report, path)
+        _show(report, path, refresh_older_than or "")
     return 0 if report.complete else EXIT_NOT_COMPLETE
 
 
@@ -127,7 +132,7 @@ _STOPPED = {
 }
 
 
-def _show(report: FetchReport, path: Path) -> None:
+def _show(report: FetchReport, path: Path, asked: str) -> None:
     for remark in report.remarks:
         note(f"Note: {remark}")
     for name, layer in report.layers.items():
@@ -140,8 +145,16 @@ def _show(report: FetchReport, path: Path) -> None:
     if report.complete:
         say(f"Next: lastbar verify {path}")
     else:
-        say(f"{report.total('missing'):,} tiles are still to be fetched. What came is kept; go on with:")
-        say(f"  lastbar fetch {path}")
+        _show_way_on(report, path, asked)
+
+
+def _show_way_on(report: FetchReport, path: Path, asked: str) -> None:
+    old = sum(layer.renewal.get("left", 0) for layer in report.layers.values())
+    if missing := report.total("missing"):
+        say(f"{missing:,} tiles are still to be fetched. What came is kept; go on with:")
+    if old:
+        say(f"{old:,} old tiles are still to be asked for anew; they stay on board as they are. Go on with:")
+    say(f"  lastbar fetch {path}{' --refresh-older-than ' + asked if old else ''}")
 
 
 def _show_layer(name: str, layer: LayerReport) -> None:
@@ -153,12 +166,24 @@ def _show_layer(name: str, layer: LayerReport) -> None:
     if layer.failed:
         parts.append(f"{layer.failed:,} not to be had")
     say(f"{name}: {', '.join(parts)}.")
+    if layer.renewal:
+        say(f"  {renewal_text(layer.renewal)}")
     for reason, tiles in list(layer.troubles.items())[:_REASONS_SHOWN]:
         tell(f"  {tiles:,} not to be had: {reason}.")
     if layer.missing and layer.areas:
         tell(f"  On board: {standing_text(_standings(layer))}.")
     if layer.failure:
         note(f"lastbar: {layer.failure}")
+
+
+def renewal_text(counts: Mapping[str, int]) -> str:
+    """What came of the old tiles that were asked for anew."""
+    parts = [f"{counts['new']:,} new", f"{counts['unchanged']:,} unchanged"]
+    if counts["gone"]:
+        parts.append(f"{counts['gone']:,} gone from the server (the old ones are kept)")
+    if counts["left"]:
+        parts.append(f"{counts['left']:,} not yet answered")
+    return f"{counts['stale']:,} old tiles to be asked for anew: {', '.join(parts)}."
 
 
 def _standings(layer: LayerReport) -> list[Standing]:

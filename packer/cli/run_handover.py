@@ -8,11 +8,13 @@ from pathlib import Path
 from typing import Literal, cast, get_args
 
 from packer.brief import Brief
-from packer.cli.speech import bytes_text, document, note, say, table
+from packer.cli.briefs import brief_at
+from packer.cli.speech import document, note, say, table
 from packer.errors import EXIT_NOT_COMPLETE, InputError
-from packer.handover import Copy, Crew, HandoverReport, handover, size_bytes
+from packer.handover import Copy, Crew, HandoverReport, handover
 from packer.handover.kinds import As
 from packer.planning import plan
+from packer.quantities import bytes_text, size_bytes
 
 __all__ = ["Progress", "run"]
 
@@ -38,7 +40,7 @@ def run(
     if as_ not in get_args(As):
         raise InputError(f"--as {as_}: it is mbtiles, gpkg or folder.")
     limit = _limit(max_file)
-    brief = Brief.read(path)
+    brief = brief_at(path, store)
     worked_out = plan(brief)
     report = handover(
         brief,

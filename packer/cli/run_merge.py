@@ -4,14 +4,13 @@ from __future__ import annotations
 
 from pathlib import Path
 
-from packer.brief import Brief
+from packer.cli.briefs import brief_at
 from packer.cli.speech import document, note, say
 from packer.errors import EXIT_NOT_COMPLETE, InputError
 from packer.fetching import pack_path
+from packer.fetching.sources import labels
 from packer.merging import Merged, merge_pack, take_in
 from packer.planning import plan
-from packer.store.writer import Labels
-from packer.version import __version__
 
 __all__ = ["run_merge", "run_take_in"]
 
@@ -40,27 +39,13 @@ def _packs(source: Path) -> list[Path]:
 
 def run_take_in(path: Path, layer: str, held: list[Path], store: Path | None, as_json: bool) -> int:
     """Take MBTiles files or z/x/y folders into the pack of a layer of the brief at `path`."""
-    brief = Brief.read(path)
+    brief = brief_at(path, store)
     if layer not in brief.layers:
         raise InputError(f'{path} has no layer "{layer}". Its layers: {", ".join(brief.layers)}.')
-    worked_out, terms = plan(brief), brief.layers[layer]
-    labels = Labels(
-        layer=layer,
-        kind=terms.format or "png",
-        title=brief.title,
-        attribution=terms.attribution,
-        permission=terms.permission,
-        host="taken in",
-        fingerprint="taken in",
-        bounds=worked_out.bounds,
-        middle=worked_out.middle,
-        center_zoom=min(12, terms.zooms[1]),
-        plan=worked_out.fingerprint,
-        rule=worked_out.rule,
-        version=__version__,
-    )
+    terms = brief.layers[layer]
+    said = labels(brief, plan(brief), terms, terms.format or "png", host="taken in", mark="taken in")
     into = pack_path(brief, layer, store)
-    return _tell({str(one): take_in(into, labels, one) for one in held}, as_json)
+    return _tell({str(one): take_in(into, said, one) for one in held}, as_json)
 
 
 def _tell(results: dict[str, Merged], as_json: bool) -> int:

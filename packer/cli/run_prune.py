@@ -5,10 +5,11 @@ from __future__ import annotations
 from pathlib import Path
 from typing import Any
 
-from packer.brief import Brief
-from packer.cli.speech import bytes_text, document, say, table
+from packer.cli.briefs import brief_at
+from packer.cli.speech import document, say, table
 from packer.fetching import pack_path
 from packer.planning import plan
+from packer.quantities import bytes_text
 from packer.store.pruning import Spare, prune_pack, spare_in
 from packer.tileset import TileSet
 
@@ -22,7 +23,7 @@ def run(briefs: list[Path], store: Path | None, yes: bool, as_json: bool) -> int
     """
     needed: dict[Path, tuple[str, TileSet]] = {}
     for path in briefs:
-        brief = Brief.read(path)
+        brief = brief_at(path, store)
         for name, layer in plan(brief).layers.items():
             pack = pack_path(brief, name, store).resolve()
             before = needed.get(pack, (name, TileSet()))[1]

@@ -8,9 +8,11 @@ from pathlib import Path
 import tomlkit
 
 from packer.brief import Brief
+from packer.cli.briefs import brief_at
 from packer.cli.speech import document, say
 from packer.errors import DiskError, InputError
 from packer.planning import Plan, part_of, plan
+from packer.resolving import keep
 
 __all__ = ["run"]
 
@@ -22,7 +24,7 @@ def run(path: Path, count: int, to: Path | None, as_json: bool) -> int:
 
     If the process dies: some of the folders; running it again writes them all anew.
     """
-    brief = Brief.read(path)
+    brief = brief_at(path)
     if brief.part:
         raise InputError(f"{brief.path} is a part already; deal out the whole brief.")
     whole = plan(brief)
@@ -51,14 +53,22 @@ def _write(brief: Brief, part: Plan, folder: Path, number: int, count: int) -> t
             if key in area:
                 area[key] = _bring((brief.folder / str(area[key])).resolve(), place, names)
     text["store"] = "packs"
+    _bring_offers(brief, place / "packs")
     # Keys of the top stand before the first heading, wherever tomlkit would put a new one.
     target = place / "brief.toml"
     half = place / ".brief.toml.part"
     half.write_text(f'part = "{number} of {count}"\n' + tomlkit.dumps(text), encoding="utf-8")
     half.replace(target)
-    if plan(Brief.read(target)).fingerprint != part.fingerprint:
+    if plan(brief_at(target)).fingerprint != part.fingerprint:
         raise InputError(f"{target} does not plan as dealt. Deal again once the shape files rest.")
     return target, part.count
+
+
+def _bring_offers(brief: Brief, packs: Path) -> None:
+    """What the servers offered goes along, so that a part plans as dealt before anything is read anew."""
+    for layer in brief.layers.values():
+        if layer.offer is not None:
+            keep(layer, packs, layer.offer)
 
 
 def _bring(source: Path, place: Path, names: dict[Path, str]) -> str:

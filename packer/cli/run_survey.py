@@ -9,12 +9,14 @@ from pathlib import Path
 from typing import Any
 
 from packer.brief import OVERVIEW, Brief
+from packer.cli.briefs import brief_read_anew
 from packer.cli.progress import progress_for
-from packer.cli.speech import bytes_text, document, note, say, table
+from packer.cli.speech import document, note, say, table
 from packer.errors import EXIT_NOT_COMPLETE, InputError
 from packer.fetching import FetchReport
 from packer.fetching.run import fast_loop
 from packer.planning import Plan, plan
+from packer.quantities import bytes_text
 from packer.survey import (
     AreaFinding,
     Edit,
@@ -51,7 +53,7 @@ def run(
     """
     if samples is not None and samples < 1:
         raise InputError(f"--samples {samples}: it should be at least 1 tile of each layer.")
-    brief = Brief.read(path)
+    brief = brief_read_anew(path, store)
     worked_out = plan(brief)
     for remark in worked_out.remarks:
         note(f"Note: {remark}")

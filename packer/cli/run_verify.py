@@ -16,11 +16,12 @@ from rich.table import Table
 
 from packer.brief import Brief
 from packer.brief_errors import as_found
-from packer.cli.speech import document, duration_text, note, say, table
+from packer.cli.briefs import brief_at
+from packer.cli.speech import document, note, say, table
 from packer.errors import DiskError, InputError
 from packer.planning import Plan, plan
 from packer.proof import Depth, LayerFindings, Verdict, VerifyReport, verify
-from packer.quantities import seconds
+from packer.quantities import duration_text, seconds
 from packer.tileset import TileSet
 from packer.walk import LineWalk, Stretch
 
@@ -50,7 +51,7 @@ def run(
     depth, for_s = _depth(quick, full), _for_s(for_time)
     if quick and for_s is not None:
         raise InputError("--quick takes a moment in any case. Leave --for out, or leave --quick out.")
-    brief = Brief.read(path)
+    brief = brief_at(path, store)
     worked_out = plan(brief)
     with _progress_for() as progress:
         found = verify(brief, worked_out, store, depth=depth, for_s=for_s, on_progress=progress.show)

@@ -5,31 +5,25 @@ from __future__ import annotations
 import sys
 from pathlib import Path
 
-from packer.brief import Brief
+from packer.cli.briefs import brief_at
 from packer.cli.speech import note, say
 from packer.planning import plan
-from packer.view import ViewServer, serve
+from packer.view import ViewServer
 
 __all__ = ["run"]
 
 
 def run(path: Path, store: Path | None, port: int, share: bool, address: str | None) -> int:
     """Serve the page for the brief at `path` until stopped; Ctrl-C is its ordinary end."""
-    brief = Brief.read(path)
+    brief = brief_at(path, store)
     worked_out = plan(brief)
     for remark in worked_out.remarks:
         note(f"Note: {remark}")
     shared = share or address is not None
     try:
-        serve(
-            brief,
-            worked_out,
-            store,
-            port=port,
-            share=shared,
-            address=address,
-            on_ready=lambda view: _tell(view, shared),
-        )
+        with ViewServer(brief, worked_out, store, port=port, share=shared, address=address) as view:
+            _tell(view, shared)
+            view.wait()
     except KeyboardInterrupt:
         note("Stopped.")
     return 0

@@ -13,7 +13,8 @@ from typing import Any
 
 from packer.address import variables
 from packer.brief import OVERVIEW, Brief
-from packer.cli.speech import bytes_text, document, duration_text, note, say, table
+from packer.cli.briefs import brief_read_anew, brief_read_once
+from packer.cli.speech import document, note, say, table
 from packer.errors import InputError, StoreError
 from packer.estimate import (
     OVERHEAD,
@@ -30,7 +31,7 @@ from packer.estimate import (
 from packer.fetching import pack_path
 from packer.grid import metres_per_pixel
 from packer.planning import LayerPlan, Plan, plan
-from packer.quantities import bits_per_second, seconds, size_bytes
+from packer.quantities import bits_per_second, bytes_text, duration_text, seconds, size_bytes
 from packer.survey.pace import Speed, measure
 from packer.survey.record import read_record
 from packer.tradeoffs import RANKING, Figures, Fit, Target, fit, warnings
@@ -93,7 +94,7 @@ def run(
     """Show the plan of the brief at `path`."""
     given = _speed(speed)
     target = _target(fit_to)
-    brief = Brief.read(path)
+    brief = (brief_read_anew if measured else brief_read_once)(path, store)
     worked_out = plan(brief)
     if listed:
         _list(worked_out)
@@ -205,8 +206,8 @@ def _weights_json(worked: _Worked) -> dict[str, Any]:
     latitude = worked.plan.middle[1]
     return {
         "layers": {
-            name: plain[name] | _layer_weights_json(found.layers[name], latitude)
-            for name in worked.plan.layers
+            name: plain[name] | _layer_weights_json(found.layers[name], latitude, asked.tile_px)
+            for name, asked in worked.plan.layers.items()
         },
         "bytes": found.bytes.as_json(),
         "to_fetch": {"tiles": found.missing, "bytes": found.to_fetch.as_json()},
@@ -217,7 +218,7 @@ def _weights_json(worked: _Worked) -> dict[str, Any]:
     }
 
 
-def _layer_weights_json(layer: LayerEstimate, latitude: float) -> dict[str, Any]:
+def _layer_weights_json(layer: LayerEstimate, latitude: float, tile_px: int) -> dict[str, Any]:
     return {
         "stored": layer.count("held"),
         "absent": layer.count("absent"),
@@ -228,7 +229,7 @@ def _layer_weights_json(layer: LayerEstimate, latitude: float) -> dict[str, Any]
                 "stored": one.held,
                 "absent": one.absent,
                 "bytes": one.bytes.as_json(),
-                "metres_per_pixel": round(metres_per_pixel(zoom, latitude), 3),
+                "metres_per_pixel": round(metres_per_pixel(zoom, latitude, tile_px), 3),
             }
             for zoom, one in layer.zooms.items()
         },
@@ -306,7 +307,7 @@ def _show_layer(asked: LayerPlan, weighed: LayerEstimate, worked_out: Plan) -> N
     say()
     areas = []
     for area in asked.areas:
-        metres = metres_per_pixel(area.deepest, _latitude(area.name, worked_out))
+        metres = metres_per_pixel(area.deepest, _latitude(area.name, worked_out), asked.tile_px)
         areas.append(
             [_short(area.name), f"to {area.deepest}", f"{len(area.tiles):,}", _ground(metres), _seen(metres)]
         )
@@ -400,9 +401,7 @@ def _wrapped(text: str, then: str | None = None) -> None:
 
 
 def _unset(brief: Brief) -> list[str]:
-    asked = {
-        v for la in brief.layers.values() for text in (la.url, *la.headers.values()) for v in variables(text)
-    }
+    asked = {v for la in brief.layers.values() for text in la.keyed for v in variables(text)}
     return [
         f"The environment variable {name} is not set; fetch will need it."
         for name in sorted(asked)

@@ -5,25 +5,26 @@ from __future__ import annotations
 from pathlib import Path
 from typing import Any
 
-from packer.brief import Brief
-from packer.cli.speech import bytes_text, document, say, table
+from packer.cli.briefs import brief_at
+from packer.cli.speech import document, say, table
 from packer.fetching import pack_path
 from packer.planning import plan
-from packer.store.books import Books, read_books
+from packer.quantities import bytes_text
+from packer.store.books import Books, known_books
 
 __all__ = ["run"]
 
 
 def run(path: Path, store: Path | None, as_json: bool) -> int:
     """Show what each pack holds of the plan of the brief at `path`; 1 if anything is still to be fetched."""
-    brief = Brief.read(path)
+    brief = brief_at(path, store)
     worked_out = plan(brief)
     rows, layers = [], {}
     for name, layer in worked_out.layers.items():
         if not layer.tiles:
             continue
         pack = pack_path(brief, name, store)
-        books = read_books(pack) if pack.exists() else Books()
+        books = known_books(pack)
         held = len(layer.tiles & books.held)
         absent = len((layer.tiles & books.absent) - books.held)
         missing = len(layer.tiles) - held - absent

@@ -20,10 +20,8 @@ __all__ = [
     "Debug",
     "Json",
     "Store",
-    "bytes_text",
     "command",
     "document",
-    "duration_text",
     "note",
     "say",
     "table",
@@ -120,22 +118,3 @@ def table(heads: list[str], rows: list[list[str]], foot: list[str] | None = None
     if foot:
         say("  " + "-" * (sum(widths) + 2 * (len(widths) - 1)))
         say(line(foot))
-
-
-def bytes_text(size: float) -> str:
-    """Bytes as people read them, in powers of ten: "13.2 MB"."""
-    for unit in ("B", "kB", "MB", "GB"):
-        if size < 999.5 or unit == "GB":
-            return f"{size:.0f} {unit}" if unit in ("B", "kB") else f"{size:.1f} {unit}"
-        size /= 1000
-    raise AssertionError
-
-
-def duration_text(seconds: float) -> str:
-    """A length of time as people read it: "41 s", "3 min 05 s", "2 h 10 min"."""
-    whole = round(seconds)
-    if whole < 60:
-        return f"{seconds:.1f} s" if seconds < 10 else f"{whole} s"
-    if whole < 3600:
-        return f"{whole // 60} min {whole % 60:02d} s"
-    return f"{whole // 3600} h {whole % 3600 // 60:02d} min"

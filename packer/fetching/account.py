@@ -85,6 +85,7 @@ class Account:
             "absent_now": told.absent - run.absent,
             "failed": told.failed,
             "missing": told.missing,
+            "asked_anew": told.renewal,
             "gave_up": told.troubles,
             "failure": told.failure,
             "seconds": report.seconds,

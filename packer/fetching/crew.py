@@ -14,6 +14,7 @@ from packer.fetching.doubt import MOST_HELD, Doubt, Held
 from packer.fetching.feed import Feed
 from packer.fetching.gate import Gate, Pass, PauseKind
 from packer.fetching.outbox import Outbox
+from packer.fetching.renewal import Renewal
 from packer.fetching.repeats import Repeats
 from packer.fetching.reports import Tally
 from packer.fetching.retries import Retries
@@ -33,7 +34,7 @@ from packer.outcome import (
     judge,
 )
 from packer.payload import Kind
-from packer.store.records import Absent, Received, Record, Trouble, body_hash
+from packer.store.records import Absent, Received, Record, Renewed, Trouble, body_hash
 from packer.tileset import Tile
 
 __all__ = ["Crew"]
@@ -65,8 +66,9 @@ class Host(Protocol):
 class Crew:
     """See the module. `failure` is set if the layer as a whole had to be given up.
 
-    `allowance` is asked before each request and ends the work when it is used up; `refusal` is asked, once the
-    host is known to be itself, whether its owner forbids to go on.
+    `allowance` is asked before each request and ends the work when it is used up; `renewal` holds the tiles that
+    are on board and asked for anew; `refusal` is asked, once the host is known to be itself, whether its owner
+    forbids to go on.
     """
 
     def __init__(
@@ -81,6 +83,7 @@ class Crew:
         doubt: Doubt,
         repeats: Repeats,
         allowance: Allowance,
+        renewal: Renewal,
         refusal: Callable[[], LastbarError | None] = lambda: None,
     ) -> None:
         self.tally = Tally()
@@ -89,6 +92,7 @@ class Crew:
         self._source, self._feed, self._gate, self._door = source, feed, gate, door
         self._outbox, self._clock, self._host = outbox, clock, host
         self._doubt, self._allowance, self._refusal = doubt, allowance, refusal
+        self._renewal = renewal
         self._retries = Retries(_RETRY_FIRST_S, _RETRY_LONGEST_S, clock.chance)
         self._rules = source.rules
         self._stopping = self._resolving = False
@@ -165,8 +169,10 @@ class Crew:
         # A single request on a link that has been found narrow may take its time.
         deadline_s = DEADLINE_S if self._gate.width > 1 else _LONG_DEADLINE_S
         try:
-            url = source.url(tile, self._turns.get(tile, 0))
-            reply = await self._door.fetch(url, source.headers, deadline_s, LIMIT_BYTES)
+            url, headers = source.url(tile, self._turns.get(tile, 0)), source.headers
+            if tile in self._renewal:
+                headers = await self._renewal.headers(tile, headers)
+            reply = await self._door.fetch(url, headers, deadline_s, LIMIT_BYTES)
         except BaseException:
             self._gate.dropped(leave)
             self._feed.put_back(tile)
@@ -179,7 +185,7 @@ class Crew:
 
     async def _settle(self, tile: Tile, leave: Pass, reply: Reply, outcome: Outcome) -> None:
         if tile not in self._feed.attempts and not isinstance(outcome, LinkDown | SignIn):
-            self._gate.odds.first_attempt(isinstance(outcome, Stored | ServerHasNone))
+            self._gate.odds.first_attempt(isinstance(outcome, Stored | ServerHasNone | Unchanged))
         match outcome:
             case Stored():
                 self._gate.good(leave, len(outcome.data))
@@ -199,6 +205,9 @@ class Crew:
                 await self._page_came(outcome.reason)
             case WaitSoLong():
                 await self._strained(tile, leave, reply, outcome)
+            case Unchanged() if tile in self._renewal:
+                self._gate.good(leave, 0)
+                await self._unchanged(tile, outcome)
             case TryAgain() | Unchanged():
                 told = outcome.reason if isinstance(outcome, TryAgain) else None
                 if isinstance(reply, Failure) and reply.fault in (Fault.STALL, Fault.DEADLINE):
@@ -230,11 +239,30 @@ class Crew:
         if self._rules.kind is None:
             self.hold_to(outcome.kind)
         self.repeats.saw(tile, digest)
-        self.tally.stored += 1
-        self.tally.bytes += len(outcome.data)
         now = int(self._clock.wall())
-        valid = outcome.etag, outcome.modified, outcome.fresh_until
-        await self._record(Received(tile, outcome.data, digest, outcome.kind.value, now, *valid))
+        if tile in self._renewal:
+            record = self._renewal.received(tile, outcome, digest, now)
+        else:
+            self.tally.stored += 1
+            valid = outcome.etag, outcome.modified, outcome.fresh_until
+            record = Received(tile, outcome.data, digest, outcome.kind.value, now, *valid)
+        if isinstance(record, Received):
+            self.tally.bytes += len(outcome.data)
+        await self._record(record)
+        await self._itself()
+
+    async def _unchanged(self, tile: Tile, outcome: Unchanged) -> None:
+        self._in_a_row = self._pages = 0
+        self._doubt.proven = True
+        record = self._renewal.unchanged(tile, outcome, int(self._clock.wall()))
+        if record is None:
+            self._feed.put_back(tile)
+            return
+        await self._record(record)
+        await self._itself()
+
+    async def _itself(self) -> None:
+        """The host has just answered as only it can: what is in doubt can be settled, and its wishes heard."""
         await self._release()
         if self._host.wants_memory:
             await self._host.remember()
@@ -242,15 +270,23 @@ class Crew:
                 self.stop(refusal)
 
     async def _lacks(self, tile: Tile, status: int) -> None:
+        if tile in self._renewal:
+            self._renewal.gone(tile)
+            self._leave(tile)
+            return
         self.tally.absent += 1
         await self._record(Absent(tile, status, int(self._clock.wall())))
 
     async def _record(self, record: Record) -> None:
-        self._feed.settled(record.tile)
-        self._turns.pop(record.tile, None)
-        if not isinstance(record, Trouble):
+        self._leave(record.tile)
+        if not isinstance(record, Trouble | Renewed):
             self.tally.settled.append(record.tile)
         await self._outbox.add(record)
+
+    def _leave(self, tile: Tile) -> None:
+        """The tile needs no further request."""
+        self._feed.settled(tile)
+        self._turns.pop(tile, None)
 
     # ------------------------------------------------------------------------------------ what did not
 
@@ -298,8 +334,12 @@ class Crew:
         self._feed.retry_at(tile, self._clock.now() + wait_s, attempts)
 
     async def _give_up(self, tile: Tile, kind: str, reason: str) -> None:
-        self.tally.failed += 1
         self.tally.troubles[reason] += 1
+        if tile in self._renewal:  # which is on board all the same
+            self._renewal.failed(tile)
+            self._leave(tile)
+            return
+        self.tally.failed += 1
         await self._record(Trouble(tile, kind, reason, int(self._clock.wall())))
 
     # ------------------------------------------------------------------------------------ what is in doubt

@@ -7,13 +7,11 @@ from collections import deque
 from dataclasses import dataclass
 from datetime import datetime, timedelta
 
-__all__ = ["Allowance", "Pace", "Schedule", "departure_time", "size_bytes"]
+__all__ = ["Allowance", "Pace", "Schedule", "departure_time"]
 
 _CLOCK = re.compile(r"([0-9]{1,2}):([0-9]{2})")
-_SIZE = re.compile(r"\s*([0-9]{1,15}(?:\.[0-9]{1,15})?)\s*(kB|KB|MB|GB|TB|B)\s*")
-_SIZE_BYTES = {"B": 1, "kB": 10**3, "KB": 10**3, "MB": 10**6, "GB": 10**9, "TB": 10**12}
 
-_FOLD_S = 4.0  # to commit the last batch and fold the log into the pack, on a slow card
+_CLOSE_S = 4.0  # to commit the last batch and the short cuts, both synced, on a slow card
 _LONGEST_IN_HAND_S = 20.0
 _LARGEST_RESERVE = 0.25  # of the whole time, where that is short
 
@@ -48,17 +46,6 @@ def departure_time(text: str, now: datetime) -> float:
     return when.timestamp()
 
 
-def size_bytes(text: str) -> int:
-    """Bytes from a size such as "500 MB" or "2GB", in powers of ten.
-
-    Raises ValueError, worded for the planner, for anything else.
-    """
-    match = _SIZE.fullmatch(text)
-    if match is None or float(match[1]) <= 0:
-        raise ValueError('a size is a number with its unit, such as "500 MB" or "2 GB"')
-    return int(float(match[1]) * _SIZE_BYTES[match[2]])
-
-
 @dataclass(frozen=True, slots=True)
 class Schedule:
     """A departure at `depart_at` of a fetch that starts at `started`, both in seconds since 1970."""
@@ -70,12 +57,12 @@ class Schedule:
         """When to ask for nothing more, if a request takes `typical_s`: what is in hand can then still come,
         and the packs are whole in time."""
         in_hand = min(2 * typical_s + 0.5, _LONGEST_IN_HAND_S)
-        return self.depart_at - min(_FOLD_S + in_hand, self._largest_reserve)
+        return self.depart_at - min(_CLOSE_S + in_hand, self._largest_reserve)
 
     @property
     def drop_at(self) -> float:
         """When to drop what has not come by then."""
-        return self.depart_at - min(_FOLD_S, 0.6 * self._largest_reserve)
+        return self.depart_at - min(_CLOSE_S, 0.6 * self._largest_reserve)
 
     @property
     def _largest_reserve(self) -> float:

@@ -12,6 +12,7 @@ from packer.fetching.crew import Crew
 from packer.fetching.departure import Allowance, Pace
 from packer.fetching.gate import Gate
 from packer.fetching.outbox import Outbox
+from packer.fetching.renewal import Renewal
 from packer.fetching.reports import Alarm, Departure, LayerProgress, LayerReport, Standing
 from packer.fetching.sources import Source
 from packer.fetching.standing import Standings
@@ -42,6 +43,7 @@ class LayerRun:
     todo: int
     standings: Standings
     pace: Pace
+    renewal: Renewal
     areas: tuple[Standing, ...] = ()
     departure: Departure | None = None
     alarms: tuple[Alarm, ...] = ()
@@ -55,6 +57,12 @@ class LayerRun:
     def missing(self) -> int:
         """What the plan still lacks."""
         return self.todo - self.settled
+
+    @property
+    def unasked(self) -> int:
+        """Tiles of which it is not known yet what becomes of them in this run."""
+        renewal = self.renewal.tally
+        return self.missing - self.crew.tally.failed + renewal.left - renewal.failed
 
     def refresh(self, now: float, seconds_left: float | None, allowance: Allowance) -> None:
         """Work out anew where the layer stands, and will stand after `seconds_left` (None: no limit)."""
@@ -97,6 +105,7 @@ class LayerRun:
             self.areas,
             self.departure,
             self.alarms,
+            self.renewal.tally,
         )
 
     def report(self) -> LayerReport:
@@ -114,6 +123,7 @@ class LayerRun:
             failure=str(self.crew.failure) if self.crew.failure else None,
             troubles=dict(tally.troubles.most_common()),
             areas={s.area: _plain_shares(s) for s in self.areas},
+            renewal=self.renewal.tally.as_counts() if self.renewal.tiles else {},
         )
 
 

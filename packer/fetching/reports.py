@@ -10,6 +10,7 @@ from typing import Any, Literal
 
 from packer.fetching.gate import Pause
 from packer.fetching.outbox import BATCH_RECORDS
+from packer.fetching.renewal import RenewalTally
 from packer.tileset import Tile
 
 __all__ = [
@@ -31,7 +32,8 @@ class Options:
     `give_up_after_s` None waits for a host that was reached before without limit, and for one that never was
     half a minute. `batch_records` is how many tiles share a transaction. `depart_at` is when the crew leaves,
     in seconds since 1970: the packs are whole by then. `max_bytes` bounds the bodies received. `log` writes
-    lastbar.log.jsonl into the folder of the packs.
+    lastbar.log.jsonl into the folder of the packs. `renew_older_s` has tiles on board asked for anew that were
+    fetched longer ago, unless their server called them fresh for longer.
     """
 
     store: Path | None = None
@@ -42,6 +44,7 @@ class Options:
     depart_at: float | None = None
     max_bytes: int | None = None
     log: bool = False
+    renew_older_s: float | None = None
 
 
 @dataclass(slots=True)
@@ -114,12 +117,13 @@ class LayerProgress:
     areas: tuple[Standing, ...] = ()
     departure: Departure | None = None
     alarms: tuple[Alarm, ...] = ()
+    renewal: RenewalTally = field(default_factory=RenewalTally)
 
 
 @dataclass(frozen=True, slots=True)
 class LayerReport:
     """What a run did for one layer. `missing` is what the plan still lacks; `troubles` counts tiles that were
-    given up by reason; `areas` is what is on board at the end."""
+    given up by reason; `areas` is what is on board at the end; `renewal` counts the tiles asked for anew."""
 
     planned: int
     held_before: int
@@ -132,11 +136,13 @@ class LayerReport:
     failure: str | None = None
     troubles: Mapping[str, int] = field(default_factory=dict)
     areas: Mapping[str, Mapping[str, float]] = field(default_factory=dict)
+    renewal: Mapping[str, int] = field(default_factory=dict)
 
 
 @dataclass(frozen=True, slots=True)
 class FetchReport:
-    """What a run did. `complete` holds if every planned tile is stored or known not to exist.
+    """What a run did. `complete` holds if every planned tile is stored or known not to exist, and none is left of
+    those that were to be asked for anew.
 
     `stopped` says why it ended early: "asked", "departure", "max-bytes", or None.
     """

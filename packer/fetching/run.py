@@ -9,6 +9,7 @@ from contextlib import AsyncExitStack
 from dataclasses import dataclass, field
 from datetime import datetime
 from functools import partial
+from itertools import chain
 
 from packer.brief import Brief
 from packer.errors import LastbarError, TermsError
@@ -24,6 +25,7 @@ from packer.fetching.hosts import gates_for
 from packer.fetching.layer_run import LayerRun, pack_path
 from packer.fetching.order import in_order
 from packer.fetching.outbox import Outbox
+from packer.fetching.renewal import Renewal
 from packer.fetching.repeats import Repeats
 from packer.fetching.reports import FetchReport, Options
 from packer.fetching.run_log import RunLog, last_pace
@@ -140,7 +142,7 @@ class _Run:
                 if name in vouched:
                     doubt.sound(self.clock.now())
                 crew = (gates[name].gate, door, consent, doubt, watch.allowance)
-                self.layers.append(self._layer_run(source, pack, *crew))
+                self.layers.append(self._layer_run(source, pack, await self._renewal(name, pack), *crew))
             account.start(self.brief, self.plan, self.options, self.layers, remarks)
             await self._work(watch)
         report = self._report(self.clock.now() - started, watch, remarks)
@@ -160,10 +162,19 @@ class _Run:
         path = pack_path(self.brief, source.layer, self.options.store)
         return PackWriter(path, labels_for(self.brief, self.plan, source), self.clock.wall, fault_of)
 
+    async def _renewal(self, layer: str, pack: PackWriter) -> Renewal:
+        """If cancelled: nothing has changed."""
+        if self.options.renew_older_s is None:
+            return Renewal(TileSet(), pack.validators)
+        now = self.clock.wall()
+        stale = await pack.stale_tiles(now - self.options.renew_older_s, now)
+        return Renewal(stale & self.plan.layers[layer].tiles, pack.validators)
+
     def _layer_run(
         self,
         source: Source,
         pack: PackWriter,
+        renewal: Renewal,
         gate: Gate,
         door: Door,
         consent: Consent,
@@ -177,7 +188,11 @@ class _Run:
         outbox = Outbox(pack.write, self.options.batch_records)
         crew = Crew(
             source,
-            Feed(in_order(areas, self.plan.shapes, todo)),
+            Feed(
+                chain(
+                    in_order(areas, self.plan.shapes, todo), in_order(areas, self.plan.shapes, renewal.tiles)
+                )
+            ),
             gate,
             door,
             outbox,
@@ -186,6 +201,7 @@ class _Run:
             doubt,
             Repeats(),
             allowance,
+            renewal,
             partial(consent.refusal, source),
         )
         if pack.kind is not None:
@@ -206,6 +222,7 @@ class _Run:
             len(todo),
             standings,
             pace,
+            renewal,
         )
 
     # ------------------------------------------------------------------------------------ at work
@@ -235,13 +252,13 @@ class _Run:
 
     def _report(self, seconds: float, watch: Watch, remarks: list[str]) -> FetchReport:
         layers = {run.layer.name: run.report() for run in self.layers}
-        missing = sum(layer.missing for layer in layers.values())
+        left = sum(layer.missing + layer.renewal.get("left", 0) for layer in layers.values())
         return FetchReport(
-            complete=missing == 0,
-            interrupted=watch.stopped is not None and missing > 0,
+            complete=left == 0,
+            interrupted=watch.stopped is not None and left > 0,
             seconds=seconds,
             layers=layers,
-            stopped=watch.stopped if missing else None,
+            stopped=watch.stopped if left else None,
             alarms=tuple(alarm for run in self.layers for alarm in run.alarms),
             remarks=tuple(remarks),
         )

@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Iterator, Mapping
-from dataclasses import dataclass, field
+from dataclasses import dataclass, field, replace
 from pathlib import PurePosixPath
 from urllib.parse import SplitResult, parse_qsl, urlsplit
 
@@ -11,14 +11,25 @@ from packer.address import Address, UnsetError, fill, fingerprint, variables
 from packer.brief import Brief, Layer
 from packer.errors import BriefError
 from packer.grid import on_tile_edges
+from packer.offers.keeping import MASK
 from packer.outcome import TileRules
 from packer.payload import Kind
 from packer.planning import Plan
 from packer.store.writer import Labels
+from packer.terms import check_tile_hosts
 from packer.tileset import Tile
 from packer.version import __version__
 
-__all__ = ["DEADLINE_S", "LIMIT_BYTES", "Source", "labels_for", "secrets_of", "sources_for"]
+__all__ = [
+    "DEADLINE_S",
+    "LIMIT_BYTES",
+    "Source",
+    "filled",
+    "labels",
+    "labels_for",
+    "secrets_of",
+    "sources_for",
+]
 
 DEADLINE_S = 60.0  # for one tile, whatever trickles in
 LIMIT_BYTES = 16_000_000  # far above any tile; a larger body is something else
@@ -43,7 +54,7 @@ class Source:
         if not turn or len(names) < 2:
             return self.address.url(tile)
         turn %= len(names)
-        return Address(self.address.template, names[turn:] + names[:turn]).url(tile)
+        return replace(self.address, subdomains=names[turn:] + names[:turn]).url(tile)
 
     def urls(self, tile: Tile) -> list[str]:
         """The address of one tile at every host that it can be asked of."""
@@ -56,23 +67,44 @@ def sources_for(brief: Brief, plan: Plan, environment: Mapping[str, str]) -> dic
     return {layer.name: _source(brief, layer, environment) for layer in layers}
 
 
-def _source(brief: Brief, layer: Layer, environment: Mapping[str, str]) -> Source:
+def filled(brief: Brief, layer: Layer, text: str, environment: Mapping[str, str]) -> str:
+    """A text of a layer with its variables filled in. Raises BriefError for one that is not set."""
     try:
-        address = Address(fill(layer.url, environment), layer.subdomains)
-        headers = {name: fill(value, environment) for name, value in layer.headers.items()}
+        return fill(text, environment)
     except UnsetError as fault:
         raise BriefError(
             f"{brief.path}: layers.{layer.name} needs the environment variable {fault}, which is "
             f"not set. Set it in this terminal and try again: export {fault}=..."
         ) from None
+
+
+def _source(brief: Brief, layer: Layer, environment: Mapping[str, str]) -> Source:
+    address = _address(brief, layer, environment)
+    headers = {name: filled(brief, layer, value, environment) for name, value in layer.headers.items()}
     if "\\" in address.template or not address.hosts[0].partition(":")[0]:
         # Clients read a backslash as a slash, so that the host would be another than the one checked.
         raise BriefError(
             f"{brief.path}: layers.{layer.name} has an address that cannot be used once its variables are "
             "filled in. Check their values: none may hold a backslash."
         )
-    rules = TileRules(_stated_kind(layer), address.hosts[0], LIMIT_BYTES, None)
+    rules = TileRules(_stated_kind(layer), address.hosts[0], LIMIT_BYTES, layer.tile_size)
     return Source(layer.name, address, headers, rules, frozenset(map(bytes.fromhex, layer.blank)))
+
+
+def _address(brief: Brief, layer: Layer, environment: Mapping[str, str]) -> Address:
+    """Where tiles are asked for. An address that came from a server is held to the hosts that the brief names."""
+    # What the server gave just now is not filled in: it could ask for any variable of this machine.
+    template = layer.asked or filled(brief, layer, layer.url, environment)
+    matrices = layer.offer.matrices if layer.offer else None
+    address = Address(template, layer.subdomains, matrices)
+    if layer.offered_at is not None:
+        if MASK in template and layer.asked is None:
+            raise BriefError(
+                f"{brief.path}: the address of layers.{layer.name} holds a key that only its server gives, so "
+                "what the server offers has to be read anew. Run lastbar fetch with the network at hand."
+            )
+        check_tile_hosts(brief, layer, address, filled(brief, layer, layer.offered_at, environment))
+    return address
 
 
 _ENDINGS = {".png": Kind.PNG, ".jpg": Kind.JPG, ".jpeg": Kind.JPG, ".webp": Kind.WEBP, ".pbf": Kind.PBF}
@@ -88,15 +120,23 @@ def _stated_kind(layer: Layer) -> Kind | None:
 def labels_for(brief: Brief, plan: Plan, source: Source) -> Labels:
     """What a run writes into the layer's pack about itself and its source."""
     layer = brief.layers[source.layer]
+    kind = source.rules.kind or Kind.PNG
+    return labels(brief, plan, layer, kind.value, source.rules.host, fingerprint(layer.url))
+
+
+def labels(brief: Brief, plan: Plan, layer: Layer, kind: str, host: str, mark: str) -> Labels:
+    """What is written into a layer's pack with tiles of one kind that come from `host`, whose fingerprint is
+    `mark`. Its bounds are those of the plan, moved out to the edges of the layer's deepest tiles."""
+    zooms = plan.layers[layer.name].tiles.zooms or layer.zooms
     return Labels(
         layer=layer.name,
-        kind=(source.rules.kind or Kind.PNG).value,
+        kind=kind,
         title=brief.title,
         attribution=layer.attribution,
         permission=layer.permission,
-        host=source.rules.host,
-        fingerprint=fingerprint(layer.url),
-        bounds=on_tile_edges(plan.bounds, plan.layers[layer.name].tiles.zooms[-1]),
+        host=host,
+        fingerprint=mark,
+        bounds=on_tile_edges(plan.bounds, zooms[-1]),
         middle=plan.middle,
         center_zoom=min(12, layer.zooms[1]),
         plan=plan.fingerprint,
@@ -113,8 +153,9 @@ def secrets_of(brief: Brief, sources: Mapping[str, Source], environment: Mapping
 
 def _secret_parts(layer: Layer, source: Source, environment: Mapping[str, str]) -> Iterator[str]:
     yield from source.headers.values()
-    for text in (layer.url, *layer.headers.values()):
+    for text in layer.keyed:
         yield from (environment.get(name, "").strip() for name in variables(text))
-    parts: SplitResult = urlsplit(source.address.template)
-    yield from (value for _, value in parse_qsl(parts.query) if "{" not in value)
-    yield from parts.netloc.rpartition("@")[0].split(":")
+    for url in (source.address.template, fill(layer.offered_at or "", environment)):
+        parts: SplitResult = urlsplit(url)
+        yield from (value for _, value in parse_qsl(parts.query) if "{" not in value)
+        yield from parts.netloc.rpartition("@")[0].split(":")

@@ -68,7 +68,7 @@ class Watch:
             self._stopped("max-bytes")
 
     def _unfinished(self) -> bool:
-        return any(run.missing > run.crew.tally.failed and not run.crew.failure for run in self.layers)
+        return any(run.unasked > 0 and not run.crew.failure for run in self.layers)
 
     def tell(self, *, last: bool = False) -> None:
         """Tell of progress; where the areas stand is worked out every few seconds only."""

@@ -1,6 +1,6 @@
 """Handing packs over to devices, and looking at such a copy afterwards."""
 
-from packer.handover.crews import Crew, size_bytes
+from packer.handover.crews import Crew
 from packer.handover.delivery import Copy, HandoverReport, handover
 from packer.handover.inspection import FileFinding, InspectReport, copies_in, inspect_folder
 
@@ -13,5 +13,4 @@ __all__ = [
     "copies_in",
     "handover",
     "inspect_folder",
-    "size_bytes",
 ]

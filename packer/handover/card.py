@@ -6,9 +6,9 @@ import textwrap
 from collections.abc import Iterator
 
 from packer.grid import metres_per_pixel
-from packer.handover.drafting import size_text
 from packer.handover.manifest import MANIFEST, FileEntry, Manifest
 from packer.planning import OVERVIEW, Plan
+from packer.quantities import bytes_text
 from packer.shapes import Corridor
 
 __all__ = ["card_text"]
@@ -113,7 +113,9 @@ def _files(manifest: Manifest) -> Iterator[str]:
 
 def _size(file: FileEntry) -> str:
     return (
-        size_text(file.size_bytes) if file.kind != "folder" else f"{sum(file.by_zoom.values()):,} loose tiles"
+        bytes_text(file.size_bytes)
+        if file.kind != "folder"
+        else f"{sum(file.by_zoom.values()):,} loose tiles"
     )
 
 
@@ -126,15 +128,15 @@ def _ground(file: FileEntry) -> str:
 def _depths(manifest: Manifest, plan: Plan) -> Iterator[str]:
     lat = plan.middle[1]
     rows = [
-        (area.name, name, area.deepest)
+        (area.name, name, area.deepest, plan.layers[name].tile_px)
         for name, layer in manifest.layers.items()
         for area in layer.areas
         if area.tiles
     ]
-    for area, name, deepest in rows[:10]:
-        pixel = metres_per_pixel(deepest, lat)
+    for area, name, deepest, side in rows[:10]:
+        pixel = metres_per_pixel(deepest, lat, side)
         ground = f"{pixel:.0f}" if pixel >= 10 else f"{pixel:.2g}"
-        yield f"{area}: {name} to zoom {deepest}, about {ground} m a pixel (256-pixel tiles)."
+        yield f"{area}: {name} to zoom {deepest}, about {ground} m a pixel ({side}-pixel tiles)."
     yield from _rest("areas", len(rows), 10)
 
 

@@ -52,7 +52,7 @@ def _claimed(folder: Path) -> set[str]:
     try:
         found = json.loads((folder / _INTENT).read_bytes())
         names |= {name for name in found if isinstance(name, str)}
-    except (OSError, ValueError, TypeError):
+    except (OSError, ValueError, TypeError, RecursionError):
         pass  # there is none: it has its name only once it is whole
     return names
 

@@ -4,30 +4,15 @@ from __future__ import annotations
 
 import re
 from collections.abc import Iterable, Mapping
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 from packer.errors import BriefError
 from packer.planning import OVERVIEW, LayerPlan, Plan
 from packer.tileset import TileSet
 
-__all__ = ["Crew", "Share", "folder_name", "shares", "size_bytes"]
+__all__ = ["Crew", "Share", "folder_name", "shares"]
 
-_SIZE = re.compile(r"\s*(\d+(?:\.\d+)?)\s*(B|kB|MB|GB|TB|KiB|MiB|GiB|TiB)\s*")
-_SIZES = {"B": 1, **{f"{p}B": 1000**i for i, p in enumerate("kMGT", 1)}}
-_SIZES |= {f"{p}iB": 1024**i for i, p in enumerate("KMGT", 1)}
 _RESERVED = {"con", "prn", "aux", "nul", *(f"{n}{i}" for n in ("com", "lpt") for i in range(1, 10))}
-
-
-def size_bytes(text: str) -> int:
-    """Whole bytes from a size such as "32 GB", "300 kB" or "4 GiB".
-
-    Raises ValueError, worded for the planner, for anything else; a bare number is refused since its unit
-    would be a guess.
-    """
-    match = _SIZE.fullmatch(text)
-    if match is None:
-        raise ValueError('a size is a number with its unit, such as "32 GB", "300 kB" or "4 GiB"')
-    return int(float(match[1]) * _SIZES[match[2]])
 
 
 @dataclass(frozen=True, slots=True)
@@ -115,4 +100,4 @@ def _of_areas(layer: LayerPlan, areas: tuple[str, ...] | None) -> LayerPlan:
     kept = tuple(area for area in layer.areas if area.name == OVERVIEW or area.name in areas)
     if all(area.name == OVERVIEW for area in kept):
         kept = ()  # an overview of nothing is of no use to the crew
-    return LayerPlan(layer.name, TileSet.union(area.tiles for area in kept), kept)
+    return replace(layer, tiles=TileSet.union(area.tiles for area in kept), areas=kept)

@@ -15,6 +15,7 @@ from packer.handover.kinds import As, file_name, predicted_bytes, refuse_unfit
 from packer.handover.parting import parts
 from packer.handover.target import free_bytes
 from packer.planning import LayerPlan, Plan
+from packer.quantities import bytes_text
 from packer.store.sealed_mbtiles import mbtiles_bytes_each
 from packer.store.shelf import Shelf, Stock
 from packer.tileset import TileSet
@@ -27,7 +28,6 @@ __all__ = [
     "refuse_gaps",
     "refuse_no_room",
     "refuse_over_budget",
-    "size_text",
 ]
 
 _BESIDES_BYTES = 1_000_000  # manifest, card, folders
@@ -75,14 +75,6 @@ class CopyDraft:
     def predicted_bytes(self) -> int:
         """What all files take at most."""
         return sum(file.predicted_bytes for file in self.files)
-
-
-def size_text(size: int) -> str:
-    """Bytes as people read them, in powers of ten: "13.2 MB"."""
-    for power, unit in ((9, "GB"), (6, "MB"), (3, "kB")):
-        if size >= 10**power:
-            return f"{size / 10**power:,.1f} {unit}"
-    return f"{size} B"
 
 
 def draft(
@@ -165,8 +157,8 @@ def refuse_over_budget(copies: Sequence[CopyDraft]) -> None:
             continue
         over = copy.predicted_bytes - crew.budget_bytes
         raise BriefError(
-            f'Crew "{crew.name}" has a budget of {size_text(crew.budget_bytes)}, and its files would take '
-            f"{size_text(copy.predicted_bytes)}: {size_text(over)} too much. Nothing was handed over.\n"
+            f'Crew "{crew.name}" has a budget of {bytes_text(crew.budget_bytes)}, and its files would take '
+            f"{bytes_text(copy.predicted_bytes)}: {bytes_text(over)} too much. Nothing was handed over.\n"
             f"Largest are {_largest(copy)}.\n"
             "Give the crew fewer areas or layers, a lesser deepest zoom, or a larger budget."
         )
@@ -184,7 +176,7 @@ def _largest(copy: CopyDraft) -> str:
         for zoom in np.unique(layer.stock.zoom).tolist():
             weights.append((int(weight[layer.stock.zoom == zoom].sum()), f"zoom {zoom} of {name}"))
     weights.sort(key=lambda pair: (-pair[0], pair[1]))
-    return ", ".join(f"{what} ({size_text(size)})" for size, what in weights[:_NAMED])
+    return ", ".join(f"{what} ({bytes_text(size)})" for size, what in weights[:_NAMED])
 
 
 def refuse_no_room(copies: Sequence[CopyDraft], to: Path) -> None:
@@ -198,7 +190,7 @@ def refuse_no_room(copies: Sequence[CopyDraft], to: Path) -> None:
     free = free_bytes(to)
     if peak > free:
         raise DiskError(
-            f"{to} has {size_text(free)} free, and the handover needs {size_text(peak)}: {size_text(peak - free)} "
+            f"{to} has {bytes_text(free)} free, and the handover needs {bytes_text(peak)}: {bytes_text(peak - free)} "
             "more. Free some space, use a larger card, or hand over fewer crews, areas or layers. Nothing was "
             "written."
         )

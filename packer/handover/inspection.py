@@ -27,6 +27,7 @@ State = Literal["sound", "missing", "short", "long", "changed", "unreadable"]
 Progress = Callable[[str, int, int], None]
 _SAMPLE = 5
 _NAMED = 20
+_LARGEST_TILE_BYTES = 64_000_000
 
 
 @dataclass(frozen=True, slots=True)
@@ -173,6 +174,8 @@ def _loose(folder: Path, manifest: Manifest, file: FileEntry) -> Iterator[FileFi
             state, text = "missing", "the tile is not here"
         elif file_sha256(path) != loose.sha256:
             state, text = "changed", "its bytes have changed, or the copy broke off"
+        elif count % max(every // _SAMPLE, 1) == 0 and path.stat().st_size > _LARGEST_TILE_BYTES:
+            state, text = "changed", "it is larger than any tile"
         elif count % max(every // _SAMPLE, 1) == 0:
             text = _decoded(path.read_bytes(), manifest, file) or ""
             state = "changed" if text else "sound"

@@ -69,7 +69,12 @@ def _sync(path: Path) -> None:
 
 
 def read_sums(folder: Path) -> Iterator[Loose]:
-    """The loose files that a layer's folder should have. Raises StoreError for a list that is none of ours."""
+    """The loose files that a layer's folder should have, by zoom, row and column.
+
+    Raises StoreError for a list that is none of ours; one that names a file over and over could keep a reader
+    busy for days.
+    """
+    before = (-1, 0, 0)
     with translated(folder), (folder / SUMS).open(encoding="ascii", errors="replace", newline="\n") as lines:
         for number, line in enumerate(iter(lambda: lines.readline(200), ""), 1):
             match = _LINE.fullmatch(line)
@@ -78,6 +83,9 @@ def read_sums(folder: Path) -> Iterator[Loose]:
                     f"{folder / SUMS}, line {number}, is no checksum of a tile. Copy the folder again."
                 )
             tile = Tile(int(match[2]), int(match[3]), int(match[4]))
+            if (tile.zoom, tile.y, tile.x) <= before:
+                raise StoreError(f"{folder / SUMS}, line {number}, is out of order. Copy the folder again.")
+            before = (tile.zoom, tile.y, tile.x)
             yield Loose(tile, f"{tile}.{match[5]}", match[1])
 
 

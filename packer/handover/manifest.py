@@ -11,7 +11,15 @@ import re
 from pathlib import Path, PurePosixPath
 from typing import Annotated, Literal
 
-from pydantic import AfterValidator, BaseModel, ConfigDict, Field, ValidationError, model_validator
+from pydantic import (
+    AfterValidator,
+    BaseModel,
+    ConfigDict,
+    FailFast,
+    Field,
+    ValidationError,
+    model_validator,
+)
 
 from packer.errors import StoreError
 from packer.grid import MAX_ZOOM
@@ -29,7 +37,8 @@ __all__ = [
 
 MANIFEST = "manifest.json"
 CARD = "ON THIS CARD.txt"
-_LARGEST_BYTES = 16_000_000
+_LARGEST_BYTES = 8_000_000  # twenty thousand files
+_MOST_FAULTS = 1000
 _CONTROL = re.compile(r"[\x00-\x1f\x7f]")
 
 
@@ -92,7 +101,7 @@ class LayerEntry(_Entry):
     missing: Count
     damaged: Count
     by_zoom: Zooms
-    areas: tuple[AreaEntry, ...]
+    areas: Annotated[tuple[AreaEntry, ...], FailFast()]
 
 
 class FileEntry(_Entry):
@@ -127,7 +136,7 @@ class Manifest(_Entry):
     rule: Text
     bounds: Box
     layers: dict[Text, LayerEntry]
-    files: Annotated[tuple[FileEntry, ...], Field(max_length=100_000)]
+    files: Annotated[tuple[FileEntry, ...], FailFast(), Field(max_length=100_000)]
 
     @model_validator(mode="after")
     def _each_once(self) -> Manifest:
@@ -167,10 +176,25 @@ def read_manifest(folder: Path) -> Manifest:
     try:
         return Manifest.model_validate_json(text)
     except ValidationError as fault:
-        first = fault.errors(include_url=False, include_input=False, include_context=False)[0]
-        where = ".".join(_CONTROL.sub("?", str(part))[:40] for part in first["loc"][:6]) or "the document"
-        reason = first["msg"].removeprefix("Value error, ")[:120]
+        where, reason = _first(fault)
         raise StoreError(
             f"{path} cannot be used as a manifest, at {where}: {reason}. It is damaged, or written by another "
             "version. Copy the folder again; nothing was opened on its word."
         ) from None
+
+
+def _first(fault: ValidationError) -> tuple[str, str]:
+    """Where the first fault of a manifest is, and what it is; a flood of them is not looked through."""
+    if fault.error_count() > _MOST_FAULTS:
+        return "the document", f"it has {fault.error_count():,} faults"
+    first = fault.errors(include_url=False, include_input=False, include_context=False)[0]
+    parts = [_plain(str(part))[:40] for part in first["loc"][:6] if part not in ("", "[key]")]
+    if first["type"] == "string_pattern_mismatch":
+        reason = "it is not of the form that it should have"
+    else:
+        reason = _plain(first["msg"].removeprefix("Value error, ")[:120])
+    return ".".join(parts) or "the document", reason.rstrip(".")
+
+
+def _plain(text: str) -> str:
+    return "".join(c if c.isprintable() else "?" for c in text[:200])

@@ -9,12 +9,12 @@ from packer.brief import Brief
 from packer.errors import InputError, StoreError
 from packer.handover.drafting import FileDraft
 from packer.handover.kinds import As, Findings
-from packer.handover.vector_layers import VectorLayers
 from packer.payload import Damaged, NotATile, examine, unwrap
 from packer.planning import Plan
 from packer.store.records import body_hash
 from packer.store.shelf import Shelf, Tally
 from packer.tileset import Tile, TileSet
+from packer.vector_layers import VectorLayers
 
 __all__ = ["EVERY", "Job", "Passage", "Progress"]
 
@@ -57,7 +57,11 @@ class Passage:
                 continue
             data, sha256 = body.data, body.hash
             if self._vector is not None:
-                self._vector.add(body.tile.zoom, data)
+                try:
+                    self._vector.add(body.tile.zoom, data)
+                except Damaged as fault:
+                    self._leave_out(body.tile, str(fault))
+                    continue
                 if self._job.kind == "folder":
                     # A file has no header to say that it is gzipped, and TileJSON has no word for it.
                     data = unwrap(data, "gzip", _LARGEST_VECTOR_BYTES) if data[:2] == b"\x1f\x8b" else data

@@ -21,7 +21,7 @@ from packer.practice import regions
 from packer.practice.aerial import paint_aerial
 from packer.practice.relief import paint_relief
 
-__all__ = ["FIRST_EDITION", "LAYERS", "LayerKind", "Survey", "SurveyTile"]
+__all__ = ["FIRST_EDITION", "LAYERS", "SHARP_PX", "LayerKind", "Survey", "SurveyTile"]
 
 FIRST_EDITION = datetime(2024, 5, 14, 9, 30, tzinfo=UTC)
 _BETWEEN_EDITIONS = timedelta(days=91)
@@ -42,6 +42,7 @@ LAYERS = {
     "aerial": LayerKind("jpg", "image/jpeg", "Ketterling Practice Survey (invented)"),
     "relief": LayerKind("png", "image/png", "Ketterling Practice Relief (invented)"),
 }
+SHARP_PX = 512  # a side of the sharper tiles, each of which shows what 2x2 tiles of the next zoom show
 
 
 @dataclass(frozen=True, slots=True)
@@ -95,6 +96,23 @@ class Survey:
             tile = SurveyTile(body, LAYERS[layer].media_type, etag, modified)
             self._keep((layer, zoom, x, y), tile)
         return tile
+
+    def sharp_tile(self, layer: str, zoom: int, x: int, y: int) -> SurveyTile | None:
+        """A tile of 512 pixels, put together from 2x2 of the next zoom; None where one of them is not there."""
+        places = [(zoom + 1, 2 * x + right, 2 * y + down) for down in (0, 1) for right in (0, 1)]
+        quarters = [self.tile(layer, *place) for place in places]
+        picture = Image.new("RGB", (SHARP_PX, SHARP_PX))
+        modified = FIRST_EDITION
+        for (_, left, top), quarter in zip(places, quarters, strict=True):
+            if quarter is None:
+                return None
+            modified = max(modified, quarter.modified)
+            picture.paste(
+                Image.open(io.BytesIO(quarter.body)).convert("RGB"), (left % 2 * 256, top % 2 * 256)
+            )
+        body = _png(picture) if LAYERS[layer].extension == "png" else _jpeg(picture)
+        etag = f'"{hashlib.sha256(body).hexdigest()[:32]}"'
+        return SurveyTile(body, LAYERS[layer].media_type, etag, modified)
 
     def _keep(self, key: tuple[str, int, int, int], tile: SurveyTile) -> None:
         with self._lock:

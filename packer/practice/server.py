@@ -30,7 +30,7 @@ from starlette.types import ASGIApp, Message, Receive, Scope, Send
 from uvicorn.protocols.http.h11_impl import H11Protocol
 
 from packer.errors import NetworkError
-from packer.practice.catalogue import tilejson, wmts_capabilities
+from packer.practice.catalogue import SHARP_SET, tilejson, wmts_capabilities
 from packer.practice.counting import Counts
 from packer.practice.layers import LAYERS, Survey, SurveyTile
 
@@ -38,6 +38,7 @@ __all__ = ["PracticeServer", "practice_app"]
 
 _MAX_AGE_S = 7 * 86_400
 _PAINTERS = 2
+_PLACE = "/{z:int}/{x:int}/{y:int}.{extension}"
 _ROBOTS = "User-agent: *\nAllow: /\n"
 
 
@@ -60,7 +61,10 @@ def practice_app(
         Route("/robots.txt", handlers.robots),
         Route("/tilejson/{layer}.json", handlers.tilejson),
         Route("/wmts", handlers.wmts),
-        Route("/{layer}/{z:int}/{x:int}/{y:int}.{extension}", handlers.tile),
+        Route("/kvp", handlers.kvp),
+        Route(f"/{{layer}}{_PLACE}", handlers.tile),
+        Route(f"/{{layer}}/WebMercatorQuad{_PLACE}", handlers.tile),
+        Route(f"/{{layer}}/{SHARP_SET}{_PLACE}", handlers.sharp_tile),
     ]
     if show_counts:
         routes.insert(0, Route("/counts", handlers.counts))
@@ -114,14 +118,47 @@ class _Handlers:
         return JSONResponse(tilejson(name, str(request.base_url), self._survey.revision))
 
     async def wmts(self, request: Request) -> Response:
-        return Response(wmts_capabilities(str(request.base_url)), media_type="application/xml")
+        """Capabilities; with ?kvp=1 those of a service without RESTful addresses."""
+        plain = request.query_params.get("kvp") == "1"
+        told = wmts_capabilities(str(request.base_url), by_kvp=plain)
+        return Response(told, media_type="application/xml")
+
+    async def kvp(self, request: Request) -> Response:
+        """A tile by GetTile (07-057r7, clause 8.2). If cancelled: as for `tile`."""
+        asked = {name.lower(): value for name, value in request.query_params.items()}
+        zoom = asked.get("tilematrix", "").removeprefix("EPSG:3857:")
+        numbers = (zoom, asked.get("tilecol", ""), asked.get("tilerow", ""))
+        layer = LAYERS.get(asked.get("layer", ""))
+        if layer is None or asked.get("request") != "GetTile" or asked.get("format") != layer.media_type:
+            return PlainTextResponse("This is no GetTile of a layer here.\n", 400)
+        if not all(n.isascii() and n.isdecimal() and len(n) < 10 for n in numbers):
+            return PlainTextResponse("A place is missing.\n", 400)
+        z, x, y = map(int, numbers)
+        return await self._tile(request, asked["layer"], z, x, y)
 
     async def tile(self, request: Request) -> Response:
         """A tile, 304, 403 or 404. If cancelled: a painter that has begun finishes and keeps its work."""
+        layer, z, x, y, extension = (request.path_params[k] for k in ("layer", "z", "x", "y", "extension"))
+        if layer not in LAYERS or extension != LAYERS[layer].extension:
+            return _none() if self._may(request) else _refused()
+        return await self._tile(request, layer, z, x, y)
+
+    async def sharp_tile(self, request: Request) -> Response:
+        """As `tile`, of 512 pixels."""
         if not self._may(request):
-            return PlainTextResponse("This layer needs a key.\n", 403)
+            return _refused()
         layer, z, x, y, extension = (request.path_params[k] for k in ("layer", "z", "x", "y", "extension"))
         if not self._survey.has(layer, z, x, y) or extension != LAYERS[layer].extension:
+            return _none()
+        paint = functools.partial(self._survey.sharp_tile, layer, z, x, y)
+        tile = await anyio.to_thread.run_sync(paint, limiter=self._painters)
+        return _none() if tile is None else _answer(tile, request.headers)
+
+    async def _tile(self, request: Request, layer: str, z: int, x: int, y: int) -> Response:
+        """If cancelled: as for `tile`."""
+        if not self._may(request):
+            return _refused()
+        if not self._survey.has(layer, z, x, y):
             return _none()
         tile = self._survey.kept(layer, z, x, y)
         if tile is None:
@@ -134,6 +171,10 @@ class _Handlers:
             return True
         given = request.headers.get("x-key") or request.query_params.get("key") or ""
         return hmac.compare_digest(given.encode(), self._key.encode())
+
+
+def _refused() -> Response:
+    return PlainTextResponse("This layer needs a key.\n", 403)
 
 
 def _none() -> Response:

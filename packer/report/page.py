@@ -12,6 +12,7 @@ from packer.brief import Brief
 from packer.planning import Plan
 from packer.proof import Counts, Depth, LayerFindings, Verdict, VerifyReport
 from packer.proof.remarks import day
+from packer.quantities import bytes_text, duration_text
 from packer.report.map_picture import numbered_waypoints
 from packer.report.markup import Html, bullets, el, embedded, joined, pairs, picture, plain, table
 from packer.report.samples import Sample
@@ -138,7 +139,7 @@ def _layers(brief: Brief, plan: Plan, found: VerifyReport) -> Iterator[Html]:
         oldest, newest = (day(t) for t in layer.fetched) if layer.fetched else ("–", "–")
         ends = brief.layers[name].expires
         rows.append(
-            [name, *_figures(layer.counts), _size(layer.size_bytes), oldest, newest, str(ends or "–")]
+            [name, *_figures(layer.counts), bytes_text(layer.size_bytes), oldest, newest, str(ends or "–")]
         )
     yield table(heads, rows)
     for name, layer in found.layers.items():
@@ -258,7 +259,7 @@ def _gap_cells(gap: Stretch, deepest: int) -> list[str]:
     depth = "no zoom" if gap.complete_to is None else f"zoom {gap.complete_to} of {deepest}"
     counts = ["–" if n is None else f"{n:,}" for n in (gap.missing, gap.absent)]
     lon, lat = gap.start
-    time_text = "–" if gap.seconds is None else _duration(gap.seconds)
+    time_text = "–" if gap.seconds is None else duration_text(gap.seconds)
     return [
         f"{gap.from_m / 1000:.3f}",
         f"{gap.to_m / 1000:.3f}",
@@ -267,12 +268,6 @@ def _gap_cells(gap: Stretch, deepest: int) -> list[str]:
         *counts,
         time_text,
     ]
-
-
-def _duration(seconds: float) -> str:
-    if seconds < 90:
-        return f"{max(seconds, 1):.0f} s"
-    return f"{seconds / 60:.0f} min" if seconds < 5400 else f"{seconds / 3600:.1f} h"
 
 
 def _sample_tiles(shown: Exhibits) -> Iterator[Html]:
@@ -315,16 +310,9 @@ def _packs(brief: Brief, found: VerifyReport, shown: Exhibits) -> Iterator[Html]
                 ("Past their time", f"{len(layer.stale):,} tiles"),
                 (
                     "Size",
-                    f"{_size(layer.size_bytes)} ({layer.size_bytes:,} bytes), {layer.all_bodies:,} distinct pictures",
+                    f"{bytes_text(layer.size_bytes)} ({layer.size_bytes:,} bytes), "
+                    f"{layer.all_bodies:,} distinct pictures",
                 ),
                 ("SHA-256", el("code", shown.hashes.get(name, "there is no pack"))),
             ]
         )
-
-
-def _size(count: float) -> str:
-    for unit in ("B", "kB", "MB", "GB"):
-        if count < 999.5 or unit == "GB":
-            break
-        count /= 1000
-    return f"{count:.0f} {unit}" if unit in ("B", "kB") else f"{count:.1f} {unit}"

@@ -18,7 +18,8 @@ import numpy as np
 from packer.grid import MAX_ZOOM, Ints
 from packer.store.holdings import scan
 from packer.store.pieces import PLACE, Check, Fault, Piece, try_piece, xyz
-from packer.store.schema import open_read_only, translated
+from packer.store.records import LAST_SECOND
+from packer.store.schema import reading, settle
 from packer.tileset import Tile, TileSet
 
 __all__ = [
@@ -104,32 +105,28 @@ class Census:
 
 
 def identity(path: Path) -> Identity | None:
-    """Size, time, and SQLite's change counter (file format, 1.3: bytes 24 to 27) of a pack, and of its log.
+    """Size, time, and SQLite's change counter (file format, 1.3: bytes 24 to 27) of a pack.
 
-    None if it cannot be read. Not while this process has the pack open: closing a file drops the locks that
-    the process holds on it (POSIX).
+    What a dead process left half done is taken back before, as reading the pack would do. None if the file cannot
+    be read. Not while this process has the pack open: closing a file drops the locks that the process holds on
+    it (POSIX). If the process dies: the pack is as it was, or as it is without what was left half done.
     """
     try:
+        settle(path)
         with path.open("rb") as file:
             head = file.read(28)
         stat = path.stat()
-        logs = [path.with_name(path.name + ending) for ending in ("-wal", "-journal")]
-        beside = [n for log in logs if log.exists() for n in (log.stat().st_size, log.stat().st_mtime_ns)]
-    except OSError:
+    except (OSError, sqlite3.Error):
         return None
-    return (stat.st_size, stat.st_mtime_ns, int.from_bytes(head[24:28], "big"), *beside)
+    return stat.st_size, stat.st_mtime_ns, int.from_bytes(head[24:28], "big")
 
 
 def outline(path: Path) -> Outline:
     """Read which bodies there are, from indexes alone. Raises StoreError if the pack is none of ours or damaged."""
-    with translated(path):
-        db = open_read_only(path)
-        try:
-            kind = db.execute("SELECT value FROM metadata WHERE name = 'format'").fetchone()
-            bodies, used = _numbers(db, "id", "blob"), _numbers(db, "blob_id", "placement")
-            return Outline(bodies, used, kind[0] if kind else None)
-        finally:
-            db.close()
+    with reading(path) as db:
+        kind = db.execute("SELECT value FROM metadata WHERE name = 'format'").fetchone()
+        bodies, used = _numbers(db, "id", "blob"), _numbers(db, "blob_id", "placement")
+        return Outline(bodies, used, kind[0] if kind else None)
 
 
 def census(path: Path, now: float, largest_bytes: int = 0, thorough: bool = True) -> Census:
@@ -140,28 +137,26 @@ def census(path: Path, now: float, largest_bytes: int = 0, thorough: bool = True
     Raises StoreError if the pack is none of ours or too damaged to be read.
     """
     size = path.stat().st_size if path.exists() else 0
-    with translated(path):
-        db = open_read_only(path)
-        try:
-            db.execute("BEGIN")  # one moment for all that follows
-            held = scan(db, f"placement WHERE {_ON_GRID}")
-            total = db.execute("SELECT count(*) FROM placement").fetchone()[0]
-            dates = _dates(db, int(now))
-            small = size <= largest_bytes
-            return Census(
-                held=held,
-                absent=scan(db, f"absent WHERE {_ON_GRID}"),
-                odd=dates.odd,
-                stray=total - len(held),
-                damage=tuple(_damage(db, (*_BOOKS, "blob") if small else _BOOKS, thorough)),
-                unexamined=() if small else ("blob",),
-                fetched=dates.fetched,
-                stale=dates.stale,
-                speed=_speed(db),
-                size_bytes=size,
-            )
-        finally:
-            db.close()
+    with reading(path) as db:
+        db.execute("BEGIN")  # one moment for all that follows
+        held = scan(db, f"placement WHERE {_ON_GRID}")
+        total = db.execute("SELECT count(zoom_level) FROM placement").fetchone()[
+            0
+        ]  # in steps that can be cut short
+        dates = _dates(db, int(now))
+        small = size <= largest_bytes
+        return Census(
+            held=held,
+            absent=scan(db, f"absent WHERE {_ON_GRID}"),
+            odd=dates.odd,
+            stray=total - len(held),
+            damage=tuple(_damage(db, (*_BOOKS, "blob") if small else _BOOKS, thorough)),
+            unexamined=() if small else ("blob",),
+            fetched=dates.fetched,
+            stale=dates.stale,
+            speed=_speed(db),
+            size_bytes=size,
+        )
 
 
 def _numbers(db: sqlite3.Connection, column: str, table: str) -> Ints:
@@ -185,7 +180,7 @@ def _damage(db: sqlite3.Connection, tables: tuple[str, ...], thorough: bool) -> 
 def _miscounts(db: sqlite3.Connection) -> Iterator[str]:
     """Whether the indexes know as many rows as the table, which SQLite's quick check does not ask: readers look
     tiles up by the one, and bodies are tried by the other."""
-    (rows,) = db.execute("SELECT count(*) FROM placement NOT INDEXED").fetchone()
+    (rows,) = db.execute("SELECT count(zoom_level) FROM placement NOT INDEXED").fetchone()
     for index, column in (("tile_index", "zoom_level"), ("blob_use", "blob_id")):
         # The condition holds for every row; without one, SQLite would count by whichever index is smallest.
         (known,) = db.execute(
@@ -209,7 +204,9 @@ def _dates(db: sqlite3.Connection, now: int) -> _Dates:
         f"SELECT min(fetched), max(fetched), total({past}), total(typeof(blob_id) <> 'integer') FROM placement"
     ).fetchone()
     return _Dates(
-        (first, last) if isinstance(first, int) and isinstance(last, int) else None,
+        (first, last)
+        if isinstance(first, int) and isinstance(last, int) and 0 <= first <= last <= LAST_SECOND
+        else None,
         scan(db, f"placement WHERE {_ON_GRID} AND {past}") if stale else TileSet(),
         tuple(_odd(db)) if odd else (),
     )
@@ -232,19 +229,15 @@ def _speed(db: sqlite3.Connection) -> float | None:
 def audit_tiles(path: Path, tiles: Iterable[Tile], check: Check) -> list[BadTile]:
     """As `pieces.audit_piece`, for the bodies at some tiles; a tile that is not there is none of them."""
     bad = []
-    with translated(path):
-        db = open_read_only(path)
-        try:
-            for zoom, x, y in tiles:
-                place = (zoom, (1 << zoom) - 1 - y, x)
-                found = db.execute(
-                    "SELECT blob_id FROM placement WHERE zoom_level = ? AND tile_row = ? AND tile_column = ?",
-                    place,
-                ).fetchone()
-                if found is not None and isinstance(found[0], int):
-                    bad += bad_tiles(try_piece(db, (found[0], found[0]), check)[1])
-        finally:
-            db.close()
+    with reading(path) as db:
+        for zoom, x, y in tiles:
+            place = (zoom, (1 << zoom) - 1 - y, x)
+            found = db.execute(
+                "SELECT blob_id FROM placement WHERE zoom_level = ? AND tile_row = ? AND tile_column = ?",
+                place,
+            ).fetchone()
+            if found is not None and isinstance(found[0], int):
+                bad += bad_tiles(try_piece(db, (found[0], found[0]), check)[1])
     return bad
 
 
@@ -259,16 +252,12 @@ def audit_sample(
     step = max(found.bodies.size / max(most, 1), 1.0)
     at = (np.arange(chance.random() * step, found.bodies.size, step)).astype(np.int64)
     done, bad = 0, []
-    with translated(path):
-        db = open_read_only(path)
-        try:
-            for number in found.dangling.tolist():
-                bad += bad_tiles(try_piece(db, (number, number), None)[1])
-            for number in found.bodies[at].tolist():
-                if time.monotonic() > until:
-                    break
-                bodies, some = try_piece(db, (number, number), None)
-                done, bad = done + bodies, bad + bad_tiles(some)
-        finally:
-            db.close()
+    with reading(path) as db:
+        for number in found.dangling.tolist():
+            bad += bad_tiles(try_piece(db, (number, number), None)[1])
+        for number in found.bodies[at].tolist():
+            if time.monotonic() > until:
+                break
+            bodies, some = try_piece(db, (number, number), None)
+            done, bad = done + bodies, bad + bad_tiles(some)
     return done, bad

@@ -6,10 +6,10 @@ from dataclasses import dataclass, field
 from pathlib import Path
 
 from packer.store.holdings import absent_tiles, held_tiles
-from packer.store.schema import open_read_only, translated
+from packer.store.schema import reading
 from packer.tileset import TileSet
 
-__all__ = ["Books", "read_books", "read_weights"]
+__all__ = ["Books", "known_books", "read_books"]
 
 
 @dataclass(frozen=True, slots=True)
@@ -23,45 +23,25 @@ class Books:
     last_run: int | None = None
     file_bytes: int = 0
 
+    def lacking(self, tiles: TileSet) -> TileSet:
+        """Those of the tiles that are still to be fetched: neither held nor known not to exist."""
+        return tiles - self.held - self.absent
+
 
 def read_books(path: Path) -> Books:
     """Read a pack's books, also while another process writes it. Raises StoreError if it is no pack of ours."""
-    with translated(path):
-        db = open_read_only(path)
-        try:
-            db.execute("BEGIN")  # one moment for all that follows
-            troubles = db.execute(
-                "SELECT reason, count(*) FROM trouble GROUP BY reason ORDER BY 2 DESC LIMIT 5"
-            )
-            return Books(
-                held_tiles(db),
-                absent_tiles(db),
-                tuple(troubles.fetchall()),
-                db.execute("SELECT max(started) FROM run").fetchone()[0],
-                path.stat().st_size,
-            )
-        finally:
-            db.close()
+    with reading(path) as db:
+        db.execute("BEGIN")  # one moment for all that follows
+        troubles = db.execute("SELECT reason, count(*) FROM trouble GROUP BY reason ORDER BY 2 DESC LIMIT 5")
+        return Books(
+            held_tiles(db),
+            absent_tiles(db),
+            tuple(troubles.fetchall()),
+            db.execute("SELECT max(started) FROM run").fetchone()[0],
+            path.stat().st_size,
+        )
 
 
-def read_weights(path: Path) -> dict[int, float]:
-    """Mean bytes of a stored tile, by zoom; a quick look at the first bodies of each zoom.
-
-    Raises StoreError if it is no pack of ours.
-    """
-    with translated(path):
-        db = open_read_only(path)
-        try:
-            zooms = [z for (z,) in db.execute("SELECT DISTINCT zoom_level FROM placement")]
-            weights = {}
-            for zoom in zooms:
-                (mean,) = db.execute(
-                    "SELECT avg(length(data)) FROM (SELECT blob_id FROM placement WHERE zoom_level = ? LIMIT 2000) "
-                    "JOIN blob ON blob.id = blob_id",
-                    (zoom,),
-                ).fetchone()
-                if mean is not None:
-                    weights[int(zoom)] = float(mean)
-            return weights
-        finally:
-            db.close()
+def known_books(path: Path) -> Books:
+    """As `read_books`, with empty books where there is no pack yet."""
+    return read_books(path) if path.exists() else Books()

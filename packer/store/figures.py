@@ -8,7 +8,7 @@ from dataclasses import dataclass
 from pathlib import Path
 
 from packer.grid import tms_row
-from packer.store.schema import open_read_only, translated
+from packer.store.schema import reading
 from packer.tileset import Tile
 
 __all__ = ["LastRun", "mean_sizes", "read_last_run", "sizes_of"]
@@ -31,36 +31,28 @@ def mean_sizes(path: Path) -> dict[int, float]:
 
     Raises StoreError if it is no pack of ours.
     """
-    with translated(path):
-        db = open_read_only(path)
-        try:
-            last = db.execute("SELECT coalesce(max(rowid), 0) FROM placement").fetchone()[0]
-            rows = db.execute(
-                "SELECT zoom_level, avg(length(data)) FROM placement JOIN blob ON blob.id = blob_id "
-                "WHERE placement.rowid % ? = 0 GROUP BY zoom_level",
-                (max(1, last // _MOST_READ),),
-            )
-            return {int(zoom): float(mean) for zoom, mean in rows}
-        finally:
-            db.close()
+    with reading(path) as db:
+        last = db.execute("SELECT coalesce(max(rowid), 0) FROM placement").fetchone()[0]
+        rows = db.execute(
+            "SELECT zoom_level, avg(length(data)) FROM placement JOIN blob ON blob.id = blob_id "
+            "WHERE placement.rowid % ? = 0 GROUP BY zoom_level",
+            (max(1, last // _MOST_READ),),
+        )
+        return {zoom: float(mean) for zoom, mean in rows if isinstance(zoom, int) and mean is not None}
 
 
 def sizes_of(path: Path, tiles: Iterable[Tile]) -> dict[Tile, int]:
     """Bytes of those of the tiles that are stored. Raises StoreError if it is no pack of ours."""
     found = {}
-    with translated(path):
-        db = open_read_only(path)
-        try:
-            for tile in tiles:
-                row = db.execute(
-                    "SELECT length(data) FROM placement JOIN blob ON blob.id = blob_id "
-                    "WHERE zoom_level = ? AND tile_row = ? AND tile_column = ?",
-                    (tile.zoom, tms_row(tile.zoom, tile.y), tile.x),
-                ).fetchone()
-                if row is not None:
-                    found[tile] = int(row[0])
-        finally:
-            db.close()
+    with reading(path) as db:
+        for tile in tiles:
+            row = db.execute(
+                "SELECT length(data) FROM placement JOIN blob ON blob.id = blob_id "
+                "WHERE typeof(data) = 'blob' AND zoom_level = ? AND tile_row = ? AND tile_column = ?",
+                (tile.zoom, tms_row(tile.zoom, tile.y), tile.x),
+            ).fetchone()
+            if row is not None:
+                found[tile] = int(row[0])
     return found
 
 
@@ -69,12 +61,8 @@ def read_last_run(path: Path) -> LastRun | None:
 
     Raises StoreError if it is no pack of ours.
     """
-    with translated(path):
-        db = open_read_only(path)
-        try:
-            return _last_run(db)
-        finally:
-            db.close()
+    with reading(path) as db:
+        return _last_run(db)
 
 
 def _last_run(db: sqlite3.Connection) -> LastRun | None:

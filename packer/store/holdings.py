@@ -27,9 +27,17 @@ def grouped(rows: Iterable[Any]) -> TileSet:
     """The tiles in rows of zoom, TMS row and comma-separated columns."""
     parts = []
     for zoom, row, columns in rows:
-        x = np.fromstring(columns, dtype=np.int64, sep=",")
-        parts.append(_placed(zoom, x, np.full(x.size, row)))
+        if isinstance(zoom, int) and isinstance(row, int) and columns is not None:
+            x = _numbers(str(columns))
+            parts.append(_placed(zoom, x, np.full(x.size, row)))
     return TileSet.union(parts)
+
+
+def _numbers(columns: str) -> Ints:
+    """Comma-separated columns; a damaged row may have put anything among them, which is left out."""
+    if not columns.replace(",", "").isdecimal() or not columns.isascii():
+        columns = ",".join(c for c in columns.split(",") if c.isascii() and c.isdecimal() and len(c) < 10)
+    return np.fromstring(columns, dtype=np.int64, sep=",") if columns else np.empty(0, dtype=np.int64)
 
 
 def held_tiles(db: sqlite3.Connection) -> TileSet:
@@ -51,16 +59,34 @@ def _quick(db: sqlite3.Connection, table: str) -> TileSet:
     for zoom, blob, mark in db.execute(
         "SELECT zoom, boundaries, up_to FROM snapshot WHERE what = ?", (table,)
     ):
+        if not _is_snapshot(zoom, blob, mark):
+            return scan(db, table)
         bounds[zoom], up_to = np.frombuffer(blob, dtype="<i8").astype(np.int64), mark
     if not bounds:
         return scan(db, table)
     found = TileSet(bounds) | _since(db, table, up_to)
-    count = db.execute(f"SELECT count(*) FROM {table}").fetchone()[0]
+    # Not count(*), which SQLite does in one step that nothing could cut short.
+    count = db.execute(f"SELECT count(zoom_level) FROM {table}").fetchone()[0]
     return found if len(found) == count else scan(db, table)
 
 
+def _is_snapshot(zoom: object, blob: object, mark: object) -> bool:
+    """Whether a row can be boundaries of a set of tiles: pairs of places within the zoom, ascending."""
+    if not (isinstance(zoom, int) and isinstance(blob, bytes) and isinstance(mark, int)):
+        return False
+    if not 0 <= zoom <= MAX_ZOOM or len(blob) % 16:
+        return False
+    places = np.frombuffer(blob, dtype="<i8")
+    last = (1 << zoom) * ((1 << zoom) + 1)
+    return not places.size or bool(places[0] >= 0 and places[-1] <= last and (places[1:] > places[:-1]).all())
+
+
 def _since(db: sqlite3.Connection, table: str, rowid: int) -> TileSet:
-    rows = db.execute(f"SELECT zoom_level, tile_column, tile_row FROM {table} WHERE rowid > ?", (rowid,))
+    rows = db.execute(
+        f"SELECT zoom_level, tile_column, tile_row FROM {table} WHERE rowid > ? AND typeof(zoom_level) = 'integer' "
+        "AND typeof(tile_column) = 'integer' AND typeof(tile_row) = 'integer'",
+        (rowid,),
+    )
     found = np.array(rows.fetchall(), dtype=np.int64).reshape(-1, 3)
     parts = []
     for zoom in np.unique(found[:, 0]).tolist():

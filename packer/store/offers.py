@@ -3,21 +3,23 @@
 from __future__ import annotations
 
 import sqlite3
-from collections.abc import Iterator
+from collections.abc import Iterable, Iterator
 from dataclasses import dataclass
 from pathlib import Path
+from typing import Any
 
 from packer.errors import InputError, StoreError
 from packer.grid import MAX_ZOOM, tms_row
-from packer.store.records import body_hash, seal
-from packer.store.schema import APPLICATION_ID, connect, open_read_only, translated
+from packer.store.records import LAST_SECOND, body_hash, seal
+from packer.store.schema import APPLICATION_ID, reading, translated
+from packer.store.strangers import has_log, open_strangers, refuse_half_written
 from packer.tileset import Tile
 
-__all__ = ["Offer", "folder_offers", "mbtiles_offers", "pack_offers", "pack_sources"]
+__all__ = ["Offer", "folder_offers", "mbtiles_offers", "pack_offers", "pack_sources", "refuse_unfit_source"]
 
 _ENDINGS = {".png", ".jpg", ".jpeg", ".webp", ".pbf"}
 _LARGEST = 16_000_000
-_MOST_TICKS = 200_000  # of 10,000 steps of SQLite's machine: far more than reading 50 million rows takes
+_LEAST_ROW_BYTES, _LEAST_PLACEMENT_BYTES = 8, 40  # of any table of places, and of a pack's own
 
 
 @dataclass(frozen=True, slots=True)
@@ -36,39 +38,72 @@ class Offer:
     fault: str | None = None
 
 
+def refuse_unfit_source(path: Path) -> None:
+    """Raise StoreError for a pack to take from that a dead process left half written: taking that back is for
+    its owner to do, and nothing but the target is written here."""
+    if path.is_file():
+        with translated(path):
+            refuse_half_written(path)
+            if has_log(path):
+                raise StoreError(
+                    f"{path} has a write-ahead log, which no pack has, so another program has changed it."
+                )
+
+
 def pack_sources(path: Path) -> set[str]:
     """The fingerprints of the servers that a pack's tiles came from."""
-    with translated(path):
-        db = open_read_only(path)
-        try:
-            return {row[0] for row in db.execute("SELECT fingerprint FROM source")}
-        finally:
-            db.close()
+    with reading(path) as db:
+        return {row[0] for row in db.execute("SELECT fingerprint FROM source")}
 
 
 def pack_offers(path: Path) -> Iterator[Offer]:
     """Every tile of one of our packs, its hash and seal tried. Raises StoreError if it is none of ours."""
-    with translated(path):
-        db = open_read_only(path)
-        try:
-            rows = db.execute(
-                "SELECT zoom_level, tile_column, tile_row, fetched, etag, modified, fresh_until, seal, hash, data "
-                "FROM placement LEFT JOIN blob ON blob.id = blob_id"
+    refuse_unfit_source(path)
+    with reading(path) as db:
+        rows = db.execute(
+            "SELECT zoom_level, tile_column, tile_row, fetched, etag, modified, fresh_until, seal, hash, "
+            f"CASE WHEN length(data) <= {_LARGEST} THEN data END FROM placement LEFT JOIN blob ON blob.id = blob_id"
+        )
+        for zoom, x, row, fetched, etag, modified, fresh, stated, stated_hash, data in _counted(
+            rows, path, _LEAST_PLACEMENT_BYTES
+        ):
+            tile = _tile(zoom, x, row)
+            if tile is None:
+                continue
+            if not isinstance(data, bytes):
+                yield Offer(tile, b"", 0, fault="its body is missing, or is huge")
+            elif body_hash(data) != stated_hash:
+                yield Offer(tile, b"", 0, fault="its bytes have changed")
+            elif stated != seal(zoom, x, row, stated_hash):
+                yield Offer(tile, b"", 0, fault="it lies at another tile's place")
+            elif not isinstance(fetched, int) or not 0 <= fetched <= LAST_SECOND:
+                yield Offer(tile, b"", 0, fault="it is dated before 1970 or after 9999")
+            else:
+                yield Offer(
+                    tile,
+                    data,
+                    fetched,
+                    _text(etag),
+                    _text(modified),
+                    fresh if isinstance(fresh, int) else None,
+                )
+
+
+def _counted(rows: Iterable[Any], path: Path, least_bytes: int) -> Iterator[Any]:
+    """The rows. Raises StoreError where there are more than a file of this size can hold: its pages go round, or a
+    view makes them up."""
+    most = path.stat().st_size // least_bytes
+    for number, row in enumerate(rows):
+        if number > most:
+            raise StoreError(
+                f"{path} lists more tiles than a file of its size can hold, so it was not read on."
             )
-            for zoom, x, row, fetched, etag, modified, fresh, stated, stated_hash, data in rows:
-                tile = _tile(zoom, x, row)
-                if tile is None:
-                    continue
-                if not isinstance(data, bytes):
-                    yield Offer(tile, b"", 0, fault="its body is missing")
-                elif body_hash(data) != stated_hash:
-                    yield Offer(tile, b"", 0, fault="its bytes have changed")
-                elif stated != seal(zoom, x, row, stated_hash):
-                    yield Offer(tile, b"", 0, fault="it lies at another tile's place")
-                else:
-                    yield Offer(tile, data, int(fetched), etag, modified, fresh)
-        finally:
-            db.close()
+        yield row
+
+
+def _text(value: object) -> str | None:
+    """A validator goes out again as a header: visible ASCII (RFC 9110 8.8.3), and none is better than a bad one."""
+    return value if isinstance(value, str) and value.isascii() and value.isprintable() else None
 
 
 def mbtiles_offers(path: Path) -> Iterator[Offer]:
@@ -80,37 +115,27 @@ def mbtiles_offers(path: Path) -> Iterator[Offer]:
         raise InputError(f"{path} does not exist. Name an MBTiles file or a folder of z/x/y files.")
     dated = int(path.stat().st_mtime)
     with translated(path):
-        db = connect(path, mode="ro")
+        db = open_strangers(path)
         try:
             names = {row[0] for row in db.execute("SELECT name FROM sqlite_master")}
             if "tiles" not in names:
                 raise StoreError(f"{path} has no table or view named tiles, so it is no MBTiles file.")
-            _bounded(db)
-            rows = db.execute("SELECT zoom_level, tile_column, tile_row, tile_data FROM tiles")
-            for zoom, x, row, data in rows:
+            # A view may build huge values out of small ones.
+            db.setlimit(sqlite3.SQLITE_LIMIT_LENGTH, 2 * _LARGEST)
+            rows = db.execute(
+                "SELECT zoom_level, tile_column, tile_row, "
+                f"CASE WHEN length(tile_data) <= {_LARGEST} THEN tile_data END FROM tiles"
+            )
+            for zoom, x, row, data in _counted(rows, path, _LEAST_ROW_BYTES):
                 tile = _tile(zoom, x, row)
                 if tile is None:
                     continue
-                if isinstance(data, bytes) and len(data) <= _LARGEST:
+                if isinstance(data, bytes):
                     yield Offer(tile, data, dated)
                 else:
                     yield Offer(tile, b"", dated, fault="its body is not stored as bytes, or is huge")
         finally:
             db.close()
-
-
-def _bounded(db: sqlite3.Connection) -> None:
-    """A hostile file may define a view that never ends or builds huge values: bound what it can cost."""
-    db.setlimit(sqlite3.SQLITE_LIMIT_LENGTH, _LARGEST + 1_000_000)
-    steps = 0
-
-    def tick() -> int:
-        nonlocal steps
-        steps += 1
-        return int(steps > _MOST_TICKS)
-
-    db.set_progress_handler(tick, 10_000)
-    db.execute("PRAGMA trusted_schema = OFF")
 
 
 def folder_offers(folder: Path) -> Iterator[Offer]:
@@ -144,7 +169,7 @@ def _tile(zoom: object, x: object, row: object) -> Tile | None:
 def is_our_pack(path: Path) -> bool:
     """Whether a file says that it is a pack of ours, going by its layout."""
     with translated(path):
-        db = connect(path, mode="ro")
+        db = open_strangers(path)
         try:
             names = {row[0] for row in db.execute("SELECT name FROM sqlite_master")}
             return (

@@ -10,7 +10,7 @@ from collections.abc import Callable
 from pathlib import Path
 
 from packer.store.records import body_hash, seal
-from packer.store.schema import open_read_only, translated
+from packer.store.schema import reading
 
 __all__ = ["PLACE", "Check", "Fault", "Piece", "audit_piece", "try_piece", "xyz"]
 
@@ -37,14 +37,10 @@ def audit_piece(
     for a process that may be lost. Returns the number of bodies read and the placements not to be relied on.
     Raises StoreError or DiskError.
     """
-    with translated(path):
-        db = open_read_only(path)
-        try:
-            if mapped:
-                db.execute(f"PRAGMA mmap_size = {_MAPPED_BYTES}")
-            return try_piece(db, piece, check)
-        finally:
-            db.close()
+    with reading(path) as db:
+        if mapped:
+            db.execute(f"PRAGMA mmap_size = {_MAPPED_BYTES}")
+        return try_piece(db, piece, check)
 
 
 def try_piece(db: sqlite3.Connection, piece: Piece, check: Check | None) -> tuple[int, list[Fault]]:
@@ -70,8 +66,8 @@ def try_piece(db: sqlite3.Connection, piece: Piece, check: Check | None) -> tupl
                 continue
             fault = "it lies at another tile's place" if body else faults.get(number, "its body is missing")
             bad.append((*xyz(zoom, column, row), fault))
-        except TypeError:
-            continue  # text where a number belongs: no tile at all, and counted as stray
+        except (TypeError, OverflowError):
+            continue  # text, or no end, where a number belongs: no tile at all, and counted as stray
     return len(sound) + len(faults), bad
 
 

@@ -11,7 +11,7 @@ from filelock import FileLock, Timeout
 from packer.errors import StoreBusyError
 from packer.grid import tms_row
 from packer.store.holdings import absent_tiles, held_tiles, save_snapshot
-from packer.store.schema import connect, open_read_only, open_writable, translated
+from packer.store.schema import connect, open_writable, reading, translated
 from packer.store.writer import lock_path
 from packer.tileset import TileSet
 
@@ -29,22 +29,18 @@ class Spare:
 
 def spare_in(pack: Path, needed: TileSet) -> Spare:
     """What could be taken out of a pack. Writes nothing."""
-    with translated(pack):
-        db = open_read_only(pack)
-        try:
-            spare = held_tiles(db) - needed
-            if not spare:
-                return Spare(spare, 0)
-            db.execute("CREATE TEMP TABLE spare (zoom, row, first, last)")
-            db.execute("CREATE INDEX temp.spare_place ON spare (zoom, row, first)")
-            db.executemany("INSERT INTO spare VALUES (?, ?, ?, ?)", _runs(spare))
-            weight = db.execute(
-                "SELECT coalesce(sum(length(data)), 0) FROM blob WHERE id IN (SELECT blob_id FROM placement "
-                f"WHERE {_IN_SPARE}) AND id NOT IN (SELECT blob_id FROM placement WHERE NOT {_IN_SPARE})"
-            ).fetchone()[0]
-            return Spare(spare, int(weight))
-        finally:
-            db.close()
+    with reading(pack) as db:
+        spare = held_tiles(db) - needed
+        if not spare:
+            return Spare(spare, 0)
+        db.execute("CREATE TEMP TABLE spare (zoom, row, first, last)")
+        db.execute("CREATE INDEX temp.spare_place ON spare (zoom, row, first)")
+        db.executemany("INSERT INTO spare VALUES (?, ?, ?, ?)", _runs(spare))
+        weight = db.execute(
+            "SELECT coalesce(sum(length(data)), 0) FROM blob WHERE id IN (SELECT blob_id FROM placement "
+            f"WHERE {_IN_SPARE}) AND id NOT IN (SELECT blob_id FROM placement WHERE NOT {_IN_SPARE})"
+        ).fetchone()[0]
+        return Spare(spare, int(weight))
 
 
 _IN_SPARE = (

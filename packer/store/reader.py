@@ -1,8 +1,8 @@
 """Looking into one pack, as a map page does: a body at a tile, and how deep the pack goes under a position.
 
 Nothing here writes. Each look-up opens a connection of its own and closes it again, which costs some 0.25 ms:
-so any number of threads can look at once, a fetch can fold its log away the moment it ends, and a pack that is
-made, replaced or taken away meanwhile is seen as it is.
+so any number of threads can look at once, no commit of a fetch waits for longer than one look-up, and a pack that
+is made, replaced or taken away meanwhile is seen as it is.
 """
 
 from __future__ import annotations
@@ -19,7 +19,7 @@ from typing import Any
 from packer.errors import StoreError
 from packer.grid import MAX_ZOOM, tms_row, x_at, y_at
 from packer.store.holdings import absent_tiles, held_tiles
-from packer.store.schema import open_read_only, translated
+from packer.store.schema import reading
 from packer.tileset import Tile, TileSet
 
 __all__ = ["PackFacts", "TileReader", "tile_at"]
@@ -31,7 +31,7 @@ _HAS = (
     "WHERE zoom_level = ? AND tile_row = ? AND tile_column = ?"
 )
 
-_Mark = tuple[tuple[int, int, int] | None, ...]
+_Mark = tuple[int, int, int] | None
 
 
 @dataclass(frozen=True, slots=True)
@@ -120,27 +120,20 @@ class TileReader:
             )
 
     def _mark(self) -> _Mark:
-        """What changes with every commit: time, size and identity of the file and of the log beside it."""
-        found: list[tuple[int, int, int] | None] = []
-        for path in (self.path, self.path.with_name(self.path.name + "-wal")):
-            try:
-                stat = path.stat()
-                found.append((stat.st_mtime_ns, stat.st_size, stat.st_ino))
-            except OSError:
-                found.append(None)
-        return tuple(found)
+        """What changes with every commit, since each is written to the file itself: its time, size and identity."""
+        try:
+            stat = self.path.stat()
+        except OSError:
+            return None
+        return stat.st_mtime_ns, stat.st_size, stat.st_ino
 
     @contextlib.contextmanager
     def _open(self) -> Iterator[sqlite3.Connection | None]:
         if not self.path.exists():
             yield None
             return
-        with translated(self.path):
-            db = open_read_only(self.path)
-            try:
-                yield db
-            finally:
-                db.close()
+        with reading(self.path) as db:
+            yield db
 
 
 def _key(tile: Tile) -> tuple[int, int, int]:

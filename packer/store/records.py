@@ -9,7 +9,9 @@ from typing import TYPE_CHECKING
 if TYPE_CHECKING:
     from packer.tileset import Tile  # numpy with it, which a process that only checks bodies does without
 
-__all__ = ["Absent", "Received", "Record", "Renewed", "Trouble", "body_hash", "seal"]
+__all__ = ["LAST_SECOND", "Absent", "Received", "Record", "Renewed", "Trouble", "body_hash", "seal"]
+
+LAST_SECOND = 253_402_300_799  # 9999-12-31T23:59:59Z: no date beyond can be written down
 
 
 @dataclass(frozen=True, slots=True)

@@ -19,12 +19,24 @@ tiles up by all three columns, which any order serves.
 from __future__ import annotations
 
 import contextlib
+import functools
 import sqlite3
+from collections.abc import Iterator
 from pathlib import Path
 
 from packer.errors import DiskError, LastbarError, StoreBusyError, StoreError
 
-__all__ = ["APPLICATION_ID", "connect", "create", "open_read_only", "open_writable", "translated"]
+__all__ = [
+    "APPLICATION_ID",
+    "connect",
+    "create",
+    "no_longer_than",
+    "open_read_only",
+    "open_writable",
+    "reading",
+    "settle",
+    "translated",
+]
 
 APPLICATION_ID = 0x4D504258  # "MPBX", assigned to MBTiles in SQLite's list of magic numbers
 SCHEMA_VERSION = 1
@@ -71,13 +83,33 @@ CREATE TABLE snapshot (
 """
 
 
-def connect(path: Path, *, mode: str, patience_s: float = 10.0) -> sqlite3.Connection:
+def connect(path: Path, *, mode: str, patience_s: float = 10.0, more: str = "") -> sqlite3.Connection:
     """Open a database file in URI mode "ro", "rw" or "rwc", in explicit-transaction mode.
 
-    A lock held by another process is waited for up to `patience_s`.
+    A lock held by another process is waited for up to `patience_s`; `more` is more of the URI. Raises
+    StoreError for a journal beside the file that no pack has, before SQLite acts on it.
     """
-    uri = f"{path.resolve().as_uri()}?mode={mode}"
+    _refuse_linked_journal(path)
+    uri = f"{path.resolve().as_uri()}?mode={mode}{more}"
     return sqlite3.connect(uri, uri=True, isolation_level=None, timeout=patience_s)
+
+
+_JOURNAL_MAGIC = b"\xd9\xd5\x05\xf9\x20\xa1\x63\xd7"
+
+
+def _refuse_linked_journal(path: Path) -> None:
+    """Raise StoreError for a journal that names one over several files.
+
+    SQLite removes the file so named, whatever it is, once it has rolled back (the record at a journal's end, in
+    SQLite's `readSuperJournal`). A pack is written alone and never has such a record; a stranger's may.
+    """
+    journal = path.with_name(path.name + "-journal")
+    with contextlib.suppress(FileNotFoundError), journal.open("rb") as file:
+        if file.seek(0, 2) >= 16 and file.seek(-8, 2) and file.read(8) == _JOURNAL_MAGIC:
+            raise StoreError(
+                f"{journal} is no journal of a pack: it names another file, which SQLite would remove. Nothing was "
+                "touched. Move it away if you do not know where it is from."
+            )
 
 
 def create(path: Path, layer: str, kind: str) -> None:
@@ -123,6 +155,7 @@ def open_writable(path: Path, layer: str, kind: str) -> sqlite3.Connection:
             if db.execute("PRAGMA schema_version").fetchone()[0] == 0 and path.stat().st_size == 0:
                 _fill_empty(db, layer, kind)  # died between creating the file and filling it
             _check_ours(db, path)
+            _check_troubles(db, path)
             # New tiles go to new pages, which a rollback journal need not save: each body is written once, where
             # a write-ahead log writes it twice. And the file is whole by itself after every commit.
             db.execute("PRAGMA journal_mode = TRUNCATE")
@@ -143,9 +176,7 @@ def open_read_only(path: Path) -> sqlite3.Connection:
     if not path.is_file():
         raise StoreError(f"{path} does not exist yet. Fetch it first: lastbar fetch")
     with translated(path):
-        with contextlib.suppress(FileNotFoundError):
-            if path.with_name(path.name + "-journal").stat().st_size > 0:
-                _roll_back(path)
+        settle(path)
         db = connect(path, mode="ro")
         try:
             _check_ours(db, path)
@@ -155,8 +186,29 @@ def open_read_only(path: Path) -> sqlite3.Connection:
         return db
 
 
-def _roll_back(path: Path) -> None:
-    """Let SQLite take back what a process that died had begun: a reader alone may not."""
+@contextlib.contextmanager
+def reading(path: Path) -> Iterator[sqlite3.Connection]:
+    """A pack open as by `open_read_only` for as long as the block lasts, with errors inside `translated`.
+
+    Raises StoreError if there is no such file or it is no pack of ours.
+    """
+    with translated(path):
+        db = open_read_only(path)
+        try:
+            yield db
+        finally:
+            db.close()
+
+
+def settle(path: Path) -> None:
+    """Let SQLite take back what a process that died had begun: a reader alone may not. What a living one has
+    begun stays. Raises sqlite3.Error and OSError. If the process dies: the next opening takes it back.
+    """
+    try:
+        if path.with_name(path.name + "-journal").stat().st_size == 0:
+            return
+    except FileNotFoundError:
+        return
     db = connect(path, mode="rw")
     try:
         db.execute("SELECT count(*) FROM sqlite_master").fetchone()
@@ -164,10 +216,71 @@ def _roll_back(path: Path) -> None:
         db.close()
 
 
+_FIRST_STEPS, _STEPS_A_BYTE, _TICK = 2_000_000, 50, 20_000
+
+
+def no_longer_than(db: sqlite3.Connection) -> None:
+    """Let a connection take as many steps of SQLite's machine as its file can give reason for, and no more.
+
+    A row of a pack takes some 60 bytes and each reading of it some tens of steps. But pages that point to the
+    same page over and over make more rows in a few kilobytes than any disk could hold.
+    """
+    pages, page_bytes = (db.execute(f"PRAGMA {name}").fetchone()[0] for name in ("page_count", "page_size"))
+    left = (_FIRST_STEPS + _STEPS_A_BYTE * pages * page_bytes) // _TICK
+
+    def tick() -> int:
+        nonlocal left
+        left -= 1
+        return int(left < 0)
+
+    db.set_progress_handler(tick, _TICK)
+
+
+@functools.cache
+def _schema() -> frozenset[tuple[str, str, str]]:
+    with contextlib.closing(sqlite3.connect(":memory:")) as db:
+        db.executescript(_TABLES)
+        return _schema_of(db)
+
+
+def _schema_of(db: sqlite3.Connection) -> frozenset[tuple[str, str, str]]:
+    """Kind, name and text of everything in a database; indexes that SQLite makes by itself have no text."""
+    return frozenset(db.execute("SELECT type, name, sql FROM sqlite_master WHERE sql IS NOT NULL").fetchall())
+
+
+def _on_one_line(schema: frozenset[tuple[str, str, str]]) -> set[tuple[str, str, str]]:
+    """A schema whatever the line breaks of the version that wrote it."""
+    return {(kind, name, " ".join(str(sql).split())) for kind, name, sql in schema}
+
+
+# The small tables, whose rows are read without a further look.
+_ODD_BOOKS = """
+SELECT 'metadata' FROM metadata WHERE typeof(name) <> 'text' OR typeof(value) <> 'text'
+UNION ALL SELECT 'source' FROM source WHERE typeof(fingerprint) <> 'text' OR typeof(host) <> 'text'
+UNION ALL SELECT 'run' FROM run
+    WHERE typeof(started) <> 'integer' OR typeof(stored) <> 'integer' OR typeof(bytes) <> 'integer'
+    OR typeof(ended) NOT IN ('integer', 'null')
+LIMIT 1
+"""
+_ODD_TROUBLE = """
+SELECT 1 FROM trouble WHERE zoom_level NOT BETWEEN 0 AND 24 OR typeof(zoom_level) <> 'integer'
+    OR typeof(tile_column) <> 'integer' OR typeof(tile_row) <> 'integer' LIMIT 1
+"""
+
+
 def _check_ours(db: sqlite3.Connection, path: Path) -> None:
+    """Raise StoreError unless a database is a pack as `create` lays it out, with nothing in it that runs.
+
+    Triggers, views and virtual tables would run when a pack is read or written, whoever put them there.
+    """
+    db.execute("PRAGMA trusted_schema = OFF")
+    db.execute("PRAGMA cell_size_check = ON")
+    no_longer_than(db)
     mark = db.execute("PRAGMA application_id").fetchone()[0]
-    names = {row[0] for row in db.execute("SELECT name FROM sqlite_master")}
-    if mark != APPLICATION_ID or not {"placement", "blob", "absent", "trouble", "snapshot"} <= names:
+    found = _schema_of(db)
+    if mark != APPLICATION_ID or not {"placement", "blob", "absent", "trouble", "snapshot"} <= {
+        name for _, name, _ in found
+    }:
         raise StoreError(
             f"{path} is a database, but not a pack that Lastbar wrote. It is left as it is; move it away or "
             "choose another folder with --store."
@@ -178,6 +291,22 @@ def _check_ours(db: sqlite3.Connection, path: Path) -> None:
             f"{path} has pack layout {version}, and this version of Lastbar knows {SCHEMA_VERSION}. "
             "Use the version that wrote it, or choose another folder with --store."
         )
+    if found != _schema() and _on_one_line(found) != _on_one_line(_schema()):
+        raise StoreError(
+            f"{path} has tables, indexes or triggers other than those of a pack, so another program has changed it. "
+            f"{_LEFT}"
+        )
+    odd = db.execute(_ODD_BOOKS).fetchone()
+    if odd is not None:
+        raise StoreError(f"{path} is damaged: its table {odd[0]} holds values that no pack has. {_LEFT}")
+
+
+def _check_troubles(db: sqlite3.Connection, path: Path) -> None:
+    if db.execute(_ODD_TROUBLE).fetchone():
+        raise StoreError(f"{path} is damaged: its table trouble holds values that no pack has. {_LEFT}")
+
+
+_LEFT = "It is left as it is; move it away and fetch again, or choose another folder with --store."
 
 
 class translated:  # noqa: N801  # reads as a statement: with translated(path): ...
@@ -191,6 +320,8 @@ class translated:  # noqa: N801  # reads as a statement: with translated(path): 
     def __exit__(self, kind: object, fault: BaseException | None, trace: object) -> None:
         if isinstance(fault, sqlite3.Error):
             raise _named(fault, self._path) from fault
+        if isinstance(fault, UnicodeDecodeError):  # SQLite's own message may repeat bytes of the file
+            raise StoreError(f"{self._path} is damaged: it holds text that is no text. {_LEFT}") from fault
         if isinstance(fault, OSError) and not isinstance(fault, LastbarError):
             raise DiskError(f"{self._path} cannot be used: {fault.strerror or fault}.") from fault
 
@@ -218,8 +349,17 @@ def _named(fault: sqlite3.Error, path: Path) -> LastbarError:
             f"{path} is in use by another process. Wait for it to end, or stop it, and try again."
         )
     if name.startswith(("SQLITE_CORRUPT", "SQLITE_NOTADB")):
+        return StoreError(f"{path} is damaged or no pack at all ({_plain(fault)}). {_LEFT}")
+    if name.startswith("SQLITE_AUTH") or str(fault).startswith(("not authorized", "unsafe use")):
+        return StoreError(f"{path} does more than list its tiles ({_plain(fault)}), so it was not read.")
+    if name.startswith("SQLITE_INTERRUPT"):
         return StoreError(
-            f"{path} is damaged or no pack at all ({fault}). It is left as it is; move it away and fetch "
-            "again, or choose another folder with --store."
+            f"{path} is damaged, or made to keep a reader busy: it has no end that its size could explain. {_LEFT}"
         )
-    return StoreError(f"{path} cannot be used: {fault}.")
+    return StoreError(f"{path} cannot be used: {_plain(fault)}.")
+
+
+def _plain(fault: sqlite3.Error) -> str:
+    """SQLite's words on one line; they may repeat names from the file."""
+    text = "".join(c if c.isprintable() else "?" for c in " ".join(str(fault)[:200].split()))
+    return text.rstrip(".")

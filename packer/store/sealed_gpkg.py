@@ -14,10 +14,10 @@ from pathlib import Path
 import numpy as np
 
 from packer.grid import EQUATOR_M, Ints
-from packer.store.sealed_mbtiles import building, sealed_bytes, table_cells
+from packer.store.sealed_mbtiles import building, layout, sealed_bytes, table_cells
 from packer.tileset import Tile
 
-__all__ = ["Contents", "geopackage_bytes", "table_name", "write_geopackage"]
+__all__ = ["Contents", "geopackage_bytes", "geopackage_layouts", "table_name", "write_geopackage"]
 
 _APPLICATION_ID = 0x47504B47  # "GPKG", requirement 2
 _USER_VERSION = 10400  # version 1.4.0, requirement 2
@@ -107,6 +107,11 @@ def table_name(layer: str) -> str:
         if plain and not plain.startswith(("gpkg", "sqlite", "rtree")) and plain[0].isalpha()
         else f"t_{plain}"
     )
+
+
+def geopackage_layouts(table: str) -> tuple[frozenset[str], frozenset[str]]:
+    """The statements that make up a sealed GeoPackage, each on one line: without and with an extension."""
+    return layout(_TABLES, _TILES.format(table)), layout(_TABLES, _TILES.format(table), _EXTENSIONS)
 
 
 def write_geopackage(

@@ -22,7 +22,16 @@ from packer.grid import Ints, tms_row
 from packer.store.schema import APPLICATION_ID, PAGE_BYTES, connect, translated
 from packer.tileset import Tile
 
-__all__ = ["building", "mbtiles_bytes", "mbtiles_bytes_each", "sealed_bytes", "table_cells", "write_mbtiles"]
+__all__ = [
+    "building",
+    "layout",
+    "mbtiles_bytes",
+    "mbtiles_bytes_each",
+    "mbtiles_layout",
+    "sealed_bytes",
+    "table_cells",
+    "write_mbtiles",
+]
 
 _TABLES = """
 CREATE TABLE metadata (name TEXT NOT NULL, value TEXT NOT NULL);
@@ -34,6 +43,18 @@ CREATE TABLE tiles (
 CREATE UNIQUE INDEX tile_index ON tiles (zoom_level, tile_column, tile_row);
 """
 _FIXED_PAGES = 10  # schema, metadata, roots; the tests hold the prediction against real files
+
+
+def layout(*scripts: str) -> frozenset[str]:
+    """The statements of scripts as a database keeps them, each on one line."""
+    return frozenset(
+        line for script in scripts for part in script.split(";") if (line := " ".join(part.split()))
+    )
+
+
+def mbtiles_layout() -> frozenset[str]:
+    """The statements that make up a sealed MBTiles file, each on one line."""
+    return layout(_TABLES)
 
 
 @contextmanager

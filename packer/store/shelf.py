@@ -7,6 +7,7 @@ leaves the shelf only together with what is wrong with it.
 from __future__ import annotations
 
 import hashlib
+import re
 import sqlite3
 from collections import Counter
 from collections.abc import Callable, Iterator
@@ -20,17 +21,26 @@ import numpy as np
 from packer.errors import StoreError
 from packer.grid import Ints, tms_row
 from packer.store.holdings import scan
-from packer.store.records import body_hash, seal
-from packer.store.schema import open_read_only, translated
+from packer.store.records import LAST_SECOND, body_hash, seal
+from packer.store.schema import no_longer_than, open_read_only, translated
+from packer.store.sealed_gpkg import geopackage_layouts
+from packer.store.sealed_mbtiles import mbtiles_layout
 from packer.tileset import Tile, TileSet
 
 __all__ = ["Body", "SealedFile", "Shelf", "Stock", "Tally"]
 
 _BATCH = 20_000
 _LARGEST_ROW_BYTES = 64_000_000
+_TABLE_NAME = re.compile(r"[a-z][a-z0-9_]*")
 _BODY = (
     "SELECT seal, hash, data FROM placement LEFT JOIN blob ON blob.id = blob_id "
     "WHERE zoom_level = ? AND tile_row = ? AND tile_column = ?"
+)
+# A damaged row may hold anything: one that names no place and no body is none, and a date that is none is 1970.
+_STOCK = (
+    "SELECT zoom_level, tile_column, tile_row, blob_id, CASE WHEN typeof(fetched) = 'integer' AND fetched "
+    f"BETWEEN 0 AND {LAST_SECOND} THEN fetched ELSE 0 END FROM placement WHERE "
+    + " AND ".join(f"typeof({c}) = 'integer'" for c in ("zoom_level", "tile_column", "tile_row", "blob_id"))
 )
 
 
@@ -139,10 +149,10 @@ class Shelf:
     def stock(self, planned: TileSet) -> Stock:
         """Those of the planned tiles that the pack holds."""
         with translated(self.path):
-            sizes = _columns(self._db, "SELECT id, length(data) FROM blob ORDER BY id", 2)
-            rows = self._db.execute(
-                "SELECT zoom_level, tile_column, tile_row, blob_id, fetched FROM placement"
+            sizes = _columns(
+                self._db, "SELECT id, length(data) FROM blob WHERE typeof(data) = 'blob' ORDER BY id", 2
             )
+            rows = self._db.execute(_STOCK)
             found = [_planned(batch, planned) for batch in _batches(rows)]
         z, x, y, blob, fetched = np.concatenate([np.empty((0, 5), dtype=np.int64), *found]).T
         at = np.minimum(np.searchsorted(sizes[:, 0], blob), max(len(sizes) - 1, 0))
@@ -160,15 +170,18 @@ class Shelf:
     def _body(self, tile: Tile, check: Callable[[bytes], str | None]) -> Body:
         row = tms_row(tile.zoom, tile.y)
         with translated(self.path):
-            bound, stated, data = self._db.execute(_BODY, (tile.zoom, row, tile.x)).fetchone()
+            found = self._db.execute(_BODY, (tile.zoom, row, tile.x)).fetchone()
+        if found is None:  # in the table, but not in its index
+            return Body(tile, b"", b"", "its row is damaged")
+        bound, stated, data = found
         if not isinstance(data, bytes) or not isinstance(stated, bytes):
             return Body(tile, b"", b"", "its body is missing")
-        found = body_hash(data)
-        if found != stated:
-            return Body(tile, data, found, "its bytes have changed")
-        if bound != seal(tile.zoom, tile.x, row, found):
-            return Body(tile, data, found, "it lies at another tile's place")
-        return Body(tile, data, found, check(data))
+        hashed = body_hash(data)
+        if hashed != stated:
+            return Body(tile, data, hashed, "its bytes have changed")
+        if bound != seal(tile.zoom, tile.x, row, hashed):
+            return Body(tile, data, hashed, "it lies at another tile's place")
+        return Body(tile, data, hashed, check(data))
 
 
 def _batches(rows: sqlite3.Cursor) -> Iterator[Ints]:
@@ -210,6 +223,7 @@ class SealedFile:
                 self._db.execute("PRAGMA cell_size_check = ON")
                 self._db.execute("PRAGMA temp_store = MEMORY")
                 self._db.setlimit(sqlite3.SQLITE_LIMIT_LENGTH, _LARGEST_ROW_BYTES)
+                no_longer_than(self._db)
                 self._from_top, self._table = _tile_table(self._db, path)
             except BaseException:
                 self._db.close()
@@ -250,27 +264,37 @@ class SealedFile:
         """Up to `count` tiles, spread over the file from its first to its last."""
         with translated(self.path):
             last = self._db.execute(f"SELECT coalesce(max(rowid), 0) FROM {self._table}").fetchone()[0]
-            places = sorted({1 + (last - 1) * i // max(count - 1, 1) for i in range(count)} if last else ())
+            some = isinstance(last, int) and last > 0  # a damaged file may have numbered its rows below 0
+            places = sorted({1 + (last - 1) * i // max(count - 1, 1) for i in range(count)} if some else ())
             marks = ",".join("?" * len(places))
             return list(self._rows(f"WHERE rowid IN ({marks}) ORDER BY rowid", places))
 
     def _rows(self, rest: str, values: list[int] | None = None) -> Iterator[tuple[Tile, bytes]]:
         query = f"SELECT zoom_level, tile_column, tile_row, tile_data FROM {self._table} {rest}"
         for zoom, x, row, data in self._db.execute(query, values or []):
-            if not (isinstance(zoom, int) and 0 <= zoom < 32 and isinstance(data, bytes)):
+            whole = isinstance(zoom, int) and isinstance(x, int) and isinstance(row, int)
+            if not (whole and 0 <= zoom < 32 and isinstance(data, bytes)):
                 raise StoreError(f"{self.path} holds a row that is no tile. Copy the file again.")
             yield Tile(zoom, x, row if self._from_top else tms_row(zoom, row)), data
 
 
 def _tile_table(db: sqlite3.Connection, path: Path) -> tuple[bool, str]:
-    """Whether rows count from the top, and the quoted name of the table of tiles."""
-    tables = {str(row[0]) for row in db.execute("SELECT name FROM sqlite_master WHERE type = 'table'")}
-    name = "tiles"
-    geopackage = "gpkg_tile_matrix_set" in tables
-    if geopackage:
+    """Whether rows count from the top, and the quoted name of the table of tiles.
+
+    Raises StoreError unless the file is laid out just as it is written: checks on rows, columns that are reckoned
+    and virtual tables would run functions even while SQLite only looks a file over.
+    """
+    found = {
+        " ".join(str(row[0]).split())
+        for row in db.execute("SELECT sql FROM sqlite_master WHERE sql IS NOT NULL")
+    }
+    if found == mbtiles_layout():
+        return False, "tiles"
+    if any(sql.startswith("CREATE TABLE gpkg_tile_matrix_set ") for sql in found):
         row = db.execute("SELECT table_name FROM gpkg_tile_matrix_set").fetchone()
         name = str(row[0]) if row else ""
-    # A view of that name could run anything; sealed files have plain tables.
-    if name not in tables:
-        raise StoreError(f"{path} is a database, but holds no table of tiles. Copy the file again.")
-    return geopackage, '"' + name.replace('"', '""') + '"'
+        if _TABLE_NAME.fullmatch(name) and found in geopackage_layouts(name):
+            return True, f'"{name}"'
+    raise StoreError(
+        f"{path} is a database, but not laid out as a handover lays it out. Copy the file again."
+    )

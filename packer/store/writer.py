@@ -3,17 +3,21 @@
 from __future__ import annotations
 
 import asyncio
+import contextlib
+import json
 import sqlite3
 import time
 from collections.abc import Callable, Coroutine, Sequence
 from dataclasses import dataclass
 from pathlib import Path
 from types import TracebackType
-from typing import Any
+from typing import Any, NamedTuple
 
 import aiosqlite
+import numpy as np
 from filelock import FileLock, Timeout
 
+from packer.damage import Damaged
 from packer.errors import StoreBusyError
 from packer.grid import LonLatBox, tms_row
 from packer.store.findings import drop_unsound, forget_findings, read_findings
@@ -21,11 +25,17 @@ from packer.store.holdings import absent_tiles, grouped, held_tiles, save_snapsh
 from packer.store.records import Absent, Received, Record, Renewed, Trouble, seal
 from packer.store.schema import connect, open_writable, translated
 from packer.tileset import Tile, TileSet
+from packer.vector_layers import VectorLayers
 
-__all__ = ["Labels", "PackWriter", "lock_path"]
+__all__ = ["Labels", "PackWriter", "Validators", "lock_path"]
 
+# Many rows a statement: each statement costs the connection's thread a wait for the interpreter's lock.
+_ROWS = 64
+_KEEP = "INSERT INTO blob (hash, data) VALUES {rows} ON CONFLICT (hash) DO NOTHING"
 _PLACE = """
-INSERT INTO placement SELECT ?, ?, ?, id, ?, ?, ?, ?, ? FROM blob WHERE hash = ?
+INSERT INTO placement
+SELECT column1, column2, column3, id, column4, column5, column6, column7, column8
+FROM (VALUES {rows}) CROSS JOIN blob ON hash = column9 WHERE true
 ON CONFLICT (zoom_level, tile_row, tile_column) DO UPDATE SET
     blob_id = excluded.blob_id, seal = excluded.seal, fetched = excluded.fetched,
     etag = excluded.etag, modified = excluded.modified, fresh_until = excluded.fresh_until
@@ -58,6 +68,15 @@ class Labels:
     version: str
 
 
+class Validators(NamedTuple):
+    """The entity tag and the date of change that a stored tile came with, as the server wrote them, and the
+    SHA-256 of its body."""
+
+    etag: str | None
+    modified: str | None
+    hash: bytes | None
+
+
 def lock_path(pack: Path) -> Path:
     """The file whose lock stands for the right to write the pack."""
     return pack.with_name(f".{pack.stem}.lock")
@@ -87,6 +106,7 @@ class PackWriter:
         self._lock = FileLock(lock_path(path), timeout=0)
         self._db: aiosqlite.Connection | None = None
         self._zooms: tuple[int, int] | None = None
+        self._vector_layers = VectorLayers(briskly=True)
         self.kind: str | None = None
         self._troubled: set[Tile] = set()
         self._run = 0
@@ -139,7 +159,7 @@ class PackWriter:
                     f"SELECT fetched FROM placement WHERE {_AT}", _key(tile)
                 )
                 for (fetched,) in rows:
-                    found[tile] = int(fetched)
+                    found[tile] = fetched if isinstance(fetched, int) else 0  # a damaged row counts as old
         return found
 
     async def stale_tiles(self, fetched_before: float, now: float) -> TileSet:
@@ -156,8 +176,8 @@ class PackWriter:
             )
         return grouped(rows)
 
-    async def validators(self, tile: Tile) -> tuple[str | None, str | None]:
-        """The entity tag and the date of change that the stored tile came with, as the server wrote them.
+    async def validators(self, tile: Tile) -> Validators:
+        """What a newer copy of a stored tile can be told by; nothing for a tile that is not stored.
 
         If cancelled: nothing has changed.
         """
@@ -165,10 +185,13 @@ class PackWriter:
         with translated(self.path):
             rows = list(
                 await self._db.execute_fetchall(
-                    f"SELECT etag, modified FROM placement WHERE {_AT}", _key(tile)
+                    f"SELECT etag, modified, hash FROM placement JOIN blob ON blob.id = blob_id WHERE {_AT}",
+                    _key(tile),
                 )
             )
-        return (rows[0][0], rows[0][1]) if rows else (None, None)
+        texts = (str, str, bytes)  # a damaged row may hold anything
+        found = rows[0] if rows else (None,) * 3
+        return Validators(*(v if isinstance(v, t) else None for v, t in zip(found, texts, strict=True)))
 
     def _take_lock(self) -> None:
         with translated(self.path):
@@ -195,7 +218,9 @@ class PackWriter:
         db = open_writable(self.path, self._labels.layer, self._labels.kind)
         try:
             if db.execute("SELECT 1 FROM placement LIMIT 1").fetchone():
-                self.kind = db.execute("SELECT value FROM metadata WHERE name = 'format'").fetchone()[0]
+                found = db.execute("SELECT value FROM metadata WHERE name = 'format'").fetchone()
+                self.kind = found[0] if found else None
+                self._vector_layers = VectorLayers(_noted_layers(db), briskly=True)
             self.dropped = drop_unsound(
                 db, read_findings(self.path), lambda data: self._check(data, self.kind)
             )
@@ -205,6 +230,7 @@ class PackWriter:
                 self._zooms = (self.held.zooms[0], self.held.zooms[-1])
             rows = db.execute("SELECT zoom_level, tile_column, tile_row FROM trouble")
             self._troubled = {Tile(z, x, tms_row(z, row)) for z, x, row in rows}
+            db.set_progress_handler(None, 0)  # what it does from here on is the fetch's own work
             db.execute("BEGIN IMMEDIATE")
             self._run = _begin_run(db, self._labels, int(self._clock()))
             db.execute("COMMIT")
@@ -232,12 +258,9 @@ class PackWriter:
         absent = [r for r in batch if isinstance(r, Absent)]
         trouble = [r for r in batch if isinstance(r, Trouble)]
         if received:
-            await db.executemany(
-                "INSERT INTO blob (hash, data) VALUES (?, ?) ON CONFLICT (hash) DO NOTHING",
-                [(r.hash, r.data) for r in received],
-            )
-            replaced = await self._bodies_of(db, [r.tile for r in received if r.tile in self.held])
-            await db.executemany(_PLACE, [_placement(r) for r in received])
+            await _execute_rows(db, _KEEP, [(r.hash, r.data) for r in received])
+            replaced = await self._bodies_of(db, _those_in(self.held, received))
+            await _execute_rows(db, _PLACE, [_placement(r) for r in received])
             if replaced:
                 await db.executemany(_DROP_UNUSED, [(number,) for number in replaced])
             await self._relabel(db, received)
@@ -267,7 +290,7 @@ class PackWriter:
         found: set[int] = set()
         for tile in tiles:
             rows = await db.execute_fetchall(f"SELECT blob_id FROM placement WHERE {_AT}", _key(tile))
-            found.update(int(number) for (number,) in rows)
+            found.update(number for (number,) in rows if isinstance(number, int))
         return found
 
     async def _forget(self, db: aiosqlite.Connection, received: list[Received], absent: list[Absent]) -> None:
@@ -277,12 +300,12 @@ class PackWriter:
         if settled:
             await db.executemany(f"DELETE FROM trouble WHERE {_AT}", [_key(t) for t in settled])
             self._troubled.difference_update(settled)
-        back = [r.tile for r in received if r.tile in self.absent]
+        back = _those_in(self.absent, received)
         if back:
             await db.executemany(f"DELETE FROM absent WHERE {_AT}", [_key(t) for t in back])
 
     async def _relabel(self, db: aiosqlite.Connection, received: list[Received]) -> None:
-        """Keep format, minzoom and maxzoom true with every commit."""
+        """Keep format, minzoom, maxzoom and the json of vector tiles true with every commit."""
         rows: dict[str, str] = {}
         if self.kind is None:
             self.kind = received[0].kind
@@ -293,8 +316,18 @@ class PackWriter:
         if now != self._zooms:
             self._zooms = now
             rows |= {"minzoom": str(now[0]), "maxzoom": str(now[1])}
+        if self.kind == "pbf":
+            rows |= self._vector_rows(received)
         if rows:
             await db.executemany(_SET, list(rows.items()))
+
+    def _vector_rows(self, received: list[Received]) -> dict[str, str]:
+        before = self._vector_layers.found()
+        for record in received:
+            with contextlib.suppress(Damaged):  # what is whole in form may still hold a name that is no text
+                self._vector_layers.add(record.tile.zoom, record.data)
+        now = self._vector_layers.found()
+        return {"json": json.dumps({"vector_layers": now}, ensure_ascii=False)} if now != before else {}
 
     async def _close(self) -> None:
         try:
@@ -318,6 +351,41 @@ class PackWriter:
             db.execute("COMMIT")
         finally:
             db.close()
+
+
+def _noted_layers(db: sqlite3.Connection) -> object:
+    """The `vector_layers` of the pack's json row, whatever it may hold."""
+    row = db.execute("SELECT value FROM metadata WHERE name = 'json'").fetchone()
+    try:
+        return json.loads(row[0])["vector_layers"] if row else None
+    except (ValueError, TypeError, KeyError, RecursionError):
+        return None
+
+
+async def _execute_rows(db: aiosqlite.Connection, sql: str, rows: Sequence[tuple[Any, ...]]) -> None:
+    """Run a statement whose {rows} stands for rows of values, many rows at a time, inside a transaction.
+
+    If cancelled: some of the rows are written; the caller rolls back.
+    """
+    for start in range(0, len(rows), _ROWS):
+        part = rows[start : start + _ROWS]
+        marks = f"({', '.join('?' * len(part[0]))})"
+        await db.execute(
+            sql.format(rows=", ".join([marks] * len(part))), [value for row in part for value in row]
+        )
+
+
+def _those_in(tiles: TileSet, received: Sequence[Received]) -> list[Tile]:
+    """The tiles received that are in a set, which may be millions: each is looked up, and no set is made."""
+    if not tiles:
+        return []
+    found: list[Tile] = []
+    for zoom in {r.tile.zoom for r in received}:
+        at_zoom = [r.tile for r in received if r.tile.zoom == zoom]
+        places = np.array(at_zoom, np.int64)
+        inside = tiles.contains(zoom, places[:, 1], places[:, 2])
+        found += [tile for tile, there in zip(at_zoom, inside.tolist(), strict=True) if there]
+    return found
 
 
 async def _to_its_end(work: Coroutine[Any, Any, None]) -> None:

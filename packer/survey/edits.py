@@ -183,7 +183,7 @@ def rewritten(brief: Brief, edits: Iterable[Edit], text: str) -> str:
         place = next(i for i, area in enumerate(areas) if area["name"] == edit.area)
         _edit_text(document, areas, place, edit, brief)
     result = tomlkit.dumps(document)
-    if Brief.from_text(result.replace("\r\n", "\n"), brief.path) != edited(brief, edits):
+    if Brief.from_text(result.replace("\r\n", "\n"), brief.path) != edited(brief.as_written, edits):
         raise BriefError(
             f"{brief.path} is laid out in a way that cannot be changed safely. It is left as it is; make the "
             "changes shown by hand."
@@ -201,14 +201,14 @@ def rewrite(brief: Brief, edits: Iterable[Edit]) -> Brief:
         data = brief.path.read_bytes()
         mark = b"\xef\xbb\xbf" if data.startswith(b"\xef\xbb\xbf") else b""
         text = data[len(mark) :].decode("utf-8")
-        if Brief.from_text(text.replace("\r\n", "\n"), brief.path) != brief:
+        if Brief.from_text(text.replace("\r\n", "\n"), brief.path) != brief.as_written:
             raise BriefError(
                 f"{brief.path} has changed meanwhile and is left as it is. Run the command again."
             )
         _replace(brief.path, mark + rewritten(brief, edits, text).encode("utf-8"))
     except OSError as fault:
         raise DiskError(f"{brief.path} cannot be written: {fault.strerror}. It is as it was.") from fault
-    return Brief.read(brief.path)
+    return edited(brief, edits)  # as the file reads now, and with what servers offer still filled in
 
 
 def _replace(path: Path, data: bytes) -> None:

@@ -13,7 +13,7 @@ from packer.errors import AnswerError
 from packer.fetching import FetchReport, LayerProgress, Options, pack_path, run_fetch
 from packer.imagery import BUDGET, Verdict, choose, detail, detail_alone, look, repeated
 from packer.planning import LayerPlan, Plan
-from packer.store.books import Books, read_books
+from packer.store.books import known_books
 from packer.store.reader import TileReader
 from packer.survey.evidence import Judged, Sort, Tally, Worth, tallies, worth_to
 from packer.survey.record import Record, save_record
@@ -95,20 +95,11 @@ async def fetch_samples(
 
     Raises what `run_fetch` does. If cancelled: what came is stored.
     """
-    lacking = {
-        name: some - books.held - books.absent
-        for name, some in tiles.items()
-        for books in [_books(brief, name, store)]
-    }
+    lacking = {name: known_books(pack_path(brief, name, store)).lacking(some) for name, some in tiles.items()}
     if not any(lacking.values()):
         return None
     options = Options(store=store, give_up_after_s=_PATIENCE_S)
     return await run_fetch(brief, sample_plan(plan, lacking), options, on_progress=on_progress)
-
-
-def _books(brief: Brief, layer: str, store: Path | None) -> Books:
-    path = pack_path(brief, layer, store)
-    return read_books(path) if path.exists() else Books()
 
 
 def judge_layer(brief: Brief, layer: LayerPlan, sample: TileSet, store: Path | None = None) -> LayerFinding:
@@ -118,7 +109,7 @@ def judge_layer(brief: Brief, layer: LayerPlan, sample: TileSet, store: Path | N
     dies: the old record or the new one.
     """
     pack = pack_path(brief, layer.name, store)
-    reader, books = TileReader(pack), _books(brief, layer.name, store)
+    reader, books = TileReader(pack), known_books(pack)
     bodies = {tile: body for tile in sample & books.held if (body := reader.body(tile)) is not None}
     repeats = repeated(bodies)
     same = {tile for repeat in repeats for tile in repeat.tiles}

@@ -13,7 +13,7 @@ from packer.fetching import LayerProgress, Options, pack_path, run_fetch
 from packer.imagery import choose
 from packer.net import Answer, Door, Reply, open_door
 from packer.planning import Plan
-from packer.store.books import Books, read_books
+from packer.store.books import known_books
 from packer.survey.looking import sample_plan
 from packer.tileset import TileSet
 
@@ -83,7 +83,10 @@ async def measure(
     """
     layers = [name for name, layer in plan.layers.items() if layer.tiles]
     each = max(_LEAST, _TILES // max(len(layers), 1))
-    chosen = {name: _some(brief, plan, name, store, each, f"{seed}/{name}") for name in layers}
+    chosen = {}
+    for name in layers:
+        missing = known_books(pack_path(brief, name, store)).lacking(plan.layers[name].tiles)
+        chosen[name] = _some(missing, each, random.Random(f"{seed}/{name}"))
     if sum(map(len, chosen.values())) < _LEAST:
         return None
     watch = _Watch(now)
@@ -99,9 +102,6 @@ async def measure(
     return Speed(8 * watch.bytes / (watch.ended - watch.began), "measured")
 
 
-def _some(brief: Brief, plan: Plan, layer: str, store: Path | None, most: int, seed: str) -> TileSet:
-    path = pack_path(brief, layer, store)
-    books = read_books(path) if path.exists() else Books()
-    missing = plan.layers[layer].tiles - books.held - books.absent
+def _some(missing: TileSet, most: int, chance: random.Random) -> TileSet:
     deep = missing.at(*missing.zooms[-_DEEPEST_ZOOMS:])
-    return TileSet.from_tiles(choose({layer: deep}, most, random.Random(seed)))
+    return TileSet.from_tiles(choose({"missing": deep}, most, chance))

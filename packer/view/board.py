@@ -22,8 +22,8 @@ __all__ = ["Board", "BoardLayer"]
 class BoardLayer:
     """One layer of the brief and its pack."""
 
-    def __init__(self, name: str, stated: str, planned: TileSet, pack: Path) -> None:
-        self.name, self.planned = name, planned
+    def __init__(self, name: str, stated: str, planned: TileSet, pack: Path, tile_px: int = 256) -> None:
+        self.name, self.planned, self._tile_px = name, planned, tile_px
         self.pack = TileReader(pack)
         self._stated = stated
 
@@ -58,7 +58,9 @@ class BoardLayer:
             "deepest": deepest,
             "zooms": list(zooms),
             "planned": [z for z in self.planned.zooms if tile_at(lon, lat, z) in self.planned],
-            "ground_m_a_pixel": None if deepest is None else round(metres_per_pixel(deepest, lat), 3),
+            "ground_m_a_pixel": None
+            if deepest is None
+            else round(metres_per_pixel(deepest, lat, self._tile_px), 3),
             "text": decimal_text(lon, lat),
             "mgrs": mgrs_text(lon, lat),
         }
@@ -73,7 +75,11 @@ class Board:
         self.layers: Mapping[str, BoardLayer] = MappingProxyType(
             {
                 name: BoardLayer(
-                    name, brief.layers[name].attribution, asked.tiles, folder / f"{name}.mbtiles"
+                    name,
+                    brief.layers[name].attribution,
+                    asked.tiles,
+                    folder / f"{name}.mbtiles",
+                    asked.tile_px,
                 )
                 for name, asked in plan.layers.items()
                 if asked.tiles

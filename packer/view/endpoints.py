@@ -73,8 +73,10 @@ class _Answers:
     def __init__(self, board: Board) -> None:
         self._board = board
 
-    def _layer(self, name: str) -> BoardLayer:
+    def _layer(self, request: Request) -> BoardLayer:
+        """The layer that the path names, or else the query."""
         layers = self._board.layers
+        name: str = request.path_params.get("layer", request.query_params.get("layer", ""))
         if name not in layers:
             raise HTTPException(404, f"There is no layer of that name; there is {', '.join(layers)}.")
         return layers[name]
@@ -82,7 +84,7 @@ class _Answers:
     def tile(self, request: Request) -> Response:
         """A body as stored, or 404."""
         wanted = _tile(request)
-        body = self._layer(request.path_params["layer"]).pack.body(wanted)
+        body = self._layer(request).pack.body(wanted)
         if body is None:
             raise HTTPException(404, f"Tile {wanted} is not on board.")
         return _body_answer(request, body, {})
@@ -91,24 +93,24 @@ class _Answers:
         """The body that stands in for a tile: its own or that of its nearest coarser ancestor, which
         `X-On-Board` names as z/x/y; 204 where none is near enough to show anything."""
         wanted = _tile(request)
-        found = self._layer(request.path_params["layer"]).pack.nearest(wanted, MOST_LEVELS)
+        found = self._layer(request).pack.nearest(wanted, MOST_LEVELS)
         if found is None:
             return Response(status_code=204)
         return _body_answer(request, found[1], {"X-On-Board": str(found[0])})
 
     def tilejson(self, request: Request) -> Response:
         """TileJSON 3.0.0, with addresses under the name that was asked: the guard let only our own pass."""
-        layer = self._layer(request.path_params["layer"])
+        layer = self._layer(request)
         base = f"http://{request.headers['host']}/tiles/{quote(layer.name)}"
         return JSONResponse(self._board.tilejson(layer, base + "/{z}/{x}/{y}"))
 
     def coverage(self, request: Request) -> Response:
         """Outlines of what is on board and of what is not."""
-        return _geojson(self._board.coverage(self._layer(request.path_params["layer"])))
+        return _geojson(self._board.coverage(self._layer(request)))
 
     def depth(self, request: Request) -> Response:
         """What is on board under a position; 400 for none."""
-        layer = self._layer(request.query_params.get("layer", ""))
+        layer = self._layer(request)
         return JSONResponse(layer.depth(_number(request, "lon", math.inf), _number(request, "lat", 90.0)))
 
 
@@ -161,7 +163,7 @@ def _number(request: Request, name: str, most: float) -> float:
 
 
 def _body_answer(request: Request, body: bytes, headers: dict[str, str]) -> Response:
-    """A body with its type and a strong ETag, which is the hash of the very bytes that are sent."""
+    """A body with its type and its entity tag."""
     kind = _kind(body)
     if kind == _VECTOR:
         headers["Vary"] = "Accept-Encoding"
@@ -172,8 +174,13 @@ def _body_answer(request: Request, body: bytes, headers: dict[str, str]) -> Resp
                 body = unwrap(body, "gzip", _LARGEST_VECTOR)
             except Damaged as fault:
                 raise HTTPException(500, f"This tile on board is damaged: {fault}.") from None
-    headers["ETag"] = f'"{hashlib.sha256(body).hexdigest()[:32]}"'
+    headers["ETag"] = _tag(body)
     return _unless_known(request, Response(body, headers=headers, media_type=kind))
+
+
+def _tag(body: bytes) -> str:
+    """A strong entity tag: a hash of the very bytes that are sent."""
+    return f'"{hashlib.sha256(body).hexdigest()[:32]}"'
 
 
 def _unless_known(request: Request, answer: Response) -> Response:
@@ -201,7 +208,7 @@ def _kind(body: bytes) -> str:
 def _content(path: str) -> tuple[bytes, str, str]:
     file, kind = _FILES[path]
     body = file.read_bytes()
-    return body, kind, f'"{hashlib.sha256(body).hexdigest()[:32]}"'
+    return body, kind, _tag(body)
 
 
 def _file(request: Request) -> Response:

@@ -6,7 +6,6 @@ import ipaddress
 import os
 import socket
 import threading
-from collections.abc import Callable
 from pathlib import Path
 from types import TracebackType
 from typing import Self
@@ -21,7 +20,7 @@ from packer.view.board import Board
 from packer.view.endpoints import endpoints
 from packer.view.guard import Access, Guard, new_code
 
-__all__ = ["ViewServer", "serve", "shareable_addresses"]
+__all__ = ["ViewServer", "shareable_addresses"]
 
 _LOOPBACK = "127.0.0.1"
 _PATIENCE_S = 0.5  # for answers under way when a stop is asked for; the rest of the second is uvicorn's tick
@@ -33,7 +32,7 @@ class ViewServer:
 
     `port` 0 takes a free one. With `share` the view listens on one address of the local network, `address` or
     the only one there is, and asks for `code` (a fresh one unless given); without it on loopback alone.
-    `url` is the page, `link` the same with the access code in it.
+    `url` is the page, `link` the same with the access code in it. If the process dies: nothing is lost.
     """
 
     def __init__(
@@ -108,25 +107,6 @@ def _config(app: Guard) -> uvicorn.Config:
         limit_concurrency=200,
         timeout_graceful_shutdown=1,
     )
-
-
-def serve(
-    brief: Brief,
-    plan: Plan,
-    store: Path | None = None,
-    *,
-    port: int = 0,
-    share: bool = False,
-    address: str | None = None,
-    on_ready: Callable[[ViewServer], None],
-) -> None:
-    """Show what is on board until Ctrl-C; `on_ready` is told once the page can be opened.
-
-    Raises InputError if the port or the address cannot be had. If the process dies: nothing is lost.
-    """
-    with ViewServer(brief, plan, store, port=port, share=share, address=address) as view:
-        on_ready(view)
-        view.wait()
 
 
 def shareable_addresses() -> list[str]:

@@ -1,0 +1,113 @@
+"""Asking anew for tiles that are on board and have grown old: on what condition, and what came of it.
+
+The tile that is on board stays there until the new one is committed. One that the server no longer has stays
+too, since an old map is better than none; it is only counted.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Awaitable, Callable, Mapping
+from dataclasses import asdict, dataclass
+from typing import Protocol
+
+from packer.outcome import Stored, Unchanged
+from packer.store.records import Received, Renewed
+from packer.tileset import Tile, TileSet
+
+__all__ = ["Renewal", "RenewalTally"]
+
+
+class _Validators(Protocol):
+    @property
+    def etag(self) -> str | None: ...
+    @property
+    def modified(self) -> str | None: ...
+    @property
+    def hash(self) -> bytes | None: ...
+
+
+@dataclass(slots=True)
+class RenewalTally:
+    """Of `stale` tiles so many came `new`, were `unchanged` by the server's word or by their body, are `gone`
+    from the server, or could not be had (`failed`)."""
+
+    stale: int = 0
+    new: int = 0
+    unchanged: int = 0
+    gone: int = 0
+    failed: int = 0
+
+    @property
+    def left(self) -> int:
+        """How many are as old as before, and are still on the server."""
+        return self.stale - self.new - self.unchanged - self.gone
+
+    def as_counts(self) -> dict[str, int]:
+        """All counts by name."""
+        return {**asdict(self), "left": self.left}
+
+
+class Renewal:
+    """The stale tiles of one layer. `validators` looks up what is known of a stored tile."""
+
+    def __init__(self, tiles: TileSet, validators: Callable[[Tile], Awaitable[_Validators]]) -> None:
+        self.tiles = tiles
+        self.tally = RenewalTally(len(tiles))
+        self._look_up = validators
+        self._asked: dict[Tile, _Validators] = {}
+        self._unconditional: set[Tile] = set()
+
+    def __contains__(self, tile: Tile) -> bool:
+        return bool(self.tiles) and tile in self.tiles
+
+    async def headers(self, tile: Tile, plain: Mapping[str, str]) -> Mapping[str, str]:
+        """The headers to ask for the tile with: those of the source, and the conditions of RFC 9110 section 13.1.
+
+        If cancelled: nothing has changed.
+        """
+        known = self._asked[tile] = await self._look_up(tile)
+        if tile in self._unconditional:
+            return plain
+        conditions = {"If-None-Match": known.etag, "If-Modified-Since": known.modified}
+        return {**plain, **{name: value for name, value in conditions.items() if value and _sendable(value)}}
+
+    def received(self, tile: Tile, outcome: Stored, digest: bytes, now: int) -> Received | Renewed:
+        """A body came: the record to write, which is no body if it is the one on board."""
+        valid = outcome.etag, outcome.modified, outcome.fresh_until
+        known = self._asked.pop(tile, None)
+        self._unconditional.discard(tile)
+        if known is not None and known.hash == digest:
+            self.tally.unchanged += 1
+            return Renewed(tile, now, *valid)
+        self.tally.new += 1
+        return Received(tile, outcome.data, digest, outcome.kind.value, now, *valid)
+
+    def unchanged(self, tile: Tile, outcome: Unchanged, now: int) -> Renewed | None:
+        """The server says "not modified": the record to write, or None if it says so of something else than
+        what is on board (RFC 9111 section 4.3.4), and the tile has to be asked for without conditions."""
+        known = self._asked.pop(tile, None)
+        if known is None or tile in self._unconditional or not _same_tag(known.etag, outcome.etag):
+            self._unconditional.add(tile)
+            return None
+        self.tally.unchanged += 1
+        return Renewed(tile, now, outcome.etag, outcome.modified, outcome.fresh_until)
+
+    def gone(self, tile: Tile) -> None:
+        """The server has the tile no more."""
+        self._asked.pop(tile, None)
+        self.tally.gone += 1
+
+    def failed(self, tile: Tile) -> None:
+        """The tile could not be had."""
+        self._asked.pop(tile, None)
+        self.tally.failed += 1
+
+
+def _sendable(value: str) -> bool:
+    """Whether a validator from a pack, which may have been made by anyone, can stand in a header."""
+    return value.isascii() and value.isprintable()
+
+
+def _same_tag(ours: str | None, theirs: str | None) -> bool:
+    """Weak comparison (RFC 9110 section 8.8.3.2); a server need not repeat the tag."""
+    return ours is None or theirs is None or ours.removeprefix("W/") == theirs.removeprefix("W/")

@@ -1,0 +1,486 @@
+"""What servers offer, from the answer to the plan: reading over a door, keeping without keys, filling in."""
+
+from __future__ import annotations
+
+import asyncio
+import json
+import time
+from collections.abc import Mapping
+from datetime import date
+from pathlib import Path
+from typing import Any
+
+import numpy as np
+import pytest
+from hypothesis import given, settings
+from hypothesis import strategies as st
+
+from packer.address import fingerprint
+from packer.brief import Brief
+from packer.errors import AnswerError, BriefError, LastbarError, NetworkError, TermsError
+from packer.fetching.offered import read_offers
+from packer.fetching.sources import secrets_of, sources_for
+from packer.grid import LonLatBox
+from packer.net import Answer, Failure, Fault, Reply
+from packer.offers import Offer, Window, keep_offer, kept_form, kept_offer, offer_path
+from packer.planning import Plan, plan
+from packer.resolving import kept, settled
+from packer.survey import Deepest, rewrite
+from packer.terms import check_terms
+from packer.tileset import Tile, TileSet
+
+PLACE = 'tilejson = "https://maps.example.org/aerial.json?key=${AERIAL_KEY}"'
+AREA = "box = [12.30, 47.00, 12.40, 47.04]\ndeepest = 14"
+KEY = "bilberry-4711"
+KEYED = {"AERIAL_KEY": KEY}
+
+
+def brief_text(layer: str = PLACE, area: str = AREA) -> str:
+    return (
+        'title = "Test"\ncontact = "maps@example.org"\noverview = false\n\n[layers.aerial]\n'
+        f'{layer}\npermission = "Own server"\n\n[[areas]]\nname = "course"\n{area}\n'
+    )
+
+
+def brief_at(folder: Path, layer: str = PLACE, area: str = AREA) -> Brief:
+    path = folder / "brief.toml"
+    path.write_text(brief_text(layer, area), encoding="utf-8")
+    return Brief.read(path)
+
+
+def told(tiles: str | list[str] = "https://maps.example.org/a/{z}/{x}/{y}.jpg", **more: Any) -> Answer:
+    document = {
+        "tilejson": "3.0.0",
+        "tiles": [tiles] if isinstance(tiles, str) else tiles,
+        "attribution": "Them",
+    }
+    return Answer(200, {}, json.dumps(document | more).encode())
+
+
+class Door:
+    """A door that gives one answer and keeps what was asked."""
+
+    def __init__(self, reply: Reply) -> None:
+        self.reply = reply
+        self.asked: list[tuple[str, dict[str, str]]] = []
+        self.closed = False
+
+    async def fetch(self, url: str, headers: Mapping[str, str], deadline_s: float, limit_bytes: int) -> Reply:
+        self.asked.append((url, dict(headers)))
+        return self.reply
+
+    async def aclose(self) -> None:
+        self.closed = True
+
+
+def read(brief: Brief, reply: Reply, environment: Mapping[str, str] = KEYED) -> tuple[Brief, list[str], Door]:
+    door = Door(reply)
+    found, remarks = asyncio.run(read_offers(brief, environment=environment, make_door=lambda *_, **__: door))
+    assert door.closed
+    return found, remarks, door
+
+
+def refusal(brief: Brief, reply: Reply, kind: type[LastbarError]) -> str:
+    with pytest.raises(kind) as refused:
+        read(brief, reply)
+    text = str(refused.value)
+    assert KEY not in text
+    assert text.endswith(".")
+    return text
+
+
+def everything_in(folder: Path) -> str:
+    return "\n".join(p.read_text("utf-8") for p in sorted(folder.rglob("*")) if p.is_file())
+
+
+# ------------------------------------------------------------------------------------------------ the brief
+
+
+@pytest.mark.parametrize(
+    ("layer", "word"),
+    [
+        (f'{PLACE}\nwmts = "https://maps.example.org/wmts"', "just one of url, tilejson and wmts"),
+        (
+            f'{PLACE}\nurl = "https://maps.example.org/{{z}}/{{x}}/{{y}}"',
+            "just one of url, tilejson and wmts",
+        ),
+        ('attribution = "A"\nzooms = [0, 3]', "url is missing"),
+        (f'{PLACE}\nwmts-layer = "a"', "wmts-layer does not go with tilejson"),
+        ('tilejson = "https://maps.example.org/{z}.json"', "one document"),
+        ('tilejson = "maps.example.org/a.json"', "http://"),
+        ('tilejson = "https://maps.example.org/a b?4711secret"', "no space"),
+        (f'{PLACE}\ntile-hosts = ["https://cdn.example.org"]', "without http://"),
+        (f"{PLACE}\ntile-size = 300", "256 or 512"),
+        (
+            'url = "https://e.org/{z}/{x}/{y}"\nattribution = "A"\nzooms = [0, 3]\ntile-hosts = ["e.org"]',
+            "tile-hosts does not go with url",
+        ),
+    ],
+)
+def test_a_bad_source_of_an_offer_is_told_in_the_briefs_words(layer: str, word: str) -> None:
+    with pytest.raises(BriefError, match=r"layer \"aerial\"") as refused:
+        Brief.from_text(brief_text(layer))
+    assert word in str(refused.value)
+    assert "4711secret" not in str(refused.value)
+
+
+def test_a_plan_before_the_offer_is_read_tells_the_command_that_reads_it(tmp_path: Path) -> None:
+    brief = brief_at(tmp_path)
+    with pytest.raises(BriefError, match="lastbar plan") as refused:
+        plan(brief)
+    assert '"aerial"' in str(refused.value)
+
+
+# ------------------------------------------------------------------------------------------------ reading
+
+
+def test_what_the_brief_leaves_open_comes_from_the_server(tmp_path: Path) -> None:
+    found, remarks, door = read(brief_at(tmp_path), told(minzoom=2, maxzoom=13, format="jpg"))
+    layer = found.layers["aerial"]
+    assert door.asked == [(f"https://maps.example.org/aerial.json?key={KEY}", {})]
+    assert (layer.zooms, layer.attribution, layer.format, layer.tile_size) == ((2, 13), "Them", "jpg", None)
+    assert remarks == []
+    assert plan(found).layers["aerial"].tiles.zooms == tuple(range(2, 14))
+
+
+def test_what_the_brief_says_wins_and_zooms_are_those_of_both(tmp_path: Path) -> None:
+    brief = brief_at(
+        tmp_path, f'{PLACE}\nzooms = [4, 16]\nattribution = "Us"\nformat = "png"\ntile-size = 512'
+    )
+    found, _, _ = read(brief, told(maxzoom=12, format="jpg"))
+    layer = found.layers["aerial"]
+    assert (layer.zooms, layer.attribution, layer.format, layer.tile_size) == ((4, 12), "Us", "png", 512)
+    assert any("zooms = [4, 16], of which its server offers [4, 12]" in r for r in plan(found).remarks)
+    assert sources_for(found, plan(found), KEYED)["aerial"].rules.size_px == 512
+
+
+def test_headers_go_with_the_reading(tmp_path: Path) -> None:
+    brief = brief_at(tmp_path, f'{PLACE}\nheaders = {{ "X-Key" = "${{AERIAL_KEY}}" }}')
+    assert read(brief, told())[2].asked[0][1] == {"X-Key": KEY}
+
+
+def test_layers_of_one_service_are_told_of_in_one_request(tmp_path: Path) -> None:
+    text = brief_text().replace("[[areas]]", f'[layers.relief]\n{PLACE}\npermission = "Own"\n\n[[areas]]')
+    found, _, door = read(Brief.from_text(text, tmp_path / "brief.toml"), told())
+    assert len(door.asked) == 1
+    assert all(layer.is_settled for layer in found.layers.values())
+
+
+def test_no_attribution_anywhere_is_an_error_that_names_the_key(tmp_path: Path) -> None:
+    assert "attribution is missing" in refusal(brief_at(tmp_path), told(attribution=""), BriefError)
+
+
+def test_zooms_without_one_in_common_are_an_error(tmp_path: Path) -> None:
+    brief = brief_at(tmp_path, f"{PLACE}\nzooms = [15, 16]")
+    assert "[15, 16]" in refusal(brief, told(maxzoom=12), BriefError)
+
+
+@pytest.mark.parametrize(
+    ("tiles", "entry"),
+    [
+        ("https://cdn.example.net/{z}/{x}/{y}", "cdn.example.net"),
+        ("https://cdn.example.net:8443/{z}/{x}/{y}", "cdn.example.net:8443"),
+        ("https://maps.example.org.evil.example/{z}/{x}/{y}", "maps.example.org.evil.example"),
+        ("https://maps.example.org@cdn.example.net/{z}/{x}/{y}", "cdn.example.net"),
+        ("http://maps.example.org/{z}/{x}/{y}", "maps.example.org"),
+    ],
+)
+def test_tiles_at_another_host_are_refused_until_the_brief_names_it(
+    tmp_path: Path, tiles: str, entry: str
+) -> None:
+    text = refusal(brief_at(tmp_path), told(tiles), BriefError)
+    assert f'tile-hosts = ["{entry}"]' in text
+    assert ("without encryption" in text) == tiles.startswith("http:")
+    assert not offer_path(tmp_path / "packs", "aerial").exists()
+    allowed = brief_at(tmp_path, f'{PLACE}\ntile-hosts = ["{entry}"]')
+    found, _, _ = read(allowed, told(tiles))
+    assert sources_for(found, plan(found), KEYED)["aerial"].url(Tile(1, 0, 0)).startswith(tiles[:20])
+
+
+def test_of_several_addresses_one_at_a_known_host_is_taken(tmp_path: Path) -> None:
+    tiles = ["https://cdn.example.net/{z}/{x}/{y}", "https://maps.example.org/{z}/{x}/{y}"]
+    assert read(brief_at(tmp_path), told(tiles))[0].layers["aerial"].asked == tiles[1]
+
+
+def test_a_server_cannot_have_variables_of_this_machine_filled_in(tmp_path: Path) -> None:
+    text = refusal(brief_at(tmp_path), told("https://maps.example.org/${HOME}/{z}/{x}/{y}"), AnswerError)
+    assert "${…}" in text
+    planted = Offer(("https://maps.example.org/${HOME}/{z}/{x}/{y}",), (0, 3), "Them")
+    keep_offer(tmp_path, "aerial", "mark", planted)
+    assert kept_offer(tmp_path, "aerial", "mark", ["AERIAL_KEY"]) is None
+    assert kept_offer(tmp_path, "aerial", "mark", ["HOME"]) == planted
+
+
+def test_reading_is_held_to_the_terms_before_anything_is_asked(tmp_path: Path) -> None:
+    brief = brief_at(tmp_path, 'tilejson = "https://tile.openstreetmap.org/a.json"')
+    door = Door(told())
+    with pytest.raises(TermsError, match="prohibits"):
+        asyncio.run(read_offers(brief, environment={}, make_door=lambda *_, **__: door))
+    path = tmp_path / "brief.toml"
+    path.write_text(brief_text().replace('contact = "maps@example.org"\n', ""))
+    with pytest.raises(BriefError, match="contact is missing"):
+        asyncio.run(read_offers(Brief.read(path), environment=KEYED, make_door=lambda *_, **__: door))
+    with pytest.raises(BriefError, match="AERIAL_KEY, which is not set"):
+        asyncio.run(read_offers(brief_at(tmp_path), environment={}, make_door=lambda *_, **__: door))
+    assert door.asked == []
+
+
+def test_the_terms_hold_for_the_address_that_the_server_gives(tmp_path: Path) -> None:
+    brief = brief_at(tmp_path, f'{PLACE}\ntile-hosts = ["tile.openstreetmap.org"]')
+    found, _, _ = read(brief, told("https://tile.openstreetmap.org/{z}/{x}/{y}.png"))
+    worked_out = plan(found)
+    source = sources_for(found, worked_out, KEYED)["aerial"]
+    with pytest.raises(TermsError, match="prohibits"):
+        check_terms(found, worked_out, {"aerial": source.urls(Tile(0, 0, 0))}, date(2030, 5, 1))
+
+
+@pytest.mark.parametrize(
+    ("reply", "kind", "word"),
+    [
+        (Failure(Fault.NAME, "x"), NetworkError, "name look-up failed"),
+        (Answer(302, {"location": f"https://e.org/?k={KEY}"}, b""), AnswerError, "another address"),
+        (Answer(403, {}, b""), AnswerError, "key"),
+        (Answer(500, {}, b""), AnswerError, "500"),
+        (Answer(200, {}, b"<html>Sign in</html>"), AnswerError, "page"),
+        (Answer(200, {"content-encoding": "gzip"}, b"no gzip"), AnswerError, "damaged"),
+        (Answer(200, {}, json.dumps({"tilejson": KEY}).encode()), AnswerError, "version"),
+        (told("https://maps.example.org/{z}/{x}"), AnswerError, "{y} is missing"),
+    ],
+)
+def test_a_server_that_cannot_tell_is_an_error_at_first_and_a_remark_later(
+    tmp_path: Path, reply: Reply, kind: type[LastbarError], word: str
+) -> None:
+    brief = brief_at(tmp_path)
+    assert word in refusal(brief, reply, kind)
+    read(brief, told(maxzoom=9))
+    found, remarks, _ = read(brief, reply)
+    assert found.layers["aerial"].zooms == (0, 9)
+    assert len(remarks) == 1
+    assert word in remarks[0]
+    assert KEY not in remarks[0]
+
+
+# ------------------------------------------------------------------------------------------------ keys
+
+KEY_IN = [
+    "https://maps.example.org/a/{z}/{x}/{y}.jpg?key=" + KEY,
+    "https://maps.example.org/" + KEY + "/{z}/{x}/{y}.jpg",
+    "https://user:" + KEY + "@maps.example.org/{z}/{x}/{y}.jpg",
+    "https://maps.example.org/a/{z}/{x}/{y}.jpg?a=1&t=x" + KEY + "y",
+]
+
+
+@pytest.mark.parametrize("tiles", KEY_IN)
+def test_a_key_in_the_servers_address_is_used_and_never_kept(tmp_path: Path, tiles: str) -> None:
+    found, _, _ = read(brief_at(tmp_path), told(tiles, attribution="Them"))
+    assert KEY not in everything_in(tmp_path)
+    layer, worked_out = found.layers["aerial"], plan(found)
+    assert KEY not in layer.url
+    assert KEY not in repr(found)
+    source = sources_for(found, worked_out, KEYED)["aerial"]
+    assert source.url(Tile(1, 0, 1)) == tiles.replace("{z}/{x}/{y}", "1/0/1")
+    assert KEY in secrets_of(found, {"aerial": source}, KEYED)
+    again = settled(found.as_written, kept(found.as_written, tmp_path / "packs")).layers["aerial"]
+    assert fingerprint(again.url) == fingerprint(layer.url)
+
+
+@pytest.mark.parametrize("tiles", KEY_IN[:2])
+def test_a_key_known_from_a_variable_is_filled_in_when_the_kept_offer_stands_in(
+    tmp_path: Path, tiles: str
+) -> None:
+    brief = brief_at(tmp_path)
+    read(brief, told(tiles))
+    found, remarks, _ = read(brief, Failure(Fault.NAME, "x"))
+    assert len(remarks) == 1
+    source = sources_for(found, plan(found), KEYED)["aerial"]
+    assert source.url(Tile(1, 0, 1)) == tiles.replace("{z}/{x}/{y}", "1/0/1")
+
+
+def test_a_key_that_only_the_server_gives_reaches_no_file_and_no_log(tmp_path: Path) -> None:
+    tiles = "https://maps.example.org/{z}/{x}/{y}.jpg?token=cloudberry99&v=12"
+    brief = brief_at(tmp_path)
+    found, _, _ = read(brief, told(tiles))
+    assert "cloudberry99" not in everything_in(tmp_path)
+    source = sources_for(found, plan(found), KEYED)["aerial"]
+    assert source.url(Tile(0, 0, 0)).endswith("token=cloudberry99&v=12")
+    assert "cloudberry99" in secrets_of(found, {"aerial": source}, KEYED)
+    assert "cloudberry99" not in repr((found, source))
+    with pytest.raises(NetworkError, match="only the server gives"):
+        read(brief, Failure(Fault.NAME, "x"))
+    offline = settled(brief, kept(brief, brief.store_folder))
+    assert plan(offline).fingerprint == plan(found).fingerprint
+    with pytest.raises(BriefError, match="read anew"):
+        sources_for(offline, plan(offline), KEYED)
+
+
+@settings(max_examples=200, deadline=None)
+@given(
+    st.text("abcdefgh0123456789-+/=&%.", min_size=4, max_size=24),
+    st.sampled_from(
+        ["https://h.example/{}/{{z}}", "https://h.example/{{z}}?a={}&b=1", "https://u:{}@h.example/{{z}}"]
+    ),
+)
+def test_no_value_of_a_variable_is_left_in_a_kept_address(value: str, shape: str) -> None:
+    template = shape.format(value) + "/{x}/{y}"
+    found = kept_form(template, {"NAME": value}, [])
+    if value not in "https://h.example/{z}/{x}/{y}?a=&b=1***${NAME}":  # plain words of the address itself
+        assert value not in found.replace("${NAME}", "").replace("://h.example", "")
+    assert found.count("{z}") + found.count("{x}") + found.count("{y}") == 3 or "***" in found
+
+
+def test_parameters_that_the_standard_itself_puts_there_are_kept() -> None:
+    template = (
+        "https://h.example/w?SERVICE=WMTS&LAYER=a&FORMAT=image/png&TILEMATRIX=EPSG:3857:{z}&X={x}&k=abc"
+    )
+    assert kept_form(template, {}, []).endswith("FORMAT=image/png&TILEMATRIX=EPSG:3857:{z}&X={x}&k=***")
+
+
+# ------------------------------------------------------------------------------------------------ keeping
+
+OFFER = Offer(
+    ("https://maps.example.org/{z}/{x}/{y}",),
+    (2, 3),
+    "Them",
+    "jpg",
+    LonLatBox(170.0, -20.5, -170.0, 10.25),
+    512,
+    {2: "02", 3: "three%20"},
+    {2: Window(0, 1, 2, 3), 3: Window(0, 7, 0, 7)},
+)
+
+
+def test_a_kept_offer_reads_back_as_it_was(tmp_path: Path) -> None:
+    keep_offer(tmp_path / "new", "aerial", "mark", OFFER)
+    assert kept_offer(tmp_path / "new", "aerial", "mark", ()) == OFFER
+    assert kept_offer(tmp_path / "new", "aerial", "another", ()) is None
+    assert [p.name for p in (tmp_path / "new").iterdir()] == [".aerial.offer.json"]
+
+
+JUNK = st.none() | st.integers() | st.floats() | st.text(max_size=9) | st.lists(st.integers(), max_size=5)
+
+
+@settings(max_examples=200, deadline=None)
+@given(
+    st.sampled_from(["version", "templates", "zooms", "kind", "bounds", "tile_px", "matrices", "limits"]),
+    JUNK,
+)
+def test_a_damaged_offer_is_none_or_still_on_the_grid(
+    tmp_path_factory: pytest.TempPathFactory, field: str, value: object
+) -> None:
+    folder = tmp_path_factory.getbasetemp() / "damaged"
+    keep_offer(folder, "aerial", "mark", OFFER)
+    path = offer_path(folder, "aerial")
+    path.write_text(json.dumps(json.loads(path.read_text()) | {field: value}))
+    found = kept_offer(folder, "aerial", "mark", ())
+    assert found is None or 0 <= found.zooms[0] <= found.zooms[1] <= 24
+
+
+def test_an_offer_of_another_address_is_not_ours(tmp_path: Path) -> None:
+    read(brief_at(tmp_path), told())
+    moved = brief_at(tmp_path, PLACE.replace("aerial.json", "other.json"))
+    assert kept(moved, moved.store_folder) == {}
+    narrowed = brief_at(tmp_path, f'{PLACE}\ntile-hosts = ["cdn.example.net"]')
+    assert kept(narrowed, narrowed.store_folder) == {}
+
+
+def test_edits_write_into_the_brief_what_was_changed_and_nothing_of_the_offer(tmp_path: Path) -> None:
+    brief = brief_at(tmp_path, f"{PLACE}   # as agreed")
+    found, _, _ = read(brief, told(maxzoom=15))
+    before = plan(found).count
+    changed = rewrite(found, [Deepest("course", 12)])
+    assert plan(changed).count < before
+    assert brief.path.read_text() == brief_text(f"{PLACE}   # as agreed").replace(
+        "deepest = 14", "deepest = 12"
+    )
+    assert Brief.read(brief.path) == changed.as_written
+
+
+# ------------------------------------------------------------------------------------------------ the extent
+
+
+def planned(folder: Path, offer: Offer, area: str = AREA) -> Plan:
+    return plan(settled(brief_at(folder, area=area), {"aerial": offer}))
+
+
+def test_tiles_outside_the_bounds_are_not_planned_and_one_line_says_so(tmp_path: Path) -> None:
+    whole = planned(tmp_path, Offer(OFFER.templates, (0, 14), "Them"))
+    part = planned(tmp_path, Offer(OFFER.templates, (0, 14), "Them", bounds=LonLatBox(12.35, 40, 20, 47.02)))
+    inside = part.layers["aerial"].tiles
+    assert inside - whole.layers["aerial"].tiles == TileSet()
+    # Held against mercantile, tile by tile.
+    for zoom, x, y in whole.layers["aerial"].tiles:
+        box = _bounds(zoom, x, y)
+        overlaps = box[2] > 12.35 + 1e-7 and box[3] > 40 and box[0] < 20 and box[1] < 47.02 - 1e-7
+        assert (Tile(zoom, x, y) in inside) == overlaps, (zoom, x, y)
+    lost = whole.count - part.count
+    assert part.remarks == (
+        f'{lost} of the {whole.count:,} tiles of area "course" are not inside what the server of layer '
+        '"aerial" offers.',
+    )
+    assert whole.remarks == ()
+
+
+def _bounds(zoom: int, x: int, y: int) -> tuple[float, float, float, float]:
+    import mercantile
+
+    return tuple(mercantile.bounds(x, y, zoom))
+
+
+def test_bounds_across_the_antimeridian_keep_both_sides(tmp_path: Path) -> None:
+    area = "box = [165.0, -21.0, -165.0, -20.0]\ndeepest = 9"
+    offer = Offer(OFFER.templates, (9, 9), "Them", bounds=LonLatBox(175.0, -40.0, -175.0, 0.0))
+    tiles = planned(tmp_path, offer, area).layers["aerial"].tiles
+    columns = {x for _, x, _ in tiles}
+    assert columns == {*range(504, 512), *range(8)}  # 512 / 360 * 355 = 504.9, and 512 / 360 * 5 = 7.1
+
+
+def test_limits_are_tiles_and_zooms(tmp_path: Path) -> None:
+    offer = Offer(OFFER.templates, (12, 13), "Them", limits={12: Window(2188, 2188, 0, 4095)})
+    tiles = planned(tmp_path, offer).layers["aerial"].tiles
+    assert {(z, x) for z, x, _ in tiles} == {(12, 2188)}
+
+
+def test_bounds_of_the_world_at_the_deepest_zoom_cost_nothing(tmp_path: Path) -> None:
+    """A box nearly as large as the world has millions of rows at zoom 24; only the plan's own are looked at."""
+    area = "box = [12.30, 47.00, 12.301, 47.001]\ndeepest = 24"
+    offer = Offer(OFFER.templates, (24, 24), "Them", bounds=LonLatBox(-179.0, -80.0, 179.0, 80.0))
+    started = time.process_time()
+    tiles = planned(tmp_path, offer, area).layers["aerial"].tiles
+    assert time.process_time() - started < 1.0
+    assert len(tiles) == len(
+        planned(tmp_path, Offer(OFFER.templates, (24, 24), "Them"), area).layers["aerial"].tiles
+    )
+
+
+def test_an_overview_outside_the_bounds_is_told_as_well(tmp_path: Path) -> None:
+    path = tmp_path / "brief.toml"
+    path.write_text(brief_text().replace("overview = false\n", ""))
+    offer = Offer(OFFER.templates, (10, 14), "Them", bounds=LonLatBox(12.30, 47.0, 12.40, 47.04))
+    found = plan(settled(Brief.read(path), {"aerial": offer}))
+    assert len(found.remarks) == 1
+    assert "tiles of the overview are not inside" in found.remarks[0]
+
+
+def test_an_offer_elsewhere_leaves_no_plan_and_says_why(tmp_path: Path) -> None:
+    offer = Offer(OFFER.templates, (10, 14), "Them", bounds=LonLatBox(100.0, 0.0, 101.0, 1.0))
+    with pytest.raises(LastbarError, match="None of the"):
+        planned(tmp_path, offer)
+
+
+@settings(max_examples=60, deadline=None)
+@given(
+    st.tuples(st.floats(-180, 180), st.floats(-84, 84), st.floats(-180, 180), st.floats(-84, 84)),
+    st.integers(0, 6),
+)
+def test_cutting_the_bounds_to_the_plan_changes_nothing(
+    ends: tuple[float, float, float, float], zoom: int
+) -> None:
+    from packer.cover import cover_box
+    from packer.planning import _offered
+
+    box = LonLatBox(ends[0], min(ends[1], ends[3]), ends[2], max(ends[1], ends[3]))
+    n = 1 << zoom
+    rows = np.arange(n // 3, n // 2 + 1, dtype=np.int64)
+    tiles = TileSet.from_runs(zoom, rows, np.full(rows.size, n // 4), np.full(rows.size, n - 1))
+    found = _offered(Offer(("",), (0, 24), bounds=box), tiles)
+    assert found == tiles & cover_box(box, zoom)

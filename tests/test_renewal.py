@@ -1,0 +1,303 @@
+"""Old tiles asked for anew: by condition, one request each, the old one on board until the new one is committed."""
+
+from __future__ import annotations
+
+import asyncio
+import json
+import random
+import signal
+import sqlite3
+import subprocess
+import sys
+import time
+import zlib
+from collections.abc import Iterable
+from pathlib import Path
+
+import pytest
+
+from packer.brief import Brief
+from packer.fetching import FetchReport, Options, run_fetch
+from packer.fetching.sources import labels_for, sources_for
+from packer.net import Answer, Reply
+from packer.planning import plan
+from packer.store.books import read_books
+from packer.store.records import Received, Record, body_hash
+from packer.store.writer import PackWriter
+from packer.tileset import Tile, TileSet
+from tests.conftest import BriefMaker
+from tests.fakes import ScriptedDoor, VirtualClock, no_tile, page, tile_answer
+from tests.tile_server import TileServer, png
+
+OLD, MONTH_S = 1_600_000_000, 30 * 86_400.0
+AREA = "box = [12.30, 47.00, 12.40, 47.05]\ndeepest = 14"
+Known = tuple[str | None, str | None, int | None]  # entity tag, date of change, fresh until
+
+
+def pack_of(brief: Brief) -> Path:
+    return brief.store_folder / "survey.mbtiles"
+
+
+def planned(brief: Brief) -> TileSet:
+    return plan(brief).layers["survey"].tiles
+
+
+def fill(brief: Brief, tiles: Iterable[Tile], known: Known = ('"0"', None, None), path: str = "{}") -> None:
+    """Put tiles on board that were fetched in 2020."""
+
+    async def go() -> None:
+        worked_out = plan(brief)
+        labels = labels_for(brief, worked_out, sources_for(brief, worked_out, {})["survey"])
+        async with PackWriter(pack_of(brief), labels) as pack:
+            batch: list[Record] = []
+            for tile in tiles:
+                body = png(path.format(tile))
+                batch.append(Received(tile, body, body_hash(body), "png", OLD, *known))
+            await pack.write(batch)
+
+    asyncio.run(go())
+
+
+def bodies(brief: Brief) -> dict[Tile, bytes]:
+    db = sqlite3.connect(pack_of(brief))
+    rows = db.execute("SELECT zoom_level, tile_column, tile_row, tile_data FROM tiles").fetchall()
+    db.close()
+    return {Tile(z, x, (1 << z) - 1 - row): data for z, x, row, data in rows}
+
+
+class Door(ScriptedDoor):
+    """Notes the conditions of each request."""
+
+    async def fetch(self, url: str, headers: dict[str, str], deadline_s: float, limit_bytes: int) -> Reply:  # type: ignore[override]  # a narrower mapping will do here
+        self.sent.append({name: value for name, value in headers.items() if name.startswith("If-")})
+        return await super().fetch(url, headers, deadline_s, limit_bytes)
+
+    sent: list[dict[str, str]]
+
+
+def refresh(brief: Brief, script: object, options: Options | None = None) -> tuple[FetchReport, Door]:
+    async def go() -> tuple[FetchReport, Door]:
+        async with VirtualClock() as clock:
+            door = Door(clock, script)  # type: ignore[arg-type]  # a script, given by the test
+            door.sent = []
+            wanted = options or Options(renew_older_s=MONTH_S)
+            report = await run_fetch(brief, plan(brief), wanted, clock=clock, make_door=door, environment={})
+            return report, door
+
+    return asyncio.run(go())
+
+
+@pytest.fixture
+def brief(brief_for: BriefMaker) -> Brief:
+    url = "https://tiles.example.org/survey/{z}/{x}/{y}.png"
+    return brief_for(url, area=AREA, overview='overview = false\ncontact = "maps@example.org"')
+
+
+def unchanged(tag: str | None = '"0"') -> Answer:
+    return Answer(304, {} if tag is None else {"etag": tag}, b"")
+
+
+def changed(tile: Tile) -> Answer:
+    body = png(f"{tile} anew")
+    return Answer(200, {"content-type": "image/png", "content-length": str(len(body)), "etag": '"1"'}, body)
+
+
+# ---------------------------------------------------------------------------------------- what comes of them
+
+
+def test_unless_asked_no_old_tile_is_asked_for_again(brief: Brief) -> None:
+    fill(brief, planned(brief))
+    report, door = refresh(brief, lambda *_: tile_answer(Tile(0, 0, 0)), Options())
+    assert report.complete
+    assert not door.asked
+
+
+def test_each_old_tile_is_asked_for_once_on_its_own_condition(brief: Brief) -> None:
+    fill(brief, planned(brief), ('W/"0"', "Thu, 01 Oct 2020 00:00:00 GMT", None))
+    report, door = refresh(brief, lambda *_: unchanged())
+    assert report.complete
+    assert set(door.asked.values()) == {1}
+    assert TileSet.from_tiles(door.asked) == planned(brief)
+    tiles = [sent for sent in door.sent if sent]
+    condition = {"If-None-Match": 'W/"0"', "If-Modified-Since": "Thu, 01 Oct 2020 00:00:00 GMT"}
+    assert tiles == [condition] * len(planned(brief))
+    told = report.layers["survey"]
+    assert told.renewal["unchanged"] == told.renewal["stale"] == len(planned(brief))
+    assert (told.stored, told.missing, told.renewal["left"]) == (0, 0, 0)
+    # Dated anew, they are not asked for again.
+    again, door = refresh(brief, lambda *_: unchanged())
+    assert again.complete
+    assert not door.asked
+
+
+def test_new_unchanged_and_gone_are_told_apart_and_what_is_gone_stays_on_board(brief: Brief) -> None:
+    fill(brief, planned(brief))
+
+    def script(tile: Tile, before: int, now: float) -> Reply:
+        return (changed(tile), unchanged(), no_tile(404))[(tile.x + tile.y) % 3]
+
+    report, _ = refresh(brief, script)
+    counts = report.layers["survey"].renewal
+    groups = [TileSet.from_tiles(t for t in planned(brief) if (t.x + t.y) % 3 == n) for n in range(3)]
+    assert [counts["new"], counts["unchanged"], counts["gone"]] == [len(g) for g in groups]
+    assert counts["left"] == 0
+    assert report.complete
+    for tile, body in bodies(brief).items():
+        assert body == (png(f"{tile} anew") if tile in groups[0] else png(str(tile)))
+    assert not read_books(pack_of(brief)).absent
+    db = sqlite3.connect(pack_of(brief))  # the bodies that were replaced are gone from the file's books
+    assert db.execute("SELECT count(*) FROM blob").fetchone()[0] == len(planned(brief))
+    db.close()
+
+
+def test_the_same_body_sent_again_counts_as_unchanged(brief: Brief) -> None:
+    fill(brief, planned(brief), (None, None, None))
+    report, door = refresh(brief, lambda tile, *_: tile_answer(tile))
+    assert report.layers["survey"].renewal["unchanged"] == len(planned(brief))
+    assert report.layers["survey"].bytes == 0
+    assert not any(door.sent)
+
+
+def test_not_modified_of_another_copy_is_not_believed(brief: Brief) -> None:
+    """RFC 9111 section 4.3.4: a 304 with another strong entity tag is about something else than what is held."""
+    fill(brief, planned(brief))
+
+    def script(tile: Tile, before: int, now: float) -> Reply:
+        return unchanged('"other"') if before == 0 else changed(tile)
+
+    report, door = refresh(brief, script)
+    assert set(door.asked.values()) == {2}
+    assert report.layers["survey"].renewal["new"] == len(planned(brief))
+
+
+def test_a_tile_that_its_server_calls_fresh_is_left_alone(brief: Brief) -> None:
+    tiles = list(planned(brief))
+    fill(brief, tiles[::2], ('"0"', None, 1_900_000_000))
+    fill(brief, tiles[1::2], ('"0"', None, 1_650_000_000))
+    _, door = refresh(brief, lambda *_: unchanged())
+    assert TileSet.from_tiles(door.asked) == TileSet.from_tiles(tiles[1::2])
+
+
+def test_missing_tiles_come_before_old_ones(brief: Brief) -> None:
+    tiles = list(planned(brief))
+    fill(brief, tiles[::2])
+    asked: list[Tile] = []
+
+    def script(tile: Tile, before: int, now: float) -> Reply:
+        asked.append(tile)
+        return unchanged() if tile in old else tile_answer(tile)
+
+    old = TileSet.from_tiles(tiles[::2])
+    report, _ = refresh(brief, script)
+    assert report.complete
+    first_old = next(i for i, tile in enumerate(asked) if tile in old)
+    assert sum(tile not in old for tile in asked[first_old:]) <= 8  # those under way at once
+    assert report.layers["survey"].stored == len(tiles) - len(old)
+
+
+def test_what_cannot_be_had_anew_stays_on_board_and_is_told(brief: Brief) -> None:
+    fill(brief, planned(brief))
+    broken = next(iter(planned(brief)))
+
+    def script(tile: Tile, before: int, now: float) -> Reply:
+        if tile == broken:
+            return Answer(200, {"content-length": "5"}, b"%PNG?")
+        return page() if before == 0 and tile.x % 5 == 0 else unchanged()
+
+    report, _ = refresh(brief, script)
+    assert not report.complete
+    counts = report.layers["survey"].renewal
+    assert (counts["failed"], counts["left"]) == (1, 1)
+    assert report.layers["survey"].missing == 0
+    assert bodies(brief) == {tile: png(str(tile)) for tile in planned(brief)}
+
+
+def test_a_validator_that_no_header_can_hold_is_not_sent(brief: Brief) -> None:
+    fill(brief, planned(brief), ('"a"\r\nX-Evil: 1', "caf\u00e9", None))
+    report, door = refresh(brief, lambda tile, *_: changed(tile))
+    assert report.complete
+    assert not any(door.sent)
+
+
+# ---------------------------------------------------------------------------------------- with a real server
+
+
+def test_of_ten_thousand_old_tiles_only_the_three_hundred_that_changed_are_sent(
+    brief_for: BriefMaker,
+) -> None:
+    with TileServer(edition=lambda path: 0) as server:
+        brief = brief_for(server.url, area="box = [12.30, 46.90, 13.38, 47.62]\ndeepest = 15", connections=16)
+        tiles = list(planned(brief))
+        assert len(tiles) >= 10_000
+        fill(brief, tiles[:10_000], path="/survey/{}.png")
+        old = TileSet.from_tiles(tiles[:10_000])
+        new = {f"/survey/{tile}.png" for tile in random.Random(3).sample(tiles[:10_000], 300)}
+        server.edition = lambda path: int(path in new)
+        told = _lastbar(brief, "--json", "--refresh-older-than", "30d")
+        counts = json.loads(told.stdout)["layers"]["survey"]["renewal"]
+        assert server.statuses == {200: 300, 304: 9_700}
+        assert {n for t, n in server.tiles_asked.items()} == {1}
+        assert (counts["new"], counts["unchanged"], counts["left"]) == (300, 9_700, 0)
+        for tile, body in bodies(brief).items():
+            path = f"/survey/{tile}.png"
+            assert body == png(f"{path} 1" if tile in old and path in new else path)
+
+
+def _lastbar(brief: Brief, *more: str) -> subprocess.CompletedProcess[str]:
+    command = [sys.executable, "-m", "packer", "fetch", str(brief.path), *more]
+    return subprocess.run(command, capture_output=True, text=True, timeout=120, check=True)
+
+
+def test_killed_25_times_a_refresh_loses_no_tile_and_asks_for_no_renewed_one_again(
+    brief_for: BriefMaker,
+) -> None:
+    chance = random.Random(9)
+    with TileServer(delay_s=0.004, edition=lambda path: zlib.crc32(path.encode()) % 2) as server:
+        brief = brief_for(server.url, area="box = [12.30, 47.00, 12.62, 47.20]\ndeepest = 16")
+        tiles = planned(brief)
+        fill(brief, tiles, path="/survey/{}.png")
+        either = {t: {png(f"/survey/{t}.png"), png(f"/survey/{t}.png 1")} for t in tiles}
+        kills = 0
+        for number in range(25):
+            before, so_far = server.tiles_asked, sum(server.tiles_asked.values())
+            renewed = _renewed(brief)
+            process = _start(brief)
+            wanted = so_far + chance.randint(0, 2 * len(tiles) // 25)
+            ends = time.monotonic() + 30
+            while sum(server.tiles_asked.values()) < wanted and process.poll() is None:
+                assert time.monotonic() < ends
+                time.sleep(0.002)  # watching another process: there is no event to wait for
+            process.send_signal(signal.SIGKILL)
+            kills += process.wait() == -signal.SIGKILL
+            assert not (server.tiles_asked - before).keys() & renewed, number
+            now = bodies(brief)
+            assert now.keys() == set(tiles), number
+            assert all(body in either[tile] for tile, body in now.items()), number
+        assert kills >= 20
+        assert _start(brief).wait(60) == 0
+        for tile, body in bodies(brief).items():
+            path = f"/survey/{tile}.png"
+            assert body == png(f"{path} 1" if zlib.crc32(path.encode()) % 2 else path)
+
+
+_REFRESH = """
+import sys
+from packer import Brief, Options, fetch, plan
+brief = Brief.read(sys.argv[1])
+options = Options(batch_records=16, renew_older_s=86400.0)
+sys.exit(not fetch(brief, plan(brief), options).complete)
+"""
+
+
+def _start(brief: Brief) -> subprocess.Popen[bytes]:
+    command = [sys.executable, "-c", _REFRESH, str(brief.path)]
+    return subprocess.Popen(command, stdout=subprocess.DEVNULL, stderr=subprocess.DEVNULL)
+
+
+def _renewed(brief: Brief) -> set[str]:
+    db = sqlite3.connect(pack_of(brief))
+    rows = db.execute(
+        "SELECT zoom_level, tile_column, tile_row FROM placement WHERE fetched > ?", (OLD,)
+    ).fetchall()
+    db.close()
+    return {f"{z}/{x}/{(1 << z) - 1 - row}" for z, x, row in rows}
