@@ -386,7 +386,9 @@ class Brief(_Table):
     def from_text(cls, text: str, path: Path | str = "brief.toml") -> Brief:
         """As `read`, from TOML text that lies, or would lie, at `path`."""
         if _LONG_KEY.search(text):  # such a one takes the parser the square of its length
-            raise BriefError(f"{path} holds a key of over a hundred parts with dots between. Mend it and try again.")
+            raise BriefError(
+                f"{path} holds a key of over a hundred parts with dots between. Mend it and try again."
+            )
         try:
             table = tomllib.loads(text)
         except (ValueError, RecursionError) as fault:  # TOMLDecodeError is a ValueError

@@ -58,7 +58,9 @@ def told(faults: Sequence[Any], table: Mapping[str, Any], keys: Mapping[str, Col
     `table` is the brief as parsed; `keys` are the known keys of "layers", "areas", "overview" and, as "", of
     the top.
     """
-    sentences = list(dict.fromkeys(_ended(_sentence(fault, table, keys)) for fault in faults[:_MOST_LOOKED_AT]))
+    sentences = list(
+        dict.fromkeys(_ended(_sentence(fault, table, keys)) for fault in faults[:_MOST_LOOKED_AT])
+    )
     more = len(sentences) - _MOST_TOLD + max(len(faults) - _MOST_LOOKED_AT, 0)
     return sentences if more < 2 else [*sentences[:_MOST_TOLD], f"There are {more} more faults of this kind."]
 

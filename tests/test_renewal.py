@@ -17,6 +17,7 @@ from pathlib import Path
 import pytest
 
 from packer.brief import Brief
+from packer.cli.run_fetch import renewal_text
 from packer.fetching import FetchReport, Options, run_fetch
 from packer.fetching.sources import labels_for, sources_for
 from packer.net import Answer, Reply
@@ -110,6 +111,31 @@ def test_unless_asked_no_old_tile_is_asked_for_again(brief: Brief) -> None:
     report, door = refresh(brief, lambda *_: tile_answer(Tile(0, 0, 0)), Options())
     assert report.complete
     assert not door.asked
+    assert report.layers["survey"].renewal == {}
+
+
+@pytest.mark.parametrize(
+    ("counts", "words"),
+    [
+        ({"stale": 0, "fresh": 0}, "No tile on board had to be asked for anew."),
+        (
+            {"stale": 0, "fresh": 7},
+            "No tile on board had to be asked for anew. 7 are old enough, but still fresh by their server's word.",
+        ),
+        (
+            {"stale": 1200, "fresh": 0, "new": 200, "unchanged": 990, "gone": 8, "left": 2},
+            "1,200 old tiles to be asked for anew: 200 new, 990 unchanged, 8 gone from the server (the old ones are "
+            "kept), 2 not yet answered.",
+        ),
+        (
+            {"stale": 2, "fresh": 3, "new": 2, "unchanged": 0, "gone": 0, "left": 0},
+            "2 old tiles to be asked for anew: 2 new, 0 unchanged. 3 more are as old, but still fresh by their "
+            "server's word.",
+        ),
+    ],
+)
+def test_what_came_of_old_tiles_is_told_in_words(counts: dict[str, int], words: str) -> None:
+    assert renewal_text(counts) == words
 
 
 def test_each_old_tile_is_asked_for_once_on_its_own_condition(brief: Brief) -> None:
@@ -174,8 +200,9 @@ def test_a_tile_that_its_server_calls_fresh_is_left_alone(brief: Brief) -> None:
     tiles = list(planned(brief))
     fill(brief, tiles[::2], ('"0"', None, 1_900_000_000))
     fill(brief, tiles[1::2], ('"0"', None, 1_650_000_000))
-    _, door = refresh(brief, lambda *_: unchanged())
+    report, door = refresh(brief, lambda *_: unchanged())
     assert TileSet.from_tiles(door.asked) == TileSet.from_tiles(tiles[1::2])
+    assert report.layers["survey"].renewal["fresh"] == len(tiles[::2])
 
 
 def test_missing_tiles_come_before_old_ones(brief: Brief) -> None:

@@ -167,7 +167,7 @@ def _show_layer(name: str, layer: LayerReport) -> None:
         parts.append(f"{layer.failed:,} not to be had")
     say(f"{name}: {', '.join(parts)}.")
     if layer.renewal:
-        say(f"  {renewal_text(layer.renewal)}")
+        tell(f"  {renewal_text(layer.renewal)}")
     for reason, tiles in list(layer.troubles.items())[:_REASONS_SHOWN]:
         tell(f"  {tiles:,} not to be had: {reason}.")
     if layer.missing and layer.areas:
@@ -178,12 +178,16 @@ def _show_layer(name: str, layer: LayerReport) -> None:
 
 def renewal_text(counts: Mapping[str, int]) -> str:
     """What came of the old tiles that were asked for anew."""
+    fresh = f"{counts['fresh']:,} {{}}, but still fresh by their server's word." if counts["fresh"] else ""
+    if not counts["stale"]:
+        return f"No tile on board had to be asked for anew. {fresh.format('are old enough')}".rstrip()
     parts = [f"{counts['new']:,} new", f"{counts['unchanged']:,} unchanged"]
     if counts["gone"]:
         parts.append(f"{counts['gone']:,} gone from the server (the old ones are kept)")
     if counts["left"]:
         parts.append(f"{counts['left']:,} not yet answered")
-    return f"{counts['stale']:,} old tiles to be asked for anew: {', '.join(parts)}."
+    told = f"{counts['stale']:,} old tiles to be asked for anew: {', '.join(parts)}."
+    return f"{told} {fresh.format('more are as old')}".rstrip()
 
 
 def _standings(layer: LayerReport) -> list[Standing]:

@@ -123,7 +123,7 @@ class LayerRun:
             failure=str(self.crew.failure) if self.crew.failure else None,
             troubles=dict(tally.troubles.most_common()),
             areas={s.area: _plain_shares(s) for s in self.areas},
-            renewal=self.renewal.tally.as_counts() if self.renewal.tiles else {},
+            renewal=self.renewal.tally.as_counts() if self.renewal.wanted else {},
         )
 
 

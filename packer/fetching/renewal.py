@@ -29,9 +29,11 @@ class _Validators(Protocol):
 @dataclass(slots=True)
 class RenewalTally:
     """Of `stale` tiles so many came `new`, were `unchanged` by the server's word or by their body, are `gone`
-    from the server, or could not be had (`failed`)."""
+    from the server, or could not be had (`failed`). `fresh` are as old, but their server calls them fresh still,
+    so that they are not asked for."""
 
     stale: int = 0
+    fresh: int = 0
     new: int = 0
     unchanged: int = 0
     gone: int = 0
@@ -48,11 +50,19 @@ class RenewalTally:
 
 
 class Renewal:
-    """The stale tiles of one layer. `validators` looks up what is known of a stored tile."""
+    """The stale tiles of one layer, beside how many old ones are fresh still. `validators` looks up what is known
+    of a stored tile; `wanted` is whether anyone asked for all this."""
 
-    def __init__(self, tiles: TileSet, validators: Callable[[Tile], Awaitable[_Validators]]) -> None:
-        self.tiles = tiles
-        self.tally = RenewalTally(len(tiles))
+    def __init__(
+        self,
+        tiles: TileSet,
+        fresh: int,
+        validators: Callable[[Tile], Awaitable[_Validators]],
+        *,
+        wanted: bool = True,
+    ) -> None:
+        self.tiles, self.wanted = tiles, wanted
+        self.tally = RenewalTally(len(tiles), fresh)
         self._look_up = validators
         self._asked: dict[Tile, _Validators] = {}
         self._unconditional: set[Tile] = set()

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import asyncio
+import math
 import os
 from collections.abc import Callable, Mapping
 from contextlib import AsyncExitStack
@@ -165,10 +166,12 @@ class _Run:
     async def _renewal(self, layer: str, pack: PackWriter) -> Renewal:
         """If cancelled: nothing has changed."""
         if self.options.renew_older_s is None:
-            return Renewal(TileSet(), pack.validators)
-        now = self.clock.wall()
-        stale = await pack.stale_tiles(now - self.options.renew_older_s, now)
-        return Renewal(stale & self.plan.layers[layer].tiles, pack.validators)
+            return Renewal(TileSet(), 0, pack.validators, wanted=False)
+        now, planned = self.clock.wall(), self.plan.layers[layer].tiles
+        before = now - self.options.renew_older_s
+        stale = planned & await pack.stale_tiles(before, now)
+        old = planned & await pack.stale_tiles(before, math.inf)
+        return Renewal(stale, len(old) - len(stale), pack.validators)
 
     def _layer_run(
         self,

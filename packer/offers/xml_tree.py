@@ -34,7 +34,10 @@ def read_tree(body: bytes, root: str) -> Element:
         raise OfferError(f"it is not well-formed XML from line {fault.lineno} on ({what})") from None
     except OfferError:
         raise
-    except (LookupError, ValueError):  # ValueError where an encoding has more bytes a character than expat takes
+    except (
+        LookupError,
+        ValueError,
+    ):  # ValueError where an encoding has more bytes a character than expat takes
         raise OfferError("it states an encoding that is not known") from None
     return reader.tree.close()
 
