@@ -33,6 +33,7 @@ if TYPE_CHECKING:
         TermsError,
     )
     from packer.fetching import FetchReport, Options, fetch, run_fetch
+    from packer.fetching.offered import read_offers
     from packer.planning import Plan, plan
     from packer.proof import VerifyReport, verify
     from packer.tileset import Run, Tile, TileSet
@@ -59,6 +60,7 @@ __all__ = [
     "__version__",
     "fetch",
     "plan",
+    "read_offers",
     "run_fetch",
     "verify",
 ]
@@ -67,6 +69,7 @@ _HOMES = {
     "packer.brief": ("Brief",),
     "packer.errors": tuple(name for name in __all__ if name.endswith("Error")),
     "packer.fetching": ("FetchReport", "Options", "fetch", "run_fetch"),
+    "packer.fetching.offered": ("read_offers",),
     "packer.planning": ("Plan", "plan"),
     "packer.proof": ("VerifyReport", "verify"),
     "packer.tileset": ("Run", "Tile", "TileSet"),

@@ -164,8 +164,12 @@ def _host(url: str) -> str:
     parts = urlsplit(url)
     port = parts.port or (443 if parts.scheme == "https" else 80)
     host = (parts.hostname or "").rstrip(".")
-    with contextlib.suppress(UnicodeError):  # an address in numbers, say, stands for itself
-        host = host.encode("idna").decode("ascii")
+    if not host.isascii():
+        import idna  # its tables take a while to load, and are seldom needed
+
+        # As HTTP clients map a host: Python's own codec leads some letters to another server (RFC 5895, UTS 46).
+        with contextlib.suppress(idna.IDNAError):
+            host = idna.encode(host, uts46=True).decode("ascii")
     return f"[{host}]:{port}" if ":" in host else f"{host}:{port}"
 
 

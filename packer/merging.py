@@ -12,7 +12,7 @@ from collections.abc import Iterable, Iterator
 from dataclasses import dataclass, replace
 from pathlib import Path
 
-from packer.errors import StoreError, TermsError
+from packer.errors import TermsError
 from packer.payload import Damaged, Kind, NotATile, inspect, pack_vector
 from packer.store.labels import labels_of
 from packer.store.offers import (
@@ -81,10 +81,6 @@ async def _take(into: Path, labels: Labels, offers: Iterable[Offer]) -> Merged:
     taken = kept = 0
     refused: list[tuple[Tile, str]] = []
     async with PackWriter(into, labels) as pack:
-        if pack.kind and pack.kind not in set(Kind):
-            raise StoreError(
-                f"{into} does not say what its tiles are: its format is none of {', '.join(Kind)}."
-            )
         kind = Kind(pack.kind) if pack.kind else None
         for some in _batches(offers):
             known = await pack.fetched_at([offer.tile for offer in some])

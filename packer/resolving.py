@@ -9,13 +9,13 @@ import hashlib
 from collections.abc import Collection, Mapping
 from pathlib import Path
 
-from packer.address import check_template, shown, variables
+from packer.address import check_template, fingerprint, shown, variables
 from packer.brief import Brief, Layer
 from packer.brief_errors import as_found
 from packer.errors import BriefError
 from packer.offers import Offer, keep_offer, kept_offer
 
-__all__ = ["keep", "kept", "settled", "source_name", "unread", "with_offer"]
+__all__ = ["keep", "kept", "settled", "source_mark", "source_name", "unread", "with_offer"]
 
 
 def source_name(layer: Layer) -> str:
@@ -26,6 +26,18 @@ def source_name(layer: Layer) -> str:
         *(layer.as_written.format, sorted(layer.tile_hosts)),
     )
     return hashlib.sha256(repr(asked).encode()).hexdigest()[:16]
+
+
+def source_mark(layer: Layer) -> str:
+    """A name, without a key in it, for where the tiles of a layer come from.
+
+    Where a server gives the address it may give another each time, to each planner: what it was asked counts.
+    """
+    if layer.offered_at is None:
+        return fingerprint(layer.url)
+    asked = ("tilejson" if layer.tilejson else "wmts", shown(layer.offered_at), layer.wmts_layer)
+    told = (*asked, layer.wmts_style, layer.as_written.tile_size)
+    return hashlib.sha256(repr(told).encode()).hexdigest()[:16]
 
 
 def settled(brief: Brief, offers: Mapping[str, Offer], asked: Mapping[str, str] | None = None) -> Brief:
@@ -87,9 +99,18 @@ def kept(brief: Brief, folder: Path) -> dict[str, Offer]:
         if layer.offered_at is not None:
             named = {variable for text in layer.as_written.keyed for variable in variables(text)}
             offer = kept_offer(folder, name, source_name(layer), named)
-            if offer is not None:
+            if offer is not None and _can_address(offer, layer):
                 found[name] = offer
     return found
+
+
+def _can_address(offer: Offer, layer: Layer) -> bool:
+    """What no server's answer would have passed with is a damaged file, to be read anew."""
+    try:
+        check_template(offer.templates[0], layer.subdomains)
+    except ValueError:
+        return False
+    return True
 
 
 def keep(layer: Layer, folder: Path, offer: Offer) -> None:
@@ -105,5 +126,6 @@ def unread(brief: Brief, names: Collection[str]) -> BriefError:
     layers = " and ".join(f'"{name}"' for name in names)
     return BriefError(
         f"{brief.path}: what the server offers for layer {layers} has not been read yet, or the brief asks for "
-        f"something else by now. Read it with the network at hand: lastbar plan {brief.path}"
+        f"something else by now. Read it with the network at hand: lastbar plan {brief.path} (from Python: "
+        "read_offers)"
     )

@@ -341,7 +341,9 @@ def _asked(question: Callable[[], T]) -> T:
         shapely.errors.ShapelyError,
     ) as fault:  # pyogrio derives from the first two
         reason = " ".join(str(fault).split("; It might help")[0].split())
-        raise ValueError(f"GDAL says: {reason[:200]}") from fault
+        raise ValueError(f"GDAL says: {_label(reason)}") from fault
+    except Exception as fault:  # pyogrio 0.13 trips over a damaged coordinate system, for one
+        raise ValueError("GDAL cannot read it; it is damaged, or of a kind of its own") from fault
 
 
 def _parts(geometry: Any) -> list[Any]:

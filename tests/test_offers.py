@@ -5,6 +5,7 @@ from __future__ import annotations
 import asyncio
 import json
 import time
+import traceback
 from collections.abc import Mapping
 from datetime import date
 from pathlib import Path
@@ -15,16 +16,17 @@ import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
-from packer.address import fingerprint
+import packer
+from packer.address import Address, fingerprint
 from packer.brief import Brief
-from packer.errors import AnswerError, BriefError, LastbarError, NetworkError, TermsError
+from packer.errors import AnswerError, BriefError, DiskError, LastbarError, NetworkError, TermsError
 from packer.fetching.offered import read_offers
-from packer.fetching.sources import secrets_of, sources_for
+from packer.fetching.sources import labels_for, secrets_of, sources_for
 from packer.grid import LonLatBox
 from packer.net import Answer, Failure, Fault, Reply
 from packer.offers import Offer, Window, keep_offer, kept_form, kept_offer, offer_path
 from packer.planning import Plan, plan
-from packer.resolving import kept, settled
+from packer.resolving import kept, settled, source_mark
 from packer.survey import Deepest, rewrite
 from packer.terms import check_terms
 from packer.tileset import Tile, TileSet
@@ -84,7 +86,7 @@ def refusal(brief: Brief, reply: Reply, kind: type[LastbarError]) -> str:
     with pytest.raises(kind) as refused:
         read(brief, reply)
     text = str(refused.value)
-    assert KEY not in text
+    assert KEY not in "".join(traceback.format_exception(refused.value))  # which --debug shows
     assert text.endswith(".")
     return text
 
@@ -129,6 +131,8 @@ def test_a_plan_before_the_offer_is_read_tells_the_command_that_reads_it(tmp_pat
     with pytest.raises(BriefError, match="lastbar plan") as refused:
         plan(brief)
     assert '"aerial"' in str(refused.value)
+    assert "read_offers" in str(refused.value)
+    assert packer.read_offers is read_offers
 
 
 # ------------------------------------------------------------------------------------------------ reading
@@ -195,6 +199,14 @@ def test_tiles_at_another_host_are_refused_until_the_brief_names_it(
     allowed = brief_at(tmp_path, f'{PLACE}\ntile-hosts = ["{entry}"]')
     found, _, _ = read(allowed, told(tiles))
     assert sources_for(found, plan(found), KEYED)["aerial"].url(Tile(1, 0, 0)).startswith(tiles[:20])
+
+
+def test_a_host_is_known_by_the_spelling_that_goes_out(tmp_path: Path) -> None:
+    """Non-transitional processing of UTS 46, as the URL Standard has it: "ß" stays a letter of its own."""
+    place = 'tilejson = "https://strasse.example/a.json"'
+    text = refusal(brief_at(tmp_path, place), told("https://stra\u00dfe.example/{z}/{x}/{y}"), BriefError)
+    assert "xn--strae-oqa.example" in text
+    assert Address("https://\u00d6\uff0eexample/{z}").hosts == ("xn--nda.example:443",)
 
 
 def test_of_several_addresses_one_at_a_known_host_is_taken(tmp_path: Path) -> None:
@@ -313,6 +325,47 @@ def test_a_key_that_only_the_server_gives_reaches_no_file_and_no_log(tmp_path: P
         sources_for(offline, plan(offline), KEYED)
 
 
+def test_a_key_that_the_attribution_repeats_is_taken_out_and_told(tmp_path: Path) -> None:
+    tiles = "https://maps.example.org/{z}/{x}/{y}.jpg?token=cloudberry99&v=2024"
+    words = f'© 2024 <a href="https://maps.example.org/?token=cloudberry99&k={KEY}">Them</a>'
+    found, remarks, _ = read(brief_at(tmp_path), told(tiles, attribution=words))
+    shown = '© 2024 <a href="https://maps.example.org/?token=***&k=***">Them</a>'
+    assert found.layers["aerial"].attribution == shown
+    assert "cloudberry99" not in everything_in(tmp_path)
+    assert KEY not in everything_in(tmp_path)
+    assert len(remarks) == 1
+    assert shown in remarks[0]
+    source = sources_for(found, worked_out := plan(found), KEYED)["aerial"]
+    assert labels_for(found, worked_out, source).attribution == shown
+
+
+@pytest.mark.parametrize(
+    "path", ["{z}/{x}/{y}?token=t1", "{z}/{x}/{y}?t2", "s/one/{z}/{x}/{y}", "s/two/{z}/{x}/{y}"]
+)
+def test_the_mark_of_a_source_does_not_change_with_the_address_that_the_server_gives(
+    tmp_path: Path, path: str
+) -> None:
+    marks = []
+    for tiles in ("https://maps.example.org/{z}/{x}/{y}", f"https://maps.example.org/{path}"):
+        found, _, _ = read(brief_at(tmp_path), told(tiles))
+        worked_out = plan(found)
+        source = sources_for(found, worked_out, KEYED)["aerial"]
+        marks.append(labels_for(found, worked_out, source).fingerprint)
+    assert marks[0] == marks[1]
+    moved, _, _ = read(brief_at(tmp_path, PLACE.replace("aerial.json", "other.json")), told())
+    assert source_mark(moved.layers["aerial"]) != marks[0]
+
+
+def test_a_changed_offer_is_told_since_the_plan_follows_it(tmp_path: Path) -> None:
+    brief = brief_at(tmp_path)
+    read(brief, told(maxzoom=14))
+    assert read(brief, told(maxzoom=14))[1] == []
+    found, remarks, _ = read(brief, told(maxzoom=9, bounds=[10, 40, 15, 50]))
+    assert plan(found).layers["aerial"].tiles.zooms[-1] == 9
+    assert len(remarks) == 1
+    assert "zooms 0 to 9 instead of 0 to 14 and tiles of another extent" in remarks[0]
+
+
 @settings(max_examples=200, deadline=None)
 @given(
     st.text("abcdefgh0123456789-+/=&%.", min_size=4, max_size=24),
@@ -333,6 +386,15 @@ def test_parameters_that_the_standard_itself_puts_there_are_kept() -> None:
         "https://h.example/w?SERVICE=WMTS&LAYER=a&FORMAT=image/png&TILEMATRIX=EPSG:3857:{z}&X={x}&k=abc"
     )
     assert kept_form(template, {}, []).endswith("FORMAT=image/png&TILEMATRIX=EPSG:3857:{z}&X={x}&k=***")
+
+
+@pytest.mark.parametrize("query", ["?{z}/{x}/{y}", "?t={z}/{x}/{y}.png", "?t={z}-{x}-{y}&k=abc"])
+def test_a_tile_named_by_one_parameter_alone_can_be_asked_for(tmp_path: Path, query: str) -> None:
+    tiles = f"https://maps.example.org/t{query}"
+    found, _, _ = read(brief_at(tmp_path), told(tiles))
+    source = sources_for(found, plan(found), KEYED)["aerial"]
+    assert source.url(Tile(3, 1, 2)) == tiles.replace("{z}", "3").replace("{x}", "1").replace("{y}", "2")
+    assert "abc" not in everything_in(tmp_path)
 
 
 # ------------------------------------------------------------------------------------------------ keeping
@@ -373,6 +435,36 @@ def test_a_damaged_offer_is_none_or_still_on_the_grid(
     path.write_text(json.dumps(json.loads(path.read_text()) | {field: value}))
     found = kept_offer(folder, "aerial", "mark", ())
     assert found is None or 0 <= found.zooms[0] <= found.zooms[1] <= 24
+
+
+@pytest.mark.parametrize(
+    ("field", "value"),
+    [
+        ("bounds", [-(10**400), 0, 1, 2]),
+        ("matrices", {"2": "a\r\nX-Evil: 1", "3": "b"}),
+        ("matrices", {"2": "../../{x}?", "3": "b"}),
+        ("matrices", {"2": 2, "3": 3}),
+        ("templates", "https://maps.example.org/{z}/{x}/{y}"),
+        ("templates", ["https://maps.example.org/{z}\r\n/{x}/{y}"]),
+        ("templates", ["https://maps.example.org/${HOME}/{z}/{x}/{y}"]),
+    ],
+)
+def test_an_offer_edited_by_hand_into_what_no_server_could_give_is_read_anew(
+    tmp_path: Path, field: str, value: object
+) -> None:
+    brief = brief_at(tmp_path)
+    read(brief, told())
+    path = offer_path(brief.store_folder, "aerial")
+    path.write_text(json.dumps(json.loads(path.read_text()) | {field: value}))
+    assert kept(brief, brief.store_folder) == {}
+    found, _, _ = read(brief, told())
+    assert found.layers["aerial"].is_settled
+
+
+def test_a_folder_that_cannot_be_written_is_told_with_what_was_to_be_kept(tmp_path: Path) -> None:
+    brief = brief_at(tmp_path)
+    brief.store_folder.write_text("a file where the folder should be")
+    assert "name a folder that can be written" in refusal(brief, told(), DiskError)
 
 
 def test_an_offer_of_another_address_is_not_ours(tmp_path: Path) -> None:

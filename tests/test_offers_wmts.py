@@ -126,6 +126,7 @@ def test_the_names_of_the_coordinate_system_are_known(crs: str) -> None:
         {"corner": "20037508.342789244 -20037508.342789244"},
         {"factor": 1.0005},
         {"factor": 4.0, "zooms": range(1)},
+        {"factor": 1e-316, "zooms": range(1)},
         {"side": 128},
     ],
 )

@@ -17,7 +17,7 @@ from pathlib import Path
 import pytest
 
 from packer.brief import Brief
-from packer.cli.run_fetch import renewal_text
+from packer.cli.run_fetch import _show, renewal_text
 from packer.fetching import FetchReport, Options, run_fetch
 from packer.fetching.sources import labels_for, sources_for
 from packer.net import Answer, Reply
@@ -98,8 +98,8 @@ def unchanged(tag: str | None = '"0"') -> Answer:
     return Answer(304, {} if tag is None else {"etag": tag}, b"")
 
 
-def changed(tile: Tile) -> Answer:
-    body = png(f"{tile} anew")
+def changed(tile: Tile, size_px: int = 16) -> Answer:
+    body = png(f"{tile} anew", size_px)
     return Answer(200, {"content-type": "image/png", "content-length": str(len(body)), "etag": '"1"'}, body)
 
 
@@ -126,6 +126,11 @@ def test_unless_asked_no_old_tile_is_asked_for_again(brief: Brief) -> None:
             {"stale": 1200, "fresh": 0, "new": 200, "unchanged": 990, "gone": 8, "left": 2},
             "1,200 old tiles to be asked for anew: 200 new, 990 unchanged, 8 gone from the server (the old ones are "
             "kept), 2 not yet answered.",
+        ),
+        (
+            {"stale": 9, "fresh": 0, "new": 1, "unchanged": 2, "gone": 0, "failed": 5, "left": 6},
+            "9 old tiles to be asked for anew: 1 new, 2 unchanged, 5 not to be had (the old ones are kept), 1 not yet "
+            "answered.",
         ),
         (
             {"stale": 2, "fresh": 3, "new": 2, "unchanged": 0, "gone": 0, "left": 0},
@@ -196,6 +201,97 @@ def test_not_modified_of_another_copy_is_not_believed(brief: Brief) -> None:
     assert report.layers["survey"].renewal["new"] == len(planned(brief))
 
 
+@pytest.mark.parametrize(
+    ("known", "told"),
+    [
+        ((None, None, None), unchanged()),
+        (("*", None, None), unchanged(None)),
+        (
+            (None, "Thu, 01 Oct 2020 00:00:00 GMT", None),
+            Answer(304, {"last-modified": "Fri, 02 Oct 2020 00:00:00 GMT"}, b""),
+        ),
+    ],
+)
+def test_not_modified_unasked_or_since_another_day_is_not_believed(
+    brief: Brief, known: Known, told: Answer
+) -> None:
+    fill(brief, planned(brief), known)
+    report, door = refresh(brief, lambda tile, before, _: told if before == 0 else changed(tile))
+    assert set(door.asked.values()) == {2}
+    assert report.layers["survey"].renewal["new"] == len(planned(brief))
+
+
+def test_a_server_that_says_not_modified_whatever_is_asked_comes_to_an_end(brief: Brief) -> None:
+    fill(brief, planned(brief))
+    report, door = refresh(brief, lambda *_: unchanged('"other"'))
+    told = report.layers["survey"]
+    assert max(door.asked.values()) <= 20
+    assert told.renewal["left"] == len(planned(brief))
+    assert "unchanged, unasked" in (told.failure or "")
+    assert not report.complete
+    assert not _renewed(brief)
+    # And where it does so for some tiles only, those are given up.
+    report, door = refresh(brief, lambda tile, *_: unchanged('"other"' if tile.x % 2 else '"0"'))
+    told = report.layers["survey"]
+    assert max(door.asked.values()) <= 20
+    assert told.failure is None
+    assert told.renewal["failed"] == sum(tile.x % 2 for tile in planned(brief)) > 5
+    assert len(_renewed(brief)) == told.renewal["unchanged"]
+    assert bodies(brief) == {tile: png(str(tile)) for tile in planned(brief)}
+
+
+def test_a_host_that_gave_tiles_before_is_not_said_to_have_given_none(
+    brief_for: BriefMaker, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    url = "http://tiles.example.org/survey/{z}/{x}/{y}.png"
+    brief = brief_for(url, area=AREA, overview='overview = false\ncontact = "maps@example.org"')
+    fill(brief, planned(brief))
+    monkeypatch.setattr("packer.fetching.crew.MOST_HELD", 5)
+    report, _ = refresh(brief, lambda *_: no_tile(404))
+    failure = report.layers["survey"].failure or ""
+    assert "nothing tells whether" in failure
+    assert "never given one" not in failure
+    assert bodies(brief).keys() == set(planned(brief))
+
+
+@pytest.mark.parametrize("reply", [unchanged(), no_tile(404)])
+def test_answers_without_a_body_use_up_none_of_the_bytes_allowed(brief: Brief, reply: Answer) -> None:
+    fill(brief, planned(brief))
+    report, _ = refresh(brief, lambda *_: reply, Options(renew_older_s=MONTH_S, max_bytes=60_000))
+    assert report.complete
+    assert report.stopped is None
+
+
+def test_the_bytes_allowed_end_a_refresh_and_the_next_one_goes_on(brief: Brief) -> None:
+    fill(brief, planned(brief))
+    most = 20 * len(changed(next(iter(planned(brief))), 512).body)
+    wanted = Options(renew_older_s=MONTH_S, max_bytes=most)
+    report, first = refresh(brief, lambda tile, *_: changed(tile, 512), wanted)
+    assert (report.stopped, report.complete, report.interrupted) == ("max-bytes", False, True)
+    assert 0 < report.layers["survey"].renewal["new"] < len(planned(brief))
+    report, second = refresh(brief, lambda tile, *_: changed(tile))
+    assert report.complete
+    assert not first.asked.keys() & second.asked.keys()
+    assert TileSet.from_tiles([*first.asked, *second.asked]) == planned(brief)
+
+
+def test_what_is_left_to_do_is_told_once_and_the_plan_is_said_to_be_whole(
+    brief: Brief, capsys: pytest.CaptureFixture[str]
+) -> None:
+    fill(brief, planned(brief))
+    broken = next(iter(planned(brief)))
+    refused = Answer(200, {"content-length": "5"}, b"%PNG?")
+    report, _ = refresh(brief, lambda tile, *_: refused if tile == broken else unchanged())
+    _show(report, brief.path, "30d")
+    lines = capsys.readouterr().out.splitlines()[-4:]
+    assert lines == [
+        "Nothing of the plan is missing.",
+        "1 old tiles are still to be asked for anew; they stay on board as they are.",
+        "Go on with:",
+        f"  lastbar fetch {brief.path} --refresh-older-than 30d",
+    ]
+
+
 def test_a_tile_that_its_server_calls_fresh_is_left_alone(brief: Brief) -> None:
     tiles = list(planned(brief))
     fill(brief, tiles[::2], ('"0"', None, 1_900_000_000))
@@ -237,6 +333,26 @@ def test_what_cannot_be_had_anew_stays_on_board_and_is_told(brief: Brief) -> Non
     assert (counts["failed"], counts["left"]) == (1, 1)
     assert report.layers["survey"].missing == 0
     assert bodies(brief) == {tile: png(str(tile)) for tile in planned(brief)}
+
+
+def test_one_new_picture_for_many_places_does_not_replace_the_map(brief: Brief) -> None:
+    """What "over quota" looks like: status 200, a sound picture, the same for every tile."""
+    fill(brief, planned(brief))
+    report, _ = refresh(brief, lambda *_: tile_answer(Tile(9, 9, 9)))
+    kept = [tile for tile, body in bodies(brief).items() if body == png(str(tile))]
+    assert len(kept) == len(planned(brief)) - 1
+    assert not report.complete
+    assert report.layers["survey"].renewal["failed"] == len(kept)
+    [(reason, tiles)] = report.layers["survey"].troubles.items()
+    assert "one new picture" in reason
+    assert tiles == len(kept)
+
+
+def test_a_sea_that_is_drawn_anew_replaces_the_old_sea_everywhere(brief: Brief) -> None:
+    fill(brief, planned(brief), path="one blue for all")
+    report, _ = refresh(brief, lambda *_: tile_answer(Tile(9, 9, 9)))
+    assert report.complete
+    assert set(bodies(brief).values()) == {png("9/9/9")}
 
 
 def test_a_validator_that_no_header_can_hold_is_not_sent(brief: Brief) -> None:

@@ -249,3 +249,10 @@ def test_the_last_pace_is_read_past_lines_that_are_cut_off_or_not_ours(tmp_path:
     (tmp_path / FILE_NAME).write_text(f'{end}\n{{"event": "start"}}\n[1]\n"x"\n{end[:40]}')
     assert last_pace(tmp_path, "survey") == 10.0
     assert last_pace(tmp_path, "relief") is None
+
+
+def test_old_tiles_asked_for_anew_do_not_make_the_last_pace_look_slow(tmp_path: Path) -> None:
+    counts = {"stale": 950, "new": 300, "unchanged": 590, "gone": 10, "left": 50}
+    told = {"stored": 60, "absent_now": 40, "seconds": 100.0, "paused_seconds": 0.0, "asked_anew": counts}
+    (tmp_path / FILE_NAME).write_text(json.dumps({"event": "end", "layers": {"survey": told}}))
+    assert last_pace(tmp_path, "survey") == pytest.approx(10.0)

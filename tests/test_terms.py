@@ -237,6 +237,14 @@ def test_an_explicit_disallow_stops_before_any_tile_is_asked_for(brief_for: Brie
     assert not pack(brief).exists()
 
 
+def test_the_path_that_is_disallowed_is_told_without_the_key_in_it(brief_for: BriefMaker) -> None:
+    brief = brief_for("https://tiles.example.org/survey/${SURVEY_KEY}/{z}/{x}/{y}.png", overview=CONTACT)
+    with pytest.raises(TermsError) as told:
+        fetched(brief, lambda _now: FORBIDDEN, environment={"SURVEY_KEY": "bilberry-4711"})
+    assert "/survey/${SURVEY_KEY}/0/0/0.png" in str(told.value)
+    assert "bilberry" not in str(told.value)
+
+
 def test_a_permission_may_cover_robots(brief_for: BriefMaker) -> None:
     brief = brief_for(URL, layer="permission-covers-robots = true", overview=CONTACT)
     assert fetched(brief, lambda _now: FORBIDDEN).complete

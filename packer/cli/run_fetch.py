@@ -151,9 +151,12 @@ def _show(report: FetchReport, path: Path, asked: str) -> None:
 def _show_way_on(report: FetchReport, path: Path, asked: str) -> None:
     old = sum(layer.renewal.get("left", 0) for layer in report.layers.values())
     if missing := report.total("missing"):
-        say(f"{missing:,} tiles are still to be fetched. What came is kept; go on with:")
+        say(f"{missing:,} tiles are still to be fetched. What came is kept.")
+    elif old:
+        say("Nothing of the plan is missing.")
     if old:
-        say(f"{old:,} old tiles are still to be asked for anew; they stay on board as they are. Go on with:")
+        say(f"{old:,} old tiles are still to be asked for anew; they stay on board as they are.")
+    say("Go on with:")
     say(f"  lastbar fetch {path}{' --refresh-older-than ' + asked if old else ''}")
 
 
@@ -184,8 +187,10 @@ def renewal_text(counts: Mapping[str, int]) -> str:
     parts = [f"{counts['new']:,} new", f"{counts['unchanged']:,} unchanged"]
     if counts["gone"]:
         parts.append(f"{counts['gone']:,} gone from the server (the old ones are kept)")
-    if counts["left"]:
-        parts.append(f"{counts['left']:,} not yet answered")
+    if failed := counts.get("failed", 0):
+        parts.append(f"{failed:,} not to be had (the old ones are kept)")
+    if later := counts["left"] - failed:
+        parts.append(f"{later:,} not yet answered")
     told = f"{counts['stale']:,} old tiles to be asked for anew: {', '.join(parts)}."
     return f"{told} {fresh.format('more are as old')}".rstrip()
 

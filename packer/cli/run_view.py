@@ -54,4 +54,5 @@ def _show_square(link: str) -> None:
     drawn = io.StringIO()
     segno.make(link, micro=False, error="m").terminal(drawn, border=2, compact=True)
     for line in drawn.getvalue().splitlines():
-        say(f"\033[97;40m{line}\033[0m")  # white on black whatever the terminal's own colours
+        # White on black whatever the terminal's own colours, which `say` would not let through.
+        sys.stdout.write(f"\033[97;40m{line}\033[0m\n")

@@ -43,12 +43,17 @@ _WIDTH = 80
 
 def say(text: str = "") -> None:
     """A line of the command's own result."""
-    sys.stdout.write(text + "\n")
+    sys.stdout.write(_plain(text) + "\n")
+
+
+def _plain(text: str) -> str:
+    """Text without what could steer a terminal or not be written: it may come from a pack, a file or its name."""
+    return text if text.isprintable() else "".join(c if c.isprintable() or c == "\n" else "?" for c in text)
 
 
 def note(text: str) -> None:
     """A remark beside the result, wrapped to 80 columns."""
-    for line in text.splitlines() or [""]:
+    for line in map(_plain, text.splitlines() or [""]):
         sys.stderr.write(
             textwrap.fill(
                 line, _WIDTH, subsequent_indent="  ", break_long_words=False, break_on_hyphens=False

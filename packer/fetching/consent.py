@@ -4,7 +4,9 @@ from __future__ import annotations
 
 import asyncio
 from collections.abc import Mapping
+from urllib.parse import urlsplit
 
+from packer.address import Address
 from packer.brief import Brief
 from packer.errors import TermsError
 from packer.fetching.clock import Clock
@@ -73,8 +75,10 @@ class Consent:
         tiles = self._plan.layers[source.layer].tiles
         samples = [next(iter(tiles.at(zoom))) for zoom in tiles.zooms]
         for turn, url in enumerate(source.urls(_ANY)):
-            path = self._witnesses[robots_url(url)].forbids(source.url(tile, turn) for tile in samples)
-            if path is not None:
+            witness = self._witnesses[robots_url(url)]
+            tile = next((t for t in samples if witness.forbids([source.url(t, turn)]) is not None), None)
+            if tile is not None:
+                path = self._shown_path(source, tile)
                 return TermsError(
                     f'Layer "{source.layer}": the robots.txt of {source.address.hosts[turn]} disallows {path} '
                     "for tools such as this one, so its tiles are not asked for. If its owner permits you to "
@@ -82,3 +86,8 @@ class Consent:
                     f"[layers.{source.layer}] in {self._brief.path}."
                 )
         return None
+
+    def _shown_path(self, source: Source, tile: Tile) -> str:
+        """The path of a tile as the brief has it, since a variable in it may hold a key."""
+        layer = self._brief.layers[source.layer]
+        return urlsplit(Address(layer.url, layer.subdomains, source.address.matrices).url(tile)).path

@@ -43,6 +43,7 @@ _LONG_DEADLINE_S = 240.0  # where one request at a time is all that the link can
 _ATTEMPTS = 5
 _ATTEMPTS_IF_BUSY = 20  # 503 for one tile while others come
 _IN_A_ROW = 20  # refusals or wrong contents without one tile between them: the layer is at fault, not a tile
+_SAME_PICTURE = "one new picture came for several places that had different ones, which are kept"
 _RETRY_FIRST_S, _RETRY_LONGEST_S = 0.5, 20.0
 
 
@@ -206,8 +207,7 @@ class Crew:
             case WaitSoLong():
                 await self._strained(tile, leave, reply, outcome)
             case Unchanged() if tile in self._renewal:
-                self._gate.good(leave, 0)
-                await self._unchanged(tile, outcome)
+                await self._unchanged(tile, leave, outcome)
             case TryAgain() | Unchanged():
                 told = outcome.reason if isinstance(outcome, TryAgain) else None
                 if isinstance(reply, Failure) and reply.fault in (Fault.STALL, Fault.DEADLINE):
@@ -239,27 +239,38 @@ class Crew:
         if self._rules.kind is None:
             self.hold_to(outcome.kind)
         self.repeats.saw(tile, digest)
-        now = int(self._clock.wall())
-        if tile in self._renewal:
-            record = self._renewal.received(tile, outcome, digest, now)
-        else:
-            self.tally.stored += 1
-            valid = outcome.etag, outcome.modified, outcome.fresh_until
-            record = Received(tile, outcome.data, digest, outcome.kind.value, now, *valid)
+        record = self._record_of(tile, outcome, digest)
+        if record is None:
+            await self._give_up(tile, "same picture", _SAME_PICTURE)
+            return
         if isinstance(record, Received):
             self.tally.bytes += len(outcome.data)
         await self._record(record)
         await self._itself()
 
-    async def _unchanged(self, tile: Tile, outcome: Unchanged) -> None:
-        self._in_a_row = self._pages = 0
-        self._doubt.proven = True
+    def _record_of(self, tile: Tile, outcome: Stored, digest: bytes) -> Received | Renewed | None:
+        now = int(self._clock.wall())
+        if tile in self._renewal:
+            return self._renewal.received(tile, outcome, digest, now)
+        self.tally.stored += 1
+        valid = outcome.etag, outcome.modified, outcome.fresh_until
+        return Received(tile, outcome.data, digest, outcome.kind.value, now, *valid)
+
+    async def _unchanged(self, tile: Tile, leave: Pass, outcome: Unchanged) -> None:
         record = self._renewal.unchanged(tile, outcome, int(self._clock.wall()))
-        if record is None:
+        if record is not None:
+            self._gate.good(leave, 0)
+            self._in_a_row = self._pages = 0
+            self._doubt.proven = True
+            await self._record(record)
+            await self._itself()
+        elif self._renewal.drop_conditions(tile):
+            self._gate.answered(leave)
             self._feed.put_back(tile)
-            return
-        await self._record(record)
-        await self._itself()
+        else:
+            reason = "the server says unchanged, unasked"
+            self._gate.bad(leave, reason, by_server=True)
+            await self._again(tile, leave, "no whole tile", reason, _ATTEMPTS, by_server=True)
 
     async def _itself(self) -> None:
         """The host has just answered as only it can: what is in doubt can be settled, and its wishes heard."""
@@ -355,7 +366,7 @@ class Crew:
         if self._gate.pause is not None or self._doubt.is_due(now) or self._in_a_row >= _IN_A_ROW:
             await self._ask_witness()
         elif len(self._doubt) >= MOST_HELD:
-            self.stop(self._no_tile_at_all())
+            self.stop(self._cannot_tell() if self._doubt.proven else self._no_tile_at_all())
 
     async def _ask_witness(self, *, at_end: bool = False) -> None:
         """If cancelled: what is held back stays so, and is asked for again by the next run."""

@@ -96,17 +96,17 @@ class Allowance:
 
     def __init__(self, most: int | None) -> None:
         self._most = most
-        self._received, self._answers = 0, 0
+        self._received, self._bodies = 0, 0
 
     def received(self, size_bytes: int) -> None:
-        """A body came."""
+        """An answer came. One without a body says nothing of how large a tile is."""
         self._received += size_bytes
-        self._answers += 1
+        self._bodies += size_bytes > 0
 
     @property
     def typical_bytes(self) -> float:
-        """Of one answer, by what has come."""
-        return self._received / self._answers if self._answers else _TYPICAL_BYTES
+        """Of one body, by what has come; above 0."""
+        return self._received / self._bodies if self._bodies else _TYPICAL_BYTES
 
     @property
     def left(self) -> int | None:

@@ -7,7 +7,7 @@ from collections.abc import Callable, Collection, Mapping
 from contextlib import AsyncExitStack
 from dataclasses import dataclass, field, replace
 from pathlib import Path
-from urllib.parse import parse_qsl, urlsplit
+from urllib.parse import parse_qsl, quote, urlsplit
 
 from packer import payload
 from packer.address import Address, check_template, scrub, shown, variables
@@ -81,9 +81,28 @@ class _Reading:
         asked = offer.templates[0]
         named = {v: self.environment.get(v, "").strip() for text in layer.keyed for v in variables(text)}
         offer = replace(offer, templates=(kept_form(asked, named, secrets),))
+        offer = self._without_keys(layer, offer, secrets, asked)
         settled = with_offer(self.brief, layer, offer, asked)
+        if before := kept(self.brief, self.folder).get(layer.name):
+            self.remarks += _changes(layer.name, before, offer)
         keep(layer, self.folder, offer)
         return settled
+
+    def _without_keys(self, layer: Layer, offer: Offer, secrets: Collection[str], asked: str) -> Offer:
+        """An attribution, which goes into the pack, may link to an address with the key in it."""
+        words = scrub(offer.attribution or "", secrets)
+        for _, value in parse_qsl(urlsplit(asked).query):
+            if "{" not in value:  # of a parameter, so that a plain word is one only where it is a value again
+                for form in {value, quote(value, safe="")} if value else ():
+                    words = words.replace(f"={form}", f"={MASK}")
+        if words == (offer.attribution or ""):
+            return offer
+        if not layer.as_written.attribution:
+            self.remarks.append(
+                f'Layer "{layer.name}": the attribution that its server gives repeats what may be a key, so that was '
+                f"taken out. It now reads: {words} If that is wrong, write attribution below [layers.{layer.name}]."
+            )
+        return replace(offer, attribution=words)
 
     async def _read(self, layer: Layer, url: str, headers: Mapping[str, str]) -> Offer:
         """The offer, with the one template to use. If cancelled: nothing is kept."""
@@ -122,13 +141,30 @@ class _Reading:
     def _fallen_back(self, layer: Layer, fault: NetworkError | AnswerError) -> Layer:
         before = kept(self.brief, self.folder).get(layer.name)
         if before is None:
-            raise fault
+            raise fault from None  # the first one may hold a key
         if MASK in before.templates[0]:
             raise type(fault)(
                 f"{fault} What it offered before cannot stand in, since it holds a key that only the server gives."
-            )
+            ) from None
         self.remarks.append(f"{fault} What it offered before is used.")
         return with_offer(self.brief, layer, before)
+
+
+def _changes(name: str, before: Offer, now: Offer) -> list[str]:
+    """A remark, if the plan may be another than by the offer before."""
+    told = []
+    if now.zooms != before.zooms:
+        told.append("zooms {} to {} instead of {} to {}".format(*now.zooms, *before.zooms))
+    if (now.bounds, now.limits) != (before.bounds, before.limits):
+        told.append("tiles of another extent")
+    if (now.kind, now.tile_px) != (before.kind, before.tile_px):
+        told.append("tiles of another kind or size")
+    if not told:
+        return []
+    return [
+        f'Layer "{name}": its server has changed what it offers: {" and ".join(told)}. The plan follows it; what '
+        "is stored stays."
+    ]
 
 
 def _secrets(layer: Layer, url: str, headers: Mapping[str, str], environment: Mapping[str, str]) -> set[str]:

@@ -90,7 +90,9 @@ def last_pace(folder: Path, layer: str) -> float | None:
         with contextlib.suppress(ValueError, KeyError, TypeError, AttributeError):  # cut off, or not ours
             entry = json.loads(line)
             told = entry["layers"][layer] if entry["event"] == "end" else {}
-            tiles, seconds = told["stored"] + told["absent_now"], told["seconds"] - told["paused_seconds"]
+            anew = sum(told.get("asked_anew", {}).get(name, 0) for name in ("new", "unchanged", "gone"))
+            tiles = told["stored"] + told["absent_now"]
+            seconds = (told["seconds"] - told["paused_seconds"]) * tiles / max(tiles + anew, 1)
             if tiles >= _LEAST_TILES and seconds > 0:
                 return float(tiles / seconds)
     return None

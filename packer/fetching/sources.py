@@ -7,7 +7,7 @@ from dataclasses import dataclass, field, replace
 from pathlib import PurePosixPath
 from urllib.parse import SplitResult, parse_qsl, urlsplit
 
-from packer.address import Address, UnsetError, fill, fingerprint, variables
+from packer.address import Address, UnsetError, fill, variables
 from packer.brief import Brief, Layer
 from packer.errors import BriefError
 from packer.grid import on_tile_edges
@@ -15,6 +15,7 @@ from packer.offers.keeping import MASK
 from packer.outcome import TileRules
 from packer.payload import Kind
 from packer.planning import Plan
+from packer.resolving import source_mark
 from packer.store.writer import Labels
 from packer.terms import check_tile_hosts
 from packer.tileset import Tile
@@ -121,7 +122,7 @@ def labels_for(brief: Brief, plan: Plan, source: Source) -> Labels:
     """What a run writes into the layer's pack about itself and its source."""
     layer = brief.layers[source.layer]
     kind = source.rules.kind or Kind.PNG
-    return labels(brief, plan, layer, kind.value, source.rules.host, fingerprint(layer.url))
+    return labels(brief, plan, layer, kind.value, source.rules.host, source_mark(layer))
 
 
 def labels(brief: Brief, plan: Plan, layer: Layer, kind: str, host: str, mark: str) -> Labels:

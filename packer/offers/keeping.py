@@ -24,8 +24,10 @@ _VERSION = 1
 _MOST_BYTES = 1_000_000
 _LEAST = 4  # a shorter secret would only garble the words, here as in what is told of a run
 _PLACEHOLDER = re.compile(r"(\$\{[^{}]*\}|\{[^{}]*\})")
+_MARKS = re.compile(r"[/.,:;_-]*")
 _ESCAPE = re.compile(r"%[0-9A-F]{2}")
 _KINDS = (None, "png", "jpg", "webp", "pbf")
+_QUOTED = re.compile(r"[A-Za-z0-9_.~:%-]{1,2400}")
 # What the standard itself puts into a query (07-057r7, clause 8.2.1) is no key.
 _PLAIN = {"service", "request", "version", "layer", "style", "format", "tilematrixset", "tilematrix"}
 
@@ -79,11 +81,12 @@ class _Known:
         return text
 
     def strictly(self, text: str) -> str:
-        """What `loosely` gave, and *** in place of all if anything is left that is not a placeholder."""
+        """What `loosely` gave, with *** in place of all that is neither a placeholder nor a mark between two."""
         for name, value in self._named:
             if text == value:
                 return f"${{{name}}}"
-        return text if not _PLACEHOLDER.sub("", text) else MASK
+        parts = enumerate(_PLACEHOLDER.split(text))
+        return "".join(part if i % 2 or _MARKS.fullmatch(part) else MASK for i, part in parts)
 
     def piece(self, piece: str) -> str:
         """One part of a query, likewise; what the standards put there stays."""
@@ -132,7 +135,8 @@ def keep_offer(folder: Path, layer: str, source: str, offer: Offer) -> None:
         half.replace(path)
     except OSError as fault:
         raise DiskError(
-            f"{half} cannot be written: {fault.strerror}. Free some space and try again."
+            f"{half} cannot be written: {fault.strerror}. What servers offer is kept there: free some space, or "
+            "name a folder that can be written, and try again."
         ) from fault
 
 
@@ -142,7 +146,9 @@ def kept_offer(folder: Path, layer: str, source: str, may_name: Iterable[str]) -
     `may_name` are the variables that the brief's layer names: a template that asks for others is not ours.
     """
     path = offer_path(folder, layer)
-    with contextlib.suppress(OSError, ValueError, TypeError, KeyError, AttributeError, RecursionError):
+    with contextlib.suppress(
+        OSError, ValueError, TypeError, KeyError, AttributeError, RecursionError, OverflowError
+    ):
         if path.stat().st_size > _MOST_BYTES:
             return None
         told = json.loads(path.read_text(encoding="utf-8"), parse_constant=float)
@@ -168,7 +174,7 @@ def _offer(told: Mapping[str, Any]) -> Offer:
         west, south, east, north = map(float, told["bounds"])
         offer = replace(offer, bounds=checked_box(west, south, east, north))
     if told["matrices"] is not None:
-        offer = replace(offer, matrices={_zoom(z): str(name) for z, name in told["matrices"].items()})
+        offer = replace(offer, matrices={_zoom(z): _matrix(name) for z, name in told["matrices"].items()})
     if told["limits"] is not None:
         offer = replace(offer, limits={_zoom(z): _window(_zoom(z), w) for z, w in told["limits"].items()})
     return offer
@@ -180,6 +186,13 @@ def _window(zoom: int, told: Iterable[Any]) -> Window:
     if window is None:
         raise ValueError
     return window
+
+
+def _matrix(name: object) -> str:
+    """A name as `read_wmts` quotes it: whatever else stood there would change the address."""
+    if not isinstance(name, str) or not _QUOTED.fullmatch(name):
+        raise ValueError
+    return name
 
 
 def _zoom(text: str) -> int:

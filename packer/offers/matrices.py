@@ -95,7 +95,7 @@ def _placed(element: Element) -> tuple[int, int, Matrix] | None:
     metres = number(text_at(element, "ScaleDenominator")) * _PIXEL_M * side
     if not 0 < metres < 2 * EQUATOR_M:
         return None
-    zoom = round(math.log2(EQUATOR_M / metres))
+    zoom = round(math.log2(EQUATOR_M) - math.log2(metres))  # the quotient itself may be infinite
     if not 0 <= zoom <= MAX_ZOOM or abs(metres * 2**zoom / EQUATOR_M - 1) > _SCALE:
         return None
     corner = [number(part) for part in (text_at(element, "TopLeftCorner") or "").split()]

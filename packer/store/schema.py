@@ -256,6 +256,8 @@ def _on_one_line(schema: frozenset[tuple[str, str, str]]) -> set[tuple[str, str,
 # The small tables, whose rows are read without a further look.
 _ODD_BOOKS = """
 SELECT 'metadata' FROM metadata WHERE typeof(name) <> 'text' OR typeof(value) <> 'text'
+UNION ALL SELECT 'metadata' FROM metadata
+    WHERE name = 'format' AND value NOT IN ('png', 'jpg', 'webp', 'pbf')
 UNION ALL SELECT 'source' FROM source WHERE typeof(fingerprint) <> 'text' OR typeof(host) <> 'text'
 UNION ALL SELECT 'run' FROM run
     WHERE typeof(started) <> 'integer' OR typeof(stored) <> 'integer' OR typeof(bytes) <> 'integer'

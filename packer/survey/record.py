@@ -11,10 +11,10 @@ from collections.abc import Mapping
 from dataclasses import dataclass, field
 from pathlib import Path
 
-from packer.address import fingerprint
 from packer.brief import Layer
 from packer.errors import DiskError
 from packer.grid import MAX_ZOOM
+from packer.resolving import source_mark
 from packer.tileset import Tile, TileSet
 
 __all__ = ["Record", "read_record", "save_record"]
@@ -41,7 +41,7 @@ def save_record(pack: Path, layer: Layer, record: Record) -> None:
     """
     text = json.dumps(
         {
-            "source": fingerprint(layer.url),
+            "source": source_mark(layer),
             "worth_to": dict(record.worth_to),
             "sample": [str(tile) for tile in record.sample],
         }
@@ -61,7 +61,7 @@ def read_record(pack: Path, layer: Layer) -> Record:
     with contextlib.suppress(OSError, ValueError, TypeError, KeyError, AttributeError, RecursionError):
         if _path(pack).stat().st_size <= _MOST_BYTES:
             found = json.loads(_path(pack).read_text(encoding="utf-8"))
-            if found["source"] == fingerprint(layer.url):
+            if found["source"] == source_mark(layer):
                 tiles = [tuple(map(int, name.split("/"))) for name in found["sample"]]
                 worth = {str(area): int(zoom) for area, zoom in found["worth_to"].items()}
                 if all(0 <= zoom <= MAX_ZOOM for zoom in worth.values()):
