@@ -169,6 +169,7 @@ def bench_caps(report: Table) -> None:
         (8, 25.0, "slow:600ms share:10%:503 share:10%:reset"),
         (16, 200.0, "slow:150ms"),
         (8, 60.0, ""),
+        (8, 12.0, "slow:100ms share:10%:503 share:10%:reset"),
         (2, 5.5, "slow:700ms"),
     ):
         with link(script, 3000) as (port, counts):
