@@ -344,7 +344,7 @@ class Brief(_Table):
                 ("areas", crew.areas, areas),
                 ("layers", crew.layers, set(self.layers)),
             ):
-                for name in set(found or ()) - known:
+                for name in sorted(set(found or ()) - known):
                     raise ValueError(
                         f"For crew {as_found(crew.name)}, {key} names {as_found(name)}, which this brief does "
                         f"not have{nearest(name, sorted(known))}"

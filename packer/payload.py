@@ -43,8 +43,8 @@ __all__ = [
     "unwrap",
 ]
 
-# 8192² px stays below the size at which Pillow itself suspects a bomb; tiles have 256 to 1024 px a side.
-_MAX_SIDE_PX = 8192
+# Tiles have 256 to 1024 px a side; a few hostile kilobytes of 4096² px unfold to some 200 MB while they are decoded.
+_MAX_SIDE_PX = 4096
 # A vector tile is some ten to some hundred kilobytes; this bounds what a hostile gzip body may unfold to.
 _MAX_VECTOR_BYTES = 32 * 1024 * 1024
 # Each further gzip member costs a copy of the rest of the body; real bodies have one, seldom two.
