@@ -15,13 +15,13 @@ from typing import Any, NamedTuple
 from urllib.parse import urlsplit
 
 from packer.brief import Brief, Layer
-from packer.fetching import pack_path
 from packer.imagery import choose, size_interval
 from packer.planning import LayerPlan, Plan
 from packer.store.books import read_books
 from packer.store.figures import mean_sizes, read_last_run, sizes_of
-from packer.survey.pace import Speed
+from packer.store.paths import pack_path
 from packer.survey.record import read_record
+from packer.survey.speed import Speed
 from packer.tileset import Tile, TileSet
 
 __all__ = [

@@ -30,7 +30,16 @@ from pathlib import Path
 import mercantile
 import numpy as np
 from bench_verify import compare
-from neutral import delayed, file_server, jpeg_bodies, median_spread, run_measured
+from neutral import (
+    delayed,
+    file_server,
+    free_port,
+    jpeg_bodies,
+    lone_latency_s,
+    median_spread,
+    run_measured,
+    wait_for,
+)
 
 from packer.cover import cover_box, cover_corridor
 from packer.grid import LonLatBox
@@ -73,11 +82,14 @@ class Report:
 
 def block(zoom: int, columns: int, rows: int) -> str:
     """The box of just so many tiles, as the brief writes it."""
-    nw = mercantile.bounds(
-        17000 >> (15 - zoom) if zoom <= 15 else 17000, 10000 >> (15 - zoom) if zoom <= 15 else 10000, zoom
-    )
-    x0, y0 = mercantile.tile(nw.west + 1e-9, nw.north - 1e-9, zoom)[:2]
-    se = mercantile.bounds(x0 + columns - 1, y0 + rows - 1, zoom)
+    away = 15 - min(zoom, 15)
+    return block_at(zoom, 17000 >> away, 10000 >> away, columns, rows)
+
+
+def block_at(zoom: int, first: int, top: int, columns: int, rows: int) -> str:
+    """As `block`, from a tile given by column and row."""
+    nw = mercantile.bounds(first, top, zoom)
+    se = mercantile.bounds(first + columns - 1, top + rows - 1, zoom)
     return ", ".join(f"{v:.12f}" for v in (nw.west, se.south, se.east, nw.north))
 
 
@@ -106,6 +118,32 @@ def bench_fetch(report: Report, runs: int, count: int) -> None:
             report.head("(b) Fetch through 50 ms of latency")
             for connections in (16, 32):
                 _fetch_latency(report, folder, port, tiles, columns, connections)
+
+
+def bench_practice(report: Report, runs: int, columns: int, rows: int) -> None:
+    report.head(f"(a) Fetch of {columns * rows:,} drawn tiles from the practice server, 16 connections")
+    with tempfile.TemporaryDirectory() as name:
+        folder, port = Path(name), free_port()
+        server = subprocess.Popen(
+            [sys.executable, "-m", "packer.practice", "--port", str(port)], stdout=subprocess.DEVNULL
+        )
+        try:
+            wait_for(port)
+            brief = write_brief(folder, port, 16, block_at(16, 35030, 23000, columns, rows), 16)
+            brief.write_text(brief.read_text().replace("/{z}", "/aerial/{z}", 1))
+            ended = []
+            for _ in range(runs):
+                subprocess.run(["rm", "-rf", str(folder / "packs")], check=True)
+                ended.append(run_measured([*LASTBAR, "fetch", str(brief)]))
+                assert ended[-1].code == 0
+                _check_pack(folder, columns * rows)
+        finally:
+            server.terminate()
+            server.wait()
+    rates, peak = [columns * rows / e.wall_s for e in ended], max(e.peak_bytes for e in ended)
+    report.say(
+        f"{median_spread(rates)} tiles/s, as fast as it draws them; peak memory {peak / 1e6:.0f} MB ({runs} runs)"
+    )
 
 
 def _fetch_against_curl(
@@ -153,6 +191,8 @@ def _fetch_latency(
     rows = min(25 * connections // 16, len(tiles) // columns)
     count = columns * rows
     with delayed(port, 0.05) as slow:
+        z, x, y = tiles[0]
+        latency = lone_latency_s(slow, f"/{z}/{x}/{y}.jpg")
         urls = _curl_list(folder, slow, tiles[:count])
         curl = run_measured(["curl", "-s", "--parallel", "--parallel-max", str(connections), "-K", str(urls)])
         brief = write_brief(folder, slow, 15, block(15, columns, rows), connections)
@@ -160,10 +200,11 @@ def _fetch_latency(
         mine = run_measured([*LASTBAR, "fetch", str(brief)])
     assert mine.code == 0
     rate, theirs = count / (mine.wall_s - started), count / curl.wall_s
-    bound = connections / 0.05
+    bound = connections / latency
     report.say(
         f"{connections} connections, {count:,} tiles: {rate:.0f} tiles/s, {rate / bound:.3f} of connections ÷ latency "
-        f"({bound:.0f}/s); start-up of {started:.2f} s taken off; curl {theirs:.0f}/s, {theirs / bound:.3f}"
+        f"({bound:.0f}/s, with the {1000 * latency:.1f} ms that a lone request takes); start-up of {started:.2f} s "
+        f"taken off; curl {theirs:.0f}/s, {theirs / bound:.3f}"
     )
 
 
@@ -182,7 +223,7 @@ def _curl_list(folder: Path, port: int, tiles: list[tuple[int, int, int]]) -> Pa
 def corridor_line() -> np.ndarray:
     """A winding line of some 1,700 km, a point every 400 m or so."""
     at = np.linspace(0, 1, 4000)
-    return np.column_stack([-5 + 11.6 * at + 0.25 * np.sin(40 * at), 30 + 6 * at + 0.4 * np.sin(25 * at)])
+    return np.column_stack([-5 + 14.4 * at + 0.25 * np.sin(40 * at), 30 + 6 * at + 0.4 * np.sin(25 * at)])
 
 
 def _growth(work: Callable[[], object]) -> float:
@@ -387,6 +428,11 @@ def bench_start(report: Report, runs: int) -> None:
     report.say(f"python doing nothing: {median_spread(bare)} s")
 
 
+def bench_all_fetches(report: Report, runs: int, *, quick: bool) -> None:
+    bench_fetch(report, runs, 4_000 if quick else 30_000)
+    bench_practice(report, runs, 40, 10 if quick else 40)
+
+
 def main() -> None:
     parser = argparse.ArgumentParser(
         description=__doc__, formatter_class=argparse.RawDescriptionHelpFormatter
@@ -399,7 +445,7 @@ def main() -> None:
     wanted = parser.parse_args()
     report, quick = Report(), wanted.quick
     parts: dict[str, Callable[[], None]] = {
-        "a": lambda: bench_fetch(report, wanted.runs, 4_000 if quick else 30_000),
+        "a": lambda: bench_all_fetches(report, wanted.runs, quick=quick),
         "c": lambda: bench_plan(report, wanted.runs),
         "d": lambda: bench_verify(report, wanted.runs, 4_000 if quick else 100_000),
         "e": lambda: bench_scale(report, wanted.runs, 4000, 250 if quick else 2500),

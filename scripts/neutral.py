@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import asyncio
 import contextlib
+import http.client
 import io
 import os
 import shutil
@@ -19,7 +20,17 @@ from pathlib import Path
 
 from PIL import Image
 
-__all__ = ["Ended", "delayed", "file_server", "free_port", "jpeg_bodies", "median_spread", "run_measured"]
+__all__ = [
+    "Ended",
+    "delayed",
+    "file_server",
+    "free_port",
+    "jpeg_bodies",
+    "lone_latency_s",
+    "median_spread",
+    "run_measured",
+    "wait_for",
+]
 
 
 @dataclass(frozen=True, slots=True)
@@ -103,14 +114,15 @@ def file_server(root: Path, location: str = "") -> Iterator[int]:
         Path(folder).chmod(0o755)
         server = subprocess.Popen([nginx, "-c", str(conf)], stderr=subprocess.DEVNULL)
         try:
-            _wait_for(port)
+            wait_for(port)
             yield port
         finally:
             server.terminate()
             server.wait()
 
 
-def _wait_for(port: int) -> None:
+def wait_for(port: int) -> None:
+    """Until somebody listens at a port."""
     ends = time.monotonic() + 10
     while time.monotonic() < ends:
         with contextlib.suppress(OSError), socket.create_connection(("127.0.0.1", port), 1):
@@ -143,11 +155,24 @@ def delayed(upstream: int, delay_s: float) -> Iterator[int]:
 
     thread = threading.Thread(target=run, daemon=True)
     thread.start()
-    _wait_for(port)
+    wait_for(port)
     try:
         yield port
     finally:
         loop.call_soon_threadsafe(loop.stop)
+
+
+def lone_latency_s(port: int, path: str, times: int = 30) -> float:
+    """What one request after another takes on a warm connection, in seconds, the median of some."""
+    link = http.client.HTTPConnection("127.0.0.1", port, timeout=10)
+    took = []
+    for _ in range(times):
+        started = time.perf_counter()
+        link.request("GET", path)
+        link.getresponse().read()
+        took.append(time.perf_counter() - started)
+    link.close()
+    return statistics.median(took[2:])
 
 
 async def _pass(reader: asyncio.StreamReader, writer: asyncio.StreamWriter, delay_s: float) -> None:

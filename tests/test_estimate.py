@@ -30,7 +30,9 @@ from packer.fetching import fetch
 from packer.imagery import BUDGET, choose
 from packer.planning import plan
 from packer.quantities import bits_per_second
-from packer.survey import Speed, chosen, fetch_samples, judge_layer, measure
+from packer.survey.looking import chosen, fetch_samples, judge_layer
+from packer.survey.pace import measure
+from packer.survey.speed import Speed
 from packer.tileset import TileSet
 from tests.conftest import BriefMaker
 from tests.imagery_samples.jobs import Job, job

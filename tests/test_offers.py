@@ -27,7 +27,7 @@ from packer.net import Answer, Failure, Fault, Reply
 from packer.offers import Offer, Window, keep_offer, kept_form, kept_offer, offer_path
 from packer.planning import Plan, plan
 from packer.resolving import kept, settled, source_mark
-from packer.survey import Deepest, rewrite
+from packer.survey.edits import Deepest, rewrite
 from packer.terms import check_terms
 from packer.tileset import Tile, TileSet
 

@@ -19,24 +19,21 @@ from packer.errors import BriefError, InputError
 from packer.planning import AreaPlan, LayerPlan, Plan, plan
 from packer.practice.place import waypoint
 from packer.practice.server import PracticeServer
-from packer.survey import (
+from packer.survey.edits import (
     Deepest,
     Edit,
     HalfWidth,
-    Judged,
     Layers,
     OverviewTo,
-    Sort,
     Split,
-    chosen,
     edited,
     limits,
-    read_record,
     rewrite,
     rewritten,
-    tallies,
-    worth_to,
 )
+from packer.survey.evidence import Judged, Sort, tallies, worth_to
+from packer.survey.looking import chosen
+from packer.survey.record import read_record
 from packer.tileset import Tile, TileSet
 from tests.conftest import BriefMaker
 from tests.tile_server import TileServer, answer, png

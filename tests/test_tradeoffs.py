@@ -12,7 +12,7 @@ from packer.brief import Brief
 from packer.cli import show_plan
 from packer.estimate import OVERHEAD, LayerSizes, Speed, combined, estimate, estimate_layer, seconds_for
 from packer.planning import Plan, plan
-from packer.survey import Deepest, HalfWidth, Split, edited, rewrite
+from packer.survey.edits import Deepest, HalfWidth, Split, edited, rewrite
 from packer.tradeoffs import Fit, Target, fit, warnings
 
 LAYER = """\

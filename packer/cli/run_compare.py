@@ -9,10 +9,10 @@ from packer.brief import Brief
 from packer.cli.briefs import brief_at
 from packer.cli.speech import document, say, table
 from packer.comparison import Comparison, compare
-from packer.fetching import pack_path
 from packer.planning import plan
 from packer.quantities import bytes_text
 from packer.store.figures import mean_sizes
+from packer.store.paths import pack_path
 from packer.tileset import TileSet
 
 __all__ = ["run"]

@@ -13,12 +13,12 @@ from packer.brief import Brief
 from packer.cli.new_brief import CAUTIONS
 from packer.cli.speech import note, say
 from packer.errors import InputError, LastbarError
-from packer.fetching import pack_path
 from packer.planning import Plan, plan
 from packer.practice.place import write_place
 from packer.practice.server import PracticeServer
 from packer.quantities import bytes_text
 from packer.store.books import read_books
+from packer.store.paths import pack_path
 
 __all__ = ["run"]
 

@@ -7,10 +7,10 @@ from pathlib import Path
 from packer.cli.briefs import brief_at
 from packer.cli.speech import document, note, say
 from packer.errors import EXIT_NOT_COMPLETE, InputError
-from packer.fetching import pack_path
 from packer.fetching.sources import labels
 from packer.merging import Merged, merge_pack, take_in
 from packer.planning import plan
+from packer.store.paths import pack_path
 
 __all__ = ["run_merge", "run_take_in"]
 

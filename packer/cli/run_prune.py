@@ -7,9 +7,9 @@ from typing import Any
 
 from packer.cli.briefs import brief_at
 from packer.cli.speech import document, say, table
-from packer.fetching import pack_path
 from packer.planning import plan
 from packer.quantities import bytes_text
+from packer.store.paths import pack_path
 from packer.store.pruning import Spare, prune_pack, spare_in
 from packer.tileset import TileSet
 

@@ -17,18 +17,10 @@ from packer.fetching import FetchReport
 from packer.fetching.run import fast_loop
 from packer.planning import Plan, plan
 from packer.quantities import bytes_text
-from packer.survey import (
-    AreaFinding,
-    Edit,
-    LayerFinding,
-    Tally,
-    chosen,
-    fetch_samples,
-    judge_layer,
-    limits,
-    rewrite,
-    write_sheet,
-)
+from packer.survey.edits import Edit, limits, rewrite
+from packer.survey.evidence import Tally
+from packer.survey.looking import AreaFinding, LayerFinding, chosen, fetch_samples, judge_layer
+from packer.survey.sheets import write_sheet
 from packer.tileset import TileSet
 
 __all__ = ["run"]

@@ -28,12 +28,12 @@ from packer.estimate import (
     layer_sizes,
     seconds_for,
 )
-from packer.fetching import pack_path
 from packer.grid import metres_per_pixel
 from packer.planning import LayerPlan, Plan, plan
 from packer.quantities import bits_per_second, bytes_text, duration_text, seconds, size_bytes
-from packer.survey.pace import Speed, measure
+from packer.store.paths import pack_path
 from packer.survey.record import read_record
+from packer.survey.speed import Speed
 from packer.tradeoffs import RANKING, Figures, Fit, Target, fit, warnings
 
 __all__ = ["plan_json", "run"]
@@ -99,7 +99,7 @@ def run(
     if listed:
         _list(worked_out)
     else:
-        pace = asyncio.run(measure(brief, worked_out, store)) if measured else None
+        pace = _measured(brief, worked_out, store) if measured else None
         if measured and pace is None:
             note("Too few tiles came, or are still missing, to measure a speed by.")
         worked = _work(brief, worked_out, store, given or pace, target)
@@ -132,6 +132,12 @@ def _target(text: str | None) -> Target | None:
         raise InputError(
             f'--fit {text}: it should be a time to fetch in, such as "2h", or a size on disk, such as "8GB".'
         ) from None
+
+
+def _measured(brief: Brief, worked_out: Plan, store: Path | None) -> Speed | None:
+    from packer.survey.pace import measure  # the fetch loads only where it is needed
+
+    return asyncio.run(measure(brief, worked_out, store))
 
 
 def _work(

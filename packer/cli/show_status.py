@@ -7,10 +7,10 @@ from typing import Any
 
 from packer.cli.briefs import brief_at
 from packer.cli.speech import document, say, table
-from packer.fetching import pack_path
 from packer.planning import plan
 from packer.quantities import bytes_text
 from packer.store.books import Books, known_books
+from packer.store.paths import pack_path
 
 __all__ = ["run"]
 

@@ -1,6 +1,5 @@
 """The fetch: from a plan and a pack to a fuller pack, over one door and through one writer."""
 
-from packer.fetching.layer_run import pack_path
 from packer.fetching.reports import (
     Alarm,
     Departure,
@@ -21,6 +20,5 @@ __all__ = [
     "Options",
     "Standing",
     "fetch",
-    "pack_path",
     "run_fetch",
 ]

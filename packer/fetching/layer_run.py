@@ -5,9 +5,8 @@ from __future__ import annotations
 import math
 from collections.abc import Mapping
 from dataclasses import dataclass
-from pathlib import Path
 
-from packer.brief import Brief, Layer
+from packer.brief import Layer
 from packer.fetching.crew import Crew
 from packer.fetching.departure import Allowance, Pace
 from packer.fetching.gate import Gate
@@ -19,12 +18,7 @@ from packer.fetching.standing import Standings
 from packer.store.writer import PackWriter
 from packer.tileset import TileSet
 
-__all__ = ["LayerRun", "pack_path"]
-
-
-def pack_path(brief: Brief, layer: str, store: Path | None = None) -> Path:
-    """Where the pack of a layer lies."""
-    return (store or brief.store_folder) / f"{layer}.mbtiles"
+__all__ = ["LayerRun"]
 
 
 @dataclass(slots=True)

@@ -23,7 +23,7 @@ from packer.fetching.doubt import Doubt
 from packer.fetching.feed import Feed
 from packer.fetching.gate import Gate
 from packer.fetching.hosts import gates_for
-from packer.fetching.layer_run import LayerRun, pack_path
+from packer.fetching.layer_run import LayerRun
 from packer.fetching.order import in_order
 from packer.fetching.outbox import Outbox
 from packer.fetching.renewal import Renewal
@@ -36,6 +36,7 @@ from packer.fetching.watch import OnProgress, Watch
 from packer.net import Door, open_door
 from packer.payload import Kind, fault_of
 from packer.planning import Plan
+from packer.store.paths import pack_path
 from packer.store.writer import PackWriter
 from packer.terms import check_terms, user_agent
 from packer.tileset import Tile, TileSet

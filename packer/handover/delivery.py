@@ -42,6 +42,7 @@ from packer.handover.target import (
     system_of,
 )
 from packer.planning import Plan
+from packer.store.paths import pack_path
 from packer.store.shelf import Shelf, Tally
 from packer.tileset import Tile, TileSet
 
@@ -116,7 +117,7 @@ def handover(
     with ExitStack() as open_packs:
         shelves = {}
         for name in plan.layers:
-            pack = (store or brief.store_folder) / f"{name}.mbtiles"
+            pack = pack_path(brief, name, store)
             if pack.exists():
                 shelves[name] = open_packs.enter_context(Shelf(pack))
         limit = _limit(max_file_bytes, to)

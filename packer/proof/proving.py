@@ -31,6 +31,7 @@ from packer.store.audit import (
     outline,
 )
 from packer.store.findings import read_findings, save_findings
+from packer.store.paths import pack_path
 from packer.tileset import TileSet
 from packer.walk import Ground, walk
 
@@ -69,14 +70,13 @@ def verify(
     workers, all cores if left out; `now` is in seconds since 1970. Raises StoreError for a pack that is none of
     ours or that SQLite cannot read; a pack that is not there yet counts as empty.
     """
-    folder = store or brief.store_folder
     moment = time.time() if now is None else now
     ends = None if for_s is None else clock() + for_s
     layers: dict[str, LayerFindings] = {}
     with Sweeper(depth, processes, ends, clock) as sweeper:
         for name, asked in plan.layers.items():
             if asked.tiles:
-                job = _Job(name, asked.tiles, folder / f"{name}.mbtiles", moment, for_s is not None)
+                job = _Job(name, asked.tiles, pack_path(brief, name, store), moment, for_s is not None)
                 layers[name] = job.run(sweeper, on_progress, chance or Random())
     ground = {name: Ground(la.missing | la.corrupt, la.absent, la.speed) for name, la in layers.items()}
     return VerifyReport(

@@ -10,10 +10,11 @@ from types import MappingProxyType
 
 from packer.brief import Brief
 from packer.errors import AnswerError
-from packer.fetching import FetchReport, LayerProgress, Options, pack_path, run_fetch
+from packer.fetching import FetchReport, LayerProgress, Options, run_fetch
 from packer.imagery import BUDGET, Verdict, choose, detail, detail_alone, look, repeated
 from packer.planning import LayerPlan, Plan
 from packer.store.books import known_books
+from packer.store.paths import pack_path
 from packer.store.reader import TileReader
 from packer.survey.evidence import Judged, Sort, Tally, Worth, tallies, worth_to
 from packer.survey.record import Record, save_record

@@ -9,28 +9,22 @@ from dataclasses import dataclass
 from pathlib import Path
 
 from packer.brief import Brief
-from packer.fetching import LayerProgress, Options, pack_path, run_fetch
+from packer.fetching import LayerProgress, Options, run_fetch
 from packer.imagery import choose
 from packer.net import Answer, Door, Reply, open_door
 from packer.planning import Plan
 from packer.store.books import known_books
+from packer.store.paths import pack_path
 from packer.survey.looking import sample_plan
+from packer.survey.speed import Speed
 from packer.tileset import TileSet
 
-__all__ = ["Speed", "measure"]
+__all__ = ["measure"]
 
 _TILES = 40
 _LEAST = 5  # answers below which nothing is said
 _DEEPEST_ZOOMS = 3  # where most of any plan lies
 _PATIENCE_S = 60.0  # someone sits and waits for the answer
-
-
-@dataclass(frozen=True, slots=True)
-class Speed:
-    """Bits a second, and whence: "given", "measured" or "last run"."""
-
-    bits_per_second: float
-    basis: str
 
 
 @dataclass(slots=True)

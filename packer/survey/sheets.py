@@ -7,9 +7,9 @@ from pathlib import Path
 
 from packer.brief import OVERVIEW, Brief
 from packer.errors import DiskError
-from packer.fetching import pack_path
 from packer.grid import tile_bounds
 from packer.imagery import sheet
+from packer.store.paths import pack_path
 from packer.store.reader import TileReader
 from packer.survey.looking import LayerFinding
 from packer.tileset import Tile

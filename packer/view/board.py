@@ -10,6 +10,7 @@ from typing import Any
 from packer.brief import Brief
 from packer.grid import MAX_LATITUDE, metres_per_pixel
 from packer.planning import Plan
+from packer.store.paths import pack_path
 from packer.store.reader import TileReader, tile_at
 from packer.tileset import TileSet
 from packer.view.attribution import harmless
@@ -70,7 +71,6 @@ class Board:
     """All layers that the plan uses, with the shapes over them. Holds no key and no address of a server."""
 
     def __init__(self, brief: Brief, plan: Plan, store: Path | None = None) -> None:
-        folder = store or brief.store_folder
         self.title, self.plan = brief.title, plan
         self.layers: Mapping[str, BoardLayer] = MappingProxyType(
             {
@@ -78,7 +78,7 @@ class Board:
                     name,
                     brief.layers[name].attribution,
                     asked.tiles,
-                    folder / f"{name}.mbtiles",
+                    pack_path(brief, name, store),
                     asked.tile_px,
                 )
                 for name, asked in plan.layers.items()

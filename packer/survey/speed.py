@@ -1,0 +1,15 @@
+"""The speed of a link, and how it is known."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+__all__ = ["Speed"]
+
+
+@dataclass(frozen=True, slots=True)
+class Speed:
+    """Bits a second, and whence: "given", "measured" or "last run"."""
+
+    bits_per_second: float
+    basis: str
