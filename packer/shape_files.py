@@ -16,10 +16,9 @@ from collections.abc import Callable
 from dataclasses import dataclass
 from pathlib import Path
 from types import ModuleType
-from typing import Any, TypeVar
+from typing import TYPE_CHECKING, Any, TypeVar
 
 import numpy as np
-import shapely
 from pyproj import CRS, Transformer
 from pyproj.exceptions import ProjError
 from pyproj.network import (  # type: ignore[attr-defined]  # public, but not marked as exported
@@ -34,7 +33,13 @@ from packer.geopackage import check_geopackage, stated_shapes
 from packer.gpx import MOST_PARTS, MOST_PLACES, read_gpx
 from packer.grid import MAX_LATITUDE, Floats
 from packer.kml import MOST_FOLDERS, check_kml
+from packer.lazily import lazily
 from packer.shapes import Corridor, Polygons, Rectangle, Rings, Shape, Waypoint, mended
+
+if TYPE_CHECKING:
+    import shapely
+else:
+    shapely = lazily("shapely")  # only polygons and files read by GDAL need it
 
 __all__ = ["read_shape"]
 

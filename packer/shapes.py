@@ -5,13 +5,19 @@ from __future__ import annotations
 import math
 from collections.abc import Iterable, Iterator
 from dataclasses import dataclass
+from typing import TYPE_CHECKING
 
 import numpy as np
-import shapely
 
 from packer.cover import GEOD, chunked, cover_box, cover_corridor, cover_polygon
 from packer.grid import MAX_LATITUDE, Floats, LonLatBox, ground_scale
+from packer.lazily import lazily
 from packer.tileset import TileSet
+
+if TYPE_CHECKING:
+    import shapely
+else:
+    shapely = lazily("shapely")  # only polygons and files read by GDAL need it
 
 __all__ = [
     "Corridor",

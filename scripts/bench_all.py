@@ -355,11 +355,13 @@ import sys, time
 started = time.perf_counter()
 import asyncio
 from packer import Brief, plan, run_fetch
-from packer.net import Failure, Fault
+from packer.net import Answer
 
 class Door:
     def __call__(self, *a, **k): return self
     async def fetch(self, url, *a):
+        if url.endswith("/robots.txt"):
+            return Answer(404, {"content-length": "0"}, b"")
         print(time.perf_counter() - started, flush=True)
         import os; os._exit(0)
     async def aclose(self): ...

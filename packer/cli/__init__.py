@@ -11,6 +11,8 @@ def main() -> None:
     """Run the command line; ends the process with the documented exit code."""
     # Set before numpy is loaded: its matrices here are small, and threads for them cost ten times what they bring.
     os.environ.setdefault("OPENBLAS_NUM_THREADS", "1")
+    # Else each start looks through all that is installed for plugins of the brief's model; there are none.
+    os.environ.setdefault("PYDANTIC_DISABLE_PLUGINS", "__all__")
     from packer.cli.app import app  # typer is worth loading only when there is a command to run
 
     app()

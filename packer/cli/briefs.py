@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-import asyncio
 from pathlib import Path
 
 from packer.brief import Brief
@@ -49,6 +48,8 @@ def _with_kept(path: Path, store: Path | None) -> Brief:
 def _read(brief: Brief, store: Path | None, names: list[str]) -> Brief:
     if not names:
         return brief
+    import asyncio
+
     from packer.fetching.offered import read_offers  # the network's libraries load only where they are needed
 
     brief, remarks = asyncio.run(read_offers(brief, store, only=names))
