@@ -7,7 +7,8 @@ from dataclasses import dataclass
 
 import numpy as np
 
-from packer.cover import GEOD, chunked
+from packer.cover import chunked
+from packer.geodesics import GEOD
 from packer.grid import Floats, Ints, x_at, y_at
 from packer.planning import Plan, lines_of
 from packer.shapes import Corridor

@@ -22,9 +22,9 @@ from collections.abc import Iterator, Sequence
 from dataclasses import dataclass
 
 import numpy as np
-from pyproj import Geod
 
 from packer.errors import PlanError
+from packer.geodesics import GEOD
 from packer.grid import (
     MAX_LATITUDE,
     Floats,
@@ -42,7 +42,6 @@ __all__ = ["RULE", "Chunks", "chunked", "cover_box", "cover_corridor", "cover_po
 
 RULE = "cover 1: corridors by WGS84 distance, edges included; polygons and boxes by overlap over 1e-6 tile"
 
-GEOD = Geod(ellps="WGS84")
 _EARTH_M = 6371008.8
 _LEG_M = 20_000.0  # short enough that a leg stays within 100 m of the latitudes of its ends
 _SLIVER = 1e-6  # of a tile, OGC 17-083r4 Annex I

@@ -19,11 +19,6 @@ from types import ModuleType
 from typing import TYPE_CHECKING, Any, TypeVar
 
 import numpy as np
-from pyproj import CRS, Transformer
-from pyproj.exceptions import ProjError
-from pyproj.network import (  # type: ignore[attr-defined]  # public, but not marked as exported
-    set_network_enabled,
-)
 
 from packer.brief import Area, Brief
 from packer.brief_errors import as_found
@@ -199,12 +194,24 @@ def _label(text: str) -> str:
 def _to_degrees(crs: Any) -> Callable[[Floats], Floats]:
     if crs is None or str(crs).upper() in ("EPSG:4326", "OGC:CRS84"):
         return lambda xy: xy
+    from pyproj import CRS, Transformer
+    from pyproj.exceptions import ProjError
+    from pyproj.network import (  # type: ignore[attr-defined]  # public, but not marked as exported
+        set_network_enabled,
+    )
+
     set_network_enabled(active=False)  # PROJ may be set up to fetch its grids
     try:
         move = Transformer.from_crs(CRS(crs), "EPSG:4326", always_xy=True)
     except ProjError:
         raise ValueError("its coordinate system is not known; save it in WGS 84 degrees") from None
     return lambda xy: np.column_stack(move.transform(xy[:, 0], xy[:, 1]))
+
+
+def _is_projected(crs: Any) -> bool:
+    from pyproj import CRS
+
+    return bool(CRS(crs).is_projected)
 
 
 def _check_start(path: Path, ending: str) -> None:
@@ -308,7 +315,7 @@ def _features(gdal: ModuleType, path: Path, layer: str) -> list[tuple[str, Any]]
     if stated is not None and read < stated:
         raise ValueError(f"only {read:,} of its {stated:,} shapes can be read; it is damaged")
     move = _to_degrees(meta["crs"])
-    if meta["crs"] is not None and CRS(meta["crs"]).is_projected:
+    if meta["crs"] is not None and _is_projected(meta["crs"]):
         # An edge that is straight there is none in degrees.
         longest = max(1000.0, float(shapely.length(shapes).sum()) / _DENSEST)
         shapes = _asked(lambda: shapely.segmentize(shapes, longest))

@@ -9,7 +9,8 @@ from typing import TYPE_CHECKING
 
 import numpy as np
 
-from packer.cover import GEOD, chunked, cover_box, cover_corridor, cover_polygon
+from packer.cover import chunked, cover_box, cover_corridor, cover_polygon
+from packer.geodesics import GEOD
 from packer.grid import MAX_LATITUDE, Floats, LonLatBox, ground_scale
 from packer.lazily import lazily
 from packer.tileset import TileSet

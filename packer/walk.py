@@ -17,7 +17,8 @@ from typing import Any
 
 import numpy as np
 
-from packer.cover import GEOD, Chunks, chunked, cover_corridor, spread
+from packer.cover import Chunks, chunked, cover_corridor, spread
+from packer.geodesics import GEOD
 from packer.grid import Floats, Ints, ground_scale, latitude_at, longitude_at, x_at, y_at
 from packer.planning import AreaPlan, Plan, lines_of
 from packer.shapes import Corridor, Waypoint, wrapped

@@ -42,6 +42,7 @@ from neutral import (
 )
 
 from packer.cover import cover_box, cover_corridor
+from packer.geodesics import GEOD
 from packer.grid import LonLatBox
 from packer.store.writer import Labels, PackWriter
 
@@ -261,7 +262,6 @@ def timed(work: Callable[[], object], runs: int) -> list[float]:
 
 
 def bench_plan(report: Report, runs: int) -> None:
-    from packer.cover import GEOD
 
     report.head("(c) Planning")
     line = corridor_line()

@@ -12,7 +12,8 @@ from collections.abc import Iterator, Mapping, Sequence
 
 import numpy as np
 
-from packer.cover import GEOD, cover_corridor
+from packer.cover import cover_corridor
+from packer.geodesics import GEOD
 from packer.grid import Floats
 from packer.planning import AreaPlan
 from packer.shapes import Corridor, Shape

@@ -13,7 +13,7 @@ import numpy as np
 import shapely
 from shapely.geometry.polygon import orient
 
-from packer.cover import GEOD
+from packer.geodesics import GEOD
 from packer.grid import Floats, latitude_at, longitude_at
 from packer.planning import Plan
 from packer.shapes import Corridor, Polygons
