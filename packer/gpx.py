@@ -7,8 +7,10 @@ crew goes.
 
 from __future__ import annotations
 
+import contextlib
 import math
 from array import array
+from collections.abc import Iterator
 from pathlib import Path
 from typing import NoReturn
 from xml.parsers import expat
@@ -18,7 +20,7 @@ import numpy as np
 from packer.grid import Floats
 from packer.shapes import Waypoint
 
-__all__ = ["MOST_PARTS", "MOST_PLACES", "plain", "read_gpx", "refuse_doctype"]
+__all__ = ["MOST_PARTS", "MOST_PLACES", "plain", "read_gpx", "refuse_doctype", "xml_faults_told"]
 
 MOST_PLACES = 2_000_000  # a fix a second for three weeks; ten times that fills the memory of a small computer
 MOST_PARTS = 100_000  # lines, or waypoints: each is worked out by itself
@@ -35,9 +37,16 @@ def read_gpx(path: Path) -> tuple[list[Waypoint], list[Floats]]:
     the planner, where the file is no whole GPX file or a position is no position.
     """
     reader = _Reader()
+    with xml_faults_told(), path.open("rb") as file:
+        reader.parser.ParseFile(file)
+    return reader.waypoints, [np.array(line).reshape(-1, 2) for line in reader.lines if line]
+
+
+@contextlib.contextmanager
+def xml_faults_told() -> Iterator[None]:
+    """Turns what an XML parser raises inside the block into a ValueError, worded for the planner."""
     try:
-        with path.open("rb") as file:
-            reader.parser.ParseFile(file)
+        yield
     except expat.ExpatError as fault:
         what = expat.ErrorString(fault.code)
         raise ValueError(
@@ -45,7 +54,6 @@ def read_gpx(path: Path) -> tuple[list[Waypoint], list[Floats]]:
         ) from None
     except (LookupError, UnicodeError):
         raise ValueError("it states an encoding that is not known; save it in UTF-8") from None
-    return reader.waypoints, [np.array(line).reshape(-1, 2) for line in reader.lines if line]
 
 
 def refuse_doctype(_name: str, _system: str | None, _public: str | None, has_inside: bool) -> None:

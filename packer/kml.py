@@ -6,7 +6,7 @@ import re
 from typing import IO
 from xml.parsers import expat
 
-from packer.gpx import plain, refuse_doctype
+from packer.gpx import plain, refuse_doctype, xml_faults_told
 
 __all__ = ["MOST_FOLDERS", "check_kml"]
 
@@ -23,17 +23,13 @@ def check_kml(file: IO[bytes]) -> None:
     """Raise ValueError for what is no whole KML, declares entities, has a position that is none, or goes so deep or
     into so many folders that GDAL would take hours (tried with GDAL 3.12)."""
     reader = _KmlReader()
-    try:
-        reader.parser.ParseFile(file)
-    except expat.ExpatError as fault:
-        if not reader.begun:
-            raise ValueError(_NO_KML) from None
-        what = expat.ErrorString(fault.code)
-        raise ValueError(
-            f"line {fault.lineno} is not well-formed XML ({what}); the file may be cut off"
-        ) from None
-    except (LookupError, UnicodeError):
-        raise ValueError("it states an encoding that is not known; save it in UTF-8") from None
+    with xml_faults_told():
+        try:
+            reader.parser.ParseFile(file)
+        except expat.ExpatError:
+            if not reader.begun:
+                raise ValueError(_NO_KML) from None
+            raise
 
 
 class _KmlReader:

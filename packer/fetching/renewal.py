@@ -10,25 +10,16 @@ from __future__ import annotations
 from collections import OrderedDict
 from collections.abc import Awaitable, Callable, Mapping
 from dataclasses import asdict, dataclass
-from typing import Protocol
 
 from packer.outcome import Stored, Unchanged
 from packer.store.records import Received, Renewed
+from packer.store.writer import Validators
 from packer.tileset import Tile, TileSet
 
 __all__ = ["Renewal", "RenewalTally"]
 
 _LONGEST_VALIDATOR = 1000  # characters
 _LATELY = 10_000  # new pictures that are remembered
-
-
-class _Validators(Protocol):
-    @property
-    def etag(self) -> str | None: ...
-    @property
-    def modified(self) -> str | None: ...
-    @property
-    def hash(self) -> bytes | None: ...
 
 
 @dataclass(slots=True)
@@ -62,18 +53,17 @@ class Renewal:
         self,
         tiles: TileSet,
         fresh: int,
-        validators: Callable[[Tile], Awaitable[_Validators]],
+        validators: Callable[[Tile], Awaitable[Validators]],
         *,
         wanted: bool = True,
     ) -> None:
         self.tiles, self.wanted = tiles, wanted
         self.tally = RenewalTally(len(tiles), fresh)
         self._look_up = validators
-        self._asked: dict[Tile, _Validators] = {}
+        self._asked: dict[Tile, Validators] = {}
         self._unconditional: set[Tile] = set()
-        self._came: OrderedDict[bytes, bytes | None] = (
-            OrderedDict()
-        )  # new pictures, each with what it replaced
+        # New pictures, each with what it replaced.
+        self._came: OrderedDict[bytes, bytes | None] = OrderedDict()
 
     def __contains__(self, tile: Tile) -> bool:
         return bool(self.tiles) and tile in self.tiles
@@ -138,7 +128,7 @@ class Renewal:
         self.tally.failed += 1
 
 
-def _conditions(known: _Validators) -> dict[str, str]:
+def _conditions(known: Validators) -> dict[str, str]:
     conditions = {"If-None-Match": known.etag, "If-Modified-Since": known.modified}
     return {name: value for name, value in conditions.items() if value and _sendable(value)}
 
@@ -151,7 +141,7 @@ def _sendable(value: str) -> bool:
     )
 
 
-def _same_copy(known: _Validators, told: Unchanged) -> bool:
+def _same_copy(known: Validators, told: Unchanged) -> bool:
     """By the entity tag, in weak comparison (RFC 9110 section 8.8.3.2), else by the date of change; a server need
     not repeat them."""
     if known.etag is not None and told.etag is not None:
