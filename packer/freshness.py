@@ -26,8 +26,8 @@ def fresh_until(headers: Mapping[str, str], now_s: float) -> int | None:
         return None
     # Section 5.1: of several values the first counts, and one that is no number is ignored. The apparent age
     # of 4.2.3 is left out, as it allows: it would trust the clock of a planner's computer.
-    age = headers.get("age", "").partition(",")[0].strip()
-    age_s = _delta_s(age) or 0
+    age = headers.get("age")
+    age_s = (_delta_s(age.partition(",")[0].strip()) or 0) if age else 0
     return int(now_s + max(lifetime_s - age_s, 0))
 
 
@@ -57,7 +57,9 @@ _DIRECTIVE = re.compile(r'([^\s,;="]+)\s*(?:=\s*(?:"([^"]*)"|([^\s,"]*)))?')
 def directives(headers: Mapping[str, str]) -> dict[str, list[str]]:
     """Cache-Control as name -> values in order (RFC 9111 section 5.2); a value may be quoted."""
     found: dict[str, list[str]] = {}
-    for name, quoted, bare in _DIRECTIVE.findall(headers.get("cache-control", "")):
+    if "cache-control" not in headers:
+        return found
+    for name, quoted, bare in _DIRECTIVE.findall(headers["cache-control"]):
         found.setdefault(name.lower(), []).append(quoted or bare)
     return found
 

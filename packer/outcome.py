@@ -170,8 +170,13 @@ _REFUSED = {
 }
 
 
-def judge(reply: Reply, rules: TileRules, now_s: float) -> Outcome:
+def judge(
+    reply: Reply, rules: TileRules, now_s: float, known_jpeg_px: tuple[int, int] | None = None
+) -> Outcome:
     """What `reply` means for the one tile that was asked for; `now_s` is the time of receipt, unix seconds.
+
+    `known_jpeg_px` is the size of an image if the body, as it came, is already known to be a JPEG that is whole
+    down to its bits: to find that out takes ten times as long as all the rest, and may be done elsewhere.
 
     Pure, and raises nothing whatever the server sent. The meaning of each status is that of RFC 9110
     section 15 unless said otherwise beside it.
@@ -180,7 +185,7 @@ def judge(reply: Reply, rules: TileRules, now_s: float) -> Outcome:
         return _failed(reply.fault, rules)
     status = reply.status
     if status == 200:
-        return _judge_ok(reply, rules, now_s)
+        return _judge_ok(reply, rules, now_s, known_jpeg_px)
     if status in (204, 404, 410):
         return ServerHasNone(status)
     if status == 304:
@@ -305,7 +310,9 @@ def _login_link(body: bytes, *, anchors: bool) -> str | None:
 # ---------------------------------------------------------------------------------------------- 200
 
 
-def _judge_ok(answer: Answer, rules: TileRules, now_s: float) -> Outcome:
+def _judge_ok(
+    answer: Answer, rules: TileRules, now_s: float, known_jpeg_px: tuple[int, int] | None
+) -> Outcome:
     headers, body = answer.headers, answer.body
     doubt = _framing_doubt(headers, len(body))
     if doubt is not None:
@@ -319,7 +326,8 @@ def _judge_ok(answer: Answer, rules: TileRules, now_s: float) -> Outcome:
     data = body
     try:
         data = payload.unwrap(body, headers.get("content-encoding"), rules.limit_bytes)
-        found = payload.examine(data)
+        known = known_jpeg_px is not None and data is body
+        found = payload.Payload(Kind.JPG, known_jpeg_px) if known else payload.examine(data)
     except payload.TooBig:
         return _too_big(rules)
     except payload.UnaskedCoding as error:
@@ -330,7 +338,7 @@ def _judge_ok(answer: Answer, rules: TileRules, now_s: float) -> Outcome:
         return _not_a_tile(error.what, data, rules)
     if mismatch := _mismatch(found, rules):
         return mismatch
-    if found.kind is Kind.JPG and payload.runs_out(data):
+    if found.kind is Kind.JPG and not known and payload.runs_out(data):
         return TryAgain("damaged on the way: the picture inside the JPEG ends early")
     return _stored(answer, data, found.kind, now_s)
 
@@ -343,6 +351,8 @@ def _framing_doubt(headers: Mapping[str, str], size_bytes: int) -> str | None:
         return None
     if "transfer-encoding" in headers:  # RFC 9112 section 6.3 item 3: ought to be handled as an error
         return "the answer states both a length and a transfer coding"
+    if length == str(size_bytes):
+        return None
     values = {part.strip() for part in length.split(",")}  # item 5: identical repeats count as one
     value = values.pop()
     if values or not re.fullmatch(r"[0-9]{1,18}", value):

@@ -86,6 +86,8 @@ def unwrap(body: bytes, content_encoding: str | None, limit_bytes: int) -> bytes
     content (RFC 1952 section 2.2). Raises UnaskedCoding, TooBig (more than `limit_bytes` at any step) or
     Damaged.
     """
+    if not content_encoding and len(body) <= limit_bytes:
+        return body
     codings = [name.strip().lower() for name in (content_encoding or "").split(",")]
     codings = [name for name in codings if name not in ("", "identity")]
     if len(codings) > _MAX_CODINGS:

@@ -8,6 +8,7 @@ from dataclasses import replace
 from typing import Protocol
 
 from packer.errors import AnswerError, LastbarError
+from packer.fetching.apart import JPEG_BEGINS, MOST_WAITING, Apart, Seen
 from packer.fetching.clock import Clock
 from packer.fetching.departure import Allowance
 from packer.fetching.doubt import MOST_HELD, Doubt, Held
@@ -85,6 +86,7 @@ class Crew:
         repeats: Repeats,
         allowance: Allowance,
         renewal: Renewal,
+        apart: Apart,
         refusal: Callable[[], LastbarError | None] = lambda: None,
     ) -> None:
         self.tally = Tally()
@@ -93,13 +95,14 @@ class Crew:
         self._source, self._feed, self._gate, self._door = source, feed, gate, door
         self._outbox, self._clock, self._host = outbox, clock, host
         self._doubt, self._allowance, self._refusal = doubt, allowance, refusal
-        self._renewal = renewal
+        self._renewal, self._apart = renewal, apart
         self._retries = Retries(_RETRY_FIRST_S, _RETRY_LONGEST_S, clock.chance)
         self._rules = source.rules
         self._stopping = self._resolving = False
         self._turn = asyncio.Event()
         self._in_a_row = 0
         self._pages, self._ask_at_pages = 0, _IN_A_ROW
+        self._spare: list[asyncio.Task[None]] = []
         self._turns: dict[Tile, int] = {}  # tiles that are asked of another subdomain next time
 
     def stop(self, failure: LastbarError | None = None) -> None:
@@ -113,9 +116,9 @@ class Crew:
 
         If cancelled: tiles under way are not stored; records handed to the outbox before are.
         """
-        async with asyncio.TaskGroup() as group:
+        async with asyncio.TaskGroup() as self._group:
             for _ in range(workers):
-                group.create_task(self._work())
+                self._group.create_task(self._work())
 
     async def _work(self) -> None:
         while not self._stopping:
@@ -174,23 +177,36 @@ class Crew:
             if tile in self._renewal:
                 headers = await self._renewal.headers(tile, headers)
             reply = await self._door.fetch(url, headers, deadline_s, LIMIT_BYTES)
+            took_s = self._clock.now() - leave.started
+            self.tally.took_s += 0.1 * (took_s - self.tally.took_s)
+            if isinstance(reply, Answer):
+                self._allowance.received(len(reply.body))
+            seen = None
+            if self._apart.useful and isinstance(reply, Answer) and _is_bare_jpeg(reply):
+                self._gate.landed(leave)
+                seen = await self._look_apart(reply.body)
         except BaseException:
             self._gate.dropped(leave)
             self._feed.put_back(tile)
             raise
-        took_s = self._clock.now() - leave.started
-        self.tally.took_s += 0.1 * (took_s - self.tally.took_s)
-        if isinstance(reply, Answer):
-            self._allowance.received(len(reply.body))
-        await self._settle(tile, leave, reply, judge(reply, self._rules, self._clock.wall()))
+        outcome = judge(reply, self._rules, self._clock.wall(), seen and seen.size_px)
+        await self._settle(tile, leave, reply, outcome, seen and seen.hash)
 
-    async def _settle(self, tile: Tile, leave: Pass, reply: Reply, outcome: Outcome) -> None:
+    async def _look_apart(self, body: bytes) -> Seen | None:
+        """If cancelled: nothing has been settled."""
+        if not self._spare:  # for the connections of those who wait here
+            self._spare = [self._group.create_task(self._work()) for _ in range(MOST_WAITING)]
+        return await self._apart.look(body)
+
+    async def _settle(
+        self, tile: Tile, leave: Pass, reply: Reply, outcome: Outcome, digest: bytes | None
+    ) -> None:
         if tile not in self._feed.attempts and not isinstance(outcome, LinkDown | SignIn):
             self._gate.odds.first_attempt(isinstance(outcome, Stored | ServerHasNone | Unchanged))
         match outcome:
             case Stored():
                 self._gate.good(leave, len(outcome.data))
-                await self._keep(tile, outcome)
+                await self._keep(tile, outcome, digest or body_hash(outcome.data))
             case ServerHasNone(200):  # a body that says so: nobody in between could make it
                 self._gate.good(leave, 0)
                 await self._lacks(tile, 200)
@@ -228,11 +244,12 @@ class Crew:
 
     # ------------------------------------------------------------------------------------ what came
 
-    async def _keep(self, tile: Tile, outcome: Stored) -> None:
+    async def _keep(self, tile: Tile, outcome: Stored, digest: bytes) -> None:
         self._in_a_row = self._pages = 0
         self._ask_at_pages = _IN_A_ROW
         self._doubt.proven = True
-        digest = body_hash(outcome.data)
+        if outcome.kind is Kind.JPG:
+            self._apart.tell()
         if digest in self._source.blank:
             await self._lacks(tile, 200)
             return
@@ -435,6 +452,12 @@ class Crew:
             "they do not exist, and nothing tells whether that was the server itself or a device on the way. "
             "They were not noted. Run lastbar fetch again on another connection, or use an https address."
         )
+
+
+def _is_bare_jpeg(answer: Answer) -> bool:
+    """Whether what came is to be stored just as it came, should it be a whole JPEG, as it looks to be."""
+    bare = answer.status == 200 and "content-encoding" not in answer.headers
+    return bare and answer.body.startswith(JPEG_BEGINS)
 
 
 def _looks(reply: Reply) -> tuple[str, ...]:

@@ -60,12 +60,13 @@ class Pause:
     until: float
 
 
-@dataclass(frozen=True, slots=True)
+@dataclass(slots=True, eq=False)
 class Pass:
-    """Leave to send one request."""
+    """Leave to send one request. `landed` is when the answer was in, if the gate was told before its verdict."""
 
     started: float
     probe: bool
+    landed: float | None = None
 
 
 _Turn = asyncio.Future["Pass | None"]
@@ -126,6 +127,8 @@ class Gate:
         Every pass has to come back through one of `good`, `bad`, `strained`, `answered` or `dropped`.
         If cancelled: no pass is held, and the next in line has its turn instead.
         """
+        if not self._queue and not self._closed and self._wait_s(now := self._clock.now()) <= 0:
+            return self._grant(now)
         turn: _Turn = asyncio.get_running_loop().create_future()
         self._queue.appendleft(turn) if first else self._queue.append(turn)
         self._dispatch()
@@ -153,13 +156,16 @@ class Gate:
                 if wait_s > 0:
                     self._wake_at(now + wait_s)
                     return
-                self.in_flight += 1
-                self._rate.take(now)
-                self._started = now
-                leave = Pass(now, self._pause is not None)
-                self._prober = leave if leave.probe else None
-                self._queue.popleft().set_result(leave)
+                self._queue.popleft().set_result(self._grant(now))
         self._wake_at(math.inf)
+
+    def _grant(self, now: float) -> Pass:
+        self.in_flight += 1
+        self._rate.take(now)
+        self._started = now
+        leave = Pass(now, self._pause is not None)
+        self._prober = leave if leave.probe else None
+        return leave
 
     def _wait_s(self, now: float) -> float:
         """Seconds until a request may start, 0 for now, infinite until something changes."""
@@ -186,10 +192,17 @@ class Gate:
 
     # ------------------------------------------------------------------------------------ how it went
 
+    def landed(self, leave: Pass) -> None:
+        """The answer is in, so that another request may start; what it says is still to be found out, and
+        told through `good`, `bad` or another of these."""
+        leave.landed = self._clock.now()
+        self.in_flight -= 1
+        self._dispatch()
+
     def good(self, leave: Pass, size_bytes: int) -> None:
         """The host gave a proper answer that can only be its own, such as a tile."""
         now = self._clock.now()
-        self._window.good(now, now - leave.started, size_bytes)
+        self._window.good(now, (leave.landed or now) - leave.started, size_bytes)
         self._strain.eased()
         self.vouched(leave.started)
         self._back(leave)
@@ -304,7 +317,8 @@ class Gate:
         self._dispatch()
 
     def _back(self, leave: Pass) -> None:
-        self.in_flight -= 1
+        if leave.landed is None:
+            self.in_flight -= 1
         if leave is self._prober:
             self._prober = None
         self._dispatch()

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections import Counter, deque
+from collections import deque
 from dataclasses import dataclass, field
 
 from packer.tileset import Tile
@@ -24,7 +24,7 @@ class Repeats:
     """Memory is bounded by what came lately and by the few images that gave an alarm."""
 
     _lately: deque[tuple[bytes, Tile]] = field(default_factory=deque)
-    _counts: Counter[bytes] = field(default_factory=Counter)
+    _counts: dict[bytes, int] = field(default_factory=dict)
     _alarms: dict[bytes, _Seen] = field(default_factory=dict)
 
     def saw(self, tile: Tile, digest: bytes) -> None:
@@ -32,18 +32,16 @@ class Repeats:
         if digest in self._alarms:
             self._alarms[digest].tiles += 1
         self._lately.append((digest, tile))
-        self._counts[digest] += 1
+        self._counts[digest] = self._counts.get(digest, 0) + 1
         if len(self._lately) > _LATELY:
-            self._forget(self._lately.popleft()[0])
+            gone = self._lately.popleft()[0]
+            self._counts[gone] -= 1
+            if not self._counts[gone]:
+                del self._counts[gone]
         count = self._counts[digest]
         if count >= _MANY and count >= _SHARE * len(self._lately) and digest not in self._alarms:
             first = next(t for d, t in self._lately if d == digest)
             self._alarms[digest] = _Seen(first, count)
-
-    def _forget(self, digest: bytes) -> None:
-        self._counts[digest] -= 1
-        if not self._counts[digest]:
-            del self._counts[digest]
 
     def alarms(self) -> list[tuple[str, int, Tile]]:
         """Images that gave an alarm: SHA-256 in hex, at how many tiles of this run, and the first of them."""

@@ -15,6 +15,7 @@ from itertools import chain
 from packer.brief import Brief
 from packer.errors import LastbarError, TermsError
 from packer.fetching.account import Account
+from packer.fetching.apart import Apart
 from packer.fetching.clock import Clock, SystemClock
 from packer.fetching.consent import Consent
 from packer.fetching.crew import Crew
@@ -136,6 +137,8 @@ class _Run:
                 user_agent=user_agent(self.brief.contact),
             )
             stack.push_async_callback(door.aclose)
+            apart = Apart()
+            stack.push_async_callback(apart.aclose)
             consent = Consent(self.brief, self.plan, sources, gates, door, self.clock)
             vouched = await consent.ask(self.stop)
             for name, source in sources.items():
@@ -143,7 +146,7 @@ class _Run:
                 doubt = Doubt(proven=bool(pack.held))
                 if name in vouched:
                     doubt.sound(self.clock.now())
-                crew = (gates[name].gate, door, consent, doubt, watch.allowance)
+                crew = (gates[name].gate, door, consent, doubt, watch.allowance, apart)
                 self.layers.append(self._layer_run(source, pack, await self._renewal(name, pack), *crew))
             account.start(self.brief, self.plan, self.options, self.layers, remarks)
             await self._work(watch)
@@ -184,6 +187,7 @@ class _Run:
         consent: Consent,
         doubt: Doubt,
         allowance: Allowance,
+        apart: Apart,
     ) -> LayerRun:
         layer, areas = self.brief.layers[source.layer], self.plan.layers[source.layer].areas
         planned = self.plan.layers[source.layer].tiles
@@ -206,6 +210,7 @@ class _Run:
             Repeats(),
             allowance,
             renewal,
+            apart,
             partial(consent.refusal, source),
         )
         if pack.kind is not None:
