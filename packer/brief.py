@@ -53,7 +53,7 @@ from packer.brief_values import (
 )
 from packer.errors import BriefError
 from packer.grid import MAX_ZOOM
-from packer.offers import Offer
+from packer.offers.offer import Offer
 
 __all__ = ["OVERVIEW", "USES", "Area", "Brief", "Crew", "Layer", "Overview"]
 

@@ -14,7 +14,7 @@ from packer.brief_errors import as_found
 from packer.cover import RULE, cover_box
 from packer.errors import PlanError
 from packer.grid import LonLatBox, latitude_at
-from packer.offers import Offer, Window
+from packer.offers.offer import Offer, Window
 from packer.parts import dealt
 from packer.resolving import unread
 from packer.shape_files import read_shape

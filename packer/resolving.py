@@ -13,7 +13,8 @@ from packer.address import check_template, fingerprint, shown, variables
 from packer.brief import Brief, Layer
 from packer.brief_errors import as_found
 from packer.errors import BriefError
-from packer.offers import Offer, keep_offer, kept_offer
+from packer.offers.keeping import keep_offer, kept_offer
+from packer.offers.offer import Offer
 
 __all__ = ["keep", "kept", "settled", "source_mark", "source_name", "unread", "with_offer"]
 

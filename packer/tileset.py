@@ -64,8 +64,39 @@ def _inside(bounds: Ints, places: Ints) -> _Mask:
     return (np.searchsorted(bounds, places, side="right") & 1).astype(bool)
 
 
-def _combine(a: Ints, b: Ints, keep: Callable[[_Mask, _Mask], _Mask]) -> Ints:
-    """Boundaries of all places where `keep(inside a, inside b)` holds."""
+_Keep = Callable[[_Mask, _Mask], _Mask]
+_LOPSIDED = 64  # times as many boundaries: from there on it pays to go by those of the smaller set
+
+
+def _combine(a: Ints, b: Ints, keep: _Keep) -> Ints:
+    """Boundaries of all places where `keep(inside a, inside b)` holds, which it must not outside both."""
+    if a.size * _LOPSIDED < b.size:
+        return _combine_few(b, a, lambda in_b, in_a: keep(in_a, in_b))
+    return _combine_few(a, b, keep) if b.size * _LOPSIDED < a.size else _combine_all(a, b, keep)
+
+
+def _combine_few(many: Ints, few: Ints, keep: _Keep) -> Ints:
+    """As `_combine_all`, where one set has few boundaries: between two of them the result is nothing, or all, or
+    the other set as it is, or what that leaves out; either way its boundaries are the other set's or none."""
+    passed = np.arange(few.size + 1) & 1 == 1  # inside `few` or not, before and after each of its boundaries
+    everywhere, nowhere = np.ones(passed.size, dtype=bool), np.zeros(passed.size, dtype=bool)
+    copied = keep(everywhere, passed) != keep(nowhere, passed)
+    left, right = np.searchsorted(many, few, side="left"), np.searchsorted(many, few, side="right")
+    before = keep(left & 1 == 1, passed[:-1])
+    after = keep(right & 1 == 1, passed[1:])
+    starts, ends = np.append(0, right).tolist(), np.append(left, many.size).tolist()
+    turned = (before != after).tolist()
+    parts = []
+    for index, (start, end, copy) in enumerate(zip(starts, ends, copied.tolist(), strict=True)):
+        if index and turned[index - 1]:
+            parts.append(few[index - 1 : index])
+        if copy:
+            parts.append(many[start:end])
+    return np.concatenate(parts) if parts else _EMPTY
+
+
+def _combine_all(a: Ints, b: Ints, keep: _Keep) -> Ints:
+    """See `_combine`; takes one sorting of all boundaries."""
     places = np.concatenate([a, b])
     # Two sorted runs: a stable sort merges them in one pass.
     order = np.argsort(places, kind="stable")
@@ -148,7 +179,7 @@ class TileSet:
     def __and__(self, other: TileSet) -> TileSet:
         return self._with(other, self._bounds.keys() & other._bounds.keys(), lambda a, b: a & b)
 
-    def _with(self, other: TileSet, zooms: Iterable[int], keep: Callable[[_Mask, _Mask], _Mask]) -> TileSet:
+    def _with(self, other: TileSet, zooms: Iterable[int], keep: _Keep) -> TileSet:
         return TileSet(
             {z: _combine(self._bounds[z], other._bounds.get(z, _EMPTY), keep) for z in sorted(zooms)}
         )

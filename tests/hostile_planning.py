@@ -193,7 +193,7 @@ def harm_tilejson(chance: random.Random, _samples: Path, folder: Path) -> None:
 
 
 def feed_tilejson(_chance: random.Random, folder: Path, _out: Path) -> None:
-    from packer.offers import read_tilejson
+    from packer.offers.tilejson import read_tilejson
 
     offer = read_tilejson((folder / "answer").read_bytes())
     assert offer.templates
@@ -222,7 +222,7 @@ def harm_wmts(chance: random.Random, _samples: Path, folder: Path) -> None:
 
 
 def feed_wmts(_chance: random.Random, folder: Path, _out: Path) -> None:
-    from packer.offers import Wish, read_wmts
+    from packer.offers.wmts import Wish, read_wmts
 
     offer = read_wmts((folder / "answer").read_bytes(), Wish())
     assert offer.templates

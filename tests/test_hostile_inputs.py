@@ -155,6 +155,17 @@ def test_pages_that_point_to_the_same_page_over_and_over_are_cut_off(
     assert time.monotonic() - started < 12
 
 
+def test_rows_without_end_are_cut_off_while_they_are_counted(
+    pack: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    """Counting is one step of SQLite's machine, however many pages it runs through."""
+    monkeypatch.setattr("packer.store.holdings._LEAST_S", 0.2)
+    bush(pack, "tile_index")
+    bush(pack, "blob_use")
+    with pytest.raises(StoreError, match="no end that its size could explain"):
+        read_books(pack)
+
+
 @pytest.mark.parametrize(
     "value", ["'x'", "'1,2'", "1.5", "-1", "9223372036854775807", "x'ff'", "9e999", "'" + "9" * 400 + "'"]
 )

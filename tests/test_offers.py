@@ -24,7 +24,8 @@ from packer.fetching.offered import read_offers
 from packer.fetching.sources import labels_for, secrets_of, sources_for
 from packer.grid import LonLatBox
 from packer.net import Answer, Failure, Fault, Reply
-from packer.offers import Offer, Window, keep_offer, kept_form, kept_offer, offer_path
+from packer.offers.keeping import keep_offer, kept_form, kept_offer, offer_path
+from packer.offers.offer import Offer, Window
 from packer.planning import Plan, plan
 from packer.resolving import kept, settled, source_mark
 from packer.survey.edits import Deepest, rewrite

@@ -11,7 +11,8 @@ from hypothesis import given, settings
 from hypothesis import strategies as st
 
 from packer.grid import MAX_LATITUDE, LonLatBox
-from packer.offers import LIMIT_BYTES, Offer, OfferError, read_tilejson
+from packer.offers.offer import LIMIT_BYTES, Offer, OfferError
+from packer.offers.tilejson import read_tilejson
 
 TILES = ["https://tiles.example.org/a/{z}/{x}/{y}.png"]
 # The example of the specification's section 3, shortened.

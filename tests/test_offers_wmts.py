@@ -15,7 +15,8 @@ from hypothesis import strategies as st
 
 from packer.address import Address
 from packer.grid import LonLatBox
-from packer.offers import LIMIT_BYTES, Offer, OfferError, Window, Wish, read_wmts
+from packer.offers.offer import LIMIT_BYTES, Offer, OfferError, Window
+from packer.offers.wmts import Wish, read_wmts
 from packer.tileset import Tile
 
 PUBLISHED = morecantile.tms.get("WebMercatorQuad").tileMatrices

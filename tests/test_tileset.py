@@ -67,6 +67,21 @@ def test_union_difference_and_intersection_are_those_of_plain_sets(a: Plain, b: 
 
 
 @quick
+@given(st.integers(0, 40), st.integers(0, 40), plain_sets, st.integers(1, 3))
+def test_a_set_of_very_many_boundaries_meets_one_of_few_as_plain_sets_do(
+    left: int, top: int, few: Plain, step: int
+) -> None:
+    """Every second tile of a block, so that one set has far more than sixty-four times the other's boundaries."""
+    many = {(24, left + x, top + y) for y in range(0, 40, step) for x in range(y % 2, 80, 2)}
+    for some in (few, {(24, left + x, top + 3) for x in range(5, 20)}, {(24, left, top)}, set()):
+        one, other = TileSet.from_tiles(many), TileSet.from_tiles(some)
+        assert set(one - other) == many - some
+        assert set(other - one) == some - many
+        assert set(one & other) == set(other & one) == many & some
+        assert (one - other) | (one & other) == one
+
+
+@quick
 @given(st.lists(plain_sets, max_size=5))
 def test_the_union_of_many_is_that_of_plain_sets(many: list[Plain]) -> None:
     joined = TileSet.union(TileSet.from_tiles(each) for each in many)

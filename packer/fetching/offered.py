@@ -15,8 +15,10 @@ from packer.brief import Brief, Layer
 from packer.errors import AnswerError, BriefError, LastbarError, NetworkError
 from packer.fetching.sources import filled
 from packer.net import Answer, Door, Reply, open_door
-from packer.offers import LIMIT_BYTES, Offer, OfferError, Wish, kept_form, read_tilejson, read_wmts
-from packer.offers.keeping import MASK
+from packer.offers.keeping import MASK, kept_form
+from packer.offers.offer import LIMIT_BYTES, Offer, OfferError
+from packer.offers.tilejson import read_tilejson
+from packer.offers.wmts import Wish, read_wmts
 from packer.resolving import keep, kept, with_offer
 from packer.terms import check_reading, check_tile_hosts, user_agent
 

@@ -31,7 +31,7 @@ def in_order(areas: Sequence[AreaPlan], shapes: Mapping[str, Shape], todo: TileS
     left = todo
     for area in areas:
         part = left & area.tiles
-        left = left - part
+        left = left - area.tiles  # not `part`, which may have many more boundaries
         shape = shapes.get(area.name)
         for zoom in part.zooms:
             at_zoom = part.at(zoom)
@@ -86,7 +86,6 @@ def _outward(zoom: int, todo: TileSet) -> Iterator[Tile]:
         first, last = int(max(left, np.ceil(mid_x - near))), int(min(right, np.floor(mid_x + near)))
         if first <= last and rows.size:
             window = TileSet.from_runs(zoom, rows, np.full(rows.size, first), np.full(rows.size, last))
-            part = rest & window
-            yield from part
-            rest = rest - part
+            yield from rest & window
+            rest = rest - window
     yield from rest

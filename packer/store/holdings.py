@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import sqlite3
+import threading
 from collections.abc import Iterable
 from typing import Any
 
@@ -12,6 +13,8 @@ from packer.grid import MAX_ZOOM, Ints
 from packer.tileset import TileSet
 
 __all__ = ["absent_tiles", "grouped", "held_tiles", "save_snapshot", "scan"]
+
+_LEAST_S, _SLOWEST_BYTES_S = 2.0, 2_000_000  # of a stick that is worn out
 
 
 def scan(db: sqlite3.Connection, table: str) -> TileSet:
@@ -65,9 +68,20 @@ def _quick(db: sqlite3.Connection, table: str) -> TileSet:
     if not bounds:
         return scan(db, table)
     found = TileSet(bounds) | _since(db, table, up_to)
-    # Not count(*), which SQLite does in one step that nothing could cut short.
-    count = db.execute(f"SELECT count(zoom_level) FROM {table}").fetchone()[0]
-    return found if len(found) == count else scan(db, table)
+    return found if len(found) == _count(db, table) else scan(db, table)
+
+
+def _count(db: sqlite3.Connection, table: str) -> int:
+    """The number of rows. SQLite counts them ten times as fast as it reads any column of theirs, but in one step,
+    in which `no_longer_than` is not heard; so that has a time which the size of the file gives reason for."""
+    pages, page_bytes = (db.execute(f"PRAGMA {name}").fetchone()[0] for name in ("page_count", "page_size"))
+    alarm = threading.Timer(_LEAST_S + pages * page_bytes / _SLOWEST_BYTES_S, db.interrupt)
+    alarm.daemon = True
+    alarm.start()
+    try:
+        return int(db.execute(f"SELECT count(*) FROM {table}").fetchone()[0])
+    finally:
+        alarm.cancel()
 
 
 def _is_snapshot(zoom: object, blob: object, mark: object) -> bool:
@@ -89,7 +103,7 @@ def _since(db: sqlite3.Connection, table: str, rowid: int) -> TileSet:
     )
     found = np.array(rows.fetchall(), dtype=np.int64).reshape(-1, 3)
     parts = []
-    for zoom in np.unique(found[:, 0]).tolist():
+    for zoom in sorted(set(found[:, 0].tolist())):
         at = found[found[:, 0] == zoom]
         parts.append(_placed(zoom, at[:, 1], at[:, 2]))
     return TileSet.union(parts)
