@@ -37,6 +37,7 @@ from neutral import (
     jpeg_bodies,
     lone_latency_s,
     median_spread,
+    png_bodies,
     run_measured,
     wait_for,
 )
@@ -103,22 +104,23 @@ def write_brief(folder: Path, port: int, zoom: int, box: str, connections: int, 
 def bench_fetch(report: Report, runs: int, count: int) -> None:
     report.head(f"(a) Fetch of {count:,} tiles of 15 KB from nginx on loopback, against curl --parallel")
     columns = 200
-    with tempfile.TemporaryDirectory() as name:
-        folder = Path(name)
-        folder.chmod(0o755)
-        root = folder / "root"
-        body = jpeg_bodies(15_000)
-        tiles = [(15, 17000 + i % columns, 10000 + i // columns) for i in range(count)]
-        for number, (z, x, y) in enumerate(tiles):
-            place = root / str(z) / str(x)
-            place.mkdir(parents=True, exist_ok=True)
-            (place / f"{y}.jpg").write_bytes(body(number))
-        with file_server(root) as port:
-            for connections in (16, 32):
-                _fetch_against_curl(report, folder, port, tiles, columns, connections, runs)
-            report.head("(b) Fetch through 50 ms of latency")
-            for connections in (16, 32):
-                _fetch_latency(report, folder, port, tiles, columns, connections)
+    tiles = [(15, 17000 + i % columns, 10000 + i // columns) for i in range(count)]
+    for ending, bodies in (("png", png_bodies), ("jpg", jpeg_bodies)):
+        with tempfile.TemporaryDirectory() as name:
+            folder = Path(name)
+            folder.chmod(0o755)
+            body = bodies(15_000)
+            for number, (z, x, y) in enumerate(tiles):
+                place = folder / "root" / str(z) / str(x)
+                place.mkdir(parents=True, exist_ok=True)
+                (place / f"{y}.{ending}").write_bytes(body(number))
+            with file_server(folder / "root") as port:
+                for connections in (16, 32):
+                    _fetch_against_curl(report, folder, port, tiles, columns, connections, ending, runs)
+                if ending == "jpg":
+                    report.head("(b) Fetch through 50 ms of latency, JPEG")
+                    for connections in (16, 32):
+                        _fetch_latency(report, folder, port, tiles, columns, connections)
 
 
 def bench_practice(report: Report, runs: int, columns: int, rows: int) -> None:
@@ -155,25 +157,33 @@ def _fetch_against_curl(
     tiles: list[tuple[int, int, int]],
     columns: int,
     connections: int,
+    ending: str,
     runs: int,
 ) -> None:
-    brief = write_brief(folder, port, 15, block(15, columns, len(tiles) // columns), connections)
-    urls = _curl_list(folder, port, tiles)
-    ours, theirs, ratios, peak = [], [], [], 0
+    """Each run has folders of its own, that stay: a file system is slow to give out again what was just freed.
+    And each starts with nothing left to be written from the one before."""
+    brief = write_brief(folder, port, 15, block(15, columns, len(tiles) // columns), connections, ending)
+    ours, theirs, ratios, synced, peak = [], [], [], [], 0
     for _ in range(runs):
-        subprocess.run(["rm", "-rf", str(folder / "packs"), str(folder / "out")], check=True)
-        (folder / "out").mkdir()
+        place = Path(tempfile.mkdtemp(dir=folder))
+        urls = _curl_list(place, port, tiles, ending)
+        os.sync()
         curl = run_measured(["curl", "-s", "--parallel", "--parallel-max", str(connections), "-K", str(urls)])
-        assert sum(1 for _ in (folder / "out").iterdir()) == len(tiles)
-        mine = run_measured([*LASTBAR, "fetch", str(brief)])
+        started = time.perf_counter()
+        os.sync()
+        curl_synced_s = curl.wall_s + time.perf_counter() - started
+        assert sum(1 for _ in (place / "out").iterdir()) == len(tiles)
+        mine = run_measured([*LASTBAR, "fetch", str(brief), "--store", str(place / "packs")])
         assert mine.code == 0
-        _check_pack(folder, len(tiles))
+        _check_pack(place, len(tiles))
         ours.append(len(tiles) / mine.wall_s)
         theirs.append(len(tiles) / curl.wall_s)
         ratios.append(mine.wall_s / curl.wall_s)
+        synced.append(mine.wall_s / curl_synced_s)
         peak = max(peak, mine.peak_bytes)
     report.say(
-        f"{connections} connections: wall time {median_spread(ratios)} times curl's; "
+        f"{ending}, {connections} connections: wall time {median_spread(ratios)} times curl's, "
+        f"{median_spread(synced)} times that of curl and a sync, as each of our commits has one; "
         f"lastbar {median_spread(ours)} tiles/s, curl {median_spread(theirs)} tiles/s; "
         f"peak memory {peak / 1e6:.0f} MB ({runs} runs each, start-up included)"
     )
@@ -193,14 +203,13 @@ def _check_pack(folder: Path, count: int) -> None:
 def _fetch_latency(
     report: Report, folder: Path, port: int, tiles: list[tuple[int, int, int]], columns: int, connections: int
 ) -> None:
-    subprocess.run(["rm", "-rf", str(folder / "packs"), str(folder / "out")], check=True)
-    (folder / "out").mkdir()
+    subprocess.run(["rm", "-rf", str(folder / "packs")], check=True)
     rows = min(25 * connections // 16, len(tiles) // columns)
     count = columns * rows
     with delayed(port, 0.05) as slow:
         z, x, y = tiles[0]
         latency = lone_latency_s(slow, f"/{z}/{x}/{y}.jpg")
-        urls = _curl_list(folder, slow, tiles[:count])
+        urls = _curl_list(Path(tempfile.mkdtemp(dir=folder)), slow, tiles[:count])
         curl = run_measured(["curl", "-s", "--parallel", "--parallel-max", str(connections), "-K", str(urls)])
         brief = write_brief(folder, slow, 15, block(15, columns, rows), connections)
         mine = run_measured([*LASTBAR, "fetch", str(brief)])
@@ -215,12 +224,13 @@ def _fetch_latency(
     )
 
 
-def _curl_list(folder: Path, port: int, tiles: list[tuple[int, int, int]]) -> Path:
-    """A configuration that has curl write each tile to a file of its own."""
+def _curl_list(folder: Path, port: int, tiles: list[tuple[int, int, int]], ending: str = "jpg") -> Path:
+    """A configuration that has curl write each tile to a file of its own in a new folder "out"."""
+    (folder / "out").mkdir()
     urls = folder / "urls"
     urls.write_text(
         "".join(
-            f'url = "http://127.0.0.1:{port}/{z}/{x}/{y}.jpg"\noutput = "{folder}/out/{x}-{y}"\n'
+            f'url = "http://127.0.0.1:{port}/{z}/{x}/{y}.{ending}"\noutput = "{folder}/out/{x}-{y}"\n'
             for z, x, y in tiles
         )
     )

@@ -14,6 +14,7 @@ import subprocess
 import tempfile
 import threading
 import time
+import zlib
 from collections.abc import Callable, Iterator
 from dataclasses import dataclass
 from pathlib import Path
@@ -28,6 +29,7 @@ __all__ = [
     "jpeg_bodies",
     "lone_latency_s",
     "median_spread",
+    "png_bodies",
     "run_measured",
     "wait_for",
 ]
@@ -84,6 +86,25 @@ def jpeg_bodies(size_bytes: int) -> Callable[[int], bytes]:
     def body(number: int) -> bytes:
         comment = str(number).encode().ljust(pad, b".")
         return whole[:2] + b"\xff\xfe" + (len(comment) + 2).to_bytes(2, "big") + comment + whole[2:]
+
+    return body
+
+
+def png_bodies(size_bytes: int) -> Callable[[int], bytes]:
+    """As `jpeg_bodies`, in PNG: as many rows of noise as fit, then a comment (PNG specification, 11.3.3.3)."""
+    noise = Image.effect_noise((256, 256), 40).convert("P", palette=Image.Palette.ADAPTIVE, colors=16)
+    rows, whole = 256, b""
+    while not whole or len(whole) > size_bytes - 30:
+        picture, out = Image.new("P", (256, 256)), io.BytesIO()
+        picture.paste(noise.crop((0, 0, 256, rows)))
+        picture.save(out, "PNG")
+        rows, whole = rows - 2, out.getvalue()
+    pad, end = size_bytes - len(whole) - 12 - len(b"Comment\0"), whole.index(b"IDAT") - 4
+
+    def body(number: int) -> bytes:
+        text = b"tEXtComment\0" + str(number).encode().ljust(pad, b".")
+        chunk = (len(text) - 4).to_bytes(4, "big") + text + zlib.crc32(text).to_bytes(4, "big")
+        return whole[:end] + chunk + whole[end:]
 
     return body
 
