@@ -9,6 +9,7 @@ from packer.brief import Brief
 from packer.cli.speech import say
 from packer.errors import DiskError, InputError
 from packer.planning import lines_of, plan
+from packer.whole_files import write_whole
 
 __all__ = ["CAUTIONS", "run"]
 
@@ -95,9 +96,7 @@ def run(path: Path, route: Path | None) -> int:
         # Made first: a route beside a folder that is not there yet could not be found from it.
         path.parent.mkdir(parents=True, exist_ok=True)
         shape = plan(Brief.from_text(text, path))
-        half = path.with_name(f".{path.name}.part")
-        half.write_text(text, encoding="utf-8")
-        half.replace(path)
+        write_whole(path, text)
     except OSError as fault:
         raise DiskError(f"{path} cannot be written: {fault.strerror}.") from fault
     say(f"Wrote {path}.")

@@ -13,6 +13,7 @@ from packer.cli.speech import document, say
 from packer.errors import DiskError, InputError
 from packer.planning import Plan, part_of, plan
 from packer.resolving import keep
+from packer.whole_files import write_whole
 
 __all__ = ["run"]
 
@@ -56,9 +57,7 @@ def _write(brief: Brief, part: Plan, folder: Path, number: int, count: int) -> t
     _bring_offers(brief, place / "packs")
     # Keys of the top stand before the first heading, wherever tomlkit would put a new one.
     target = place / "brief.toml"
-    half = place / ".brief.toml.part"
-    half.write_text(f'part = "{number} of {count}"\n' + tomlkit.dumps(text), encoding="utf-8")
-    half.replace(target)
+    write_whole(target, f'part = "{number} of {count}"\n' + tomlkit.dumps(text))
     if plan(brief_at(target)).fingerprint != part.fingerprint:
         raise InputError(f"{target} does not plan as dealt. Deal again once the shape files rest.")
     return target, part.count

@@ -24,6 +24,7 @@ from packer.proof import Depth, LayerFindings, Verdict, VerifyReport, verify
 from packer.quantities import duration_text, seconds
 from packer.tileset import TileSet
 from packer.walk import LineWalk, Stretch
+from packer.whole_files import write_whole
 
 __all__ = ["run"]
 
@@ -87,10 +88,8 @@ def _write_walk(file: Path | None, found: VerifyReport) -> Iterable[str]:
         return
     from packer.report.route_geojson import walk_geojson
 
-    half = file.with_name(file.name + ".part")
     try:
-        half.write_text(json.dumps(walk_geojson(found.walk)) + "\n", encoding="utf-8")
-        half.replace(file)
+        write_whole(file, json.dumps(walk_geojson(found.walk)) + "\n")
     except OSError as fault:
         raise DiskError(f"{file} cannot be written: {fault.strerror or fault}.") from fault
     yield f"The walk, for any map program: {file}"

@@ -4,7 +4,6 @@ from __future__ import annotations
 
 import contextlib
 import json
-import os
 import re
 from collections.abc import Collection, Iterable, Mapping
 from dataclasses import replace
@@ -16,6 +15,7 @@ from packer.address import variables
 from packer.errors import DiskError
 from packer.grid import MAX_ZOOM
 from packer.offers.offer import Offer, Window, checked_box, checked_window, prose
+from packer.whole_files import write_whole
 
 __all__ = ["MASK", "keep_offer", "kept_form", "kept_offer", "offer_path"]
 
@@ -125,17 +125,12 @@ def keep_offer(folder: Path, layer: str, source: str, offer: Offer) -> None:
         "limits": None if offer.limits is None else {str(z): list(w) for z, w in offer.limits.items()},
     }
     path = offer_path(folder, layer)
-    half = path.with_suffix(".part")
     try:
         folder.mkdir(parents=True, exist_ok=True)
-        with half.open("w", encoding="utf-8") as file:
-            json.dump(told, file, indent=1)
-            file.flush()
-            os.fsync(file.fileno())  # or a power cut could leave an empty file under the name
-        half.replace(path)
+        write_whole(path, json.dumps(told, indent=1))
     except OSError as fault:
         raise DiskError(
-            f"{half} cannot be written: {fault.strerror}. What servers offer is kept there: free some space, or "
+            f"{path} cannot be written: {fault.strerror}. What servers offer is kept there: free some space, or "
             "name a folder that can be written, and try again."
         ) from fault
 

@@ -16,6 +16,7 @@ os.environ.setdefault("OPENBLAS_NUM_THREADS", "1")
 from packer.errors import LastbarError
 from packer.practice.faults import FaultProxy
 from packer.practice.server import PracticeServer
+from packer.whole_files import write_whole
 
 
 def main(arguments: list[str] | None = None) -> int:
@@ -31,7 +32,7 @@ def main(arguments: list[str] | None = None) -> int:
         with contextlib.ExitStack() as running:
             front = _start(options, running)
             if options.port_file:
-                _write_whole(options.port_file, f"{front.port}\n")
+                write_whole(options.port_file, f"{front.port}\n")
             sys.stdout.write(f"Practice server at {front.base_url}\n")
             sys.stdout.flush()
             stop.wait()
@@ -50,13 +51,6 @@ def _start(options: argparse.Namespace, running: contextlib.ExitStack) -> Practi
         return server
     proxy = FaultProxy(server.base_url, options.faults, port=options.port, seed=options.seed)
     return running.enter_context(proxy)
-
-
-def _write_whole(path: Path, text: str) -> None:
-    """If the process dies: the file is either as before or whole."""
-    draft = path.with_name(path.name + ".part")
-    draft.write_text(text, encoding="utf-8")
-    draft.replace(path)
 
 
 def _parser() -> argparse.ArgumentParser:

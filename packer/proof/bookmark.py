@@ -14,6 +14,7 @@ from pathlib import Path
 from packer.proof.results import Depth
 from packer.store.audit import BadTile, Identity
 from packer.tileset import Tile
+from packer.whole_files import write_whole
 
 __all__ = ["Bookmark", "forget_bookmark", "read_bookmark", "save_bookmark"]
 
@@ -52,10 +53,8 @@ def save_bookmark(pack: Path, mark: Identity, at: Bookmark) -> None:
             "bad": [[*bad.tile, bad.kind] for bad in at.bad],
         }
     )
-    half = _path(pack).with_suffix(".part")
     with contextlib.suppress(OSError):
-        half.write_text(text, encoding="utf-8")
-        half.replace(_path(pack))
+        write_whole(_path(pack), text)
 
 
 def forget_bookmark(pack: Path) -> None:

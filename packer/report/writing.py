@@ -3,7 +3,6 @@
 from __future__ import annotations
 
 import hashlib
-import os
 import re
 from collections.abc import Iterator
 from pathlib import Path
@@ -17,6 +16,7 @@ from packer.report.markup import png
 from packer.report.page import Exhibits, page
 from packer.report.samples import samples
 from packer.report.strip_picture import strip_picture
+from packer.whole_files import write_whole
 
 __all__ = ["PAGE", "write_report"]
 
@@ -43,10 +43,10 @@ def write_report(folder: Path, brief: Brief, plan: Plan, found: VerifyReport, no
     try:
         folder.mkdir(parents=True, exist_ok=True)
         for name, data in shown.maps.items():
-            _put(folder / f"coverage {_plain(name)}.png", data)
+            write_whole(folder / f"coverage {_plain(name)}.png", data)
         for number, data in enumerate(shown.strips.values(), 1):
-            _put(folder / f"route {number}.png", data)
-        _put(folder / PAGE, text.encode("utf-8"))  # last, so that a new page never stands beside old pictures
+            write_whole(folder / f"route {number}.png", data)
+        write_whole(folder / PAGE, text)  # last, so that a new page never stands beside old pictures
     except OSError as fault:
         raise DiskError(f"The report cannot be written to {folder}: {fault.strerror or fault}.") from fault
     return folder / PAGE
@@ -61,16 +61,6 @@ def _strips(found: VerifyReport) -> Iterator[tuple[tuple[str, int], bytes]]:
 def _plain(name: str) -> str:
     """A layer's name as part of a file's name; the brief allows little else."""
     return re.sub(r"[^\w .-]", "_", name)
-
-
-def _put(path: Path, data: bytes) -> None:
-    """If the process dies: the old file or the new one, and maybe one that ends in `.part`."""
-    half = path.with_name(path.name + ".part")
-    with half.open("wb") as file:
-        file.write(data)
-        file.flush()
-        os.fsync(file.fileno())
-    half.replace(path)
 
 
 def _sha256(layer: LayerFindings) -> str:

@@ -14,6 +14,7 @@ from pathlib import Path
 from packer.grid import MAX_ZOOM, tms_row
 from packer.store.records import body_hash, seal
 from packer.tileset import Tile
+from packer.whole_files import write_whole
 
 __all__ = ["drop_unsound", "forget_findings", "read_findings", "save_findings"]
 
@@ -35,9 +36,7 @@ def save_findings(pack: Path, tiles: Iterable[Tile]) -> None:
         if not names:
             _list_path(pack).unlink(missing_ok=True)
             return
-        half = _list_path(pack).with_suffix(".part")
-        half.write_text(json.dumps({"corrupt": names}), encoding="utf-8")
-        half.replace(_list_path(pack))
+        write_whole(_list_path(pack), json.dumps({"corrupt": names}))
 
 
 def forget_findings(pack: Path) -> None:

@@ -6,10 +6,8 @@ The text keeps its comments and layout. Both ways have to come to the same brief
 from __future__ import annotations
 
 import copy
-import os
 from collections.abc import Iterable, Mapping
 from dataclasses import dataclass
-from pathlib import Path
 from typing import Any
 
 import tomlkit
@@ -17,6 +15,7 @@ from tomlkit.items import AoT, InlineTable, Item, SingleKey, Table
 
 from packer.brief import OVERVIEW, Area, Brief, Overview
 from packer.errors import BriefError, DiskError
+from packer.whole_files import write_whole
 
 __all__ = [
     "Deepest",
@@ -205,21 +204,10 @@ def rewrite(brief: Brief, edits: Iterable[Edit]) -> Brief:
             raise BriefError(
                 f"{brief.path} has changed meanwhile and is left as it is. Run the command again."
             )
-        _replace(brief.path, mark + rewritten(brief, edits, text).encode("utf-8"))
+        write_whole(brief.path, mark + rewritten(brief, edits, text).encode("utf-8"))
     except OSError as fault:
         raise DiskError(f"{brief.path} cannot be written: {fault.strerror}. It is as it was.") from fault
     return edited(brief, edits)  # as the file reads now, and with what servers offer still filled in
-
-
-def _replace(path: Path, data: bytes) -> None:
-    half = path.with_name(f".{path.name}.part")
-    with half.open("wb") as file:
-        file.write(data)
-        file.flush()
-        os.fsync(file.fileno())  # or a power cut could leave an empty file under the old name
-    if path.exists():
-        half.chmod(path.stat().st_mode)
-    half.replace(path)
 
 
 def _set_overview(document: tomlkit.TOMLDocument, zoom: int) -> None:

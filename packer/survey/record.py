@@ -16,6 +16,7 @@ from packer.errors import DiskError
 from packer.grid import MAX_ZOOM
 from packer.resolving import source_mark
 from packer.tileset import Tile, TileSet
+from packer.whole_files import write_whole
 
 __all__ = ["Record", "read_record", "save_record"]
 
@@ -46,13 +47,11 @@ def save_record(pack: Path, layer: Layer, record: Record) -> None:
             "sample": [str(tile) for tile in record.sample],
         }
     )
-    half = _path(pack).with_suffix(".part")
     try:
-        half.write_text(text, encoding="utf-8")
-        half.replace(_path(pack))
+        write_whole(_path(pack), text)
     except OSError as fault:
         raise DiskError(
-            f"{half} cannot be written: {fault.strerror}. Free some space and try again."
+            f"{_path(pack)} cannot be written: {fault.strerror}. Free some space and try again."
         ) from fault
 
 

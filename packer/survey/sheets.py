@@ -13,6 +13,7 @@ from packer.store.paths import pack_path
 from packer.store.reader import TileReader
 from packer.survey.looking import LayerFinding
 from packer.tileset import Tile
+from packer.whole_files import write_whole
 
 __all__ = ["write_sheet"]
 
@@ -34,9 +35,7 @@ def write_sheet(brief: Brief, layer: LayerFinding, folder: Path, store: Path | N
     path = folder / f"{layer.name}.survey.png"
     try:
         folder.mkdir(parents=True, exist_ok=True)
-        half = folder / f".{path.name}.part"
-        half.write_bytes(picture)
-        half.replace(path)
+        write_whole(path, picture)
     except OSError as fault:
         raise DiskError(
             f"{path} cannot be written: {fault.strerror}. Choose another folder: --sheets DIR"

@@ -1,0 +1,42 @@
+"""Small files are there whole or not at all."""
+
+from __future__ import annotations
+
+import os
+import stat
+from pathlib import Path
+
+import pytest
+
+from packer.whole_files import write_whole
+
+
+def test_a_file_is_made_and_then_replaced_with_its_mode_kept(tmp_path: Path) -> None:
+    path = tmp_path / "brief.toml"
+    write_whole(path, "Ä\n")
+    assert path.read_bytes() == "Ä\n".encode()
+    path.chmod(0o640)
+    write_whole(path, b"\x00new")
+    assert path.read_bytes() == b"\x00new"
+    assert stat.S_IMODE(path.stat().st_mode) == 0o640
+    assert [entry.name for entry in tmp_path.iterdir()] == ["brief.toml"]
+
+
+@pytest.mark.parametrize("step", ["fsync", "replace"])
+def test_what_fails_changes_nothing_and_leaves_nothing_behind(
+    tmp_path: Path, monkeypatch: pytest.MonkeyPatch, step: str
+) -> None:
+    path = tmp_path / ".aerial.survey.json"
+    write_whole(path, "old")
+
+    def full(*_: object) -> None:
+        raise OSError(28, "No space left on device")
+
+    if step == "fsync":
+        monkeypatch.setattr(os, "fsync", full)
+    else:
+        monkeypatch.setattr(Path, "replace", full)
+    with pytest.raises(OSError, match="No space"):
+        write_whole(path, "new")
+    assert path.read_text() == "old"
+    assert [entry.name for entry in tmp_path.iterdir()] == [path.name]
