@@ -38,6 +38,7 @@ from packer.shape_files import _asked
 from packer.shapes import mended
 from packer.store.audit import census, identity, outline
 from packer.store.books import read_books
+from packer.store.holdings import held_tiles
 from packer.store.reader import TileReader
 from packer.store.shelf import SealedFile
 from packer.tileset import Tile
@@ -618,3 +619,22 @@ def test_a_fault_of_the_reader_itself_ends_in_a_sentence() -> None:
     """pyogrio 0.13 uses a variable that it has not set where GDAL has no text for a coordinate system."""
     with pytest.raises(ValueError, match="GDAL cannot read it"):
         _asked(lambda: list[int]()[1])
+
+
+class _Stalling(sqlite3.Connection):
+    """Counts rows without end, as on a disk that stalls; all else as usual."""
+
+    def execute(self, sql: str, *rest: Any) -> sqlite3.Cursor:
+        endless = "WITH RECURSIVE n(i) AS (SELECT 1 UNION ALL SELECT i + 1 FROM n) SELECT count(*) FROM n"
+        return super().execute(endless if "count(*)" in sql else sql, *rest)
+
+
+def test_a_count_that_takes_too_long_is_made_in_another_way(
+    pack: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    monkeypatch.setattr("packer.store.holdings._LEAST_S", 0.05)
+    with contextlib.closing(sqlite3.connect(pack)) as plain:
+        expected = held_tiles(plain)
+    with contextlib.closing(sqlite3.connect(pack, factory=_Stalling)) as stalling:
+        assert held_tiles(stalling) == expected
+    assert expected

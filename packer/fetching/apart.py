@@ -120,7 +120,7 @@ class _Process(asyncio.SubprocessProtocol):
     """The process, seen from the loop. Records come in the order of the bodies, after a byte that it is ready."""
 
     def __init__(self) -> None:
-        self.listens = self._ready = False
+        self.listens = False
         self.waiting: deque[asyncio.Future[Seen | None]] = deque()
         self.settled = asyncio.Event()  # it is ready, or will never be
         self._rest = b""
@@ -135,8 +135,8 @@ class _Process(asyncio.SubprocessProtocol):
         return self._transport.get_pid()
 
     def pipe_data_received(self, _fd: int, data: bytes) -> None:
-        if not self._ready:
-            self._ready = self.listens = True
+        if not self.settled.is_set():
+            self.listens = True
             self.settled.set()
             data = data[1:]
         data = self._rest + data

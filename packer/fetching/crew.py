@@ -102,7 +102,7 @@ class Crew:
         self._turn = asyncio.Event()
         self._in_a_row = 0
         self._pages, self._ask_at_pages = 0, _IN_A_ROW
-        self._spare: list[asyncio.Task[None]] = []
+        self._reinforced = False
         self._turns: dict[Tile, int] = {}  # tiles that are asked of another subdomain next time
 
     def stop(self, failure: LastbarError | None = None) -> None:
@@ -194,8 +194,10 @@ class Crew:
 
     async def _look_apart(self, body: bytes) -> Seen | None:
         """If cancelled: nothing has been settled."""
-        if not self._spare:  # for the connections of those who wait here
-            self._spare = [self._group.create_task(self._work()) for _ in range(MOST_WAITING)]
+        if not self._reinforced:  # for the connections of those who wait here
+            self._reinforced = True
+            for _ in range(MOST_WAITING):
+                self._group.create_task(self._work())
         return await self._apart.look(body)
 
     async def _settle(

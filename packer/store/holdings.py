@@ -10,6 +10,7 @@ from typing import Any
 import numpy as np
 
 from packer.grid import MAX_ZOOM, Ints
+from packer.store.schema import file_bytes
 from packer.tileset import TileSet
 
 __all__ = ["absent_tiles", "grouped", "held_tiles", "save_snapshot", "scan"]
@@ -73,15 +74,19 @@ def _quick(db: sqlite3.Connection, table: str) -> TileSet:
 
 def _count(db: sqlite3.Connection, table: str) -> int:
     """The number of rows. SQLite counts them ten times as fast as it reads any column of theirs, but in one step,
-    in which `no_longer_than` is not heard; so that has a time which the size of the file gives reason for."""
-    pages, page_bytes = (db.execute(f"PRAGMA {name}").fetchone()[0] for name in ("page_count", "page_size"))
-    alarm = threading.Timer(_LEAST_S + pages * page_bytes / _SLOWEST_BYTES_S, db.interrupt)
+    in which `no_longer_than` is not heard. So that step has a time which the size of the file gives reason for; if
+    it is not over by then, on a disk that stalls or in a file made to keep a reader busy, a column is read."""
+    alarm = threading.Timer(_LEAST_S + file_bytes(db) / _SLOWEST_BYTES_S, db.interrupt)
     alarm.daemon = True
     alarm.start()
     try:
         return int(db.execute(f"SELECT count(*) FROM {table}").fetchone()[0])
+    except sqlite3.OperationalError as fault:
+        if fault.sqlite_errorname != "SQLITE_INTERRUPT":
+            raise
     finally:
         alarm.cancel()
+    return int(db.execute(f"SELECT count(zoom_level) FROM {table}").fetchone()[0])
 
 
 def _is_snapshot(zoom: object, blob: object, mark: object) -> bool:

@@ -30,6 +30,7 @@ __all__ = [
     "APPLICATION_ID",
     "connect",
     "create",
+    "file_bytes",
     "no_longer_than",
     "open_read_only",
     "open_writable",
@@ -216,6 +217,12 @@ def settle(path: Path) -> None:
         db.close()
 
 
+def file_bytes(db: sqlite3.Connection) -> int:
+    """The size of a connection's file, by its own account."""
+    pages, page_bytes = (db.execute(f"PRAGMA {name}").fetchone()[0] for name in ("page_count", "page_size"))
+    return int(pages * page_bytes)
+
+
 _FIRST_STEPS, _STEPS_A_BYTE, _TICK = 2_000_000, 50, 20_000
 
 
@@ -225,8 +232,7 @@ def no_longer_than(db: sqlite3.Connection) -> None:
     A row of a pack takes some 60 bytes and each reading of it some tens of steps. But pages that point to the
     same page over and over make more rows in a few kilobytes than any disk could hold.
     """
-    pages, page_bytes = (db.execute(f"PRAGMA {name}").fetchone()[0] for name in ("page_count", "page_size"))
-    left = (_FIRST_STEPS + _STEPS_A_BYTE * pages * page_bytes) // _TICK
+    left = (_FIRST_STEPS + _STEPS_A_BYTE * file_bytes(db)) // _TICK
 
     def tick() -> int:
         nonlocal left
