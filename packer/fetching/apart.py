@@ -5,8 +5,7 @@ else that a tile needs. While few tiles come, `outcome.judge` does it on the spo
 process does, and the loop asks for the next tiles meanwhile. A thread would not do: after every tile it would
 hold the interpreter's lock against the loop.
 
-This module is also that process's program: bodies come in on its standard input, each after its length, and
-for each a record goes out. It ends when its input does, however the fetch ended.
+`packer.jpeg_checks` is that process's program, and lies outside this room so that it starts at once.
 """
 
 from __future__ import annotations
@@ -14,15 +13,11 @@ from __future__ import annotations
 import asyncio
 import contextlib
 import os
-import signal
-import struct
 import sys
 from collections import deque
 from typing import NamedTuple, cast
 
-from packer.damage import Damaged, NotATile
-from packer.payload import Kind, examine, runs_out
-from packer.store.records import body_hash
+from packer.jpeg_checks import FINDING, LENGTH, READY
 
 __all__ = ["JPEG_BEGINS", "MOST_WAITING", "Apart", "Seen"]
 
@@ -32,10 +27,6 @@ _BUSY_PER_S = 400
 MOST_WAITING = 64
 """The bodies that may wait for the process; where it is the slower one, the loop takes its share."""
 _END_S = 2.0
-
-_LENGTH = struct.Struct(">I")
-_RECORD = struct.Struct(">?HH32s")  # whether it is a whole JPEG, its width and height in px, its SHA-256
-_UNFIT = _RECORD.pack(False, 0, 0, b"")
 
 
 class Seen(NamedTuple):
@@ -106,7 +97,7 @@ class Apart:
 
     async def _begin(self) -> None:
         """If cancelled: there may be a process that ends with its input."""
-        command = [sys.executable, "-m", "packer.fetching.apart"]
+        command = [sys.executable, "-m", "packer.jpeg_checks"]
         # Ctrl-C reaches every process of the terminal; when this one ends is for the fetch to say.
         own_group = {"creationflags": 0x200} if sys.platform == "win32" else {"start_new_session": True}
         # Without it the fetch goes on as before, only slower.
@@ -117,7 +108,7 @@ class Apart:
 
 
 class _Process(asyncio.SubprocessProtocol):
-    """The process, seen from the loop. Records come in the order of the bodies, after a byte that it is ready."""
+    """The process, seen from the loop. Findings come in the order of the bodies, after a sign that it is ready."""
 
     def __init__(self) -> None:
         self.listens = False
@@ -138,11 +129,11 @@ class _Process(asyncio.SubprocessProtocol):
         if not self.settled.is_set():
             self.listens = True
             self.settled.set()
-            data = data[1:]
+            data = data[len(READY) :]
         data = self._rest + data
-        whole = len(data) // _RECORD.size * _RECORD.size
+        whole = len(data) // FINDING.size * FINDING.size
         self._rest = data[whole:]
-        for fit, width, height, digest in _RECORD.iter_unpack(data[:whole]):
+        for fit, width, height, digest in FINDING.iter_unpack(data[:whole]):
             if self.waiting:
                 self._answer(Seen((width, height), digest) if fit else None)
 
@@ -167,7 +158,7 @@ class _Process(asyncio.SubprocessProtocol):
             return None
         answer: asyncio.Future[Seen | None] = asyncio.get_running_loop().create_future()
         self.waiting.append(answer)
-        self._inlet.write(_LENGTH.pack(len(body)) + body)
+        self._inlet.write(LENGTH.pack(len(body)) + body)
         return await answer
 
     async def end(self) -> None:
@@ -184,40 +175,3 @@ def _cores() -> int:
     if hasattr(os, "sched_getaffinity"):
         return len(os.sched_getaffinity(0))
     return os.cpu_count() or 1
-
-
-def _record(body: bytes) -> bytes:
-    try:
-        kind, size_px = examine(body)
-    except (Damaged, NotATile):
-        return _UNFIT
-    if kind is not Kind.JPG or size_px is None or runs_out(body):
-        return _UNFIT
-    return _RECORD.pack(True, *size_px, body_hash(body))
-
-
-def main() -> None:
-    """Look at bodies until the input ends."""
-    signal.signal(signal.SIGINT, signal.SIG_IGN)
-    if hasattr(os, "nice"):
-        os.nice(10)  # what the loop does meanwhile keeps the link busy, and comes first
-    come = bytearray()
-    with contextlib.suppress(BrokenPipeError):
-        os.write(1, b"\1")
-        while chunk := os.read(0, 1 << 20):
-            come += chunk
-            at, records = 0, []
-            while len(come) >= at + _LENGTH.size:
-                start = at + _LENGTH.size
-                stop = start + _LENGTH.unpack_from(come, at)[0]
-                if stop > len(come):
-                    break
-                records.append(_record(bytes(come[start:stop])))
-                at = stop
-            del come[:at]
-            if records:
-                os.write(1, b"".join(records))
-
-
-if __name__ == "__main__":
-    main()
