@@ -12,8 +12,10 @@ from collections.abc import Iterable, Iterator
 from dataclasses import dataclass, replace
 from pathlib import Path
 
+from packer.codings import pack_vector
+from packer.damage import Damaged, NotATile
 from packer.errors import TermsError
-from packer.payload import Damaged, Kind, NotATile, inspect, pack_vector
+from packer.payload import Kind, inspect
 from packer.store.labels import labels_of
 from packer.store.offers import (
     Offer,

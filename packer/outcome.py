@@ -22,10 +22,11 @@ from collections.abc import Mapping
 from dataclasses import dataclass
 from urllib.parse import SplitResult, urlsplit
 
-from packer import payload
+from packer.codings import pack_vector, unwrap
+from packer.damage import Damaged, NotATile, TooBig, UnaskedCoding
 from packer.freshness import directives, fresh_until, http_date_s
 from packer.net import Answer, Failure, Fault, Reply
-from packer.payload import Kind
+from packer.payload import HTML, NOTHING, Kind, Payload, examine, runs_out
 
 __all__ = [
     "MAX_WAIT_S",
@@ -325,20 +326,20 @@ def _judge_ok(
         return TryAgain("the server sent an empty body")
     data = body
     try:
-        data = payload.unwrap(body, headers.get("content-encoding"), rules.limit_bytes)
+        data = unwrap(body, headers.get("content-encoding"), rules.limit_bytes)
         known = known_jpeg_px is not None and data is body
-        found = payload.Payload(Kind.JPG, known_jpeg_px) if known else payload.examine(data)
-    except payload.TooBig:
+        found = Payload(Kind.JPG, known_jpeg_px) if known else examine(data)
+    except TooBig:
         return _too_big(rules)
-    except payload.UnaskedCoding as error:
+    except UnaskedCoding as error:
         return WrongContent(str(error))
-    except payload.Damaged as error:
+    except Damaged as error:
         return TryAgain(f"damaged on the way: {error}")
-    except payload.NotATile as error:
+    except NotATile as error:
         return _not_a_tile(error.what, data, rules)
     if mismatch := _mismatch(found, rules):
         return mismatch
-    if found.kind is Kind.JPG and not known and payload.runs_out(data):
+    if found.kind is Kind.JPG and not known and runs_out(data):
         return TryAgain("damaged on the way: the picture inside the JPEG ends early")
     return _stored(answer, data, found.kind, now_s)
 
@@ -363,17 +364,17 @@ def _framing_doubt(headers: Mapping[str, str], size_bytes: int) -> str | None:
 
 
 def _not_a_tile(what: str, data: bytes, rules: TileRules) -> Outcome:
-    if what == payload.NOTHING:
+    if what == NOTHING:
         # What was compressed is empty, and its checksum is right. A protobuf message without fields has no
         # bytes, so this is how a server packs a vector tile without layers; no image is empty.
         return ServerHasNone(200) if rules.kind is Kind.PBF else TryAgain("the server sent an empty body")
-    if what == payload.HTML:
+    if what == HTML:
         where = _login_link(data, anchors=False)
         return SignIn(where, "an HTML page came in place of a tile: most likely a sign-in page")
     return WrongContent(f"the server sent {what} in place of a tile")
 
 
-def _mismatch(found: payload.Payload, rules: TileRules) -> WrongContent | None:
+def _mismatch(found: Payload, rules: TileRules) -> WrongContent | None:
     kind, want = found.kind.value, rules.kind.value if rules.kind else "an image"
     if found.kind is not rules.kind and (rules.kind is not None or found.kind is Kind.PBF):
         return WrongContent(f"the server sends {kind}, the layer expects {want}: set `format` in the brief")
@@ -395,7 +396,7 @@ def _stored(answer: Answer, data: bytes, kind: Kind, now_s: float) -> Stored | T
         if coding in ("gzip", "x-gzip") and not data.startswith(b"\x1f\x8b"):
             # Compressed as the pack wants it: doing that again costs most of the time here.
             data = answer.body
-        data = payload.pack_vector(data)
+        data = pack_vector(data)
     return Stored(
         data,
         kind,

@@ -11,8 +11,8 @@ from collections.abc import Iterator
 from dataclasses import dataclass, field
 from typing import Any
 
+from packer.codings import unwrap
 from packer.damage import Damaged
-from packer.payload import unwrap
 from packer.vector import Field, fields, layers_of, numbers
 
 __all__ = ["VectorLayers"]

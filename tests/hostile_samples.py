@@ -14,10 +14,10 @@ import numpy as np
 import shapely
 
 from packer.brief import Brief
+from packer.codings import pack_vector
 from packer.grid import tms_row
 from packer.handover import handover
 from packer.handover.kinds import As
-from packer.payload import pack_vector
 from packer.planning import plan
 from packer.shape_files import _gdal
 from packer.tileset import Tile

@@ -26,12 +26,13 @@ import pytest
 from packer.brief import Brief
 from packer.cli import run_inspect, show_status
 from packer.cover import cover_box, cover_corridor
+from packer.damage import Damaged
 from packer.errors import BriefError, PlanError, StoreError
 from packer.grid import LonLatBox
 from packer.handover import handover, inspect_folder
 from packer.handover.manifest import read_manifest
 from packer.merging import merge_pack, take_in
-from packer.payload import Damaged, inspect
+from packer.payload import inspect
 from packer.planning import plan
 from packer.proof import Depth, verify
 from packer.shape_files import _asked

@@ -15,6 +15,7 @@ from hypothesis import given
 from hypothesis import strategies as st
 from PIL import Image
 
+from packer.codings import pack_vector
 from packer.freshness import fresh_until
 from packer.net import Answer, Failure, Fault, Reply
 from packer.outcome import (
@@ -32,7 +33,7 @@ from packer.outcome import (
     WrongContent,
     judge,
 )
-from packer.payload import Kind, pack_vector
+from packer.payload import Kind
 
 NOW = 1_800_000_000.0
 HOST = "tiles.example:8443"

@@ -20,18 +20,9 @@ from hypothesis import given
 from hypothesis import strategies as st
 from PIL import Image
 
-from packer.payload import (
-    Damaged,
-    Kind,
-    NotATile,
-    TooBig,
-    UnaskedCoding,
-    decode_fully,
-    dimensions,
-    inspect,
-    pack_vector,
-    unwrap,
-)
+from packer.codings import pack_vector, unwrap
+from packer.damage import Damaged, NotATile, TooBig, UnaskedCoding
+from packer.payload import Kind, decode_fully, dimensions, inspect
 
 LIMIT = 1_000_000
 

@@ -16,9 +16,10 @@ from PIL import Image
 
 from packer import payload
 from packer.brief import Brief
+from packer.damage import Damaged, NotATile
 from packer.errors import StoreError
 from packer.fetching import run_fetch
-from packer.payload import Damaged, Kind, NotATile, inspect
+from packer.payload import Kind, inspect
 from packer.planning import plan
 from packer.proof import Depth, Verdict, VerifyReport, verify
 from packer.store.audit import identity

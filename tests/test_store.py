@@ -15,9 +15,9 @@ from typing import Any
 
 import pytest
 
+from packer.codings import pack_vector
 from packer.errors import DiskError, LastbarError, StoreBusyError, StoreError
 from packer.grid import LonLatBox
-from packer.payload import pack_vector
 from packer.store.books import read_books
 from packer.store.holdings import held_tiles, scan
 from packer.store.records import Absent, Received, Record, Renewed, Trouble, body_hash

@@ -9,8 +9,9 @@ from collections.abc import Iterable, Mapping
 from dataclasses import dataclass, replace
 from urllib.parse import urlsplit
 
-from packer import payload
 from packer.brief import Brief
+from packer.codings import unwrap
+from packer.damage import Damaged
 from packer.fetching.clock import Clock
 from packer.fetching.gate import Gate
 from packer.fetching.sources import LIMIT_BYTES, Source
@@ -201,8 +202,8 @@ class Witness:
         foreign = 300 <= reply.status < 400 or reply.status in (429, 511)
         if reply.status == 200:
             try:
-                body = payload.unwrap(reply.body, headers.get("content-encoding"), LIMIT_BYTES)
-            except payload.Damaged:
+                body = unwrap(reply.body, headers.get("content-encoding"), LIMIT_BYTES)
+            except Damaged:
                 return None
             foreign = kind == "text/html" or body.lstrip()[:1] == b"<"
             if not foreign:

@@ -9,9 +9,10 @@ from dataclasses import dataclass, field, replace
 from pathlib import Path
 from urllib.parse import parse_qsl, quote, urlsplit
 
-from packer import payload
 from packer.address import Address, check_template, scrub, shown, variables
 from packer.brief import Brief, Layer
+from packer.codings import unwrap
+from packer.damage import Damaged
 from packer.errors import AnswerError, BriefError, LastbarError, NetworkError
 from packer.fetching.sources import filled
 from packer.net import Answer, Door, Reply, open_door
@@ -201,8 +202,8 @@ def _body(place: str, reply: Reply) -> bytes:
             f"{place} answers with status {reply.status}. Check the address, or try again later."
         )
     try:
-        return payload.unwrap(reply.body, reply.headers.get("content-encoding"), LIMIT_BYTES)
-    except payload.Damaged as fault:
+        return unwrap(reply.body, reply.headers.get("content-encoding"), LIMIT_BYTES)
+    except Damaged as fault:
         raise AnswerError(f"{place} came damaged: {fault}. Try again.") from None
 
 

@@ -13,11 +13,12 @@ from dataclasses import dataclass
 from pathlib import Path
 from typing import Any, Literal
 
+from packer.damage import Damaged, NotATile
 from packer.errors import LastbarError, StoreError
 from packer.handover.loose import SUMS, TILEJSON, file_sha256, read_sums
 from packer.handover.manifest import CARD, MANIFEST, FileEntry, Manifest, read_manifest
 from packer.handover.target import leftovers
-from packer.payload import Damaged, Kind, NotATile, decode_fully
+from packer.payload import Kind, decode_fully
 from packer.store.schema import translated
 from packer.store.shelf import SealedFile
 

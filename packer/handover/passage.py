@@ -6,10 +6,12 @@ from collections.abc import Callable, Iterator, Mapping
 from dataclasses import dataclass
 
 from packer.brief import Brief
+from packer.codings import unwrap
+from packer.damage import Damaged, NotATile
 from packer.errors import InputError, StoreError
 from packer.handover.drafting import FileDraft
 from packer.handover.kinds import As, Findings
-from packer.payload import Damaged, NotATile, examine, unwrap
+from packer.payload import examine
 from packer.planning import Plan
 from packer.store.records import body_hash
 from packer.store.shelf import Shelf, Tally

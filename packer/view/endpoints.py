@@ -15,9 +15,10 @@ from starlette.requests import Request
 from starlette.responses import JSONResponse, PlainTextResponse, Response
 from starlette.routing import Route
 
+from packer.codings import unwrap
+from packer.damage import Damaged
 from packer.errors import LastbarError
 from packer.grid import MAX_ZOOM
-from packer.payload import Damaged, unwrap
 from packer.tileset import Tile
 from packer.version import __version__
 from packer.view.board import Board, BoardLayer
