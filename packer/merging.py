@@ -15,7 +15,8 @@ from pathlib import Path
 from packer.codings import pack_vector
 from packer.damage import Damaged, NotATile
 from packer.errors import TermsError
-from packer.payload import Kind, inspect
+from packer.payload import Kind, examine, fault_of, runs_out
+from packer.store.findings import read_findings
 from packer.store.labels import labels_of
 from packer.store.offers import (
     Offer,
@@ -37,11 +38,16 @@ _BATCH = 256
 
 @dataclass(frozen=True, slots=True)
 class Merged:
-    """What came over: tiles taken, tiles that were there already or were older, and those refused, with why."""
+    """What came over: tiles taken, tiles that were there already or were older, and those refused, with why.
+
+    `dropped` are tiles that a verify had named in the pack that is written, and that were found unsound again:
+    they are gone from it, unless a sound one was among those taken.
+    """
 
     taken: int
     kept: int
     refused: tuple[tuple[Tile, str], ...]
+    dropped: tuple[Tile, ...] = ()
 
 
 def merge_pack(into: Path, source: Path, *, mix_sources: bool = False) -> Merged:
@@ -61,24 +67,34 @@ def merge_pack(into: Path, source: Path, *, mix_sources: bool = False) -> Merged
     labels = labels_of(source)
     if into.exists() and pack_sources(into):  # none yet, if a first merge died at its very start
         labels = replace(labels_of(into), host=labels.host, fingerprint=labels.fingerprint)
-    return asyncio.run(_take(into, labels, pack_offers(source)))
+    return asyncio.run(_take(into, labels, pack_offers(source), _Rules(frozenset(read_findings(source)))))
 
 
-def take_in(into: Path, labels: Labels, held: Path) -> Merged:
+def take_in(into: Path, labels: Labels, held: Path, side_px: int | None = None) -> Merged:
     """Take any MBTiles file or folder of z/x/y files into the pack `into`, as tiles of the layer of `labels`.
 
-    Raises InputError or StoreError if `held` is neither. If the process dies: as for `merge_pack`.
+    `side_px` is the side that its pictures have to have, None for any. Raises InputError or StoreError if `held`
+    is neither. If the process dies: as for `merge_pack`.
     """
+    rules = _Rules(side_px=side_px)
     if held.is_dir():
         offers: Iterator[Offer] = folder_offers(held)
     elif held.is_file() and is_our_pack(held):
-        offers = pack_offers(held)
+        offers, rules = pack_offers(held), _Rules(frozenset(read_findings(held)), side_px)
     else:
         offers = mbtiles_offers(held)
-    return asyncio.run(_take(into, labels, offers))
+    return asyncio.run(_take(into, labels, offers, rules))
 
 
-async def _take(into: Path, labels: Labels, offers: Iterable[Offer]) -> Merged:
+@dataclass(frozen=True, slots=True)
+class _Rules:
+    """What a tile on offer has to be: sound to its last pixel where a verify has `named` it, and of `side_px`."""
+
+    named: frozenset[Tile] = frozenset()
+    side_px: int | None = None
+
+
+async def _take(into: Path, labels: Labels, offers: Iterable[Offer], rules: _Rules) -> Merged:
     """If cancelled: the batch being written is committed whole; later ones are not taken."""
     taken = kept = 0
     refused: list[tuple[Tile, str]] = []
@@ -91,7 +107,7 @@ async def _take(into: Path, labels: Labels, offers: Iterable[Offer]) -> Merged:
                 if offer.tile in known and offer.fetched <= known[offer.tile]:
                     kept += 1
                     continue
-                record = _checked(offer, kind)
+                record = _checked(offer, kind, rules)
                 if isinstance(record, str):
                     refused.append((offer.tile, record))
                     continue
@@ -100,7 +116,7 @@ async def _take(into: Path, labels: Labels, offers: Iterable[Offer]) -> Merged:
                 batch.append(record)
             await pack.write(batch)
             taken += len(batch)
-    return Merged(taken, kept, tuple(refused))
+    return Merged(taken, kept, tuple(refused), tuple(pack.dropped))
 
 
 def _batches(offers: Iterable[Offer]) -> Iterator[list[Offer]]:
@@ -109,12 +125,12 @@ def _batches(offers: Iterable[Offer]) -> Iterator[list[Offer]]:
         yield some
 
 
-def _checked(offer: Offer, kind: Kind | None) -> Received | str:
-    """The record to write, or why the tile is refused."""
+def _checked(offer: Offer, kind: Kind | None, rules: _Rules) -> Received | str:
+    """The record to write, or why the tile is refused, for all reasons for which a fetch refuses one."""
     if offer.fault is not None:
         return offer.fault
     try:
-        found = inspect(offer.data)
+        found, size_px = examine(offer.data)
         data = pack_vector(offer.data) if found is Kind.PBF else offer.data
     except NotATile as fault:
         return f"it is no tile: {fault}"
@@ -122,6 +138,12 @@ def _checked(offer: Offer, kind: Kind | None) -> Received | str:
         return f"it is damaged: {fault}"
     if kind is not None and found is not kind:
         return f"it is {found.value}, in a pack of {kind.value}"
+    if size_px is not None and rules.side_px is not None and size_px != (rules.side_px, rules.side_px):
+        return f"it has {size_px[0]} x {size_px[1]} px, where the brief says {rules.side_px}"
+    if found is Kind.JPG and runs_out(offer.data):
+        return "it is damaged: the picture inside the JPEG ends early"
+    if offer.tile in rules.named and (unsound := fault_of(data, found.value)):
+        return unsound
     return Received(
         offer.tile,
         data,

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import io
 import os
 import random
 import signal
@@ -9,13 +10,16 @@ import sqlite3
 import subprocess
 import sys
 import time
+import zlib
 from pathlib import Path
 
 import pytest
+from PIL import Image
 
 from packer.errors import InputError, StoreError, TermsError
 from packer.merging import merge_pack, take_in
 from packer.store.books import read_books
+from packer.store.findings import save_findings
 from packer.store.pruning import prune_pack, spare_in
 from packer.store.records import Received, Record, body_hash
 from packer.tileset import Tile, TileSet
@@ -104,6 +108,7 @@ _PRUNE = """
 import sys
 sys.path.insert(0, sys.argv[3])
 from pathlib import Path
+from packer.store.findings import save_findings
 from packer.store.pruning import prune_pack
 from packer.tileset import TileSet, Tile
 prune_pack(Path(sys.argv[1]), "survey", TileSet.from_tiles(Tile(10, x, y) for x in range(10) for y in range(20)))
@@ -126,6 +131,59 @@ def _killed(script: str, first: Path, second: Path, grown_by: int = 0, wait_s: f
 
 def _size(path: Path) -> int:
     return path.stat().st_size if path.exists() else 0
+
+
+def noisy_jpeg(side: int) -> bytes:
+    out = io.BytesIO()
+    Image.effect_noise((side, side), 40).save(out, "JPEG")
+    return out.getvalue()
+
+
+def half_png() -> bytes:
+    """Half of the compressed pixels, every checksum right (W3C PNG specification 5.3): only decoding tells."""
+    out = io.BytesIO()
+    Image.effect_noise((64, 64), 40).save(out, "PNG")
+    whole = out.getvalue()
+    at = whole.index(b"IDAT")
+    size = int.from_bytes(whole[at - 4 : at], "big") // 2
+    chunk = whole[at : at + 4 + size]
+    return (
+        whole[: at - 4] + size.to_bytes(4, "big") + chunk + zlib.crc32(chunk).to_bytes(4, "big") + whole[-12:]
+    )
+
+
+def test_what_a_full_verify_named_is_not_forgotten_by_a_merge(tmp_path: Path) -> None:
+    into, other = tmp_path / "into.mbtiles", tmp_path / "other.mbtiles"
+    bad, good = Tile(6, 1, 1), Tile(6, 2, 2)
+    written(into, [received(bad, half_png()), received(Tile(6, 3, 3))])
+    written(other, [received(good)])
+    save_findings(into, [bad])
+    assert merge_pack(into, other).dropped == (bad,)
+    assert read_books(into).held == TileSet.from_tiles([good, Tile(6, 3, 3)])
+
+
+def test_what_a_full_verify_named_in_the_other_pack_is_not_taken(tmp_path: Path) -> None:
+    into, other = tmp_path / "into.mbtiles", tmp_path / "other.mbtiles"
+    bad = Tile(6, 1, 1)
+    written(other, [received(bad, half_png()), received(Tile(6, 3, 3))])
+    save_findings(other, [bad])
+    assert merge_pack(into, other).refused == (
+        (bad, "it cannot be decoded: the picture inside the png cannot be decoded"),
+    )
+    assert read_books(into).held == TileSet.from_tiles([Tile(6, 3, 3)])
+
+
+def test_nothing_is_taken_in_that_a_fetch_would_refuse(tmp_path: Path) -> None:
+    whole = noisy_jpeg(256)
+    for name, body in {"0": whole, "1": whole[: len(whole) // 2] + b"\xff\xd9", "2": noisy_jpeg(64)}.items():
+        place = tmp_path / "own" / "8" / name
+        place.mkdir(parents=True)
+        (place / "0.jpg").write_bytes(body)
+    into = tmp_path / "into.mbtiles"
+    refused = dict(take_in(into, labels(kind="jpg"), tmp_path / "own", 256).refused)
+    assert "ends early" in refused[Tile(8, 1, 0)]
+    assert "64 x 64 px" in refused[Tile(8, 2, 0)]
+    assert read_books(into).held == TileSet.from_tiles([Tile(8, 0, 0)])
 
 
 def test_a_merge_killed_at_any_moment_goes_on_and_ends_whole(tmp_path: Path) -> None:

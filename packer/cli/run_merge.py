@@ -45,7 +45,7 @@ def run_take_in(path: Path, layer: str, held: list[Path], store: Path | None, as
     terms = brief.layers[layer]
     said = labels(brief, plan(brief), terms, terms.format or "png", host="taken in", mark="taken in")
     into = pack_path(brief, layer, store)
-    return _tell({str(one): take_in(into, said, one) for one in held}, as_json)
+    return _tell({str(one): take_in(into, said, one, terms.tile_size) for one in held}, as_json)
 
 
 def _tell(results: dict[str, Merged], as_json: bool) -> int:
@@ -56,6 +56,7 @@ def _tell(results: dict[str, Merged], as_json: bool) -> int:
             {
                 "taken": sum(r.taken for r in results.values()),
                 "kept": sum(r.kept for r in results.values()),
+                "dropped": [str(t) for r in results.values() for t in r.dropped],
                 "refused": [
                     {"from": n, "tile": str(t), "why": w} for n, r in results.items() for t, w in r.refused
                 ],
@@ -64,6 +65,11 @@ def _tell(results: dict[str, Merged], as_json: bool) -> int:
         return EXIT_NOT_COMPLETE if refused else 0
     for name, result in results.items():
         say(f"{name}: {result.taken:,} tiles taken, {result.kept:,} there already or older.")
+        if result.dropped:
+            note(
+                f"{len(result.dropped):,} tiles that an earlier verify had named were unsound and were taken out "
+                "of the pack that was written; verify tells what is missing now."
+            )
         for tile, why in result.refused[:_SHOWN]:
             note(f"Refused {tile} of {name}: {why}.")
         if len(result.refused) > _SHOWN:

@@ -35,7 +35,7 @@ from packer.fetching.sources import Source, labels_for, secrets_of, sources_for
 from packer.fetching.standing import Standings
 from packer.fetching.watch import OnProgress, Watch
 from packer.net import Door, open_door
-from packer.payload import Kind, fault_of
+from packer.payload import Kind
 from packer.planning import Plan
 from packer.store.paths import pack_path
 from packer.store.writer import PackWriter
@@ -165,7 +165,7 @@ class _Run:
 
     def _pack(self, source: Source) -> PackWriter:
         path = pack_path(self.brief, source.layer, self.options.store)
-        return PackWriter(path, labels_for(self.brief, self.plan, source), self.clock.wall, fault_of)
+        return PackWriter(path, labels_for(self.brief, self.plan, source), self.clock.wall)
 
     async def _renewal(self, layer: str, pack: PackWriter) -> Renewal:
         """If cancelled: nothing has changed."""

@@ -12,6 +12,7 @@ from collections.abc import Callable, Iterable
 from pathlib import Path
 
 from packer.grid import MAX_ZOOM, tms_row
+from packer.store.holdings import forget_snapshot
 from packer.store.records import body_hash, seal
 from packer.tileset import Tile
 from packer.whole_files import write_whole
@@ -75,10 +76,10 @@ def drop_unsound(
                 db.execute(
                     "DELETE FROM placement WHERE zoom_level = ? AND tile_column = ? AND tile_row = ?", place
                 )
-        # A changed body must go too, or a tile that arrives with its hash would be given the changed bytes.
-        db.execute(
-            "DELETE FROM blob WHERE id NOT IN (SELECT blob_id FROM placement)" if dropped else "SELECT 1"
-        )
+        if dropped:
+            # A changed body must go too, or a tile that arrives with its hash would be given the changed bytes.
+            db.execute("DELETE FROM blob WHERE id NOT IN (SELECT blob_id FROM placement)")
+            forget_snapshot(db, "placement")
         db.execute("COMMIT")
     except BaseException:
         if db.in_transaction:

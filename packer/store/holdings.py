@@ -13,7 +13,7 @@ from packer.grid import MAX_ZOOM, Ints
 from packer.store.schema import file_bytes
 from packer.tileset import TileSet
 
-__all__ = ["absent_tiles", "grouped", "held_tiles", "save_snapshot", "scan"]
+__all__ = ["absent_tiles", "forget_snapshot", "grouped", "held_tiles", "save_snapshot", "scan"]
 
 _LEAST_S, _SLOWEST_BYTES_S = 2.0, 2_000_000  # of a stick that is worn out
 
@@ -48,7 +48,7 @@ def held_tiles(db: sqlite3.Connection) -> TileSet:
     """The tiles that the pack holds.
 
     The snapshot of an earlier run plus what came since, if together they give just the number of tiles in the
-    table; otherwise a scan of the whole table.
+    table; otherwise a scan of the whole table. Whoever takes rows out has to `forget_snapshot`.
     """
     return _quick(db, "placement")
 
@@ -122,11 +122,20 @@ def _placed(zoom: int, x: Ints, row: Ints) -> TileSet:
     return TileSet.from_columns(zoom, x[good], n - 1 - row[good])
 
 
+def forget_snapshot(db: sqlite3.Connection, table: str) -> None:
+    """Take the short cut away, inside the transaction of the caller that takes rows out of the table.
+
+    SQLite gives the number of the newest row out again once that row is gone: a tile lost and another won would
+    leave the count as it was, and the short cut would be believed.
+    """
+    db.execute("DELETE FROM snapshot WHERE what = ?", (table,))
+
+
 def save_snapshot(db: sqlite3.Connection, table: str) -> None:
     """Write the short cut for `held_tiles` or `absent_tiles` anew, inside the caller's transaction."""
     tiles = _quick(db, table)
     up_to = db.execute(f"SELECT coalesce(max(rowid), 0) FROM {table}").fetchone()[0]
-    db.execute("DELETE FROM snapshot WHERE what = ?", (table,))
+    forget_snapshot(db, table)
     db.executemany(
         "INSERT INTO snapshot VALUES (?, ?, ?, ?)",
         [(table, z, tiles.boundaries(z).astype("<i8").tobytes(), up_to) for z in tiles.zooms],

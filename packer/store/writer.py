@@ -20,6 +20,7 @@ from filelock import FileLock, Timeout
 from packer.damage import Damaged
 from packer.errors import StoreBusyError
 from packer.grid import LonLatBox, tms_row
+from packer.payload import fault_of
 from packer.store.findings import drop_unsound, forget_findings, read_findings
 from packer.store.holdings import absent_tiles, grouped, held_tiles, save_snapshot
 from packer.store.records import Absent, Received, Record, Renewed, Trouble, seal
@@ -88,7 +89,7 @@ class PackWriter:
     Inside the block the file has a journal beside it; after the block it stands alone. `held` and
     `absent` are what the pack held, and knew the server not to have, when it was opened; `kind` is the format
     of its tiles, None while it has none; `dropped` are the tiles that an earlier verify named and that were
-    found unsound again, by their hash or by `check` (a body and the pack's format): they are held no more.
+    found unsound again, by their hash or by decoding them in full: they are held no more.
     """
 
     def __init__(
@@ -96,13 +97,12 @@ class PackWriter:
         path: Path,
         labels: Labels,
         clock: Callable[[], float] = time.time,
-        check: Callable[[bytes, str | None], str | None] = lambda _data, _kind: None,
     ) -> None:
         self.path = path
         self.held = TileSet()
         self.absent = TileSet()
         self.dropped: list[Tile] = []
-        self._labels, self._clock, self._check = labels, clock, check
+        self._labels, self._clock = labels, clock
         self._lock = FileLock(lock_path(path), timeout=0)
         self._db: aiosqlite.Connection | None = None
         self._zooms: tuple[int, int] | None = None
@@ -221,9 +221,8 @@ class PackWriter:
                 found = db.execute("SELECT value FROM metadata WHERE name = 'format'").fetchone()
                 self.kind = found[0] if found else None
                 self._vector_layers = VectorLayers(_noted_layers(db), briskly=True)
-            self.dropped = drop_unsound(
-                db, read_findings(self.path), lambda data: self._check(data, self.kind)
-            )
+            # As deep as the deepest verify that can have named them: the list is gone after this.
+            self.dropped = drop_unsound(db, read_findings(self.path), lambda data: fault_of(data, self.kind))
             forget_findings(self.path)
             self.held, self.absent = held_tiles(db), absent_tiles(db)
             if self.held:
@@ -303,6 +302,7 @@ class PackWriter:
         back = _those_in(self.absent, received)
         if back:
             await db.executemany(f"DELETE FROM absent WHERE {_AT}", [_key(t) for t in back])
+            await db.execute("DELETE FROM snapshot WHERE what = 'absent'")  # as `forget_snapshot`
 
     async def _relabel(self, db: aiosqlite.Connection, received: list[Received]) -> None:
         """Keep format, minzoom, maxzoom and the json of vector tiles true with every commit."""
