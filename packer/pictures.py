@@ -21,6 +21,10 @@ PNG_SIGNATURE = b"\x89PNG\r\n\x1a\n"
 _NEXT_MARKER = re.compile(rb"\xff[^\x00\xd0-\xd7]")
 # T.81 table B.1: start of frame is C0 to CF without C4 (DHT), C8 (JPG) and CC (DAC).
 _FRAMES = frozenset(range(0xC0, 0xD0)) - {0xC4, 0xC8, 0xCC}
+_PROGRESSIVE = frozenset((0xC2, 0xC6, 0xCA, 0xCE))
+_NOTHING_YET = 15
+# Encoders make some ten scans. Each costs a decoder a look at every pixel, so that these take half a second.
+_MOST_SCANS, _MOST_DRAWN_PX = 100, 200_000_000
 _LONE_MARKERS = frozenset((0x00, 0x01, *range(0xD0, 0xD9)))
 
 
@@ -61,12 +65,13 @@ def png_size_px(data: bytes) -> tuple[int, int]:
 
 def jpg_size_px(data: bytes) -> tuple[int, int]:
     """(width, height) in px of a JPEG, walked marker by marker (ITU-T T.81 annex B): thumbnails inside APPn are
-    stepped over, each scan of a progressive file is run through, and the first EOI must be the end.
+    stepped over, every scan is run through, all scans together have to draw the whole picture, and the first EOI
+    must be the end.
 
     Raises Damaged unless it is whole.
     """
     end, at = len(data), 2
-    size, drawn = None, False
+    frame: _Frame | None = None
     while True:
         if at < end and data[at] != 0xFF:
             raise Damaged("the JPEG has no marker where one must stand")
@@ -85,26 +90,64 @@ def jpg_size_px(data: bytes) -> tuple[int, int]:
         if stop < at + 3:
             raise Damaged("the JPEG states an impossible length")
         if code in _FRAMES:
-            if size is not None or stop < at + 9:
+            if frame is not None or stop < at + 9:
                 raise Damaged("the JPEG does not have exactly one frame")
-            size = _sane(*struct.unpack_from(">HH", data, at + 4)[::-1])
+            frame = _Frame(code, data[at + 3 : stop])
         elif code == 0xDA:
-            stop = _scan_end(data, stop, size)
-            drawn = True
+            if frame is None:
+                raise Damaged("the JPEG has a scan without a frame")
+            frame.draw(data[at + 3 : stop])
+            stop = _scan_end(data, stop)
         at = stop
     if at + 1 != end:
         raise Damaged("rubbish after the end of the JPEG")
-    if size is None or not drawn:
+    if frame is None:
         raise Damaged("the JPEG holds no picture")
-    return size
+    frame.check()
+    return frame.size_px
 
 
-def _scan_end(data: bytes, start: int, size: tuple[int, int] | None) -> int:
+class _Frame:
+    """The frame of a JPEG, and which parts of its picture the scans so far have drawn (ITU-T T.81 annex G)."""
+
+    def __init__(self, code: int, header: bytes) -> None:
+        """From a frame header after its length (B.2.2)."""
+        self.size_px = _sane(*struct.unpack_from(">HH", header, 1)[::-1])
+        self._progressive = code in _PROGRESSIVE
+        # For each component the place of the last bit that is still to come, of each of its 64 coefficients.
+        names = header[6 : 6 + 3 * header[5] : 3]
+        self._to_come = {name: [_NOTHING_YET] * 64 for name in names}
+        self._scans = 0
+
+    def draw(self, header: bytes) -> None:
+        """Note a scan, by its header after the length (B.2.3). Raises Damaged."""
+        count = header[0] if header else 0
+        names = header[1 : 1 + 2 * count : 2]
+        if len(header) != 4 + 2 * count or not names or not self._to_come.keys() >= set(names):
+            raise Damaged("the JPEG has a scan that does not fit its frame")
+        self._scans += 1
+        if self._scans > min(_MOST_SCANS, _MOST_DRAWN_PX // (self.size_px[0] * self.size_px[1])):
+            raise Damaged("the JPEG has so many scans that it could take minutes to draw")
+        first, last, bits = header[-3:]
+        if not self._progressive:
+            first, last, bits = 0, 63, 0
+        for name in names:
+            self._to_come[name][first : last + 1] = [bits & 15] * (min(last, 63) + 1 - first)
+
+    def check(self) -> None:
+        """Raise Damaged unless the scans draw the picture to its last bit."""
+        if any(any(bits) for bits in self._to_come.values()) or not self._to_come:
+            raise Damaged(
+                "the picture inside the JPEG ends early" if self._scans else "the JPEG holds no picture"
+            )
+
+
+def _scan_end(data: bytes, start: int) -> int:
     found = _NEXT_MARKER.search(data, start)
     if found is None:
         raise Damaged("the JPEG is cut short")
-    if size is None or found.start() == start:
-        raise Damaged("the JPEG has a scan without a frame or without data")
+    if found.start() == start:
+        raise Damaged("the JPEG has a scan without data")
     return found.start()
 
 

@@ -18,7 +18,8 @@ def write_whole(path: Path, content: bytes | str) -> None:
     data = content.encode("utf-8") if isinstance(content, str) else content
     half = path.with_name(f".{path.name.removeprefix('.')}.part")
     try:
-        with half.open("wb") as file:
+        half.unlink(missing_ok=True)  # never written through: it could be a link to anywhere
+        with half.open("xb") as file:
             file.write(data)
             file.flush()
             os.fsync(file.fileno())  # or a power cut could leave an empty file under the name

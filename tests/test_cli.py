@@ -274,3 +274,13 @@ def test_help_loads_none_of_the_heavy_libraries() -> None:
         "bad = {'numpy', 'pydantic', 'shapely', 'httpx', 'pyogrio', 'PIL'} & set(sys.modules)\nassert not bad, bad"
     )
     subprocess.run([sys.executable, "-c", code], check=True)
+
+
+@pytest.mark.parametrize("command", ["plan", "status"])
+def test_letters_that_the_output_has_no_code_for_stop_nothing(brief_for: BriefMaker, command: str) -> None:
+    brief = brief_for("http://127.0.0.1:9/{z}/{x}/{y}.png", area=SMALL)
+    text = brief.path.read_text(encoding="utf-8")
+    brief.path.write_text(re.sub(r"title = .*", 'title = "砂漠"', text, count=1), encoding="utf-8")
+    done = lastbar(command, brief.path, PYTHONIOENCODING="ascii")
+    assert "unexpected" not in done.stderr
+    assert "??" in done.stdout

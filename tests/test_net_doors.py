@@ -166,6 +166,13 @@ def a_full_port() -> Iterator[int]:
             one.close()
 
 
+async def test_a_length_of_thousands_of_digits_raises_nothing_where_there_is_no_body(kind: Kind) -> None:
+    score = (b"HTTP/1.1 204 No Content\r\nContent-Length: " + b"9" * 5000 + b"\r\n\r\n",)
+    async with RawServer({"/tile": score}) as server, opened(kind) as door:
+        reply = await get(door, server.url("/tile"))
+    assert isinstance(reply, Answer) or reply.fault is Fault.PROTOCOL
+
+
 @pytest.mark.parametrize("name", WHOLE_SCORES)
 async def test_whole_answer_comes_through_as_it_was_sent(kind: Kind, name: str) -> None:
     score, status, body = WHOLE_SCORES[name]

@@ -123,6 +123,53 @@ def test_width_and_height_are_not_swapped(kind: str, width: int, height: int, lo
     assert dimensions(encode(kind, Image.new("RGB", (width, height)), **options)) == (width, height)
 
 
+def scans(jpeg: bytes) -> list[tuple[int, int]]:
+    """Where each scan starts, with its marker, and ends (ITU-T T.81 annex B)."""
+    found, at = [], 2
+    while jpeg[at + 1] != 0xD9:
+        start, code = at, jpeg[at + 1]
+        at += 2 + int.from_bytes(jpeg[at + 2 : at + 4], "big")
+        if code == 0xDA:
+            while jpeg[at] != 0xFF or jpeg[at + 1] == 0 or 0xD0 <= jpeg[at + 1] <= 0xD7:
+                at += 1
+            found.append((start, at))
+    return found
+
+
+def scan_by_scan() -> bytes:
+    """A baseline JPEG of three components with a scan for each, put together from three grey ones (T.81 A.2)."""
+    bands = [encode("JPEG", band, quality=85) for band in picture().split()]
+    first = bands[0]
+    frame = first.index(b"\xff\xc0")
+    header = b"".join(bytes([name, 0x11, 0]) for name in (1, 2, 3))
+    whole = first[:frame] + b"\xff\xc0\0\x11" + first[frame + 4 : frame + 9] + b"\x03" + header
+    whole += first[frame + 13 : scans(first)[0][0]]
+    for name, band in enumerate(bands, 1):
+        start, end = scans(band)[0]
+        whole += band[start : start + 5] + bytes([name]) + band[start + 6 : end]
+    return whole + b"\xff\xd9"
+
+
+@pytest.mark.parametrize(
+    "body", [WHOLE["jpg progressive"][1], scan_by_scan()], ids=["progressive", "baseline"]
+)
+def test_a_jpeg_that_lacks_whole_scans_is_damaged(body: bytes) -> None:
+    decode_fully(body, Kind.JPG)
+    places = scans(body)
+    assert len(places) >= 3
+    for _, end in places[:-1]:
+        with pytest.raises(Damaged, match="ends early"):
+            inspect(body[:end] + b"\xff\xd9")
+
+
+def test_a_jpeg_of_endlessly_many_scans_is_not_drawn() -> None:
+    body = WHOLE["jpg progressive"][1]
+    start, end = scans(body)[-1]
+    inspect(body[:-2] + body[start:end] * 50 + body[-2:])
+    with pytest.raises(Damaged, match="so many scans"):
+        inspect(body[:-2] + body[start:end] * 200 + body[-2:])
+
+
 def test_dimensions_of_what_is_no_whole_image_are_none() -> None:
     assert dimensions(WHOLE["pbf gzip"][1]) is None
     assert dimensions(b"<html>") is None

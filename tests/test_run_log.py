@@ -101,6 +101,16 @@ def test_a_run_leaves_its_start_and_its_end(brief_for: BriefMaker) -> None:
     assert end["run"] == start["run"]
 
 
+def test_a_link_in_its_place_is_not_written_through(tmp_path: Path) -> None:
+    precious = tmp_path / "precious"
+    precious.write_text("kept")
+    (tmp_path / FILE_NAME).symlink_to(precious)
+    log = RunLog(tmp_path, lambda: 0.0)
+    log.event("start")
+    log.close()
+    assert precious.read_text() == "kept"
+
+
 def test_a_wait_leaves_its_reason_and_its_length(brief_for: BriefMaker) -> None:
     brief = brief_for(URL, area=WIDE, rate=10)
 

@@ -22,6 +22,14 @@ def test_a_file_is_made_and_then_replaced_with_its_mode_kept(tmp_path: Path) -> 
     assert [entry.name for entry in tmp_path.iterdir()] == ["brief.toml"]
 
 
+def test_a_link_in_place_of_the_half_file_is_not_written_through(tmp_path: Path) -> None:
+    precious = tmp_path / "precious"
+    precious.write_text("kept")
+    (tmp_path / ".list.json.part").symlink_to(precious)
+    write_whole(tmp_path / "list.json", "new")
+    assert (precious.read_text(), (tmp_path / "list.json").read_text()) == ("kept", "new")
+
+
 @pytest.mark.parametrize("step", ["fsync", "replace"])
 def test_what_fails_changes_nothing_and_leaves_nothing_behind(
     tmp_path: Path, monkeypatch: pytest.MonkeyPatch, step: str

@@ -3,7 +3,9 @@
 from __future__ import annotations
 
 import gc
+import io
 import os
+import sys
 
 __all__ = ["main"]
 
@@ -17,6 +19,9 @@ def main() -> None:
     # Loading makes some hundred thousand objects that all stay: looking through them for rubbish, as often as is
     # usual, takes a twentieth of the time until the first request.
     gc.set_threshold(50_000, 20, 20)
+    # A title may hold letters that the terminal, or the file in its place, has no code for.
+    if isinstance(sys.stdout, io.TextIOWrapper):
+        sys.stdout.reconfigure(errors="replace")
     from packer.cli.app import app  # typer is worth loading only when there is a command to run
 
     app()

@@ -7,11 +7,13 @@ and so on up to four. Every line has `at` (UTC), `run` and `event`; keys and pas
 from __future__ import annotations
 
 import contextlib
+import errno
 import json
 import logging
 import os
 from collections.abc import Callable, Iterable, Mapping
 from datetime import UTC, datetime
+from io import TextIOWrapper
 from logging.handlers import RotatingFileHandler
 from pathlib import Path
 from typing import Any
@@ -26,7 +28,13 @@ _LEAST_TILES = 50  # a pace over fewer says little
 
 
 class _Handler(RotatingFileHandler):
-    """Keeps quiet about a disk that is full: the pack's own writing tells that in words."""
+    """Keeps quiet about a disk that is full: the pack's own writing tells that in words. Writes through no link,
+    which could lead to any file."""
+
+    def _open(self) -> TextIOWrapper:
+        if Path(self.baseFilename).is_symlink():
+            raise OSError(errno.ELOOP, os.strerror(errno.ELOOP), self.baseFilename)
+        return super()._open()
 
     def handleError(self, record: logging.LogRecord) -> None:  # noqa: ARG002, N802  # as logging has it
         return None

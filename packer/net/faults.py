@@ -22,6 +22,7 @@ IDLE_S = 60.0
 """How long an idle connection is kept: longer than most back-offs, to save a retry the handshake."""
 
 DETAIL_LENGTH = 200
+_LONGEST_NUMBER = 18  # digits; more are no size of anything, and reading thousands of them is an error
 
 # The second number of each line is the Windows socket error of the same meaning.
 _NO_ROUTE = {
@@ -72,8 +73,10 @@ def head_failure(status: int, headers: Mapping[str, str], limit_bytes: int) -> F
         # RFC 9112, section 6.3: such an answer ought to be handled as an error.
         return Failure(Fault.PROTOCOL, "both Content-Length and Transfer-Encoding")
     # A 204 or 304 has no body, whatever length it states (RFC 9112, section 6.3).
-    if length.isdecimal() and int(length) > limit_bytes and status not in (204, 304):
-        return Failure(Fault.TOO_BIG, f"Content-Length {length}, limit {limit_bytes}")
+    if status in (204, 304) or not (length.isascii() and length.isdecimal()):
+        return None
+    if len(length) > _LONGEST_NUMBER or int(length) > limit_bytes:
+        return Failure(Fault.TOO_BIG, f"Content-Length {length[:_LONGEST_NUMBER]}, limit {limit_bytes}")
     return None
 
 
