@@ -38,6 +38,7 @@ from packer.brief_values import (
     one_of,
 )
 from packer.errors import BriefError
+from packer.typed import typed
 
 __all__ = ["OVERVIEW", "USES", "Area", "Brief", "Crew", "Layer", "Overview"]
 
@@ -297,7 +298,7 @@ def _read_text(path: Path) -> str:
         return text.decode("utf-8-sig").replace("\r\n", "\n")
     except FileNotFoundError:
         raise BriefError(
-            f"{path} does not exist. Name your brief, or write a first one: lastbar new {path}"
+            f"{path} does not exist. Name your brief, or write a first one: {typed('new', path)}"
         ) from None
     except UnicodeDecodeError as fault:
         raise BriefError(

@@ -7,6 +7,7 @@ the newer of two wins, and what is there already is not written again. So it can
 from __future__ import annotations
 
 import asyncio
+import contextlib
 import itertools
 from collections.abc import Iterable, Iterator
 from dataclasses import dataclass, replace
@@ -14,13 +15,14 @@ from pathlib import Path
 
 from packer.codings import pack_vector
 from packer.damage import Damaged, NotATile
-from packer.errors import TermsError
+from packer.errors import InputError, TermsError
 from packer.payload import Kind, examine, fault_of, runs_out
 from packer.store.findings import read_findings
 from packer.store.labels import labels_of
 from packer.store.offers import (
     Offer,
     folder_offers,
+    is_database,
     is_our_pack,
     mbtiles_offers,
     pack_offers,
@@ -56,6 +58,7 @@ def merge_pack(into: Path, source: Path, *, mix_sources: bool = False) -> Merged
     Raises TermsError if their tiles come from different servers, unless `mix_sources`; StoreError if either is
     no pack of ours. If the process dies: every batch committed so far stays, and merging again goes on.
     """
+    _refuse_itself(into, source)
     refuse_unfit_source(source)
     if into.exists() and not mix_sources:
         foreign = pack_sources(source) - pack_sources(into)
@@ -76,14 +79,29 @@ def take_in(into: Path, labels: Labels, held: Path, side_px: int | None = None) 
     `side_px` is the side that its pictures have to have, None for any. Raises InputError or StoreError if `held`
     is neither. If the process dies: as for `merge_pack`.
     """
+    _refuse_itself(into, held)
     rules = _Rules(side_px=side_px)
     if held.is_dir():
         offers: Iterator[Offer] = folder_offers(held)
+    elif held.is_file() and not is_database(held):
+        raise InputError(f"{held} is no MBTiles file. {_WHAT_TO_NAME}")
     elif held.is_file() and is_our_pack(held):
         offers, rules = pack_offers(held), _Rules(frozenset(read_findings(held)), side_px)
     else:
         offers = mbtiles_offers(held)
-    return asyncio.run(_take(into, labels, offers, rules))
+    merged = asyncio.run(_take(into, labels, offers, rules))
+    if not (merged.taken or merged.kept or merged.refused):
+        raise InputError(f"{held} holds no tile. {_WHAT_TO_NAME}")
+    return merged
+
+
+_WHAT_TO_NAME = "Name an MBTiles file, a pack, or a folder with tiles in it as z/x/y.png or the like."
+
+
+def _refuse_itself(into: Path, source: Path) -> None:
+    with contextlib.suppress(OSError):  # what is not there is another matter
+        if into.samefile(source):
+            raise InputError(f"{source} cannot be merged into itself.")
 
 
 @dataclass(frozen=True, slots=True)

@@ -15,6 +15,7 @@ from packer.brief_errors import as_found
 from packer.errors import BriefError
 from packer.offers.keeping import keep_offer, kept_offer
 from packer.offers.offer import Offer
+from packer.typed import typed
 
 __all__ = ["keep", "kept", "settled", "source_mark", "source_name", "unread", "with_offer"]
 
@@ -127,6 +128,6 @@ def unread(brief: Brief, names: Collection[str]) -> BriefError:
     layers = " and ".join(f'"{name}"' for name in names)
     return BriefError(
         f"{brief.path}: what the server offers for layer {layers} has not been read yet, or the brief asks for "
-        f"something else by now. Read it with the network at hand: lastbar plan {brief.path} (from Python: "
+        f"something else by now. Read it with the network at hand: {typed('plan', brief.path)} (from Python: "
         "read_offers)"
     )

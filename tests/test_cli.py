@@ -5,6 +5,7 @@ from __future__ import annotations
 import json
 import os
 import re
+import shlex
 import signal
 import sqlite3
 import subprocess
@@ -284,3 +285,15 @@ def test_letters_that_the_output_has_no_code_for_stop_nothing(brief_for: BriefMa
     done = lastbar(command, brief.path, PYTHONIOENCODING="ascii")
     assert "unexpected" not in done.stderr
     assert "??" in done.stdout
+
+
+def test_a_hint_can_be_pasted_and_names_the_folder_of_the_packs(
+    brief_for: BriefMaker, tmp_path: Path
+) -> None:
+    brief = brief_for("http://127.0.0.1:9/{z}/{x}/{y}.png", area=SMALL)
+    place, store = tmp_path / "mein trip", tmp_path / "other packs"
+    place.mkdir()
+    path = brief.path.rename(place / "brief.toml")
+    for command in ("status", "verify"):
+        hint = lastbar(command, path, "--store", store).stdout.splitlines()[-1]
+        assert shlex.split(hint) == ["lastbar", "fetch", str(path), "--store", str(store)]

@@ -11,6 +11,7 @@ import subprocess
 import sys
 import time
 import zlib
+from collections.abc import Callable
 from pathlib import Path
 
 import pytest
@@ -282,10 +283,26 @@ def test_a_folder_of_files_can_be_taken_in(tmp_path: Path) -> None:
 
 def test_what_is_no_tileset_is_refused_in_words(tmp_path: Path) -> None:
     (tmp_path / "junk").write_bytes(b"junk" * 1000)
-    with pytest.raises(StoreError, match="junk"):
+    with pytest.raises(InputError, match="junk"):
         take_in(tmp_path / "a.mbtiles", labels(), tmp_path / "junk")
     with pytest.raises(InputError, match="gone"):
         take_in(tmp_path / "a.mbtiles", labels(), tmp_path / "gone")
+
+
+def test_a_folder_without_tiles_is_not_taken_for_a_success(tmp_path: Path) -> None:
+    (tmp_path / "own").mkdir()
+    with pytest.raises(InputError, match="holds no tile"):
+        take_in(tmp_path / "a.mbtiles", labels(), tmp_path / "own")
+
+
+@pytest.mark.parametrize("join", [merge_pack, lambda into, held: take_in(into, labels(), held)])
+def test_a_pack_is_not_joined_with_itself(tmp_path: Path, join: Callable[[Path, Path], object]) -> None:
+    pack, other = tmp_path / "survey.mbtiles", tmp_path / "other name.mbtiles"
+    written(pack, [received(Tile(5, 1, 1))])
+    other.symlink_to(pack)
+    with pytest.raises(InputError, match="itself"):
+        join(pack, other)
+    assert read_books(pack).held == TileSet.from_tiles([(5, 1, 1)])
 
 
 def test_a_view_that_never_ends_is_cut_off(tmp_path: Path) -> None:

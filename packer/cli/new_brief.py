@@ -9,6 +9,7 @@ from packer.brief import Brief
 from packer.cli.speech import say
 from packer.errors import DiskError, InputError
 from packer.planning import lines_of, plan
+from packer.typed import typed
 from packer.whole_files import write_whole
 
 __all__ = ["CAUTIONS", "run"]
@@ -102,7 +103,8 @@ def run(path: Path, route: Path | None) -> int:
     say(f"Wrote {path}.")
     for corridor in lines_of(shape).values():
         say(f"The route is {corridor.length_m / 1000:.1f} km long; a first plan has {shape.count:,} tiles.")
-    say(f"Fill in your own layer, then look at the plan: lastbar plan {path}")
+    say("Fill in your own layer, then look at the plan:")
+    say(f"  {typed('plan', path)}")
     say()
     say(CAUTIONS)
     return 0

@@ -14,6 +14,7 @@ from packer.quantities import bytes_text
 from packer.store.figures import mean_sizes
 from packer.store.paths import pack_path
 from packer.tileset import TileSet
+from packer.typed import typed
 
 __all__ = ["run"]
 
@@ -77,4 +78,5 @@ def _show(change: Comparison, weights: dict[str, dict[int, float]], was: Brief, 
         )
     table(["layer", "new tiles", "size", "no more", "size", "in both"], rows)
     say(f"Route: {change.route_added_m / 1000:.1f} km new, {change.route_dropped_m / 1000:.1f} km no more.")
-    say(f"lastbar fetch {now.path} takes only what is new; lastbar prune gives room back.")
+    say(f"{typed('fetch', now.path)} takes only what is new;")
+    say("lastbar prune gives room back.")

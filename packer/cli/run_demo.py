@@ -19,6 +19,7 @@ from packer.practice.server import PracticeServer
 from packer.quantities import bytes_text
 from packer.store.books import read_books
 from packer.store.paths import pack_path
+from packer.typed import typed
 
 __all__ = ["run"]
 
@@ -63,7 +64,7 @@ def _tiles_asked(server: PracticeServer) -> int:
 
 
 def _command(name: str, path: Path) -> int:
-    say(f"   $ lastbar {name} {path}")
+    say(f"   $ {typed(name, path)}")
     sys.stdout.flush()
     done = subprocess.run([sys.executable, "-m", "packer", name, str(path)], check=False)
     if done.returncode != 0 and name != "verify":
@@ -73,7 +74,7 @@ def _command(name: str, path: Path) -> int:
 
 def _fetch_and_kill(path: Path, worked_out: Plan) -> int:
     """Start a fetch, kill it once enough is committed, and give back how many tiles are settled."""
-    say(f"   $ lastbar fetch {path}")
+    say(f"   $ {typed('fetch', path)}")
     sys.stdout.flush()
     fetch = subprocess.Popen([sys.executable, "-m", "packer", "fetch", str(path)])
     ends = time.monotonic() + _LONGEST_S

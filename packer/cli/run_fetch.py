@@ -21,6 +21,7 @@ from packer.fetching.departure import departure_time
 from packer.fetching.run import fast_loop
 from packer.planning import Plan, plan
 from packer.quantities import bytes_text, duration_text, seconds, size_bytes
+from packer.typed import typed
 
 __all__ = ["run"]
 
@@ -65,7 +66,8 @@ def run(
     if as_json:
         document(report.as_json())
     else:
-        _show(report, path, refresh_older_than or "")
+        again = ["--refresh-older-than", refresh_older_than] if refresh_older_than else []
+        _show(report, typed("verify", path, store=store), typed("fetch", path, *again, store=store))
     return 0 if report.complete else EXIT_NOT_COMPLETE
 
 
@@ -136,7 +138,7 @@ _STOPPED = {
 }
 
 
-def _show(report: FetchReport, path: Path, asked: str) -> None:
+def _show(report: FetchReport, verify: str, fetch: str) -> None:
     for remark in report.remarks:
         note(f"Note: {remark}")
     for name, layer in report.layers.items():
@@ -147,12 +149,12 @@ def _show(report: FetchReport, path: Path, asked: str) -> None:
         say(_STOPPED[report.stopped])
     say(f"{'Complete' if report.complete else 'Not complete'} after {duration_text(report.seconds)}.")
     if report.complete:
-        say(f"Next: lastbar verify {path}")
+        say(f"Next: {verify}")
     else:
-        _show_way_on(report, path, asked)
+        _show_way_on(report, fetch)
 
 
-def _show_way_on(report: FetchReport, path: Path, asked: str) -> None:
+def _show_way_on(report: FetchReport, fetch: str) -> None:
     old = sum(layer.renewal.get("left", 0) for layer in report.layers.values())
     if missing := report.total("missing"):
         say(f"{missing:,} tiles are still to be fetched. What came is kept.")
@@ -161,7 +163,7 @@ def _show_way_on(report: FetchReport, path: Path, asked: str) -> None:
     if old:
         say(f"{old:,} old tiles are still to be asked for anew; they stay on board as they are.")
     say("Go on with:")
-    say(f"  lastbar fetch {path}{' --refresh-older-than ' + asked if old else ''}")
+    say(f"  {fetch}")
 
 
 def _show_layer(name: str, layer: LayerReport) -> None:

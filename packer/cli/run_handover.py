@@ -15,6 +15,7 @@ from packer.handover import Copy, Crew, HandoverReport, handover
 from packer.handover.kinds import As
 from packer.planning import plan
 from packer.quantities import bytes_text, size_bytes
+from packer.typed import typed
 
 __all__ = ["Progress", "run"]
 
@@ -109,7 +110,7 @@ def _show(report: HandoverReport, to: Path) -> None:
     else:
         say("Handed over WITH GAPS: planned tiles are missing, as each card says.")
     say("After copying to a device, check the copy there, or with the card in a reader:")
-    say(f"  lastbar inspect {to}")
+    say(f"  {typed('inspect', to)}")
 
 
 def _show_files(copy: Copy) -> None:

@@ -22,8 +22,6 @@ def run_merge(into: Path, sources: list[Path], mix_sources: bool, as_json: bool)
     results: dict[str, Merged] = {}
     for source in sources:
         for pack in _packs(source):
-            if pack.resolve() == (into / pack.name).resolve():
-                raise InputError(f"{pack} cannot be merged into itself.")
             results[str(pack)] = merge_pack(into / pack.name, pack, mix_sources=mix_sources)
     return _tell(results, as_json)
 

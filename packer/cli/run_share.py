@@ -13,6 +13,7 @@ from packer.cli.speech import document, say
 from packer.errors import DiskError, InputError
 from packer.planning import Plan, part_of, plan
 from packer.resolving import keep
+from packer.typed import quoted, typed
 from packer.whole_files import write_whole
 
 __all__ = ["run"]
@@ -40,7 +41,7 @@ def run(path: Path, count: int, to: Path | None, as_json: bool) -> int:
     for each, tiles in written:
         say(f"{each}: {tiles:,} tiles")
     say("Give each folder to someone; they run lastbar fetch in it. Then bring the packs together:")
-    say(f"  lastbar merge {brief.store_folder} {folder}/part-*/packs")
+    say(f"  {typed('merge', brief.store_folder)} {quoted(folder)}/part-*/packs")
     return 0
 
 

@@ -22,6 +22,7 @@ from packer.survey.evidence import Tally
 from packer.survey.looking import AreaFinding, LayerFinding, chosen, fetch_samples, judge_layer
 from packer.survey.sheets import write_sheet
 from packer.tileset import TileSet
+from packer.typed import typed
 
 __all__ = ["run"]
 
@@ -65,7 +66,7 @@ def run(
     else:
         _show(brief, worked_out, report, found, drawn)
         if any(layer.judged for layer in found.values()):
-            _show_edits(path, edits, worked_out.count, changed)
+            _show_edits(typed("survey", path, "--apply", store=store), edits, worked_out.count, changed)
         if lacking:
             note(f"{lacking:,} samples could not be had. Run the same command again to go on.")
     return EXIT_NOT_COMPLETE if lacking else 0
@@ -175,7 +176,7 @@ def _verdict(area: AreaFinding) -> str:
     return f"to zoom {area.deepest} as asked; {worth.evidence}."
 
 
-def _show_edits(path: Path, edits: list[Edit], before: int, after: int | None) -> None:
+def _show_edits(command: str, edits: list[Edit], before: int, after: int | None) -> None:
     say()
     if not edits:
         say("The brief's depths can stand.")
@@ -184,7 +185,8 @@ def _show_edits(path: Path, edits: list[Edit], before: int, after: int | None) -
     for edit in edits:
         _wrapped(f"  {edit.area}: {edit}", "    ")
     if after is None:
-        say(f"To write this into the brief: lastbar survey {path} --apply")
+        say("To write this into the brief:")
+        say(f"  {command}")
     else:
         say(f"The plan has {after:,} tiles now, {before - after:,} fewer.")
 

@@ -23,6 +23,7 @@ from packer.planning import Plan, plan
 from packer.proof import Depth, LayerFindings, Verdict, VerifyReport, verify
 from packer.quantities import duration_text, seconds
 from packer.tileset import TileSet
+from packer.typed import typed
 from packer.walk import LineWalk, Stretch
 from packer.whole_files import write_whole
 
@@ -61,7 +62,7 @@ def run(
         document(found.as_json())
     else:
         say(brief.title)
-        _show(found, path)
+        _show(found, path, store)
         for line in written:
             _wrapped(line)
     return 0 if found.ready else 1
@@ -177,7 +178,7 @@ def _wrapped(text: str, indent: str = "") -> None:
         say(line)
 
 
-def _show(found: VerifyReport, path: Path) -> None:
+def _show(found: VerifyReport, path: Path, store: Path | None) -> None:
     for name, layer in found.layers.items():
         say()
         looked = _LOOKED[found.depth].format(done=layer.bodies, every=layer.all_bodies)
@@ -192,10 +193,10 @@ def _show(found: VerifyReport, path: Path) -> None:
     say("Not checked:")
     for text in found.not_checked:
         _wrapped(f"- {text}", "  ")
-    _show_verdict(found, path)
+    _show_verdict(found, path, store)
 
 
-def _show_verdict(found: VerifyReport, path: Path) -> None:
+def _show_verdict(found: VerifyReport, path: Path, store: Path | None) -> None:
     told = [*found.reasons, *found.remarks]
     if told:
         say()
@@ -206,11 +207,12 @@ def _show_verdict(found: VerifyReport, path: Path) -> None:
     verdict = found.verdict
     if verdict is Verdict.NOT_READY:
         say("NOT READY. To close the gaps, then verify again:")
-        say(f"  lastbar fetch {path}")
+        say(f"  {typed('fetch', path, store=store)}")
         return
     if verdict is Verdict.UNFINISHED:
         say("NOT CHECKED TO THE END, so far all is sound. To go on from here:")
-        say(f"  lastbar verify {path}{_full(found)} --for 60s")
+        full = ["--full"] if found.depth is Depth.FULL else []
+        say(f"  {typed('verify', path, *full, '--for', '60s', store=store)}")
         return
     absent = sum(la.counts.absent for la in found.layers.values())
     but = f", but {absent:,} that the server has not" if absent else ""
@@ -218,10 +220,6 @@ def _show_verdict(found: VerifyReport, path: Path) -> None:
     _wrapped(f"{verdict.value}: every planned tile is on board and {sound}{but}.")
     say("The crew still carries another means of navigation: imagery is dated, and Web")
     say("Mercator maps are for viewing, not for positioning.")
-
-
-def _full(found: VerifyReport) -> str:
-    return " --full" if found.depth is Depth.FULL else ""
 
 
 def _show_layer(layer: LayerFindings) -> None:

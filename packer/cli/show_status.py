@@ -11,6 +11,7 @@ from packer.planning import plan
 from packer.quantities import bytes_text
 from packer.store.books import Books, known_books
 from packer.store.paths import pack_path
+from packer.typed import typed
 
 __all__ = ["run"]
 
@@ -39,7 +40,8 @@ def run(path: Path, store: Path | None, as_json: bool) -> int:
         table(["layer", "planned", "on board", "server has none", "to fetch", "pack"], rows)
         _say_troubles(layers)
         say()
-        say(_closing(path, missing_all))
+        for line in _closing(path, store, missing_all):
+            say(line)
     return 1 if missing_all else 0
 
 
@@ -61,7 +63,9 @@ def _say_troubles(layers: dict[str, Any]) -> None:
             say(f"  {name}: {trouble['tiles']:,} tiles could not be had: {trouble['reason']}")
 
 
-def _closing(path: Path, missing: int) -> str:
+def _closing(path: Path, store: Path | None, missing: int) -> tuple[str, str]:
     if missing:
-        return f"{missing:,} tiles are still to be fetched: lastbar fetch {path}"
-    return f"Everything planned is on board by the packs' own books. Prove it: lastbar verify {path}"
+        return f"{missing:,} tiles are still to be fetched:", f"  {typed('fetch', path, store=store)}"
+    return "Everything planned is on board by the packs' own books. Prove it:", (
+        f"  {typed('verify', path, store=store)}"
+    )

@@ -45,6 +45,7 @@ from packer.planning import Plan
 from packer.store.paths import pack_path
 from packer.store.shelf import Shelf, Tally
 from packer.tileset import Tile, TileSet
+from packer.typed import typed
 
 __all__ = ["Copy", "HandoverReport", "handover"]
 
@@ -122,7 +123,7 @@ def handover(
                 shelves[name] = open_packs.enter_context(Shelf(pack))
         limit = _limit(max_file_bytes, to)
         copies = draft(plan, shares(plan, crews), shelves, to, as_, limit)
-        refuse_gaps(copies, brief.path, allow_gaps)
+        refuse_gaps(copies, typed("fetch", brief.path, store=store), allow_gaps)
         refuse_over_budget(copies)
         ours = [
             refuse_strangers(copy.folder, [file.name for file in copy.files], store or brief.store_folder)

@@ -130,21 +130,22 @@ def _layer(
     return LayerDraft(layer, shelf.kind, stock, len(absent), layer.tiles - held - absent, tuple(files))
 
 
-def refuse_gaps(copies: Sequence[CopyDraft], path: Path, allow_gaps: bool) -> None:
-    """Raise LastbarError if planned tiles are missing, or if there is nothing to hand over at all."""
+def refuse_gaps(copies: Sequence[CopyDraft], fetch: str, allow_gaps: bool) -> None:
+    """Raise LastbarError if planned tiles are missing, or if there is nothing to hand over at all; `fetch` is
+    the command to get them."""
     lacking: dict[str, TileSet] = {}
     for copy in copies:
         for name, layer in copy.layers.items():
             lacking[name] = lacking.get(name, TileSet()) | layer.missing
         if not copy.files:
             who = f' for crew "{copy.share.crew.name}"' if copy.share.crew else ""
-            raise LastbarError(f"No planned tile is on board{who}. Fetch first: lastbar fetch {path}")
+            raise LastbarError(f"No planned tile is on board{who}. Fetch first: {fetch}")
     counts = {name: len(tiles) for name, tiles in lacking.items() if tiles}
     if counts and not allow_gaps:
         each = ", ".join(f"{name} {count:,}" for name, count in counts.items())
         raise LastbarError(
             f"{sum(counts.values()):,} planned tiles are not on board ({each}), so nothing was handed over. "
-            f"Fetch them: lastbar fetch {path}\nOr hand over what there is with --allow-gaps; the card then says "
+            f"Fetch them: {fetch}\nOr hand over what there is with --allow-gaps; the card then says "
             "what is missing."
         )
 

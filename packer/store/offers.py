@@ -15,7 +15,16 @@ from packer.store.schema import APPLICATION_ID, reading, translated
 from packer.store.strangers import has_log, open_strangers, refuse_half_written
 from packer.tileset import Tile
 
-__all__ = ["Offer", "folder_offers", "mbtiles_offers", "pack_offers", "pack_sources", "refuse_unfit_source"]
+__all__ = [
+    "Offer",
+    "folder_offers",
+    "is_database",
+    "is_our_pack",
+    "mbtiles_offers",
+    "pack_offers",
+    "pack_sources",
+    "refuse_unfit_source",
+]
 
 _ENDINGS = {".png", ".jpg", ".jpeg", ".webp", ".pbf"}
 _LARGEST = 16_000_000
@@ -164,6 +173,12 @@ def _tile(zoom: object, x: object, row: object) -> Tile | None:
     if not (0 <= zoom <= MAX_ZOOM and 0 <= x < 1 << zoom and 0 <= row < 1 << zoom):
         return None
     return Tile(zoom, x, tms_row(zoom, row))
+
+
+def is_database(path: Path) -> bool:
+    """Whether a file begins as an SQLite database does (SQLite file format 1.3.1)."""
+    with translated(path), path.open("rb") as file:
+        return file.read(16) == b"SQLite format 3\0"
 
 
 def is_our_pack(path: Path) -> bool:

@@ -331,7 +331,10 @@ class translated:  # noqa: N801  # reads as a statement: with translated(path): 
         if isinstance(fault, UnicodeDecodeError):  # SQLite's own message may repeat bytes of the file
             raise StoreError(f"{self._path} is damaged: it holds text that is no text. {_LEFT}") from fault
         if isinstance(fault, OSError) and not isinstance(fault, LastbarError):
-            raise DiskError(f"{self._path} cannot be used: {fault.strerror or fault}.") from fault
+            raise DiskError(
+                f"{self._path} cannot be used: {fault.strerror or fault}. Check the disk, and whether you may write "
+                "there, then try again."
+            ) from fault
 
 
 _FULL = "Free some space and run the same command again; what was committed is kept."

@@ -1,0 +1,23 @@
+"""Commands as a planner can type or paste them into a terminal."""
+
+from __future__ import annotations
+
+import shlex
+import subprocess
+import sys
+from pathlib import Path
+
+__all__ = ["quoted", "typed"]
+
+
+def quoted(word: object) -> str:
+    """A word as the terminal takes it: in quotes if there are blanks or other marks in it that would split it."""
+    return subprocess.list2cmdline([str(word)]) if sys.platform == "win32" else shlex.quote(str(word))
+
+
+def typed(command: str, *words: object, store: Path | None = None) -> str:
+    """`lastbar command words`, and the folder of the packs if it is another than the brief's."""
+    every = ["lastbar", command, *map(quoted, words)]
+    if store is not None:
+        every += ["--store", quoted(store)]
+    return " ".join(every)
