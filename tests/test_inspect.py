@@ -6,6 +6,7 @@ import json
 import os
 import shutil
 import sqlite3
+from collections import Counter
 from collections.abc import Callable
 from pathlib import Path
 from typing import Any
@@ -245,6 +246,43 @@ def test_link_to_somewhere_else_is_not_followed(
             inspect_folder(folder)
     else:
         assert states(inspect_folder(folder)) == {what: "unreadable"}
+
+
+@pytest.mark.parametrize("what", ["aerial", "aerial/13", "aerial/13/*", "aerial/13/*/*.png"])
+def test_loose_tiles_behind_a_link_at_any_level_are_not_taken_for_a_copy(
+    copied: Callable[[str], Path], originals: Path, what: str
+) -> None:
+    """The tiles that the link leads to are whole: alone the link is wrong, since no card would carry it along."""
+    folder = copied("folder")
+    linked = min(folder.glob(what))
+    name = linked.relative_to(folder).as_posix()
+    shutil.rmtree(linked) if linked.is_dir() else linked.unlink()
+    linked.symlink_to(originals / "folder" / name)
+    report = inspect_folder(folder)
+    assert not report.sound
+    if what == "aerial":
+        assert states(report) == {"aerial/tiles.sha256": "unreadable", "aerial/tiles.json": "unreadable"}
+    elif linked.suffix:
+        assert states(report) == {name: "missing"}
+    else:
+        assert states(report) == {name: "unreadable"}
+
+
+def test_each_folder_of_loose_tiles_is_looked_at_once(
+    copied: Callable[[str], Path], monkeypatch: pytest.MonkeyPatch
+) -> None:
+    folder = copied("folder")
+    looked: Counter[Path] = Counter()
+    is_symlink = Path.is_symlink
+
+    def counting(path: Path) -> bool:
+        looked[path] += 1
+        return is_symlink(path)
+
+    monkeypatch.setattr(Path, "is_symlink", counting)
+    assert inspect_folder(folder).sound
+    below = [path for path in (folder / "aerial").rglob("*") if path.is_dir()]
+    assert {looked[path] for path in below} == {1}
 
 
 def restated(folder: Path, name: str) -> Path:

@@ -15,7 +15,7 @@ from typing import Any, Literal
 
 from packer.damage import Damaged, NotATile
 from packer.errors import LastbarError, StoreError
-from packer.handover.loose import SUMS, TILEJSON, file_sha256, read_sums
+from packer.handover.loose import SUMS, TILEJSON, Loose, file_sha256, read_sums
 from packer.handover.manifest import CARD, MANIFEST, FileEntry, Manifest, read_manifest
 from packer.handover.target import leftovers
 from packer.payload import Kind, decode_fully
@@ -29,6 +29,7 @@ Progress = Callable[[str, int, int], None]
 _SAMPLE = 5
 _NAMED = 20
 _LARGEST_TILE_BYTES = 64_000_000
+_LINK = "it is a link to somewhere else, which a copy never has"
 
 
 @dataclass(frozen=True, slots=True)
@@ -120,7 +121,7 @@ def _against_entry(folder: Path, path: Path, file: FileEntry) -> FileFinding | N
     """What size and hash say; None if they are right."""
     steps = [path, *path.parents]
     if any(step.is_symlink() for step in steps[: steps.index(folder)]):
-        return FileFinding(file.name, "unreadable", "it is a link to somewhere else, which a copy never has")
+        return FileFinding(file.name, "unreadable", _LINK)
     if not path.is_file():
         which = f", part {file.part} of {file.parts}," if file.parts > 1 else ""
         return FileFinding(file.name, "missing", f"the file{which} is not here")
@@ -164,30 +165,64 @@ def _decoded(data: bytes, manifest: Manifest, file: FileEntry) -> str | None:
 
 
 def _loose(folder: Path, manifest: Manifest, file: FileEntry) -> Iterator[FileFinding]:
-    """The loose files of a layer against its list of checksums, which has been found to be as handed over."""
+    """The loose files of a layer against its list of checksums, which has been found to be as handed over.
+
+    A folder on the way to them that is a link is named once, and nothing below it is looked at.
+    """
     bad = 0
-    every = max(sum(file.by_zoom.values()), 1)
+    step = max(sum(file.by_zoom.values()) // _SAMPLE, 1)
     named = file.name.rsplit("/", 1)[0]
+    links: dict[str, str | None] = {}
+    told: set[str] = set()
     for count, loose in enumerate(read_sums(folder)):
-        path = folder / loose.name
-        state: State = "sound"
-        if path.is_symlink() or not path.is_file():
-            state, text = "missing", "the tile is not here"
-        elif file_sha256(path) != loose.sha256:
-            state, text = "changed", "its bytes have changed, or the copy broke off"
-        elif count % max(every // _SAMPLE, 1) == 0 and path.stat().st_size > _LARGEST_TILE_BYTES:
-            state, text = "changed", "it is larger than any tile"
-        elif count % max(every // _SAMPLE, 1) == 0:
-            text = _decoded(path.read_bytes(), manifest, file) or ""
-            state = "changed" if text else "sound"
-        if state != "sound":
+        link = _link_above(folder, loose.name, links)
+        if link in told:
+            continue
+        if link is not None:
+            told.add(link)
+            finding = FileFinding(f"{named}/{link}", "unreadable", _LINK)
+        else:
+            state, text = _loose_state(folder / loose.name, loose, manifest, file, count % step == 0)
+            finding = FileFinding(f"{named}/{loose.name}", state, text)
+        if finding.state != "sound":
             bad += 1
             if bad <= _NAMED:
-                yield FileFinding(f"{named}/{loose.name}", state, text)
+                yield finding
     if bad > _NAMED:
         yield FileFinding(named, "changed", f"{bad - _NAMED:,} more tiles are missing or changed")
     elif not bad:
         yield FileFinding(named, "sound")
+
+
+def _loose_state(
+    path: Path, loose: Loose, manifest: Manifest, file: FileEntry, sampled: bool
+) -> tuple[State, str]:
+    """What one loose file is, and a clause on it; one that is `sampled` is decoded as well."""
+    if path.is_symlink() or not path.is_file():
+        return "missing", "the tile is not here"
+    if file_sha256(path) != loose.sha256:
+        return "changed", "its bytes have changed, or the copy broke off"
+    if not sampled:
+        return "sound", ""
+    if path.stat().st_size > _LARGEST_TILE_BYTES:
+        return "changed", "it is larger than any tile"
+    wrong = _decoded(path.read_bytes(), manifest, file)
+    return ("changed", wrong) if wrong else ("sound", "")
+
+
+def _link_above(folder: Path, name: str, known: dict[str, str | None]) -> str | None:
+    """The first folder on the way from `folder` down to a name in it that is a link, None if there is none.
+
+    `known` keeps what each folder was found to be: a copy has millions of files, in far fewer folders.
+    """
+    above = name.rpartition("/")[0]
+    if not above:
+        return None
+    if above not in known:
+        higher = _link_above(folder, above, known)
+        with translated(folder):
+            known[above] = higher or (above if (folder / above).is_symlink() else None)
+    return known[above]
 
 
 def _extra(folder: Path, manifest: Manifest) -> Iterator[str]:
