@@ -37,6 +37,7 @@ __all__ = [
     "Zoom",
     "Zooms",
     "check_layer_name",
+    "names_a_device",
     "one_of",
     "side_px",
     "whole",
@@ -44,7 +45,8 @@ __all__ = [
 
 _LONGEST_TEXT = 2000
 _LAYER_NAME = re.compile(r"[A-Za-z0-9][A-Za-z0-9 _.-]{0,63}")
-_DEVICE_NAMES = {"con", "prn", "aux", "nul", *(f"{n}{i}" for n in ("com", "lpt") for i in range(1, 10))}
+# Microsoft, "Naming Files, Paths, and Namespaces": the digits of Latin-1 that are written raised count as well.
+_DEVICE_NAMES = {"con", "prn", "aux", "nul", *(f"{n}{i}" for n in ("com", "lpt") for i in "0123456789¹²³")}
 _SUBDOMAIN = re.compile(r"[A-Za-z0-9-]{1,63}")
 _HOST = re.compile(r"(\[[0-9A-Fa-f:.]+\]|[A-Za-z0-9.-]{1,253})(:\d{1,5})?")
 _HASH = re.compile(r"[0-9a-f]{64}")
@@ -273,10 +275,18 @@ LayerNames = Annotated[
 ]
 
 
+def names_a_device(name: str) -> bool:
+    """Whether Windows takes a file's or a folder's name for a device, whatever its ending is.
+
+    Blanks before the first dot do not help: "con .north" is the device CON.
+    """
+    return name.split(".")[0].strip().casefold() in _DEVICE_NAMES
+
+
 def check_layer_name(name: str, seen: dict[str, str]) -> None:
     """Raise ValueError unless a layer's name can name a file, on any system, apart from those seen before."""
     bad_end = name.endswith((".", " "))
-    if not _LAYER_NAME.fullmatch(name) or bad_end or name.split(".")[0].strip().lower() in _DEVICE_NAMES:
+    if not _LAYER_NAME.fullmatch(name) or bad_end or names_a_device(name):
         raise ValueError(
             f"the layer name {as_found(name)} cannot name the file of a pack; use up to 64 letters, digits, "
             '"-", "_", "." and spaces, with a letter or digit first, and none that Windows keeps for devices'

@@ -252,6 +252,7 @@ for name in (
     "con",
     "COM1.x",
     "con .x",
+    "lpt0",
     "a\\u0000",
     "a\\n",
     "",

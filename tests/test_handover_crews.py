@@ -107,3 +107,18 @@ def test_no_crew_name_leads_out_of_the_target(name: str) -> None:
     assert plain == Path(plain).name
     assert not plain.startswith(".")
     assert len(plain) <= 60
+
+
+# Microsoft, "Naming Files, Paths, and Namespaces": these names, whatever follows them after a dot.
+@pytest.mark.parametrize(
+    "name",
+    ["con", "CON .north", "com1 .x", "COM¹", "lpt².team", "Lpt³ . b", "com0", "LPT9", "aux.1", "prn  .a"],
+)
+def test_name_that_windows_keeps_for_a_device_is_no_folder(name: str) -> None:
+    with pytest.raises(BriefError, match=r"cannot name a folder, since Windows keeps .* for a device"):
+        folder_name(name)
+
+
+@pytest.mark.parametrize("name", ["constance", "com", "com10", "COM⁴", "north con", "con-north", "lpt1x.con"])
+def test_name_that_only_looks_like_a_device_is_a_folder(name: str) -> None:
+    assert folder_name(name) == name

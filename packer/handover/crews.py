@@ -6,13 +6,12 @@ import re
 from collections.abc import Iterable, Mapping
 from dataclasses import dataclass, replace
 
+from packer.brief_values import names_a_device
 from packer.errors import BriefError
 from packer.planning import OVERVIEW, LayerPlan, Plan
 from packer.tileset import TileSet
 
 __all__ = ["Crew", "Share", "folder_name", "shares"]
-
-_RESERVED = {"con", "prn", "aux", "nul", *(f"{n}{i}" for n in ("com", "lpt") for i in range(1, 10))}
 
 
 @dataclass(frozen=True, slots=True)
@@ -66,8 +65,13 @@ def shares(plan: Plan, crews: Iterable[Crew]) -> list[Share]:
 def folder_name(crew: str) -> str:
     """The folder for a crew: its name, as far as every file system takes it. Raises BriefError if nothing is."""
     plain = re.sub(r"[^\w .-]", "-", crew).strip(" .-")[:60].rstrip(" .-")
-    if not plain or plain.split(".")[0].casefold() in _RESERVED:
+    if not plain:
         raise BriefError(f'Crew "{crew}" cannot name a folder. Use letters and digits, such as "north team".')
+    if names_a_device(plain):
+        raise BriefError(
+            f'Crew "{crew}" cannot name a folder, since Windows keeps "{plain}" for a device. Use another name, such '
+            'as "north team".'
+        )
     return plain
 
 
