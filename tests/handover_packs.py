@@ -35,7 +35,7 @@ url = "https://{host}/aerial/{{z}}/{{x}}/{{y}}?key={key}"
 attribution = "Example Survey"
 permission = "Own server"
 zooms = [0, 15]
-[layers.topo]
+[layers."{second}"]
 url = "https://{host}/topo/{{z}}/{{x}}/{{y}}?key={key}"
 attribution = "Example Topography"
 permission = "Own drawing"
@@ -55,16 +55,18 @@ layers = ["aerial"]
 """
 
 
-def brief_in(folder: Path, deepest: int = 15) -> tuple[Brief, Plan]:
-    """A brief of two layers and two areas, with its plan."""
-    brief = Brief.from_text(_BRIEF.format(host=HOST, key=KEY, deepest=deepest), folder / "brief.toml")
+def brief_in(folder: Path, deepest: int = 15, second: str = "topo") -> tuple[Brief, Plan]:
+    """A brief of two layers, of which the second may have another name, and two areas, with its plan."""
+    text = _BRIEF.format(host=HOST, key=KEY, deepest=deepest, second=second)
+    brief = Brief.from_text(text, folder / "brief.toml")
     return brief, plan(brief)
 
 
 def written_brief(folder: Path, deepest: int = 15) -> tuple[Brief, Plan]:
     """As `brief_in`, with the brief on disk for the command to read."""
     brief, worked_out = brief_in(folder, deepest)
-    brief.path.write_text(_BRIEF.format(host=HOST, key=KEY, deepest=deepest), encoding="utf-8")
+    text = _BRIEF.format(host=HOST, key=KEY, deepest=deepest, second="topo")
+    brief.path.write_text(text, encoding="utf-8")
     return brief, worked_out
 
 

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import random
+from collections.abc import Callable
 from pathlib import Path
 
 import numpy as np
@@ -11,7 +12,7 @@ from hypothesis import given, settings
 from hypothesis import strategies as st
 
 from packer.brief import Brief
-from packer.errors import DiskError, InputError
+from packer.errors import BriefError, DiskError, InputError
 from packer.handover import HandoverReport, delivery, drafting, handover, inspect_folder
 from packer.handover.target import FAT_LIMIT_BYTES, FileSystem, system_of
 from packer.planning import Plan, plan
@@ -73,6 +74,39 @@ def test_parts_follow_the_areas_and_stay_together(heavy: tuple[Brief, Plan], tmp
         if who in ("w", "e"):
             first, top, last, bottom = part.extent(zoom)
             assert (last - first + 1) * (bottom - top + 1) <= 3 * part.by_zoom()[zoom]
+
+
+@pytest.mark.parametrize("spelled", [str.lower, str.upper])
+def test_layer_that_goes_by_the_name_of_a_part_of_another_is_refused_before_anything_is_written(
+    heavy: tuple[Brief, Plan], tmp_path: Path, spelled: Callable[[str], str]
+) -> None:
+    brief, worked_out = heavy
+    handover(brief, worked_out, None, tmp_path / "card", max_file_bytes=LIMIT)
+    (first,) = (tmp_path / "card").glob("aerial-1-of-*.mbtiles")
+    twin = spelled(first.stem)
+    brief, worked_out = brief_in(tmp_path, second=twin)
+    packs(brief, worked_out, draw=lambda tile: picture(tile, noise=5_000))
+    with pytest.raises(BriefError) as refused:
+        handover(brief, worked_out, None, tmp_path / "other", max_file_bytes=LIMIT)
+    text = str(refused.value)
+    assert f'Layers "aerial" and "{twin}" would both be handed over as {twin}.mbtiles' in text
+    assert "Rename one of these layers in the brief" in text
+    assert not (tmp_path / "other").exists()
+    assert handover(brief, worked_out, None, tmp_path / "other", max_file_bytes=None).complete
+
+
+@pytest.mark.parametrize("name", ["manifest.json", "On this card.txt"])
+def test_layer_that_goes_by_the_name_of_card_or_manifest_is_refused_as_loose_files(
+    tmp_path: Path, name: str
+) -> None:
+    brief, worked_out = brief_in(tmp_path, deepest=12, second=name)
+    packs(brief, worked_out)
+    with pytest.raises(
+        BriefError, match=f'Layer "{name}" would be handed over as {name}, which is a file of'
+    ):
+        handover(brief, worked_out, None, tmp_path / "card", as_="folder")
+    assert not (tmp_path / "card").exists()
+    assert handover(brief, worked_out, None, tmp_path / "card").complete
 
 
 _ROUTE = """

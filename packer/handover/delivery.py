@@ -23,6 +23,7 @@ from packer.handover.drafting import (
     CopyDraft,
     FileDraft,
     draft,
+    refuse_clashes,
     refuse_gaps,
     refuse_no_room,
     refuse_over_budget,
@@ -123,6 +124,7 @@ def handover(
                 shelves[name] = open_packs.enter_context(Shelf(pack))
         limit = _limit(max_file_bytes, to)
         copies = draft(plan, shares(plan, crews), shelves, to, as_, limit)
+        refuse_clashes(copies)
         refuse_gaps(copies, typed("fetch", brief.path, store=store), allow_gaps)
         refuse_over_budget(copies)
         ours = [

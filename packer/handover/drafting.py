@@ -12,6 +12,7 @@ import numpy as np
 from packer.errors import BriefError, DiskError, LastbarError
 from packer.handover.crews import Share, folder_name
 from packer.handover.kinds import As, file_name, predicted_bytes, refuse_unfit
+from packer.handover.manifest import CARD, MANIFEST
 from packer.handover.parting import parts
 from packer.handover.target import free_bytes
 from packer.planning import LayerPlan, Plan
@@ -25,6 +26,7 @@ __all__ = [
     "FileDraft",
     "LayerDraft",
     "draft",
+    "refuse_clashes",
     "refuse_gaps",
     "refuse_no_room",
     "refuse_over_budget",
@@ -128,6 +130,30 @@ def _layer(
         name = file_name(kind, layer.name, number, len(cut))
         files.append(FileDraft(name, layer.name, number, len(cut), some, predict(some)))
     return LayerDraft(layer, shelf.kind, stock, len(absent), layer.tiles - held - absent, tuple(files))
+
+
+def refuse_clashes(copies: Sequence[CopyDraft]) -> None:
+    """Raise BriefError for layers of a copy that would go by one file name, or by that of its card or manifest.
+
+    On many cards letters of either case are one. A layer's own name says nothing yet: "a" in two parts has a file
+    "a-1-of-2", as a layer of that name has.
+    """
+    for copy in copies:
+        seen: dict[str, FileDraft] = {}
+        for file in copy.files:
+            other = seen.setdefault(file.name.casefold(), file)
+            if other is not file:
+                raise BriefError(
+                    f'Layers "{other.layer}" and "{file.layer}" would both be handed over as {file.name}, and one '
+                    "would replace the other. Nothing was handed over. Rename one of these layers in the brief, and "
+                    "its pack in the same way."
+                )
+            if file.name.casefold() in (CARD.casefold(), MANIFEST.casefold()):
+                raise BriefError(
+                    f'Layer "{file.layer}" would be handed over as {file.name}, which is a file of every handover. '
+                    "Nothing was handed over. Rename the layer in the brief, and its pack in the same way, or hand "
+                    "it over with --as mbtiles."
+                )
 
 
 def refuse_gaps(copies: Sequence[CopyDraft], fetch: str, allow_gaps: bool) -> None:
