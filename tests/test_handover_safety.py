@@ -15,7 +15,7 @@ import pytest
 
 from packer.brief import Brief
 from packer.errors import EXIT_NOT_COMPLETE, DiskError, InputError, LastbarError, StoreError
-from packer.handover import handover, inspect_folder
+from packer.handover import Crew, handover, inspect_folder
 from packer.handover.kinds import As
 from packer.handover.manifest import read_manifest
 from packer.handover.target import leftovers, sync_file
@@ -223,6 +223,53 @@ def test_folder_of_the_packs_is_refused_as_target(ready: tuple[Brief, Plan]) -> 
     with pytest.raises(InputError, match="where the packs themselves are kept"):
         handover(brief, worked_out, None, brief.store_folder / ".." / brief.store_folder.name)
     assert {path.name: path.read_bytes() for path in brief.store_folder.glob("*.mbtiles")} == before
+
+
+@pytest.mark.parametrize("there", [True, False])
+def test_crew_folder_that_is_a_link_is_refused_and_nothing_is_written_where_it_leads(
+    ready: tuple[Brief, Plan], tmp_path: Path, there: bool
+) -> None:
+    brief, worked_out = ready
+    card, elsewhere = tmp_path / "card", tmp_path / "elsewhere"
+    card.mkdir()
+    if there:
+        elsewhere.mkdir()
+    (card / "north").symlink_to(elsewhere)
+    with pytest.raises(InputError, match=r"north is a link to somewhere else, .* Remove the link"):
+        handover(brief, worked_out, None, card, crews=[Crew("south"), Crew("north")])
+    assert list(card.iterdir()) == [card / "north"]
+    assert elsewhere.exists() == there
+    assert not there or list(elsewhere.iterdir()) == []
+
+
+@pytest.mark.parametrize(("kind", "name"), [("folder", "aerial"), ("mbtiles", "aerial.mbtiles")])
+@pytest.mark.parametrize("crews", [[], [Crew("north")]])
+def test_layer_of_an_earlier_handover_that_is_now_a_link_is_refused_and_left(
+    ready: tuple[Brief, Plan], tmp_path: Path, kind: As, name: str, crews: list[Crew]
+) -> None:
+    brief, worked_out = ready
+    card, elsewhere = tmp_path / "card", tmp_path / "elsewhere"
+    handover(brief, worked_out, None, card, as_=kind, crews=crews)
+    (linked,) = card.rglob(name)
+    linked.rename(elsewhere)
+    linked.symlink_to(elsewhere)
+    before = {path: path.lstat().st_mtime_ns for path in (*card.rglob("*"), elsewhere, *elsewhere.rglob("*"))}
+    with pytest.raises(InputError, match=f"{name} is a link to somewhere else"):
+        handover(brief, worked_out, None, card, as_=kind, crews=crews)
+    after = {path: path.lstat().st_mtime_ns for path in (*card.rglob("*"), elsewhere, *elsewhere.rglob("*"))}
+    assert after == before
+
+
+def test_target_that_is_itself_a_link_is_what_the_planner_asked_for(
+    ready: tuple[Brief, Plan], tmp_path: Path
+) -> None:
+    brief, worked_out = ready
+    (tmp_path / "elsewhere").mkdir()
+    (tmp_path / "card").symlink_to(tmp_path / "elsewhere")
+    handover(brief, worked_out, None, tmp_path / "card", crews=[Crew("north")])
+    handover(brief, worked_out, None, tmp_path / "card" / "whole")
+    assert inspect_folder(tmp_path / "elsewhere" / "north").sound
+    assert inspect_folder(tmp_path / "elsewhere" / "whole").sound
 
 
 @pytest.mark.parametrize("name", ["aerial.mbtiles", "AERIAL.MBTiles"])

@@ -10,9 +10,23 @@ from packer.errors import InputError, StoreError
 from packer.handover.manifest import CARD, MANIFEST, read_manifest
 from packer.handover.target import clear_away, leftovers, put_text
 
-__all__ = ["claim", "clear_leftovers", "refuse_strangers", "unclaim"]
+__all__ = ["claim", "clear_leftovers", "refuse_links", "refuse_strangers", "unclaim"]
 
 _INTENT = ".intent.handover.part"  # the names that a run is about to give
+
+
+def refuse_links(to: Path, folder: Path, wanted: Iterable[str]) -> None:
+    """Raise InputError if the folder of a copy, or a name wanted in it, is a link: it would lead out of `to`.
+
+    `to` itself may be one, since the planner has named it.
+    """
+    own = [] if folder == to else [folder]
+    for path in (*own, *(folder / name for name in wanted)):
+        if path.is_symlink():
+            raise InputError(
+                f"{path} is a link to somewhere else, and a handover writes only below {to}. Nothing was handed over. "
+                "Remove the link, or name another folder with --to."
+            )
 
 
 def refuse_strangers(folder: Path, wanted: Iterable[str], store: Path) -> set[str]:

@@ -17,7 +17,7 @@ from typing import Any, Literal
 from packer.brief import Brief
 from packer.errors import StoreError
 from packer.handover.card import card_text
-from packer.handover.claims import claim, clear_leftovers, refuse_strangers, unclaim
+from packer.handover.claims import claim, clear_leftovers, refuse_links, refuse_strangers, unclaim
 from packer.handover.crews import Crew, shares
 from packer.handover.drafting import (
     CopyDraft,
@@ -127,6 +127,8 @@ def handover(
         refuse_clashes(copies)
         refuse_gaps(copies, typed("fetch", brief.path, store=store), allow_gaps)
         refuse_over_budget(copies)
+        for copy in copies:
+            refuse_links(to, copy.folder, [file.name for file in copy.files])
         ours = [
             refuse_strangers(copy.folder, [file.name for file in copy.files], store or brief.store_folder)
             for copy in copies
