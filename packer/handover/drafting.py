@@ -100,7 +100,7 @@ def draft(
     return copies
 
 
-_NOTHING = Stock(*(np.empty(0, dtype=np.int64) for _ in range(5)))
+_NOTHING = Stock(*(np.empty(0, dtype=np.int64) for _ in range(6)))
 
 
 def _layer(

@@ -168,9 +168,9 @@ def open_writable(path: Path, layer: str, kind: str) -> sqlite3.Connection:
         return db
 
 
-def open_read_only(path: Path) -> sqlite3.Connection:
+def open_read_only(path: Path, *, patience_s: float = 10.0) -> sqlite3.Connection:
     """Open a pack for reading only; nothing is created or written beside SQLite's own files, except that what a
-    dead process left half done is taken back.
+    dead process left half done is taken back. A commit of another process is waited for up to `patience_s`.
 
     Raises StoreError if there is no such file or it is no pack of ours.
     """
@@ -178,7 +178,7 @@ def open_read_only(path: Path) -> sqlite3.Connection:
         raise StoreError(f"{path} does not exist yet. Fetch it first: lastbar fetch")
     with translated(path):
         settle(path)
-        db = connect(path, mode="ro")
+        db = connect(path, mode="ro", patience_s=patience_s)
         try:
             _check_ours(db, path)
         except BaseException:

@@ -22,7 +22,7 @@ from packer.errors import StoreError
 from packer.grid import Ints, tms_row
 from packer.store.holdings import scan
 from packer.store.records import LAST_SECOND, body_hash, seal
-from packer.store.schema import no_longer_than, open_read_only, translated
+from packer.store.schema import no_longer_than, open_read_only, settle, translated
 from packer.store.sealed_gpkg import geopackage_layouts
 from packer.store.sealed_mbtiles import mbtiles_layout
 from packer.tileset import Tile, TileSet
@@ -30,10 +30,15 @@ from packer.tileset import Tile, TileSet
 __all__ = ["Body", "SealedFile", "Shelf", "Stock", "Tally"]
 
 _BATCH = 20_000
+# Bodies are read so many at a time, in one read transaction: as long as it lasts, no fetch can commit. To begin and
+# end one took 8 µs (measured), where a body takes some 15.
+_STRETCH = 128
+_STRETCH_BYTES = 8_000_000
+_PATIENCE_S = 60.0  # a commit takes as long as a worn stick does, and may itself wait for a verify
 _LARGEST_ROW_BYTES = 64_000_000
 _TABLE_NAME = re.compile(r"[a-z][a-z0-9_]*")
 _BODY = (
-    "SELECT seal, hash, data FROM placement LEFT JOIN blob ON blob.id = blob_id "
+    "SELECT blob_id, seal, hash, data FROM placement LEFT JOIN blob ON blob.id = blob_id "
     "WHERE zoom_level = ? AND tile_row = ? AND tile_column = ?"
 )
 # A damaged row may hold anything: one that names no place and no body is none, and a date that is none is 1970.
@@ -48,7 +53,8 @@ _STOCK = (
 class Stock:
     """Tiles of a pack as arrays of one length, in order of zoom, row from the top and column.
 
-    `size_bytes` is each body's length and `fetched` its arrival in seconds since 1970: 40 bytes a tile.
+    `size_bytes` is each body's length, `fetched` its arrival in seconds since 1970, and `body` its number in the
+    pack, by which it is known again: 48 bytes a tile.
     """
 
     zoom: Ints
@@ -56,13 +62,15 @@ class Stock:
     y: Ints
     size_bytes: Ints
     fetched: Ints
+    body: Ints
 
     def __len__(self) -> int:
         return int(self.zoom.size)
 
     def pick(self, which: Any) -> Stock:
         """Some of the tiles, by index array, mask or slice."""
-        return Stock(*(a[which] for a in (self.zoom, self.x, self.y, self.size_bytes, self.fetched)))
+        every = (self.zoom, self.x, self.y, self.size_bytes, self.fetched, self.body)
+        return Stock(*(a[which] for a in every))
 
     def where(self, tiles: TileSet) -> Ints:
         """The places, ascending, of those that are in a set."""
@@ -120,17 +128,19 @@ class Tally:
 
 
 class Shelf:
-    """A pack open for taking bodies from: `with Shelf(path) as shelf`. Sees one moment of the pack throughout.
+    """A pack open for taking bodies from: `with Shelf(path) as shelf`.
 
-    Raises StoreError if the file is no pack of ours or cannot be read.
+    `kind`, `absent` and `stock` show one moment of the pack, in which it is held. From then on it is held for
+    some bodies at a time, so that a fetch can go on beside a handover of hours; a body that is no longer the one
+    of that moment is never taken for it. Raises StoreError if the file is no pack of ours or cannot be read.
     """
 
     def __init__(self, path: Path) -> None:
         self.path = path
-        self._db = open_read_only(path)
+        self._db = open_read_only(path, patience_s=_PATIENCE_S)
         try:
             with translated(path):
-                self._db.execute("BEGIN")
+                self._moment = self._begin()
                 found = self._db.execute("SELECT value FROM metadata WHERE name = 'format'").fetchone()
                 self.absent = scan(self._db, "absent")
         except BaseException:
@@ -146,42 +156,98 @@ class Shelf:
     ) -> None:
         self._db.close()
 
+    def _begin(self) -> int:
+        """Begin to read one moment of the pack; a number that is another one once somebody has written to it."""
+        self._db.execute("BEGIN")
+        try:
+            return self._version()
+        except sqlite3.OperationalError as fault:
+            self._end()
+            if fault.sqlite_errorname != "SQLITE_READONLY_ROLLBACK":
+                raise
+        # A fetch has died meanwhile, and a reader alone may not take back what it left half done.
+        settle(self.path)
+        self._db.execute("BEGIN")
+        return self._version()
+
+    def _end(self) -> None:
+        if self._db.in_transaction:  # a failing disk may have ended it already
+            self._db.execute("COMMIT")
+
+    def _version(self) -> int:
+        return int(self._db.execute("PRAGMA data_version").fetchone()[0])
+
     def stock(self, planned: TileSet) -> Stock:
-        """Those of the planned tiles that the pack holds."""
+        """Those of the planned tiles that the pack holds. Asked for once, before any body."""
         with translated(self.path):
             sizes = _columns(
                 self._db, "SELECT id, length(data) FROM blob WHERE typeof(data) = 'blob' ORDER BY id", 2
             )
             rows = self._db.execute(_STOCK)
             found = [_planned(batch, planned) for batch in _batches(rows)]
+            self._end()
         z, x, y, blob, fetched = np.concatenate([np.empty((0, 5), dtype=np.int64), *found]).T
         at = np.minimum(np.searchsorted(sizes[:, 0], blob), max(len(sizes) - 1, 0))
         # A placement without its body counts nothing here; `bodies` names it.
         size = np.where(sizes[at, 0] == blob, sizes[at, 1], 0) if len(sizes) else np.zeros_like(blob)
-        return Stock(z, x, y, size, fetched).pick(np.lexsort((x, y, z)))
+        return Stock(z, x, y, size, fetched, blob).pick(np.lexsort((x, y, z)))
 
     def bodies(self, stock: Stock, check: Callable[[bytes], str | None]) -> Iterator[Body]:
-        """The bodies of tiles, in their order, each hashed anew, its seal tried, and put to `check`."""
-        for start in range(0, len(stock), _BATCH):
-            some = stock.pick(slice(start, start + _BATCH))
-            for place in zip(some.zoom.tolist(), some.x.tolist(), some.y.tolist(), strict=True):
-                yield self._body(Tile(*place), check)
+        """The bodies of tiles, in their order, each hashed anew, its seal tried, and put to `check`.
 
-    def _body(self, tile: Tile, check: Callable[[bytes], str | None]) -> Body:
-        row = tms_row(tile.zoom, tile.y)
+        The pack is not held while the caller does something with a body. Raises StoreError for a body that another
+        command has replaced or taken out since the stock was read.
+        """
+        start = 0
+        while start < len(stock):
+            rows = self._stretch(stock.pick(slice(start, start + _STRETCH)))
+            start += len(rows)
+            for tile, row in rows:
+                yield _tried(tile, row, check)
+
+    def _stretch(self, some: Stock) -> list[tuple[Tile, _Row | None]]:
+        """The rows of the first of some tiles, as many as are read in one go; None for one that is not found."""
+        rows: list[tuple[Tile, _Row | None]] = []
+        size_bytes = 0
+        listed = zip(*(a.tolist() for a in (some.zoom, some.x, some.y, some.body)), strict=True)
         with translated(self.path):
-            found = self._db.execute(_BODY, (tile.zoom, row, tile.x)).fetchone()
-        if found is None:  # in the table, but not in its index
-            return Body(tile, b"", b"", "its row is damaged")
-        bound, stated, data = found
-        if not isinstance(data, bytes) or not isinstance(stated, bytes):
-            return Body(tile, b"", b"", "its body is missing")
-        hashed = body_hash(data)
-        if hashed != stated:
-            return Body(tile, data, hashed, "its bytes have changed")
-        if bound != seal(tile.zoom, tile.x, row, hashed):
-            return Body(tile, data, hashed, "it lies at another tile's place")
-        return Body(tile, data, hashed, check(data))
+            changed = self._begin() != self._moment
+            try:
+                for zoom, x, y, body in listed:
+                    found = self._db.execute(_BODY, (zoom, tms_row(zoom, y), x)).fetchone()
+                    if changed and (found is None or found[0] != body):
+                        raise self._replaced(Tile(zoom, x, y))
+                    rows.append((Tile(zoom, x, y), found and found[1:]))
+                    size_bytes += len(found[3]) if found and isinstance(found[3], bytes | str) else 0
+                    if size_bytes > _STRETCH_BYTES:
+                        break
+            finally:
+                self._end()
+        return rows
+
+    def _replaced(self, tile: Tile) -> StoreError:
+        return StoreError(
+            f"Tile {tile} in {self.path} was replaced or taken out by another command since this handover began, so "
+            "the handover was given up. Let that command end, then hand over again."
+        )
+
+
+_Row = tuple[object, object, object]
+"""A seal, the hash that stands for a body, and the body, as a row has them; a damaged one may hold anything."""
+
+
+def _tried(tile: Tile, row: _Row | None, check: Callable[[bytes], str | None]) -> Body:
+    if row is None:  # in the table, but not in its index
+        return Body(tile, b"", b"", "its row is damaged")
+    bound, stated, data = row
+    if not isinstance(data, bytes) or not isinstance(stated, bytes):
+        return Body(tile, b"", b"", "its body is missing")
+    hashed = body_hash(data)
+    if hashed != stated:
+        return Body(tile, data, hashed, "its bytes have changed")
+    if bound != seal(tile.zoom, tile.x, tms_row(tile.zoom, tile.y), hashed):
+        return Body(tile, data, hashed, "it lies at another tile's place")
+    return Body(tile, data, hashed, check(data))
 
 
 def _batches(rows: sqlite3.Cursor) -> Iterator[Ints]:
