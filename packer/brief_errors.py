@@ -32,6 +32,7 @@ _HOMES = {
     "layers": "below a heading [layers.NAME]",
     "areas": "below a heading [[areas]]",
     "overview": "below the heading [overview]",
+    "crews": "below a heading [[crews]]",
 }
 _SYNTAX = {
     "Invalid value": "the value cannot be read; text stands in quotes, numbers stand without",
@@ -131,16 +132,20 @@ def _place(loc: Sequence[int | str], table: Mapping[str, Any]) -> tuple[str, str
     if first == "layers" and rest:
         return "layers", f"layer {as_found(rest[0])}", str(rest[1]) if rest[1:] else ""
     if first == "areas" and rest:
-        return "areas", _area(table, rest[0]), str(rest[1]) if rest[1:] else ""
+        return "areas", _member(table, "areas", "area", rest[0]), str(rest[1]) if rest[1:] else ""
+    if first == "crews" and rest:
+        return "crews", _member(table, "crews", "crew", rest[0]), str(rest[1]) if rest[1:] else ""
     if first == "overview" and rest[1:]:  # rest[0] is the tag of the kind of overview
         return "overview", "[overview]", str(rest[1])
     return "", "", str(first)
 
 
-def _area(table: Mapping[str, Any], place: Any) -> str:
-    area = table["areas"][place]
-    name = area.get("name") if isinstance(area, dict) else None
-    return f"area {as_found(name)}" if isinstance(name, str) and name.strip() else f"area number {place + 1}"
+def _member(table: Mapping[str, Any], key: str, kind: str, place: Any) -> str:
+    member = table[key][place]
+    name = member.get("name") if isinstance(member, dict) else None
+    return (
+        f"{kind} {as_found(name)}" if isinstance(name, str) and name.strip() else f"{kind} number {place + 1}"
+    )
 
 
 def _hint(room: str, key: str, keys: Mapping[str, Collection[str]]) -> str:

@@ -121,5 +121,5 @@ def _position(coordinates: Any) -> tuple[float, float]:
             except OverflowError:
                 pass
     raise ValueError(
-        f"{plain(str(coordinates))} is no position; a position is [longitude, latitude] in numbers"
+        f"{plain(json.dumps(coordinates, default=str))} is no position; a position is [longitude, latitude] in numbers"
     )

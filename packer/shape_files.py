@@ -113,6 +113,8 @@ def _contents(path: Path) -> _Contents:
     if not path.exists():
         raise ValueError(f"{path} does not exist. Paths are relative to the brief")
     ending = path.suffix.lower()
+    if path.is_dir():
+        raise ValueError("it is a folder. Name a file in it")
     if ending not in _ENDINGS or not path.is_file():
         raise ValueError(f"it is not a known kind of shape file; use one of {', '.join(_ENDINGS)}")
     most = _LARGEST_WHOLE_MB if ending in _HELD_WHOLE else _LARGEST_MB

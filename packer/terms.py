@@ -8,7 +8,7 @@ from __future__ import annotations
 import ipaddress
 import re
 import unicodedata
-from collections.abc import Iterable, Mapping, Sequence
+from collections.abc import Callable, Iterable, Mapping, Sequence
 from dataclasses import dataclass
 from datetime import date
 from urllib.parse import unquote, urlsplit
@@ -29,6 +29,7 @@ __all__ = [
     "check_terms",
     "check_tile_hosts",
     "disallowed",
+    "foretold",
     "host_of",
     "is_loopback",
     "prohibition",
@@ -116,6 +117,29 @@ def check_terms(brief: Brief, plan: Plan, urls: Mapping[str, Sequence[str]], tod
         _check_limit(brief, layer, len(plan.layers[name].tiles))
         remarks += _check_expiry(layer, today)
     return remarks
+
+
+def foretold(brief: Brief, plan: Plan, today: date) -> list[str]:
+    """What a fetch would refuse for, or remark on, as far as the brief itself tells: without a look at the variables
+    of an address, at robots.txt or at what a server offers."""
+    told: list[str] = []
+    for name, layer in brief.layers.items():
+        if not plan.layers[name].tiles:
+            continue
+        hosts = [host_of(f"//{host}") for host in Address(layer.url, layer.subdomains).hosts if layer.url]
+        hosts = [host for host in hosts if host and "$" not in host]
+        told += _or_why(_check_hosts, layer, hosts)
+        told += _or_why(_check_contact, brief, layer, hosts)
+        told += _or_why(_check_limit, brief, layer, len(plan.layers[name].tiles))
+        told += _or_why(_check_expiry, layer, today)
+    return told
+
+
+def _or_why(check: Callable[..., list[str] | None], *of: object) -> list[str]:
+    try:
+        return check(*of) or []
+    except (TermsError, BriefError) as fault:
+        return [str(fault).replace(" Nothing was fetched.", "")]
 
 
 def check_reading(brief: Brief, layer: Layer, url: str) -> None:

@@ -330,6 +330,14 @@ def test_one_fault_in_one_area_makes_one_sentence() -> None:
     assert len(told(brief_text(area=BOX + "deepest = 99")).splitlines()) == 1
 
 
+def test_a_fault_of_a_crew_names_the_crew_and_the_key() -> None:
+    said = told(
+        brief_text(tail='[[crews]]\nname = "north"\nbudget = "32"\n[[crews]]\nname = "south"\nbudgt = 1\n')
+    )
+    assert 'In crew "north", budget is "32", but' in said
+    assert 'In crew "south", the key "budgt" is not known; did you mean "budget"?' in said
+
+
 @quick
 @given(st.text(alphabet=string.printable + "äß\u202e\0", max_size=60))
 def test_text_of_any_kind_is_a_brief_or_a_sentence(text: str) -> None:

@@ -62,6 +62,38 @@ def test_compare_tells_what_a_change_adds_and_drops(fetched: Brief) -> None:
     assert back["added"]["tiles"] == len(was - now)
 
 
+def test_compare_tells_a_change_of_depth_from_a_change_of_course(tmp_path: Path) -> None:
+    gpx = '<gpx xmlns="http://www.topografix.com/GPX/1/1" version="1.1" creator="t"><rte>{}</rte></gpx>'
+    course = [(12.0 + 0.01 * i, 47.0) for i in range(11)]  # 7.6 km by WGS 84: a degree is 76.1 km there
+    places = ['<rtept lon="{:.2f}" lat="{}"/>'.format(*p) for p in course]
+    (tmp_path / "all.gpx").write_text(gpx.format("".join(places)))
+    (tmp_path / "half.gpx").write_text(gpx.format("".join(places[:6])))
+    text = (
+        'title = "T"\n[layers.survey]\nurl = "http://127.0.0.1:9/{{z}}/{{x}}/{{y}}.png"\nattribution = "T"\n'
+        'permission = "own"\nzooms = [0, 18]\n[[areas]]\nname = "course"\nline = "{}"\nhalf-width = "200 m"\n'
+        "deepest = {}\n"
+    )
+    for name, line, deepest in (("deep", "all", 16), ("flat", "all", 15), ("half", "half", 16)):
+        (tmp_path / f"{name}.toml").write_text(text.format(f"{line}.gpx", deepest))
+
+    def route(was: str, now: str) -> list[float]:
+        told = document(lastbar("compare", tmp_path / f"{was}.toml", tmp_path / f"{now}.toml", "--json"))
+        return [told[f"route_{what}_km"] for what in ("added", "dropped", "deeper", "shallower")]
+
+    assert route("deep", "flat") == [0, 0, 0, pytest.approx(7.61, abs=0.02)]
+    assert route("flat", "deep") == [0, 0, pytest.approx(7.61, abs=0.02), 0]
+    added, dropped, deeper, shallower = route("half", "deep")
+    assert (dropped, deeper, shallower) == (0, 0, 0)
+    assert 3.8 - 0.2 - 0.42 < added < 3.8  # less the half width and a tile of zoom 16 beyond the end of the half
+
+
+def test_prune_says_so_where_nothing_is_spare(fetched: Brief) -> None:
+    done = lastbar("prune", fetched.path, "--yes")
+    assert done.returncode == 0
+    assert "nothing is to be removed" in done.stdout
+    assert "out of the packs" not in done.stdout
+
+
 def test_prune_lists_first_and_removes_only_when_told(fetched: Brief) -> None:
     pack = fetched.store_folder / "survey.mbtiles"
     before = pack.read_bytes()

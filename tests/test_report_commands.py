@@ -94,8 +94,20 @@ def test_options_that_do_not_go_together_are_refused_in_a_sentence(board: Board)
         run(board.brief.path, None, False, quick=True, for_time="5s")
     with pytest.raises(InputError, match="--for soon"):
         run(board.brief.path, None, False, for_time="soon")
-    with pytest.raises(DiskError, match="cannot be written"):
-        run(board.brief.path, None, False, walk_file=board.store / "no" / "walk.geojson")
+
+
+def test_the_verdict_is_told_also_where_report_and_walk_cannot_be_written(
+    board: Board, capsys: pytest.CaptureFixture[str]
+) -> None:
+    nowhere = board.store / "no" / "walk.geojson"
+    assert run(board.brief.path, None, False, walk_file=nowhere) == DiskError.exit_code
+    told = capsys.readouterr()
+    assert "READY" in told.out
+    assert "cannot be written" in " ".join(told.err.split())
+    assert run(board.brief.path, None, True, walk_file=nowhere) == DiskError.exit_code
+    found = json.loads(capsys.readouterr().out)
+    assert "cannot be written" in found["error"]["message"]
+    assert "layers" in found
 
 
 def test_no_time_at_all_says_so_far_and_how_to_go_on(

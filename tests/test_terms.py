@@ -19,7 +19,7 @@ from packer.fetching import FetchReport, run_fetch
 from packer.net import Answer, Reply
 from packer.planning import plan
 from packer.store.books import read_books
-from packer.terms import check_terms, disallowed, host_of, is_loopback, prohibition, user_agent
+from packer.terms import check_terms, disallowed, foretold, host_of, is_loopback, prohibition, user_agent
 from packer.tileset import Tile
 from packer.version import __version__
 from tests.conftest import BriefMaker
@@ -294,3 +294,16 @@ def test_robots_is_asked_for_once_at_each_host_and_within_the_caps(brief_for: Br
     assert doors[0].most_at_once <= 2
     # One at each of three hosts before the first tile, and one more when the first tile has come.
     assert len(doors[0].starts) - sum(doors[0].asked.values()) == 4
+
+
+def test_what_a_fetch_would_refuse_is_foretold_to_whoever_only_plans(brief_for: BriefMaker) -> None:
+    limited = "tile-limit = 3\nexpires = 2020-03-01"
+    told = foretold(limited_brief := brief_for(URL, layer=limited), plan(limited_brief), TODAY)
+    assert len(told) == 3
+    assert "contact is missing" in told[0]
+    assert "may be asked for 3 tiles" in told[1]
+    assert "ended on 2020-03-01" in told[2]
+    forbidden = brief_for(SPELLINGS[0], overview=CONTACT)
+    assert "prohibits offline use" in foretold(forbidden, plan(forbidden), TODAY)[0]
+    fine = brief_for(URL, overview=CONTACT)
+    assert foretold(fine, plan(fine), TODAY) == []

@@ -87,7 +87,7 @@ class Progress(AbstractContextManager["Progress"]):
             self._stood_at = now
             for la in layers:
                 for line in self._standing_lines(la):
-                    tell(f"  {line}")
+                    tell(f"  {la.name}, {line}")
 
     def _tell_events(self, layers: list[LayerProgress], now: float) -> None:
         for names, la in _by_host(layers):

@@ -58,6 +58,8 @@ def _json(change: Comparison, weights: dict[str, dict[int, float]]) -> dict[str,
         "layers": layers,
         "route_added_km": round(change.route_added_m / 1000, 3),
         "route_dropped_km": round(change.route_dropped_m / 1000, 3),
+        "route_deeper_km": round(change.route_deeper_m / 1000, 3),
+        "route_shallower_km": round(change.route_shallower_m / 1000, 3),
     }
 
 
@@ -77,6 +79,10 @@ def _show(change: Comparison, weights: dict[str, dict[int, float]], was: Brief, 
             ]
         )
     table(["layer", "new tiles", "size", "no more", "size", "in both"], rows)
-    say(f"Route: {change.route_added_m / 1000:.1f} km new, {change.route_dropped_m / 1000:.1f} km no more.")
+    say(
+        f"Route: {change.route_added_m / 1000:.1f} km new, {change.route_dropped_m / 1000:.1f} km no more; "
+        f"{change.route_deeper_m / 1000:.1f} km deeper,"
+    )
+    say(f"{change.route_shallower_m / 1000:.1f} km less deep than before.")
     say(f"{typed('fetch', now.path)} takes only what is new;")
     say("lastbar prune gives room back.")

@@ -89,7 +89,10 @@ def _depart_at(depart: str | None, time_limit: str | None) -> float | None:
     if depart is not None and time_limit is not None:
         raise InputError("--depart and --for both say when to stop. Give one of them.")
     if time_limit is not None:
-        return time.time() + (_seconds("--for", time_limit) or 0.0)
+        for_s = _seconds("--for", time_limit) or 0.0
+        if for_s <= 0:
+            raise InputError(f"--for {time_limit}: it should be some time, such as 45m.")
+        return time.time() + for_s
     try:
         return None if depart is None else departure_time(depart, datetime.now())
     except ValueError as fault:

@@ -45,6 +45,9 @@ def _json(spare: Spare, freed: int | None) -> dict[str, Any]:
 
 
 def _show(found: dict[Path, Spare], freed: dict[Path, int], yes: bool) -> None:
+    if not any(spare.tiles for spare in found.values()):
+        say("Every stored tile is planned by one of these briefs; nothing is to be removed.")
+        return
     rows = []
     for pack, spare in found.items():
         zooms = spare.tiles.zooms
@@ -55,5 +58,5 @@ def _show(found: dict[Path, Spare], freed: dict[Path, int], yes: bool) -> None:
     table(["layer", "tiles", "zooms", "given back" if yes else "size"], rows)
     if yes:
         say("They are out of the packs.")
-    elif any(spare.tiles for spare in found.values()):
+    else:
         say("Nothing was removed. To remove them: the same command with --yes.")

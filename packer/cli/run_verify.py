@@ -17,8 +17,8 @@ from rich.table import Table
 from packer.brief import Brief
 from packer.brief_errors import as_found
 from packer.cli.briefs import brief_at
-from packer.cli.speech import document, note, say, table
-from packer.errors import DiskError, InputError
+from packer.cli.speech import document, error_json, note, say, table
+from packer.errors import DiskError, InputError, LastbarError
 from packer.planning import Plan, plan
 from packer.proof import Depth, LayerFindings, Verdict, VerifyReport, verify
 from packer.quantities import duration_text, seconds
@@ -57,14 +57,23 @@ def run(
     worked_out = plan(brief)
     with _progress_for() as progress:
         found = verify(brief, worked_out, store, depth=depth, for_s=for_s, on_progress=progress.show)
-    written = [*_write_walk(walk_file, found), *_write_report(report_folder, brief, worked_out, found)]
+    written: list[str] = []
+    trouble: LastbarError | None = None
+    try:
+        written += _write_walk(walk_file, found)
+        written += _write_report(report_folder, brief, worked_out, found)
+    except LastbarError as fault:  # the verdict may have taken hours: it is told all the same
+        trouble = fault
     if as_json:
-        document(found.as_json())
+        document(found.as_json() | ({"error": error_json(trouble)} if trouble else {}))
     else:
         say(brief.title)
         _show(found, path, store)
         for line in written:
             _wrapped(line)
+    if trouble:
+        note(f"lastbar: {trouble}")
+        return trouble.exit_code
     return 0 if found.ready else 1
 
 
@@ -92,7 +101,9 @@ def _write_walk(file: Path | None, found: VerifyReport) -> Iterable[str]:
     try:
         write_whole(file, json.dumps(walk_geojson(found.walk)) + "\n")
     except OSError as fault:
-        raise DiskError(f"{file} cannot be written: {fault.strerror or fault}.") from fault
+        raise DiskError(
+            f"{file} cannot be written: {fault.strerror or fault}. Name another place for it, or make room there."
+        ) from fault
     yield f"The walk, for any map program: {file}"
 
 

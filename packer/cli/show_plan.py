@@ -8,6 +8,7 @@ import shutil
 import sys
 import textwrap
 from dataclasses import dataclass
+from datetime import date
 from pathlib import Path
 from typing import Any
 
@@ -34,6 +35,7 @@ from packer.quantities import bits_per_second, bytes_text, duration_text, second
 from packer.store.paths import pack_path
 from packer.survey.record import read_record
 from packer.survey.speed import Speed
+from packer.terms import foretold
 from packer.tradeoffs import RANKING, Figures, Fit, Target, fit, warnings
 
 __all__ = ["plan_json", "run"]
@@ -107,7 +109,7 @@ def run(
             document(plan_json(brief, worked_out) | _weights_json(worked))
         else:
             _show(worked)
-    for remark in (*worked_out.remarks, *_unset(brief)):
+    for remark in (*worked_out.remarks, *_unset(brief), *foretold(brief, worked_out, date.today())):
         note(f"Note: {remark}")
     return 0
 
@@ -193,7 +195,7 @@ def plan_json(brief: Brief, worked_out: Plan) -> dict[str, Any]:
         "rule": worked_out.rule,
         "fingerprint": worked_out.fingerprint,
         "bounds": list(worked_out.bounds),
-        "remarks": list(worked_out.remarks),
+        "remarks": [*worked_out.remarks, *foretold(brief, worked_out, date.today())],
         "layers": {name: _layer_json(layer) for name, layer in worked_out.layers.items()},
     }
 
@@ -377,9 +379,10 @@ def _show_fit(found: Fit) -> None:
     wanted = found.target
     goal = bytes_text(wanted.disk_bytes or 0) if wanted.seconds is None else duration_text(wanted.seconds)
     if found.reached and not found.changes:
-        say(f"It fits {goal} as it is: {_figures_text(found.before)}.")
+        say(f"It fits {goal} as it is, by the upper bound: {_figures_text(found.before)}.")
         return
     say(f"To fit {goal}, change the brief like this. Nothing has been changed.")
+    _wrapped("Sizes and times here are the upper bounds, so that they hold nine times in ten.")
     _wrapped(RANKING)
     for number, change in enumerate(found.changes, 1):
         say()

@@ -2,11 +2,12 @@
 
 from __future__ import annotations
 
+from datetime import date
 from pathlib import Path
 from typing import Any
 
 from packer.cli.briefs import brief_at
-from packer.cli.speech import document, say, table
+from packer.cli.speech import document, note, say, table
 from packer.planning import plan
 from packer.quantities import bytes_text
 from packer.store.books import Books, known_books
@@ -42,6 +43,13 @@ def run(path: Path, store: Path | None, as_json: bool) -> int:
         say()
         for line in _closing(path, store, missing_all):
             say(line)
+    if missing_all and not as_json:
+        from packer.terms import (
+            foretold,
+        )  # its tables take a while to load, and a whole pack has no need of them
+
+        for remark in foretold(brief, worked_out, date.today()):
+            note(f"Note: {remark}")
     return 1 if missing_all else 0
 
 

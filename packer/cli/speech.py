@@ -22,6 +22,7 @@ __all__ = [
     "Store",
     "command",
     "document",
+    "error_json",
     "note",
     "say",
     "table",
@@ -95,6 +96,11 @@ def command(function: Callable[P, int | None]) -> Callable[P, None]:
         raise typer.Exit(code)
 
     return run
+
+
+def error_json(fault: LastbarError) -> dict[str, Any]:
+    """An error as it stands in a document."""
+    return {"message": str(fault), "exit_code": fault.exit_code}
 
 
 def _told(fault: BaseException, text: str, code: int, kwargs: dict[str, Any]) -> int:

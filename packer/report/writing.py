@@ -48,7 +48,10 @@ def write_report(folder: Path, brief: Brief, plan: Plan, found: VerifyReport, no
             write_whole(folder / f"route {number}.png", data)
         write_whole(folder / PAGE, text)  # last, so that a new page never stands beside old pictures
     except OSError as fault:
-        raise DiskError(f"The report cannot be written to {folder}: {fault.strerror or fault}.") from fault
+        raise DiskError(
+            f"The report cannot be written to {folder}: {fault.strerror or fault}. Name another folder, or make room "
+            "there; what was verified above holds."
+        ) from fault
     return folder / PAGE
 
 

@@ -28,6 +28,7 @@ from packer.errors import DiskError, LastbarError, StoreBusyError, StoreError
 
 __all__ = [
     "APPLICATION_ID",
+    "WRITER_PATIENCE_S",
     "connect",
     "create",
     "file_bytes",
@@ -44,7 +45,7 @@ SCHEMA_VERSION = 1
 # 4096 wastes least for tiles of some 15 KB: 6.5 % over the payload where 8192 costs 13 % (measured).
 PAGE_BYTES = 4096
 # A verify or a handover in another process may hold a commit up; it reads in short stretches and lets it in.
-_WRITER_PATIENCE_S = 600.0
+WRITER_PATIENCE_S = 600.0
 
 _TABLES = """
 CREATE TABLE metadata (name TEXT NOT NULL PRIMARY KEY, value TEXT NOT NULL);
@@ -151,7 +152,7 @@ def open_writable(path: Path, layer: str, kind: str) -> sqlite3.Connection:
         path.parent.mkdir(parents=True, exist_ok=True)
         if not path.exists():
             create(path, layer, kind)
-        db = connect(path, mode="rw", patience_s=_WRITER_PATIENCE_S)
+        db = connect(path, mode="rw", patience_s=WRITER_PATIENCE_S)
         try:
             if db.execute("PRAGMA schema_version").fetchone()[0] == 0 and path.stat().st_size == 0:
                 _fill_empty(db, layer, kind)  # died between creating the file and filling it

@@ -24,7 +24,7 @@ from packer.payload import fault_of
 from packer.store.findings import drop_unsound, forget_findings, read_findings
 from packer.store.holdings import absent_tiles, grouped, held_tiles, save_snapshot
 from packer.store.records import Absent, Received, Record, Renewed, Trouble, seal
-from packer.store.schema import connect, open_writable, translated
+from packer.store.schema import WRITER_PATIENCE_S, connect, open_writable, translated
 from packer.tileset import Tile, TileSet
 from packer.vector_layers import VectorLayers
 
@@ -342,7 +342,7 @@ class PackWriter:
     def _fold(self) -> None:
         """Leave one file that stands alone. If the process dies: the short cuts are the old ones, which count
         for what they are."""
-        db = connect(self.path, mode="rw")
+        db = connect(self.path, mode="rw", patience_s=WRITER_PATIENCE_S)
         try:
             db.execute("BEGIN IMMEDIATE")
             save_snapshot(db, "placement")
