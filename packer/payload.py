@@ -32,7 +32,6 @@ __all__ = [
     "Payload",
     "decode_fully",
     "describe",
-    "dimensions",
     "examine",
     "fault_of",
     "inspect",
@@ -64,14 +63,6 @@ class Payload(NamedTuple):
 def inspect(data: bytes) -> Kind:
     """The kind of a whole tile. Raises Damaged for a cut or damaged one and NotATile for anything else."""
     return examine(data).kind
-
-
-def dimensions(data: bytes) -> tuple[int, int] | None:
-    """(width, height) in px of a whole image; None for a vector tile and for whatever is no whole tile."""
-    try:
-        return examine(data).size_px
-    except (Damaged, NotATile):
-        return None
 
 
 def examine(data: bytes) -> Payload:

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import re
 import sqlite3
 from pathlib import Path
 
@@ -84,7 +85,9 @@ def test_compare_tells_a_change_of_depth_from_a_change_of_course(tmp_path: Path)
     assert route("flat", "deep") == [0, 0, pytest.approx(7.61, abs=0.02), 0]
     added, dropped, deeper, shallower = route("half", "deep")
     assert (dropped, deeper, shallower) == (0, 0, 0)
-    assert 3.8 - 0.2 - 0.42 < added < 3.8  # less the half width and a tile of zoom 16 beyond the end of the half
+    assert (
+        3.8 - 0.2 - 0.42 < added < 3.8
+    )  # less the half width and a tile of zoom 16 beyond the end of the half
 
 
 def test_prune_says_so_where_nothing_is_spare(fetched: Brief) -> None:
@@ -160,3 +163,15 @@ def test_a_handover_can_be_inspected_anywhere(fetched: Brief, tmp_path: Path) ->
     assert told.returncode == 1
     assert "survey.mbtiles" in told.stdout
     assert lastbar("handover", fetched.path).returncode == 2
+
+
+def test_a_layer_that_is_asked_of_another_server_than_before_is_remarked_on(
+    fetched: Brief, brief_for: BriefMaker
+) -> None:
+    host = re.sub(r"http://([^/]*)/.*", r"\1", fetched.layers["survey"].url)
+    with TileServer() as other:
+        told = document(lastbar("fetch", brief_for(other.url, area=WIDE).path, "--json"))
+        assert len(told["remarks"]) == 1
+        assert host in told["remarks"][0]
+        assert "another name" in told["remarks"][0]
+    assert document(lastbar("fetch", fetched.path, "--json"))["complete"] is True

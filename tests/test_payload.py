@@ -22,7 +22,7 @@ from PIL import Image
 
 from packer.codings import pack_vector, unwrap
 from packer.damage import Damaged, NotATile, TooBig, UnaskedCoding
-from packer.payload import Kind, decode_fully, dimensions, inspect
+from packer.payload import Kind, decode_fully, examine, inspect
 
 LIMIT = 1_000_000
 
@@ -113,14 +113,14 @@ def test_whole_tiles_are_known_for_what_they_are(name: str) -> None:
 def test_dimensions_agree_with_pillow(name: str) -> None:
     data = IMAGES[name][1]
     with Image.open(io.BytesIO(data)) as image:
-        assert dimensions(data) == image.size == (64, 64)
+        assert examine(data).size_px == image.size == (64, 64)
 
 
 @pytest.mark.parametrize(("kind", "width", "height"), [("PNG", 300, 7), ("JPEG", 300, 7), ("WEBP", 300, 7)])
 @pytest.mark.parametrize("lossless", [False, True])
 def test_width_and_height_are_not_swapped(kind: str, width: int, height: int, lossless: bool) -> None:
     options = {"lossless": lossless} if kind == "WEBP" else {}
-    assert dimensions(encode(kind, Image.new("RGB", (width, height)), **options)) == (width, height)
+    assert examine(encode(kind, Image.new("RGB", (width, height)), **options)).size_px == (width, height)
 
 
 def scans(jpeg: bytes) -> list[tuple[int, int]]:
@@ -168,12 +168,6 @@ def test_a_jpeg_of_endlessly_many_scans_is_not_drawn() -> None:
     inspect(body[:-2] + body[start:end] * 50 + body[-2:])
     with pytest.raises(Damaged, match="so many scans"):
         inspect(body[:-2] + body[start:end] * 200 + body[-2:])
-
-
-def test_dimensions_of_what_is_no_whole_image_are_none() -> None:
-    assert dimensions(WHOLE["pbf gzip"][1]) is None
-    assert dimensions(b"<html>") is None
-    assert dimensions(WHOLE["png"][1][:-1]) is None
 
 
 def finding(data: bytes, kind: Kind) -> str:
@@ -331,7 +325,7 @@ SCAN = jpg_segment(0xDA, b"\1\1\0\0\x3f\0")
 
 
 def test_the_handmade_jpeg_frame_and_scan_are_whole() -> None:
-    assert dimensions(b"\xff\xd8" + FRAME + SCAN + b"\x12\xff\0\xff\xd0\x34\xff\xd9") == (24, 16)
+    assert examine(b"\xff\xd8" + FRAME + SCAN + b"\x12\xff\0\xff\xd0\x34\xff\xd9").size_px == (24, 16)
 
 
 @pytest.mark.parametrize(

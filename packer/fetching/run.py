@@ -5,7 +5,7 @@ from __future__ import annotations
 import asyncio
 import math
 import os
-from collections.abc import Callable, Mapping
+from collections.abc import Callable, Mapping, Sequence
 from contextlib import AsyncExitStack
 from dataclasses import dataclass, field
 from datetime import datetime
@@ -148,6 +148,8 @@ class _Run:
                     doubt.sound(self.clock.now())
                 crew = (gates[name].gate, door, consent, doubt, watch.allowance, apart)
                 self.layers.append(self._layer_run(source, pack, await self._renewal(name, pack), *crew))
+                if pack.other_hosts:
+                    remarks.append(_mixed(name, source.rules.host, pack.other_hosts))
             account.start(self.brief, self.plan, self.options, self.layers, remarks)
             await self._work(watch)
         report = self._report(self.clock.now() - started, watch, remarks)
@@ -271,3 +273,10 @@ class _Run:
             alarms=tuple(alarm for run in self.layers for alarm in run.alarms),
             remarks=tuple(remarks),
         )
+
+
+def _mixed(layer: str, host: str, others: Sequence[str]) -> str:
+    return (
+        f'The pack of layer "{layer}" holds tiles of another source as well ({", ".join(others)}); what is missing is '
+        f"taken from {host} now. Where the two show different maps, give the layer another name in the brief."
+    )

@@ -89,7 +89,8 @@ class PackWriter:
     Inside the block the file has a journal beside it; after the block it stands alone. `held` and
     `absent` are what the pack held, and knew the server not to have, when it was opened; `kind` is the format
     of its tiles, None while it has none; `dropped` are the tiles that an earlier verify named and that were
-    found unsound again, by their hash or by decoding them in full: they are held no more.
+    found unsound again, by their hash or by decoding them in full: they are held no more. `other_hosts` are those
+    of other sources that tiles in it came from, as the address in the brief has changed, or another may be meant.
     """
 
     def __init__(
@@ -102,6 +103,7 @@ class PackWriter:
         self.held = TileSet()
         self.absent = TileSet()
         self.dropped: list[Tile] = []
+        self.other_hosts: tuple[str, ...] = ()
         self._labels, self._clock = labels, clock
         self._lock = FileLock(lock_path(path), timeout=0)
         self._db: aiosqlite.Connection | None = None
@@ -226,6 +228,11 @@ class PackWriter:
             forget_findings(self.path)
             self.held, self.absent = held_tiles(db), absent_tiles(db)
             if self.held:
+                rows = db.execute(
+                    "SELECT DISTINCT host FROM source WHERE fingerprint != ? ORDER BY 1",
+                    (self._labels.fingerprint,),
+                )
+                self.other_hosts = tuple(host for (host,) in rows)
                 self._zooms = (self.held.zooms[0], self.held.zooms[-1])
             rows = db.execute("SELECT zoom_level, tile_column, tile_row FROM trouble")
             self._troubled = {Tile(z, x, tms_row(z, row)) for z, x, row in rows}
