@@ -87,10 +87,13 @@ def test_whatever_happens_in_whatever_order_no_pass_leaks_and_nobody_waits_for_e
 ) -> None:
     async def scene(clock: VirtualClock) -> None:
         gate, inside, starts = Gate(cap, per_second, clock), list[Pass](), list[float]()
+        asked_until = 0.0
 
         async def worker(deeds: list[Deed]) -> None:
+            nonlocal asked_until
             for deed, span, _ in deeds:
                 leave = await entered(gate)
+                assert clock.now() >= asked_until, "a time that the host asked for is kept"
                 starts.append(clock.now())
                 inside.append(leave)
                 assert gate.in_flight == len(inside) <= cap
@@ -101,6 +104,7 @@ def test_whatever_happens_in_whatever_order_no_pass_leaks_and_nobody_waits_for_e
                     await clock.sleep(span)
                 finally:
                     inside[:] = [p for p in inside if p is not leave]
+                    asked_until = clock.now() + 5.0 if deed == "429" else asked_until
                     give_back(gate, leave, deed)
 
         tasks = [asyncio.create_task(worker(deeds)) for deeds in crews]
@@ -328,6 +332,59 @@ def test_a_shorter_wish_does_not_shorten_a_longer_one() -> None:
         gate.strained(other, "too many", 5.0)
         gate.good(await entered(gate), 1000)
         assert clock.now() - told >= 90.0
+
+    in_time(scene)
+
+
+LATER_WORD: dict[str, Callable[[Gate, Pass], None]] = {
+    "failed": lambda gate, prober: gate.bad(prober, "the connection broke off"),
+    "no link": lambda gate, prober: gate.bad(prober, "no link", kind=PauseKind.LINK),
+    "sign-in page": lambda gate, prober: gate.bad(prober, "page", kind=PauseKind.SIGN_IN),
+    "in trouble": lambda gate, prober: gate.bad(prober, "502", kind=PauseKind.SERVER, by_server=True),
+    "refused": lambda gate, prober: gate.answered(prober),
+    "a tile": lambda gate, prober: gate.good(prober, 1000),
+    "busy": lambda gate, prober: gate.strained(prober, "busy", plainly=False),
+    "a shorter wish": lambda gate, prober: gate.strained(prober, "too many", 5.0),
+}
+
+
+@pytest.mark.parametrize("word", LATER_WORD.values(), ids=LATER_WORD)
+def test_retry_after_binds_whatever_comes_of_the_probe_that_was_out(
+    word: Callable[[Gate, Pass], None],
+) -> None:
+    """Retry-After is obeyed to its end (RFC 9110 section 10.2.3), also when a straggler brought it."""
+
+    async def scene(clock: VirtualClock) -> None:
+        gate = Gate(4, 10_000, clock)
+        first, straggler = await entered(gate), await entered(gate)
+        gate.bad(first, "reset", kind=PauseKind.LINK)
+        prober = await entered(gate)
+        assert prober.probe
+        told = clock.now()
+        gate.strained(straggler, "too many", 60.0)
+        await clock.sleep(4)
+        word(gate, prober)
+        assert gate.pause is not None
+        assert (gate.pause.kind, gate.pause.until) == (PauseKind.ASKED, told + 60.0)
+        gate.good(await entered(gate), 1000)
+        assert clock.now() - told >= 60.0
+        assert gate.pause is None
+
+    in_time(scene)
+
+
+def test_retry_after_binds_even_when_somebody_else_seems_to_answer_meanwhile() -> None:
+    async def scene(clock: VirtualClock) -> None:
+        gate = Gate(4, 10_000, clock)
+        told = clock.now()
+        gate.strained(await entered(gate), "too many", 60.0)
+        await clock.sleep(4)
+        gate.impostor("nothing comes any more of what came before")
+        gate.dropped(await entered(gate))
+        assert clock.now() - told >= 60.0
+        gate.impostor("nothing comes any more of what came before")
+        assert gate.pause is not None
+        assert gate.pause.kind is PauseKind.SIGN_IN, "the time is over"
 
     in_time(scene)
 

@@ -212,8 +212,7 @@ class Gate:
         self.ever_good = self.reached = True
         self._last_good_start = max(self._last_good_start, since)
         self._streak = self._patience = 0
-        asked = self._pause is not None and self._pause.kind is PauseKind.ASKED
-        if self._pause is not None and not (asked and self._clock.now() < self._pause.until):
+        if self._pause is not None and not self._bound(self._clock.now()):
             if self._pause.kind in (PauseKind.ASKED, PauseKind.SERVER):
                 self._window.ease_in()
             self._probe_s = _FIRST_PROBE_S
@@ -239,13 +238,14 @@ class Gate:
     ) -> None:
         """No proper answer came. With a kind the fault is the link's and pauses the host at once; without one
         it may be the tile's, and pauses the host only when every request under way fares likewise: as the
-        server's trouble if it was `by_server` that an answer came at all, else as the link's."""
+        server's trouble if it was `by_server` that an answer came at all, else as the link's. A time that the
+        host asked for stands, whatever comes of what was under way."""
         now = self._clock.now()
         self._streak += 1
         if kind is None and self._streak >= max(3, self._window.size):
             kind = PauseKind.SERVER if by_server else PauseKind.LINK
         if self._pause is not None:
-            if leave is self._prober:
+            if leave is self._prober and not self._bound(now):
                 told = self._pause
                 kind = kind or told.kind
                 self._probe_s = _next_probe_s(self._probe_s, kind, now - told.since)
@@ -255,6 +255,12 @@ class Gate:
             self._set(Pause(kind, reason, where, now, now + self._spread()))
         self._back(leave)
 
+    def _bound(self, now: float) -> bool:
+        """Whether the time still runs for which the host asked to be left alone. It may only be lengthened:
+        neither what else comes nor what fails meanwhile takes the host's word back."""
+        told = self._pause
+        return told is not None and told.kind is PauseKind.ASKED and now < told.until
+
     def _spread(self) -> float:
         """The time to the next probe, a tenth more or less, so that many crews in one hotel do not march."""
         return self._probe_s * (0.9 + 0.2 * self._clock.chance())
@@ -262,6 +268,8 @@ class Gate:
     def impostor(self, reason: str) -> None:
         """Somebody else answers in the host's place: as `bad`, but not told by one request alone."""
         now, told = self._clock.now(), self._pause
+        if self._bound(now):
+            return
         if told is None:
             self._probe_s = _FIRST_PROBE_S
         else:
@@ -290,8 +298,7 @@ class Gate:
 
     def _wait_as_asked(self, now: float, reason: str, seconds: float) -> None:
         told, until = self._pause, now + seconds
-        asked = told is not None and told.kind is PauseKind.ASKED
-        if told is None or not asked or until > told.until:
+        if told is None or not self._bound(now) or until > told.until:
             since = told.since if told is not None else now
             self._set(Pause(PauseKind.ASKED, reason, None, since, until))
 
