@@ -15,7 +15,7 @@ import subprocess
 import sys
 import threading
 from collections.abc import AsyncIterator, Iterator, Mapping
-from contextlib import asynccontextmanager, contextmanager
+from contextlib import AsyncExitStack, asynccontextmanager, contextmanager
 from pathlib import Path
 from typing import Literal
 
@@ -366,6 +366,66 @@ async def test_bytes_past_the_end_never_become_the_next_tile(kind: Kind, surplus
         assert isinstance(first, Answer)
         assert isinstance(second, Answer), second
         assert (first.body, second.body, server.connections_opened) == (b"first", b"second", 2)
+
+
+async def test_a_server_asked_one_request_at_a_time_sees_one_connection_whatever_others_bear(
+    kind: Kind,
+) -> None:
+    scores = {"/tile": (ok(b"tile"),)}
+    async with RawServer(scores) as careful, RawServer(scores) as other, opened(kind, connections=9) as door:
+
+        async def work(server: RawServer) -> None:
+            for _ in range(25):
+                assert isinstance(await get(door, server.url("/tile")), Answer)
+
+        await asyncio.gather(work(careful), *(work(other) for _ in range(8)))
+        await work(careful)
+        assert (len(careful.heads), len(other.heads)) == (50, 200)
+        assert careful.connections_opened == 1
+        assert other.connections_opened <= 8
+
+
+async def test_the_cap_counts_the_requests_to_all_servers_together(kind: Kind) -> None:
+    scores: dict[str, Score] = {"/held": (HALF, End.HOLD), "/ok": (ok(b"tile"),)}
+    async with RawServer(scores) as one, RawServer(scores) as two, opened(kind, connections=2) as door:
+        held = [asyncio.create_task(get(door, server.url("/held"), deadline_s=60)) for server in (one, two)]
+        for server in (one, two):
+            await server.until(lambda server: server.holding == 1)
+        reply = await get(door, one.url("/ok"), deadline_s=0.1)
+        assert isinstance(reply, Failure)
+        assert (reply.fault, len(one.heads)) == (Fault.DEADLINE, 1)
+        waiting = asyncio.create_task(get(door, one.url("/ok")))
+        held[1].cancel()
+        assert isinstance(await waiting, Answer), "a place that one server gives back serves another"
+        held[0].cancel()
+        await asyncio.wait(held)
+
+
+async def test_idle_connections_to_many_servers_are_no_more_than_some_tens() -> None:
+    async with AsyncExitStack() as stack:
+        servers = [await stack.enter_async_context(RawServer({"/tile": (ok(b"tile"),)})) for _ in range(50)]
+        door = await stack.enter_async_context(opened("lean", connections=2))
+        for server in servers:
+            assert isinstance(await get(door, server.url("/tile")), Answer)
+        for server in servers[:-34]:  # those that were idle the longest
+            await server.until(lambda server: server.open_now == 0)
+        for server in servers[-34:]:
+            assert isinstance(await get(door, server.url("/tile")), Answer)
+            assert server.connections_opened == 1
+
+
+@pytest.mark.usefixtures("trust_practice")
+async def test_certificates_that_can_no_longer_be_read_cost_no_place(
+    monkeypatch: pytest.MonkeyPatch, tmp_path: Path
+) -> None:
+    scores = {"/tile": (ok(b"tile"),)}
+    async with RawServer(scores) as one, RawServer(scores) as two, opened("lean", connections=1) as door:
+        assert isinstance(await get(door, one.url("/tile")), Answer)
+        monkeypatch.setenv("SSL_CERT_FILE", str(tmp_path / "gone.pem"))
+        for _ in range(2):
+            with pytest.raises(NetworkError, match="SSL_CERT_FILE"):
+                await get(door, two.url("/tile"))
+        assert isinstance(await get(door, one.url("/tile")), Answer)
 
 
 @pytest.mark.usefixtures("trust_practice")

@@ -20,8 +20,9 @@ def open_door(
 ) -> Door:
     """Open one client for a whole run; `None` takes the lean one, which is many times faster.
 
-    `connections` caps the open connections to any one server. `user_agent`, `Accept: */*` and
-    `Accept-Encoding: gzip` are the only headers sent beyond what the caller gives, and give way to it.
+    `connections` caps the requests under way at once, and so the open connections to any one server.
+    `user_agent`, `Accept: */*` and `Accept-Encoding: gzip` are the only headers sent beyond what the caller
+    gives, and give way to it.
     `proxy` is an address that all traffic goes through; without it HTTP_PROXY, HTTPS_PROXY, ALL_PROXY and
     NO_PROXY are read once, here. Servers are trusted by the system's certificates, or by SSL_CERT_FILE.
     Raises NetworkError if the proxy or the certificates named there cannot be used.

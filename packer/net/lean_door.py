@@ -7,7 +7,9 @@ import os
 import re
 from collections.abc import Mapping
 from datetime import timedelta
+from functools import lru_cache
 from pathlib import Path
+from urllib.parse import urlsplit
 
 import certifi
 from pyreqwest.client import Client, ClientBuilder
@@ -39,6 +41,13 @@ CLOSE_S = 2.0
 ABANDONED_GRACE_S = 0.1
 """From the moment when the client drops an abandoned exchange until its connection is surely gone."""
 
+_SPARE_CLIENTS = 32
+"""Idle clients kept beside those that can be busy at once: for subdomains that take turns, without end to none."""
+
+_DEFAULT_PORTS = {"http": 80, "https": 443}
+
+_Origin = tuple[str, str, int]  # scheme, host, port
+
 _ERROR_NUMBER = re.compile(r"\(os error (\d+)\)")
 _CUT = ("end of file before message length", "unexpected EOF", "without sending TLS close_notify")
 
@@ -47,7 +56,9 @@ class LeanDoor:
     """A `Door` over pyreqwest, HTTP/1.1 only: in HTTP/2 one stalled tile takes its neighbours with it.
 
     Each connection has a client of its own. A client with several opens one too many whenever a connection
-    falls idle while another is still being made, which a slow handshake brings about again and again.
+    falls idle while another is still being made, which a slow handshake brings about again and again. A client
+    serves one origin only, since it would keep an idle connection to each that it has served: so no server sees
+    more connections than requests were ever under way to it at once, whatever other servers of the run may bear.
     """
 
     def __init__(
@@ -65,11 +76,13 @@ class LeanDoor:
         # The client counts both limits from the start of a request. The shorter one for the connection has to
         # strike first, or a server that cannot be reached would pass for one that fell silent.
         self._connect_timeout = timedelta(seconds=min(connect_timeout_s, 0.9 * read_timeout_s))
-        self._clients = [self._client()]
-        # Last in, first out: warm connections before cold ones. None stands for a client not yet needed.
-        self._free: asyncio.LifoQueue[Client | None] = asyncio.LifoQueue()
-        for client in (*[None] * (connections - 1), *self._clients):
-            self._free.put_nowait(client)
+        self._slots = asyncio.Semaphore(connections)
+        self._most_clients = connections + _SPARE_CLIENTS
+        # Made here, so that a fault in the settings is told at once.
+        self._unused: Client | None = self._client()
+        self._clients = {self._unused}
+        # By origin, each with the time since when it is idle. Last in, first out: warm connections before cold.
+        self._idle: dict[_Origin, list[tuple[float, Client]]] = {}
         self._running: set[asyncio.Timeout] = set()
 
     async def fetch(self, url: str, headers: Mapping[str, str], deadline_s: float, limit_bytes: int) -> Reply:
@@ -82,8 +95,10 @@ class LeanDoor:
         """
         loop = asyncio.get_running_loop()
         ends_at_s = loop.time() + deadline_s
+        path_at = url.find("/", len("https://"))
+        origin = _origin(url if path_at < 0 else url[:path_at])
         try:
-            client = await self._free_client(ends_at_s)
+            client = await self._free_client(origin, ends_at_s)
         except TimeoutError:
             return Failure(Fault.DEADLINE, "no connection became free")
         abandoned = False
@@ -105,9 +120,9 @@ class LeanDoor:
         finally:
             self._running.discard(running)
             if abandoned:
-                loop.call_at(ends_at_s + ABANDONED_GRACE_S, self._free.put_nowait, client)
+                loop.call_at(ends_at_s + ABANDONED_GRACE_S, self._give_back, origin, client)
             else:
-                self._free.put_nowait(client)
+                self._give_back(origin, client)
 
     async def aclose(self) -> None:
         """See `Door.aclose`: exchanges still running end as RESET.
@@ -123,25 +138,37 @@ class LeanDoor:
         except TimeoutError:
             return  # the promise is an end in time; the process takes the sockets with it
 
-    async def _free_client(self, ends_at_s: float) -> Client:
-        """Wait for one of the connections; TimeoutError if the deadline passes first.
+    async def _free_client(self, origin: _Origin, ends_at_s: float) -> Client:
+        """Wait for leave to use one more connection, and take a client of that origin for it; TimeoutError if
+        the deadline passes first.
 
         If cancelled: none is taken.
         """
-        try:
-            client = self._free.get_nowait()
-        except asyncio.QueueEmpty:
+        if self._slots.locked():
             async with asyncio.timeout_at(ends_at_s):
-                client = await self._free.get()
-        if client is not None:
-            return client
+                await self._slots.acquire()
+        else:
+            await self._slots.acquire()  # at once
+        if idle := self._idle.get(origin):
+            return idle.pop()[1]
         try:
-            made = self._client()
-        except NetworkError:
-            self._free.put_nowait(None)
+            return self._another_client()
+        except BaseException:
+            self._slots.release()
             raise
-        self._clients.append(made)
+
+    def _another_client(self) -> Client:
+        """One that has served no origin yet. Raises NetworkError if the certificates cannot be read."""
+        made, self._unused = self._unused or self._client(), None
+        self._clients.add(made)
+        if len(self._clients) > self._most_clients:  # then some are idle: fewer can be busy at once
+            longest = min((o for o, idle in self._idle.items() if idle), key=lambda o: self._idle[o][0][0])
+            self._clients.discard(self._idle[longest].pop(0)[1])  # collected, it closes its connection
         return made
+
+    def _give_back(self, origin: _Origin, client: Client) -> None:
+        self._idle.setdefault(origin, []).append((asyncio.get_running_loop().time(), client))
+        self._slots.release()
 
     def _client(self) -> Client:
         builder = (
@@ -190,6 +217,18 @@ class LeanDoor:
         fault = _fault(error, causes, secure=url.startswith("https:"), proxied=proxy is not None, late=late)
         wording = ": ".join(dict.fromkeys([error.message, *causes[1:]]))
         return Failure(fault, scrub(wording, url, headers, proxy))
+
+
+@lru_cache(maxsize=256)
+def _origin(start: str) -> _Origin:
+    """The origin of an address (RFC 6454 section 4) from its `start`, which ends with the host and its port."""
+    try:
+        parts = urlsplit(start)
+        if parts.hostname and parts.scheme in _DEFAULT_PORTS:
+            return parts.scheme, parts.hostname, parts.port or _DEFAULT_PORTS[parts.scheme]
+    except ValueError:  # its own words repeat the address
+        pass
+    raise ValueError("The address of a request is not one of HTTP, or not well-formed.") from None
 
 
 def _request(client: Client, url: str, headers: Mapping[str, str], timeout_s: float) -> StreamRequest:
