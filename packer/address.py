@@ -12,12 +12,13 @@ import hashlib
 import re
 from collections.abc import Iterable, Mapping
 from dataclasses import dataclass, field
-from urllib.parse import SplitResult, quote, urlsplit
+from urllib.parse import SplitResult, quote, quote_plus, unquote, urlsplit
 
 from packer.grid import quadkey, tms_row
 from packer.tileset import Tile
 
 __all__ = [
+    "LEAST_SECRET",
     "Address",
     "UnsetError",
     "check_place",
@@ -34,6 +35,8 @@ _FIELD = re.compile(r"(?<!\$)\{([^{}]*)\}")
 _FIELDS = ("z", "x", "y", "-y", "quadkey", "s")
 _PARAMETER = re.compile(r"[A-Za-z_.-]{1,24}")
 _REPEATABLE = re.compile(r"[A-Za-z_-]{1,16}")  # a short word of letters is no key, and may stand in an error
+LEAST_SECRET = 4
+"""Letters of a secret: to take out what is shorter would only garble the words."""
 
 
 class UnsetError(LookupError):
@@ -62,11 +65,19 @@ def fill(text: str, environment: Mapping[str, str]) -> str:
 
 
 def scrub(text: str, secrets: Iterable[str]) -> str:
-    """The text with each secret, as it is or percent-encoded, replaced by ***."""
+    """The text with each secret replaced by ***: as it is, percent-encoded or decoded, in capitals or not, since
+    a server that repeats it may write it otherwise."""
     for secret in sorted(filter(None, secrets), key=len, reverse=True):
-        for form in {secret, quote(secret, safe="")}:
-            text = text.replace(form, "***")
+        plain = unquote(secret)
+        forms = {secret, *(f(s) for s in (secret, plain) for f in (quote, quote_plus, _quote_all))}
+        forms |= {plain} if len(plain) >= LEAST_SECRET else set()
+        for form in sorted(forms, key=len, reverse=True):
+            text = re.sub(re.escape(form), "***", text, flags=re.IGNORECASE)
     return text
+
+
+def _quote_all(text: str) -> str:
+    return quote(text, safe="")
 
 
 def check_template(url: str, subdomains: tuple[str, ...]) -> None:

@@ -46,6 +46,7 @@ def run(
     robots: Callable[[float], Reply] = lambda _now: no_tile(404),
     stop_at: float | None = None,
     stop_after: int | None = None,
+    key: str = "s3cr3t-k3y",
 ) -> tuple[FetchReport, ScriptedDoor]:
     """One fetch on a clock that starts at 1000 s, stopped at a time or after so many tiles asked for."""
 
@@ -68,7 +69,7 @@ def run(
                 clock=clock,
                 stop=stop,
                 make_door=door,
-                environment={"KEY": "s3cr3t-k3y"},
+                environment={"KEY": key},
             )
             return report, door
 
@@ -382,6 +383,37 @@ def test_a_key_reaches_the_server_and_nothing_else(brief_for: BriefMaker) -> Non
     for secret in (b"s3cr3t-k3y", b"pl41n-k3y"):
         assert secret not in everything
         assert secret.decode() not in str(report.as_json())
+
+
+BERRY = "hawthornBERRY"
+
+
+@pytest.mark.parametrize(
+    ("key", "place", "portal", "shown"),
+    [
+        (BERRY, "tiles.example.org/${KEY}", f"portal.example/go/{BERRY}/login", "https://portal.example/"),
+        (BERRY, "tiles.example.org/${KEY}", "portal.example/hawthornberry", "https://portal.example/"),
+        (BERRY, "tiles.example.org/x${KEY}", f"portal.example/x{BERRY}/login", "https://portal.example/"),
+        ("hawthorn%42ERRY", "tiles.example.org/${KEY}", f"portal.example/{BERRY}", "https://portal.example/"),
+        ("other", f"tiles.example.org/{BERRY}", f"portal.example/{BERRY}", "https://portal.example/"),
+        (BERRY, "tiles.example.org/${KEY}", f"{BERRY}.portal.example/login", "any web page"),
+        (BERRY, "${KEY}.example.org/a", "portal.example/guest/login", "https://portal.example/guest/login"),
+    ],
+)
+def test_a_portal_that_repeats_a_key_does_not_bring_it_into_a_report(
+    brief_for: BriefMaker, key: str, place: str, portal: str, shown: str
+) -> None:
+    body = f'<html><form action="https://{portal}">Sign in</form></html>'.encode()
+    came = Answer(200, {"content-type": "text/html", "content-length": str(len(body))}, body)
+    brief = brief_for(f"https://{place}/{{z}}/{{x}}/{{y}}.png")
+    report, _ = run(brief, lambda *_: came, Options(give_up_after_s=5, log=True), key=key)
+    failure = report.layers["survey"].failure
+    assert failure is not None
+    assert f"Sign in at {shown} first" in failure
+    everything = b"".join(p.read_bytes() for p in brief.store_folder.rglob("*") if p.is_file())
+    told = f"{failure}{report.as_json()}{everything.decode('latin-1')}".lower()
+    assert key.lower() not in told
+    assert BERRY.lower() not in told
 
 
 def test_a_second_fetch_on_the_same_pack_is_refused(brief: Brief) -> None:

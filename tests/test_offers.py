@@ -292,7 +292,7 @@ def test_a_key_in_the_servers_address_is_used_and_never_kept(tmp_path: Path, til
     assert KEY not in repr(found)
     source = sources_for(found, worked_out, KEYED)["aerial"]
     assert source.url(Tile(1, 0, 1)) == tiles.replace("{z}/{x}/{y}", "1/0/1")
-    assert KEY in secrets_of(found, {"aerial": source}, KEYED)
+    assert KEY in secrets_of({"aerial": source})
     again = settled(found.as_written, kept(found.as_written, tmp_path / "packs")).layers["aerial"]
     assert fingerprint(again.url) == fingerprint(layer.url)
 
@@ -316,7 +316,7 @@ def test_a_key_that_only_the_server_gives_reaches_no_file_and_no_log(tmp_path: P
     assert "cloudberry99" not in everything_in(tmp_path)
     source = sources_for(found, plan(found), KEYED)["aerial"]
     assert source.url(Tile(0, 0, 0)).endswith("token=cloudberry99&v=12")
-    assert "cloudberry99" in secrets_of(found, {"aerial": source}, KEYED)
+    assert "cloudberry99" in secrets_of({"aerial": source})
     assert "cloudberry99" not in repr((found, source))
     with pytest.raises(NetworkError, match="only the server gives"):
         read(brief, Failure(Fault.NAME, "x"))

@@ -262,6 +262,12 @@ def test_an_image_of_any_size_passes_where_none_is_set() -> None:
     assert isinstance(say(answer(body=image("PNG", 512)), rules(size_px=None)), Stored)
 
 
+def test_a_coding_is_named_only_if_it_is_one_so_that_no_echo_of_a_key_is() -> None:
+    for coding, told in (("br", 'the coding "br"'), ("hawthornberry", "a coding that is not known")):
+        got = say(answer(body=PNG, content_encoding=coding))
+        assert got == WrongContent(f"the server sent {told}, which was not asked for")
+
+
 # Sign-in (RFC 6585 section 6; RFC 8910: portals go on intercepting).
 
 REFRESH = b'<html><meta http-equiv="refresh" content="0; url=http://portal.example/login?from=s3cr3t#s3cr3t">'

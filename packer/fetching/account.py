@@ -95,7 +95,7 @@ class Account:
 
 def _at_start(run: LayerRun) -> dict[str, Any]:
     return {
-        "host": run.source.rules.host,
+        "host": run.source.host,
         "planned": len(run.planned),
         "held": run.held,
         "absent": run.absent,

@@ -6,7 +6,7 @@ import asyncio
 from collections.abc import Mapping
 from urllib.parse import urlsplit
 
-from packer.address import Address
+from packer.address import Address, scrub
 from packer.brief import Brief
 from packer.errors import TermsError
 from packer.fetching.clock import Clock
@@ -78,9 +78,9 @@ class Consent:
             witness = self._witnesses[robots_url(url)]
             tile = next((t for t in samples if witness.forbids([source.url(t, turn)]) is not None), None)
             if tile is not None:
-                path = self._shown_path(source, tile)
+                path, host = self._shown_path(source, tile), scrub(source.address.hosts[turn], source.secrets)
                 return TermsError(
-                    f'Layer "{source.layer}": the robots.txt of {source.address.hosts[turn]} disallows {path} '
+                    f'Layer "{source.layer}": the robots.txt of {host} disallows {path} '
                     "for tools such as this one, so its tiles are not asked for. If its owner permits you to "
                     "fetch them all the same, write permission-covers-robots = true below "
                     f"[layers.{source.layer}] in {self._brief.path}."

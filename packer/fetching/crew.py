@@ -219,7 +219,8 @@ class Crew:
             case LinkDown():
                 self._link_down(tile, leave, outcome.reason)
             case SignIn():
-                self._gate.bad(leave, outcome.reason, kind=PauseKind.SIGN_IN, where=outcome.where)
+                where = self._source.sign_in_page(outcome.where)
+                self._gate.bad(leave, outcome.reason, kind=PauseKind.SIGN_IN, where=where)
                 await self._again(tile, leave, "sign-in page", outcome.reason, _ATTEMPTS)
                 await self._page_came(outcome.reason)
             case WaitSoLong():
@@ -437,20 +438,20 @@ class Crew:
     def _only_refused(self, reason: str) -> AnswerError:
         return AnswerError(
             f'Layer "{self._source.layer}" was stopped: {self._in_a_row} answers in a row from '
-            f"{self._rules.host} were no tiles; the last: {reason}. Check the layer's address, key and format "
+            f"{self._source.host} were no tiles; the last: {reason}. Check the layer's address, key and format "
             "in the brief, then run lastbar fetch again; what is stored stays."
         )
 
     def _no_tile_at_all(self) -> AnswerError:
         return AnswerError(
-            f'Layer "{self._source.layer}": {self._rules.host} says of every tile that it does not exist '
+            f'Layer "{self._source.layer}": {self._source.host} says of every tile that it does not exist '
             f"({self._doubt.lacks:,} asked for), and has never given one. Most likely the layer's address in the "
             "brief is wrong: open one tile of it in a browser. Nothing was noted as missing there."
         )
 
     def _cannot_tell(self) -> AnswerError:
         return AnswerError(
-            f'Layer "{self._source.layer}": {self._rules.host} says of the last {self._doubt.lacks:,} tiles that '
+            f'Layer "{self._source.layer}": {self._source.host} says of the last {self._doubt.lacks:,} tiles that '
             "they do not exist, and nothing tells whether that was the server itself or a device on the way. "
             "They were not noted. Run lastbar fetch again on another connection, or use an https address."
         )

@@ -95,7 +95,7 @@ class LayerRun:
             self.absent + tally.absent,
             tally,
             self.gate.pause,
-            self.source.rules.host,
+            self.source.host,
             self.areas,
             self.departure,
             self.alarms,

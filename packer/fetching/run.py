@@ -105,11 +105,7 @@ class _Run:
         started = self.clock.now()
         sources = sources_for(self.brief, self.plan, environment)
         folder = self.options.store or self.brief.store_folder
-        log = RunLog(
-            folder if self.options.log else None,
-            self.clock.wall,
-            secrets_of(self.brief, sources, environment),
-        )
+        log = RunLog(folder if self.options.log else None, self.clock.wall, secrets_of(sources))
         try:
             return await self._logged(sources, log, on_progress, started)
         except LastbarError as fault:

@@ -2,12 +2,13 @@
 
 from __future__ import annotations
 
+import re
 from collections.abc import Iterator, Mapping
 from dataclasses import dataclass, field, replace
 from pathlib import PurePosixPath
 from urllib.parse import SplitResult, parse_qsl, urlsplit
 
-from packer.address import Address, UnsetError, fill, variables
+from packer.address import LEAST_SECRET, Address, UnsetError, fill, scrub, variables
 from packer.brief import Brief, Layer
 from packer.errors import BriefError
 from packer.grid import on_tile_edges
@@ -35,12 +36,15 @@ __all__ = [
 DEADLINE_S = 60.0  # for one tile, whatever trickles in
 LIMIT_BYTES = 16_000_000  # far above any tile; a larger body is something else
 
+_BETWEEN_PARTS = re.compile(r"/|\{[^{}]*\}")
+
 
 @dataclass(frozen=True, slots=True)
 class Source:
     """Where and how a layer's tiles are asked for; `headers` may hold keys and are never shown.
 
-    `blank` are the SHA-256 of bodies by which the server says that it has no tile.
+    `blank` are the SHA-256 of bodies by which the server says that it has no tile. `secrets` are what may be a
+    key in the address and the headers.
     """
 
     layer: str
@@ -48,6 +52,7 @@ class Source:
     headers: Mapping[str, str] = field(repr=False)
     rules: TileRules
     blank: frozenset[bytes] = frozenset()
+    secrets: frozenset[str] = field(default=frozenset(), repr=False)
 
     def url(self, tile: Tile, turn: int = 0) -> str:
         """The address of a tile; with another `turn` at another of the subdomains, where there are any."""
@@ -60,6 +65,27 @@ class Source:
     def urls(self, tile: Tile) -> list[str]:
         """The address of one tile at every host that it can be asked of."""
         return [self.url(tile, turn) for turn in range(max(1, len(self.address.subdomains)))]
+
+    @property
+    def host(self) -> str:
+        """The layer's host with its port, fit to be shown: a variable in it may hold a key."""
+        return scrub(self.rules.host, self.secrets)
+
+    def sign_in_page(self, where: str | None) -> str | None:
+        """What may be shown of the place where a network wants a sign-in, as `outcome.SignIn` has it.
+
+        A portal may put the address that was asked for, and with it a key, into the one that it chooses. A
+        key need not come from a variable, so the path is shown only if it repeats no part of the layer's.
+        """
+        if where is None:
+            return None
+        end = where.find("/", len("https://"))
+        start, path = (where, "") if end < 0 else (where[:end], where[end:])
+        if scrub(start, self.secrets) != start:
+            return None
+        parts = _BETWEEN_PARTS.split(urlsplit(self.address.template).path)
+        secrets = self.secrets.union(part for part in parts if len(part) >= LEAST_SECRET)
+        return where if scrub(path, secrets) == path else f"{start}/"
 
 
 def sources_for(brief: Brief, plan: Plan, environment: Mapping[str, str]) -> dict[str, Source]:
@@ -89,7 +115,11 @@ def _source(brief: Brief, layer: Layer, environment: Mapping[str, str]) -> Sourc
             "filled in. Check their values: none may hold a backslash."
         )
     rules = TileRules(_stated_kind(layer), address.hosts[0], LIMIT_BYTES, layer.tile_size)
-    return Source(layer.name, address, headers, rules, frozenset(map(bytes.fromhex, layer.blank)))
+    blank = frozenset(map(bytes.fromhex, layer.blank))
+    secrets = frozenset(
+        s for s in _secret_parts(layer, address, headers, environment) if len(s) >= LEAST_SECRET
+    )
+    return Source(layer.name, address, headers, rules, blank, secrets)
 
 
 def _address(brief: Brief, layer: Layer, environment: Mapping[str, str]) -> Address:
@@ -122,7 +152,7 @@ def labels_for(brief: Brief, plan: Plan, source: Source) -> Labels:
     """What a run writes into the layer's pack about itself and its source."""
     layer = brief.layers[source.layer]
     kind = source.rules.kind or Kind.PNG
-    return labels(brief, plan, layer, kind.value, source.rules.host, source_mark(layer))
+    return labels(brief, plan, layer, kind.value, source.host, source_mark(layer))
 
 
 def labels(brief: Brief, plan: Plan, layer: Layer, kind: str, host: str, mark: str) -> Labels:
@@ -146,17 +176,18 @@ def labels(brief: Brief, plan: Plan, layer: Layer, kind: str, host: str, mark: s
     )
 
 
-def secrets_of(brief: Brief, sources: Mapping[str, Source], environment: Mapping[str, str]) -> frozenset[str]:
+def secrets_of(sources: Mapping[str, Source]) -> frozenset[str]:
     """Everything that may be a key in these layers' addresses and headers, to be kept out of what is written."""
-    found = {part for s in sources.values() for part in _secret_parts(brief.layers[s.layer], s, environment)}
-    return frozenset(part for part in found if len(part) >= 4)  # a shorter one would only garble the words
+    return frozenset[str]().union(*(source.secrets for source in sources.values()))
 
 
-def _secret_parts(layer: Layer, source: Source, environment: Mapping[str, str]) -> Iterator[str]:
-    yield from source.headers.values()
+def _secret_parts(
+    layer: Layer, address: Address, headers: Mapping[str, str], environment: Mapping[str, str]
+) -> Iterator[str]:
+    yield from headers.values()
     for text in layer.keyed:
         yield from (environment.get(name, "").strip() for name in variables(text))
-    for url in (source.address.template, fill(layer.offered_at or "", environment)):
+    for url in (address.template, fill(layer.offered_at or "", environment)):
         parts: SplitResult = urlsplit(url)
         yield from (value for _, value in parse_qsl(parts.query) if "{" not in value)
         yield from parts.netloc.rpartition("@")[0].split(":")

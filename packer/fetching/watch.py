@@ -153,7 +153,7 @@ def _outlook(run: LayerRun) -> dict[str, Any]:
 def _gave_up(run: LayerRun, pause: Pause, patience_s: float) -> NetworkError:
     sign_in = f" Sign in at {pause.where or 'any web page'} first." if pause.kind is PauseKind.SIGN_IN else ""
     return NetworkError(
-        f'Layer "{run.layer.name}": no tile from {run.source.rules.host} for {patience_s:.0f} s; '
+        f'Layer "{run.layer.name}": no tile from {run.source.host} for {patience_s:.0f} s; '
         f"the last trouble: {pause.reason}.{sign_in} Check the connection and the layer's address, then run "
         "lastbar fetch again; what was stored is kept. To let it wait longer: --give-up-after 2h."
     )
