@@ -341,12 +341,22 @@ def test_a_stop_while_the_link_is_down_ends_at_once(brief: Brief) -> None:
     assert report.seconds < 130
 
 
-def test_the_caps_hold_across_layers_on_one_host(brief_for: BriefMaker, tmp_path: Path) -> None:
-    text = brief_for(URL).path.read_text()
-    second = text[text.index("[layers.survey]") : text.index("[[areas]]")]
-    second = second.replace("survey", "relief").replace("connections = 8", "connections = 3")
+def two_layers(brief_for: BriefMaker, folder: Path, second_url: str, deepest: str = "deepest = 15") -> Brief:
+    """The usual layer, and another with caps of 3 requests at once and 40 a second."""
+    text = brief_for(URL).path.read_text().replace("deepest = 15", deepest)
+    second = text[text.index("[layers.survey]") : text.index("[[areas]]")].replace(URL, second_url)
+    second = second.replace("[layers.survey]", "[layers.relief]").replace(
+        "connections = 8", "connections = 3"
+    )
     second = second.replace("requests-per-second = 100000", "requests-per-second = 40")
-    brief = Brief.from_text(text.replace("[[areas]]", second + "\n[[areas]]"), tmp_path / "brief.toml")
+    return Brief.from_text(text.replace("[[areas]]", second + "\n[[areas]]"), folder / "brief.toml")
+
+
+@pytest.mark.parametrize(
+    "second", ["https://tiles.example.org", "http://tiles.example.org", "http://TILES.example.org:80"]
+)
+def test_the_caps_hold_across_layers_on_one_host(brief_for: BriefMaker, tmp_path: Path, second: str) -> None:
+    brief = two_layers(brief_for, tmp_path, f"{second}/relief/{{z}}/{{x}}/{{y}}.png")
     flaky: set[Tile] = set()
 
     def script(tile: Tile, before: int, now: float) -> Reply:
@@ -611,6 +621,48 @@ def test_one_name_of_several_that_is_out_of_order_is_passed_by(brief_for: BriefM
     report = asyncio.run(go())
     assert report.complete
     assert report.seconds < 60
+
+
+def test_another_port_of_a_host_is_another_server_with_caps_of_its_own(
+    brief_for: BriefMaker, tmp_path: Path
+) -> None:
+    report, door = run(two_layers(brief_for, tmp_path, URL.replace(".org", ".org:8443")), good)
+    assert report.complete
+    assert door.most_at_once > 3
+
+
+@pytest.mark.parametrize(
+    ("deepest", "until", "words"),
+    [
+        (16, 1100, "no tile from tiles.example.org:443"),
+        (18, 0, "nothing ever came from tiles.example.org:443"),
+    ],
+    ids=["outage", "no-outage"],
+)
+def test_a_host_that_answers_only_without_encryption_holds_nothing_up(
+    brief_for: BriefMaker, tmp_path: Path, deepest: int, until: float, words: str
+) -> None:
+    """Both share a gate, but http answers for itself alone: https is given up, and http comes whole."""
+    brief = two_layers(
+        brief_for, tmp_path, URL.replace("https", "http").replace("survey", "relief"), f"deepest = {deepest}"
+    )
+
+    class Unencrypted(ScriptedDoor):
+        async def fetch(self, url: str, *rest: Any) -> Reply:
+            reply = await super().fetch(url, *rest)
+            outage = 1010 <= self.clock.now() < until
+            return REFUSED if outage or url.startswith("https:") else reply
+
+    async def go() -> FetchReport:
+        async with VirtualClock() as clock:
+            return await run_fetch(brief, plan(brief), clock=clock, make_door=Unencrypted(clock, good))
+
+    report = asyncio.run(go())
+    assert report.layers["relief"].missing == 0
+    failure = report.layers["survey"].failure
+    assert failure is not None
+    assert words in failure
+    assert report.seconds < 200
 
 
 # ---------------------------------------------------------------------------------------------- pictures

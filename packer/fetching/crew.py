@@ -7,7 +7,7 @@ from collections.abc import Callable
 from dataclasses import replace
 from typing import Protocol
 
-from packer.errors import AnswerError, LastbarError
+from packer.errors import AnswerError, LastbarError, NetworkError
 from packer.fetching.apart import JPEG_BEGINS, MOST_WAITING, Apart, Seen
 from packer.fetching.clock import Clock
 from packer.fetching.departure import Allowance
@@ -66,7 +66,8 @@ class Host(Protocol):
 
 
 class Crew:
-    """See the module. `failure` is set if the layer as a whole had to be given up.
+    """See the module. `failure` is set if the layer as a whole had to be given up; `heard` holds once a server has
+    answered for the layer.
 
     `allowance` is asked before each request and ends the work when it is used up; `renewal` holds the tiles that
     are on board and asked for anew; `refusal` is asked, once the host is known to be itself, whether its owner
@@ -91,6 +92,7 @@ class Crew:
     ) -> None:
         self.tally = Tally()
         self.failure: LastbarError | None = None
+        self.heard = False
         self.repeats = repeats
         self._source, self._feed, self._gate, self._door = source, feed, gate, door
         self._outbox, self._clock, self._host = outbox, clock, host
@@ -103,6 +105,8 @@ class Crew:
         self._in_a_row = 0
         self._pages, self._ask_at_pages = 0, _IN_A_ROW
         self._reinforced = False
+        self._unheard: Pass | None = None  # the last request that reached no server
+        self._passed_over = 0  # so often another server answered between two such
         self._turns: dict[Tile, int] = {}  # tiles that are asked of another subdomain next time
 
     def stop(self, failure: LastbarError | None = None) -> None:
@@ -180,6 +184,7 @@ class Crew:
             took_s = self._clock.now() - leave.started
             self.tally.took_s += 0.1 * (took_s - self.tally.took_s)
             if isinstance(reply, Answer):
+                self.heard = True
                 self._allowance.received(len(reply.body))
             seen = None
             if self._apart.useful and isinstance(reply, Answer) and _is_bare_jpeg(reply):
@@ -322,11 +327,21 @@ class Crew:
     # ------------------------------------------------------------------------------------ what did not
 
     def _link_down(self, tile: Tile, leave: Pass, reason: str) -> None:
-        several = len(self._source.address.subdomains) > 1
-        # One of several names may be out of order by itself: the tile is asked of the next one.
+        # One of several names may be out of order by itself: the tile is asked of the next one. So may https
+        # where http is not.
         self._turns[tile] = self._turns.get(tile, 0) + 1
-        self._gate.bad(leave, reason, kind=None if several else PauseKind.LINK)
+        self._gate.bad(leave, reason, kind=None if self._gate.several else PauseKind.LINK)
         self._feed.put_back(tile)
+        self._note_unheard(leave, reason)
+
+    def _note_unheard(self, leave: Pass, reason: str) -> None:
+        """Give the layer up if other servers behind the gate answer time and again between its failures, and its
+        own never does: its requests would hold theirs up to the end."""
+        before, self._unheard = self._unheard, leave
+        if self._gate.several and not self.heard and before is not None and self._gate.fair(before):
+            self._passed_over += 1
+            if self._passed_over >= _IN_A_ROW:
+                self.stop(self._never_heard(reason))
 
     async def _strained(self, tile: Tile, leave: Pass, reply: Reply, outcome: WaitSoLong) -> None:
         plainly = isinstance(reply, Answer) and reply.status == 429
@@ -440,6 +455,13 @@ class Crew:
             f'Layer "{self._source.layer}" was stopped: {self._in_a_row} answers in a row from '
             f"{self._source.host} were no tiles; the last: {reason}. Check the layer's address, key and format "
             "in the brief, then run lastbar fetch again; what is stored stays."
+        )
+
+    def _never_heard(self, reason: str) -> NetworkError:
+        return NetworkError(
+            f'Layer "{self._source.layer}" was stopped: nothing ever came from {self._source.host}, while the other '
+            f"layers on its host were answered; the last trouble: {reason}. Check the port and whether the address "
+            "begins with http:// or https:// in the brief, then run lastbar fetch again; what is stored stays."
         )
 
     def _no_tile_at_all(self) -> AnswerError:

@@ -76,6 +76,7 @@ class Gate:
     """See the module. All times are seconds on the run's clock.
 
     `reached` tells that the host has answered for itself in this run, `ever_good` that it has given a tile.
+    `several` holds if more than one server stands behind it, by name or port, of which one may be out of order.
     `on_change` is called with the pause before and the one now whenever a pause begins, ends or is lengthened.
     """
 
@@ -87,7 +88,7 @@ class Gate:
         on_change: Callable[[Pause | None, Pause | None], None] = lambda _before, _now: None,
     ) -> None:
         self.in_flight = 0
-        self.ever_good = self.reached = False
+        self.ever_good = self.reached = self.several = False
         self.odds = Odds()
         self.on_change = on_change
         self._pause: Pause | None = None

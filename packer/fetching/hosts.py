@@ -5,6 +5,7 @@ from __future__ import annotations
 import asyncio
 import hashlib
 import math
+import re
 from collections.abc import Iterable, Mapping
 from dataclasses import dataclass, replace
 from urllib.parse import urlsplit
@@ -24,6 +25,7 @@ __all__ = ["SharedGate", "Witness", "gates_for", "robots_url"]
 
 _REMEMBER_EVERY_S = 30.0
 _DEADLINE_S = 20.0
+_USUAL_PORT = re.compile(r":(80|443)$")
 
 
 @dataclass(frozen=True, slots=True)
@@ -36,10 +38,13 @@ class SharedGate:
 
 
 def gates_for(brief: Brief, sources: Mapping[str, Source], clock: Clock) -> dict[str, SharedGate]:
-    """One gate for each group of layers that share a host, with the lowest of their caps."""
+    """One gate for each group of layers that share a host, with the lowest of their caps.
+
+    http and https on their usual ports are one host, whose operator stated one cap; any other port is another.
+    """
     groups: list[tuple[set[str], list[str]]] = []
     for name, source in sources.items():
-        hosts, names = set(source.address.hosts), [name]
+        hosts, names = {_USUAL_PORT.sub("", host) for host in source.address.hosts}, [name]
         for other in [g for g in groups if g[0] & hosts]:
             groups.remove(other)
             hosts |= other[0]
@@ -50,6 +55,7 @@ def gates_for(brief: Brief, sources: Mapping[str, Source], clock: Clock) -> dict
         layers = [brief.layers[n] for n in names]
         cap = min(layer.connections for layer in layers)
         gate = Gate(cap, min(layer.requests_per_second for layer in layers), clock)
+        gate.several = len({host for n in names for host in sources[n].address.hosts}) > 1
         gates |= dict.fromkeys(names, SharedGate(gate, cap, tuple(names)))
     return gates
 

@@ -144,8 +144,9 @@ class _Run:
                     doubt.sound(self.clock.now())
                 crew = (gates[name].gate, door, consent, doubt, watch.allowance, apart)
                 self.layers.append(self._layer_run(source, pack, await self._renewal(name, pack), *crew))
+                self.layers[-1].crew.heard = name in vouched
                 if pack.other_hosts:
-                    remarks.append(_mixed(name, source.rules.host, pack.other_hosts))
+                    remarks.append(_mixed(name, source.host, pack.other_hosts))
             account.start(self.brief, self.plan, self.options, self.layers, remarks)
             await self._work(watch)
         report = self._report(self.clock.now() - started, watch, remarks)

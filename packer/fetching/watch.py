@@ -11,7 +11,7 @@ from typing import Any
 from packer.errors import LastbarError, NetworkError
 from packer.fetching.clock import Clock
 from packer.fetching.departure import Allowance, Schedule
-from packer.fetching.gate import Gate, Pause, PauseKind
+from packer.fetching.gate import Pause, PauseKind
 from packer.fetching.layer_run import LayerRun
 from packer.fetching.reports import LayerProgress
 from packer.fetching.run_log import RunLog
@@ -120,11 +120,14 @@ class Watch:
             run.crew.stop()
             run.gate.close()
 
-    def _patience(self, gate: Gate, pause: Pause) -> float:
+    def _patience(self, run: LayerRun, pause: Pause) -> float:
         if self.give_up_after_s is not None:
             return self.give_up_after_s
         # A host that answers, but has never given a tile, is no matter of the link.
+        gate = run.gate
         known = gate.ever_good if pause.kind is PauseKind.SERVER else gate.reached
+        # Nor does one server vouch for another that stands behind the same gate.
+        known = known and (run.crew.heard or not gate.several)
         return math.inf if known else _NEVER_REACHED_S
 
     def _lose_patience(self) -> None:
@@ -136,12 +139,13 @@ class Watch:
                 or (pause.kind is PauseKind.ASKED and self.give_up_after_s is None)
             ):
                 continue  # a server that asks for patience is there: it is waited for without limit
-            patience = self._patience(run.gate, pause)
+            patience = self._patience(run, pause)
             if self.clock.now() - pause.since > patience:
                 failure = _gave_up(run, pause, patience)
                 self.log.event("layer stopped", layer=run.layer.name, reason=str(failure))
                 run.crew.stop(failure)
-                run.gate.close()
+                if all(r.crew.failure or not r.unasked for r in self.layers if r.gate is run.gate):
+                    run.gate.close()
 
 
 def _outlook(run: LayerRun) -> dict[str, Any]:
