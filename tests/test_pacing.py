@@ -2,8 +2,10 @@
 
 from __future__ import annotations
 
+import math
+
 import pytest
-from hypothesis import given
+from hypothesis import example, given
 from hypothesis import strategies as st
 
 from packer.fetching.pacing import Rate, Window
@@ -17,10 +19,27 @@ def test_no_second_ever_sees_more_starts_than_the_cap(per_second: float, waits: 
         now = max(now + wait / per_second, rate.ready_at(now))
         rate.take(now)
         starts.append(now)
-    # The longest span up to a second that holds a whole number of requests; below one a second, one of them.
-    whole = max(1, int(per_second))
+    whole = math.ceil(per_second)
     for start in starts:
         assert sum(1 for s in starts if start <= s < start + whole / per_second) <= whole
+
+
+@example(1.5, [0.0] * 40)
+@example(2.9, [0.0] * 40)
+@given(st.floats(0.1, 200), st.lists(st.floats(0, 0.5), min_size=20, max_size=400))
+def test_a_rate_that_is_no_whole_number_is_kept_in_a_second_and_on_average(
+    per_second: float, waits: list[float]
+) -> None:
+    rate, now, starts = Rate(per_second), 100.0, list[float]()
+    for wait in waits:
+        now = max(now + wait / per_second, rate.ready_at(now))
+        rate.take(now)
+        starts.append(now)
+    most = math.ceil(per_second)
+    for number, start in enumerate(starts):
+        assert sum(1 for s in starts[number:] if s < start + 1) <= most
+        for later in range(number + most, len(starts), most):  # as many starts as end here, from this one on
+            assert later - number <= per_second * (starts[later] - start)
 
 
 @given(st.floats(1, 2000))

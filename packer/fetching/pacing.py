@@ -18,10 +18,14 @@ _CHANCE = 1e-9  # a row of failures this unlikely is no accident of the link
 
 
 class Rate:
-    """At most `per_second` request starts in any second, spread rather than bunched."""
+    """At most `per_second` request starts in any second, spread rather than bunched.
+
+    Where that is no whole number, no second sees more than the next one above it, and over a longer time it is
+    never more than `per_second` on average: of 2.9 a second, 3 in one second and 29 in ten.
+    """
 
     def __init__(self, per_second: float) -> None:
-        self._many = max(1, math.floor(per_second))
+        self._many = math.ceil(per_second)
         self._span_s = self._many / per_second * _STRETCH
         spacing = 0.8 / per_second
         self._spacing_s = spacing if spacing > _SPACED_ABOVE_S else 0.0
