@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import urllib.request
-from dataclasses import dataclass
+from dataclasses import dataclass, field
 from urllib.parse import urlsplit
 
 __all__ = ["Proxies"]
@@ -11,10 +11,11 @@ __all__ = ["Proxies"]
 
 @dataclass(frozen=True, slots=True)
 class Proxies:
-    """One proxy address a scheme, with a scheme of its own, and the hosts that are reached without."""
+    """One proxy address a scheme, with a scheme of its own, and the hosts that are reached without. An address may
+    hold a password and is never shown."""
 
-    http: str | None
-    https: str | None
+    http: str | None = field(repr=False)
+    https: str | None = field(repr=False)
     bypass: str
 
     @classmethod
