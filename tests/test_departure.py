@@ -5,7 +5,8 @@ from __future__ import annotations
 import asyncio
 import io
 import sys
-from collections.abc import Callable
+import time
+from collections.abc import Callable, Iterator
 from dataclasses import dataclass, field
 from datetime import datetime, timedelta
 from functools import partial
@@ -271,6 +272,44 @@ def test_a_departure_is_the_next_such_time_or_the_day_named(text: str, when: dat
 def test_what_is_no_departure_is_refused_in_words(text: str) -> None:
     with pytest.raises(ValueError, match=r"05:30|passed"):
         departure_time(text, NOW)
+
+
+@pytest.fixture
+def clocks_that_change(monkeypatch: pytest.MonkeyPatch) -> Iterator[None]:
+    """Local time as in Central Europe: from 01:00 UTC on the last Sunday of March to that of October one hour
+    more (Directive 2000/84/EC, articles 1 to 3), in the writing of POSIX, 8.3."""
+    with monkeypatch.context() as inside:
+        inside.setenv("TZ", "CET-1CEST,M3.5.0,M10.5.0/3")
+        time.tzset()
+        yield
+    time.tzset()
+
+
+@pytest.mark.usefixtures("clocks_that_change")
+@pytest.mark.skipif(not hasattr(time, "tzset"), reason="the time zone of a process cannot be set here")
+@pytest.mark.parametrize(
+    ("text", "now", "when"),
+    [
+        ("02:50", "2026-10-24 20:00", "2026-10-25 00:50"),
+        ("02:50", "2026-10-25 00:30", "2026-10-25 00:50"),
+        ("02:50", "2026-10-25 00:55", "2026-10-25 01:50"),  # the first has passed
+        ("02:50", "2026-10-25 01:15", "2026-10-25 01:50"),  # 02:15 for the second time
+        ("02:10", "2026-10-25 01:15", "2026-10-26 01:10"),
+        ("03:10", "2026-10-25 01:15", "2026-10-25 02:10"),
+        ("2026-10-25 02:50", "2026-10-25 00:30", "2026-10-25 00:50"),
+        ("2026-10-25 02:50", "2026-10-25 01:15", "2026-10-25 01:50"),
+        ("2026-10-25T02:50+02:00", "2026-10-25 00:30", "2026-10-25 00:50"),
+        ("02:30", "2026-03-28 22:00", "2026-03-29 01:30"),  # never shown: 03:30 then
+        ("03:30", "2026-03-28 22:00", "2026-03-29 01:30"),
+        ("02:30", "2026-03-29 02:00", "2026-03-30 00:30"),
+    ],
+)
+def test_a_departure_in_the_night_when_clocks_change_is_the_next_such_time(
+    text: str, now: str, when: str
+) -> None:
+    """Source of the two meanings of one local time: PEP 495. `now` and `when` are in UTC."""
+    started, expected = (datetime.fromisoformat(f"{t}+00:00").timestamp() for t in (now, when))
+    assert departure_time(text, datetime.fromtimestamp(started)) == expected
 
 
 def test_standings_read_in_brief() -> None:

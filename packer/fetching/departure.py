@@ -23,27 +23,36 @@ _TYPICAL_BYTES = 15_000.0  # of a tile, before any has come
 def departure_time(text: str, now: datetime) -> float:
     """Seconds since 1970 of a local time such as "05:30", the next one after `now`, or "2026-12-01 05:30".
 
-    Raises ValueError, worded for the planner, for anything else and for a time that has passed.
+    Of a time that comes twice, when clocks go back, the first that is still to come. Raises ValueError, worded
+    for the planner, for anything else and for a time that has passed.
     """
     match = _CLOCK.fullmatch(text.strip())
     try:
         if match:
-            when = now.replace(
-                hour=int(match[1]), minute=int(match[2]), second=0, microsecond=0, tzinfo=None, fold=0
+            today = now.replace(
+                hour=int(match[1]), minute=int(match[2]), second=0, microsecond=0, tzinfo=None
             )
-            if when.timestamp() <= now.timestamp():
-                when += timedelta(days=1)
+            found = [*_moments(today), *_moments(today + timedelta(days=1))]
+        elif re.search(r"[0-9]{2}:[0-9]{2}", text):
+            found = _moments(datetime.fromisoformat(text.strip()))
         else:
-            when = datetime.fromisoformat(text.strip())
-            if not re.search(r"[0-9]{2}:[0-9]{2}", text):
-                raise ValueError
-    except ValueError:
+            raise ValueError
+    except (ValueError, OverflowError):
         raise ValueError(
             'a departure is a time such as "05:30", or "2026-12-01 05:30" with its day'
         ) from None
-    if when.timestamp() <= now.timestamp():
-        raise ValueError("that time has passed")
-    return when.timestamp()
+    if later := [moment for moment in found if moment > now.timestamp()]:
+        return later[0]
+    raise ValueError("that time has passed")
+
+
+def _moments(when: datetime) -> list[float]:
+    """The moments at which clocks show a local time, ascending: two in the hour that comes twice (PEP 495).
+
+    In the hour that clocks skip it is the one at which they would have shown it without.
+    """
+    first, second = (when.replace(fold=fold).timestamp() for fold in (0, 1))
+    return [first, second] if second > first else [first]
 
 
 @dataclass(frozen=True, slots=True)
