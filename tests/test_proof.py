@@ -8,7 +8,10 @@ import json
 import os
 import random
 import sqlite3
+import time
 from collections.abc import Callable
+from contextlib import nullcontext
+from datetime import UTC, datetime
 from pathlib import Path
 
 import pytest
@@ -17,7 +20,7 @@ from PIL import Image
 from packer import payload
 from packer.brief import Brief
 from packer.damage import Damaged, NotATile
-from packer.errors import StoreError
+from packer.errors import StoreError, TermsError
 from packer.fetching import run_fetch
 from packer.payload import Kind, inspect
 from packer.planning import plan
@@ -27,6 +30,7 @@ from packer.store.pieces import Fault, Piece, audit_piece
 from packer.store.records import Absent, Received, body_hash, seal
 from packer.store.schema import open_writable
 from packer.store.writer import PackWriter
+from packer.terms import check_terms
 from packer.tileset import Tile, TileSet
 from tests.conftest import BriefMaker
 from tests.fakes import ScriptedDoor, VirtualClock, tile_answer
@@ -582,11 +586,36 @@ def test_stale_tiles_and_an_ending_licence_are_remarks(brief_for: BriefMaker) ->
     assert report.verdict is Verdict.READY_WITH_REMARKS
     assert report.ready
     assert set(report.layers["survey"].stale) == {tiles_of(brief)[2]}
-    later = verify(brief, plan(brief), now=366 * 86_400.0, processes=1)
+    later = verify(brief, plan(brief), now=366.5 * 86_400.0, processes=1)
     assert len(later.layers["survey"].stale) == len(tiles_of(brief)), "a year has passed"
     assert any("licence ends on 1971-01-20, in 18 days" in text for text in later.remarks)
-    ended = verify(brief, plan(brief), now=400 * 86_400.0, processes=1)
+    ended = verify(brief, plan(brief), now=400.5 * 86_400.0, processes=1)
     assert any("licence ended" in text for text in ended.remarks)
+
+
+@pytest.mark.skipif(not hasattr(time, "tzset"), reason="the time zone of a process cannot be set here")
+@pytest.mark.parametrize(
+    ("zone", "ended"), [("UTC-12", True), ("UTC", False), ("UTC+12", False)], ids=["east", "middle", "west"]
+)
+def test_a_licence_ends_with_the_same_local_day_for_verify_and_fetch(
+    brief_for: BriefMaker, monkeypatch: pytest.MonkeyPatch, zone: str, ended: bool
+) -> None:
+    """`zone` is in the writing of POSIX, 8.3, in which the east counts downwards."""
+    made = brief_for(
+        URL,
+        layer="expires = 1971-01-20",
+        overview='overview = false\ncontact = "maps@example.org"',
+    )
+    late = datetime(1971, 1, 20, 20, tzinfo=UTC).timestamp()  # the next morning in the east
+    with monkeypatch.context() as inside:
+        inside.setenv("TZ", zone)
+        time.tzset()
+        remarks = verify(made, plan(made), now=late, processes=1).remarks
+        today = datetime.fromtimestamp(late).date()
+    time.tzset()
+    assert any("licence ended on" in text for text in remarks) == ended
+    with pytest.raises(TermsError) if ended else nullcontext():
+        check_terms(made, plan(made), {"survey": [URL]}, today)
 
 
 def test_a_fast_decode_never_passes_what_two_slow_ones_refuse() -> None:

@@ -56,7 +56,7 @@ def _where(plan: Plan, name: str, layer: LayerFindings) -> str:
 def _licence(name: str, ends: date | None, now: float) -> Iterator[str]:
     if ends is None:
         return
-    left = (ends - datetime.fromtimestamp(now, UTC).date()).days
+    left = (ends - datetime.fromtimestamp(now).date()).days  # by the local day, as a fetch reckons it
     if left < 0:
         yield f"{name}: the licence ended on {ends}; these tiles may not be used any more."
     elif left <= _SOON_DAYS:
