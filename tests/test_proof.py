@@ -8,11 +8,13 @@ import json
 import os
 import random
 import sqlite3
+import threading
 import time
 from collections.abc import Callable
 from contextlib import nullcontext
 from datetime import UTC, datetime
 from pathlib import Path
+from typing import Any
 
 import pytest
 from PIL import Image
@@ -24,8 +26,8 @@ from packer.errors import StoreError, TermsError
 from packer.fetching import run_fetch
 from packer.payload import Kind, inspect
 from packer.planning import plan
-from packer.proof import Depth, Verdict, VerifyReport, verify
-from packer.store.audit import identity
+from packer.proof import Depth, Verdict, VerifyReport, proving, verify
+from packer.store.audit import census, identity
 from packer.store.pieces import Fault, Piece, audit_piece
 from packer.store.records import Absent, Received, body_hash, seal
 from packer.store.schema import open_writable
@@ -565,6 +567,42 @@ def test_ctrl_c_ends_the_check_with_what_was_found_so_far(brief: Brief) -> None:
     report = verify(brief, plan(brief), processes=1, on_progress=stop, now=NOW)
     assert report.verdict is Verdict.UNFINISHED
     assert report.layers["survey"].bodies == 10
+
+
+@pytest.mark.usefixtures("small_pieces")
+def test_the_pack_is_not_looked_at_from_outside_sqlite_while_a_thread_has_it_open(
+    brief: Brief, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    """Closing any file descriptor of a file drops the locks of the whole process on it (POSIX, fcntl)."""
+    swept, counting, looked = threading.Event(), threading.Event(), list[bool]()
+    real_swept = proving._Job._swept
+
+    def slow_census(*given: Any) -> Any:
+        counting.set()
+        assert swept.wait(10)
+        try:
+            return census(*given)
+        finally:
+            counting.clear()
+
+    def noted_identity(path: Path) -> Any:
+        looked.append(counting.is_set())
+        return identity(path)
+
+    def whole_sweep(*given: Any) -> Any:
+        assert counting.wait(10)
+        try:
+            return real_swept(*given)
+        finally:
+            swept.set()
+
+    monkeypatch.setattr(proving, "census", slow_census)
+    monkeypatch.setattr(proving, "identity", noted_identity)
+    monkeypatch.setattr(proving._Job, "_swept", whole_sweep)
+    report = verify(brief, plan(brief), processes=1, for_s=3.0, clock=_Ticking(), now=NOW)
+    assert not report.layers["survey"].finished
+    assert looked == [False, False]
+    assert list(brief.store_folder.glob(".*.checked.json")), "word is left all the same"
 
 
 def test_no_depth_writes_to_a_pack(brief: Brief) -> None:

@@ -104,11 +104,18 @@ class _Job:
             sweeper.make_ready(self.pack)
         shape = outline(self.pack)
         thorough = sweeper.depth is not Depth.HASH
-        with ThreadPoolExecutor(1) as aside:  # while the bodies are checked, mostly by other processes
-            counting = aside.submit(census, self.pack, self.now, _EXAMINED_BYTES, thorough)
-            swept = self._swept(sweeper, shape, mark or (), on_progress, chance)
-            found = counting.result()
-        if identity(self.pack) != mark:
+        swept = _Swept(0)
+        try:
+            with ThreadPoolExecutor(1) as aside:  # while the bodies are checked, mostly by other processes
+                counting = aside.submit(census, self.pack, self.now, _EXAMINED_BYTES, thorough)
+                swept = self._swept(sweeper, shape, mark or (), on_progress, chance)
+                found = counting.result()
+        finally:
+            # Only now, when the other thread has closed the pack: to look at it takes its locks away.
+            unchanged = identity(self.pack) == mark
+            if unchanged and swept.keep is not None:
+                save_bookmark(self.pack, mark or (), swept.keep)
+        if not unchanged:
             raise StoreError(
                 f"{self.pack} changed while it was being checked. Let the fetch end, then verify again."
             )
@@ -145,22 +152,18 @@ class _Job:
         except KeyboardInterrupt:
             sweeper.stop()
             note = "The check was stopped by hand."
-        if len(done) == len(pieces):
-            forget_bookmark(self.pack)
-        elif identity(self.pack) == mark:
-            save_bookmark(
-                self.pack, mark, replace(start, done=frozenset(done), bodies=bodies, bad=tuple(bad))
-            )
         finished = len(done) == len(pieces)
+        keep = None if finished else replace(start, done=frozenset(done), bodies=bodies, bad=tuple(bad))
+        if finished:
+            forget_bookmark(self.pack)
         amiss = f"table blob: {bodies:,} bodies were read, and its index tells of {every:,}"
-        return _Swept(
-            bodies, bad, finished, start.bodies, note, (amiss,) if finished and bodies != every else ()
-        )
+        damage = (amiss,) if finished and bodies != every else ()
+        return _Swept(bodies, bad, finished, start.bodies, note, damage, keep)
 
 
 @dataclass(frozen=True, slots=True)
 class _Swept:
-    """`bodies` were checked, `earlier` of them by earlier runs."""
+    """`bodies` were checked, `earlier` of them by earlier runs. `keep` is the word to be left for the next one."""
 
     bodies: int
     bad: Sequence[BadTile] = ()
@@ -168,6 +171,7 @@ class _Swept:
     earlier: int = 0
     note: str | None = None
     damage: tuple[str, ...] = ()
+    keep: Bookmark | None = None
 
 
 def _findings(
