@@ -27,7 +27,7 @@ from packer.fetching.order import in_order
 from packer.fetching.reports import Tally
 from packer.fetching.standing import Standings, route_share
 from packer.grid import LonLatBox
-from packer.net import Reply
+from packer.net import Failure, Fault, Reply
 from packer.planning import AreaPlan, plan
 from packer.shapes import Corridor, Rectangle, Shape
 from packer.store.books import read_books
@@ -138,6 +138,17 @@ def test_no_more_bytes_than_allowed_are_received(brief: Brief) -> None:
     again = fetched(brief, Options(max_bytes=10_000_000))
     assert again.report.complete
     assert again.report.stopped is None
+
+
+def test_bodies_that_break_off_use_up_the_bytes_allowed(brief: Brief) -> None:
+    broken = Failure(Fault.SHORT, "cut", 10_000)
+    told = fetched(
+        brief,
+        Options(max_bytes=300_000),
+        lambda tile, before, _n: tile_answer(tile) if before % 3 else broken,
+    )
+    assert told.report.stopped == "max-bytes"
+    assert told.report.total("requests") < 60
 
 
 # ---------------------------------------------------------------------------------------------- foretelling

@@ -350,6 +350,20 @@ async def test_cap_holds_under_a_crowd_and_under_faults(kind: Kind) -> None:
         assert server.most_open <= 4
 
 
+@pytest.mark.parametrize(
+    ("score", "least", "most"),
+    [((HALF, End.FIN), 400, 1000), ((chunked(b"a" * 300), End.FIN), 300, 300), ((End.FIN,), 0, 0)],
+    ids=["length", "chunks", "nothing"],
+)
+async def test_what_came_of_a_body_that_broke_off_is_told(
+    kind: Kind, score: Score, least: int, most: int
+) -> None:
+    async with RawServer({"/cut": score}) as server, opened(kind) as door:
+        reply = await get(door, server.url("/cut"))
+    assert isinstance(reply, Failure)
+    assert least <= reply.size_bytes <= most
+
+
 async def test_nothing_is_sent_twice_when_a_kept_connection_dies(kind: Kind) -> None:
     scores: Iterator[Score] = iter([(ok(b"tile"),), (End.FIN,)])
     async with RawServer(lambda _head: next(scores)) as server, opened(kind) as door:

@@ -7,11 +7,12 @@ from collections.abc import Callable
 from dataclasses import replace
 from typing import Protocol
 
-from packer.errors import AnswerError, LastbarError, NetworkError
+from packer.errors import AnswerError, LastbarError
 from packer.fetching.apart import JPEG_BEGINS, MOST_WAITING, Apart, Seen
 from packer.fetching.clock import Clock
 from packer.fetching.departure import Allowance
 from packer.fetching.doubt import MOST_HELD, Doubt, Held
+from packer.fetching.farewells import cannot_tell, never_heard, no_tile_at_all, only_refused
 from packer.fetching.feed import Feed
 from packer.fetching.gate import Gate, Pass, PauseKind
 from packer.fetching.outbox import Outbox
@@ -185,7 +186,7 @@ class Crew:
             self.tally.took_s += 0.1 * (took_s - self.tally.took_s)
             if isinstance(reply, Answer):
                 self.heard = True
-                self._allowance.received(len(reply.body))
+            self._allowance.received(len(reply.body) if isinstance(reply, Answer) else reply.size_bytes)
             seen = None
             if self._apart.useful and isinstance(reply, Answer) and _is_bare_jpeg(reply):
                 self._gate.landed(leave)
@@ -341,7 +342,7 @@ class Crew:
         if self._gate.several and not self.heard and before is not None and self._gate.fair(before):
             self._passed_over += 1
             if self._passed_over >= _IN_A_ROW:
-                self.stop(self._never_heard(reason))
+                self.stop(never_heard(self._source, reason))
 
     async def _strained(self, tile: Tile, leave: Pass, reply: Reply, outcome: WaitSoLong) -> None:
         plainly = isinstance(reply, Answer) and reply.status == 429
@@ -358,7 +359,7 @@ class Crew:
             self._ask_at_pages *= 2
             if await self._host.vouches(self._clock.now()):
                 self._in_a_row = self._pages
-                self.stop(self._only_refused(reason))
+                self.stop(only_refused(self._source, self._in_a_row, reason))
 
     async def _again(
         self, tile: Tile, leave: Pass, kind: str, reason: str, least: int, *, by_server: bool = False
@@ -401,7 +402,7 @@ class Crew:
         if self._gate.pause is not None or self._doubt.is_due(now) or self._in_a_row >= _IN_A_ROW:
             await self._ask_witness()
         elif len(self._doubt) >= MOST_HELD:
-            self.stop(self._cannot_tell() if self._doubt.proven else self._no_tile_at_all())
+            self.stop(self._lacks_all())
 
     async def _ask_witness(self, *, at_end: bool = False) -> None:
         """If cancelled: what is held back stays so, and is asked for again by the next run."""
@@ -426,7 +427,10 @@ class Crew:
         elif at_end or self._in_a_row >= _IN_A_ROW:
             await self._take_at_word()
         if at_end and self._doubt:
-            self.stop(self._cannot_tell() if self._doubt.proven else self._no_tile_at_all())
+            self.stop(self._lacks_all())
+
+    def _lacks_all(self) -> AnswerError:
+        return (cannot_tell if self._doubt.proven else no_tile_at_all)(self._source, self._doubt.lacks)
 
     async def _release(self) -> None:
         """The host is itself just now: what was held back is sure, or asked for once more."""
@@ -448,35 +452,7 @@ class Crew:
             return
         await self._give_up(held.tile, *held.refusal)
         if self._in_a_row >= _IN_A_ROW and not self._stopping:
-            self.stop(self._only_refused(held.refusal[1]))
-
-    def _only_refused(self, reason: str) -> AnswerError:
-        return AnswerError(
-            f'Layer "{self._source.layer}" was stopped: {self._in_a_row} answers in a row from '
-            f"{self._source.host} were no tiles; the last: {reason}. Check the layer's address, key and format "
-            "in the brief, then run lastbar fetch again; what is stored stays."
-        )
-
-    def _never_heard(self, reason: str) -> NetworkError:
-        return NetworkError(
-            f'Layer "{self._source.layer}" was stopped: nothing ever came from {self._source.host}, while the other '
-            f"layers on its host were answered; the last trouble: {reason}. Check the port and whether the address "
-            "begins with http:// or https:// in the brief, then run lastbar fetch again; what is stored stays."
-        )
-
-    def _no_tile_at_all(self) -> AnswerError:
-        return AnswerError(
-            f'Layer "{self._source.layer}": {self._source.host} says of every tile that it does not exist '
-            f"({self._doubt.lacks:,} asked for), and has never given one. Most likely the layer's address in the "
-            "brief is wrong: open one tile of it in a browser. Nothing was noted as missing there."
-        )
-
-    def _cannot_tell(self) -> AnswerError:
-        return AnswerError(
-            f'Layer "{self._source.layer}": {self._source.host} says of the last {self._doubt.lacks:,} tiles that '
-            "they do not exist, and nothing tells whether that was the server itself or a device on the way. "
-            "They were not noted. Run lastbar fetch again on another connection, or use an https address."
-        )
+            self.stop(only_refused(self._source, self._in_a_row, held.refusal[1]))
 
 
 def _is_bare_jpeg(answer: Answer) -> bool:

@@ -48,10 +48,11 @@ class Answer:
 @dataclass(frozen=True, slots=True)
 class Failure:
     """No whole answer. `detail` is the library's own wording, for the log; it never holds the address's
-    query, userinfo or a header value."""
+    query, userinfo or a header value. `size_bytes` of a body came all the same, at most."""
 
     fault: Fault
     detail: str
+    size_bytes: int = 0
 
 
 Reply = Answer | Failure

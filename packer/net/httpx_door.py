@@ -80,7 +80,7 @@ class HttpxDoor:
         except TimeoutError as error:
             if not timer.expired():
                 return self._failure(error, url, headers, progress)
-            return Failure(Fault.DEADLINE, f"no end after {deadline_s:g} s")
+            return Failure(Fault.DEADLINE, f"no end after {deadline_s:g} s", progress.size_bytes)
         except (httpx.HTTPError, httpx.InvalidURL, httpx.StreamError, OSError, RuntimeError) as error:
             return self._failure(error, url, headers, progress)
 
@@ -104,13 +104,14 @@ class HttpxDoor:
                 return Failure(Fault.PROXY, "407 Proxy Authentication Required")
             if failure := head_failure(response.status_code, got, limit_bytes):
                 return failure
-            body, size_bytes = [], 0
+            body = []
             # `aiter_raw` reads this same stream, but gives the connection back before it can be looked at.
             async for chunk in _stream_of(response):
                 body.append(chunk)
-                size_bytes += len(chunk)
-                if size_bytes > limit_bytes:
-                    return Failure(Fault.TOO_BIG, f"over {limit_bytes} bytes, no length given")
+                progress.size_bytes += len(chunk)
+                if progress.size_bytes > limit_bytes:
+                    said = f"over {limit_bytes} bytes, no length given"
+                    return Failure(Fault.TOO_BIG, said, progress.size_bytes)
             if _has_surplus(response) and (wire := response.extensions.get("network_stream")):
                 await wire.aclose()
             return Answer(response.status_code, got, b"".join(body))
@@ -123,14 +124,17 @@ class HttpxDoor:
         proxy = self._proxies.for_url(url)
         fault = _fault(error, proxied=proxy is not None, waiting_for_proxy=progress.waiting_for_proxy)
         words = [type(error).__name__, str(error), *(str(cause) for cause in _system_errors(error))]
-        return Failure(fault, scrub(": ".join(dict.fromkeys(filter(None, words))), url, headers, proxy))
+        detail = scrub(": ".join(dict.fromkeys(filter(None, words))), url, headers, proxy)
+        return Failure(fault, detail, progress.size_bytes)
 
 
 class _Progress:
-    """How far an exchange through a tunnel has come: errors before it stands are the proxy's."""
+    """How far an exchange has come: through a tunnel, where errors before it stands are the proxy's, and in bytes
+    of the body."""
 
     def __init__(self, *, waiting_for_proxy: bool) -> None:
         self.waiting_for_proxy = waiting_for_proxy
+        self.size_bytes = 0
 
     async def note(self, event: str, _info: Mapping[str, Any]) -> None:
         """If cancelled: cannot be, it awaits nothing."""

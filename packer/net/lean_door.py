@@ -6,6 +6,7 @@ import asyncio
 import os
 import re
 from collections.abc import Mapping
+from dataclasses import replace
 from datetime import timedelta
 from functools import lru_cache
 from pathlib import Path
@@ -104,17 +105,19 @@ class LeanDoor:
         abandoned = False
         request: StreamRequest | None = None
         response: Response | None = None
+        come = [0]  # bytes of the body, at most
         running = asyncio.timeout(None)  # the client's own clock keeps the deadline; this one is for `aclose`
         self._running.add(running)
         try:
             request = _request(client, url, headers, max(0.0, ends_at_s - loop.time()))
             async with running, request as response:
-                return await self._read(response, url, limit_bytes)
+                return await self._read(response, url, limit_bytes, come)
         except asyncio.CancelledError:
             abandoned = request is not None and response is None
             raise
         except PyreqwestError as error:
-            return self._failure(error, url, headers, late=loop.time() >= ends_at_s)
+            failure = self._failure(error, url, headers, late=loop.time() >= ends_at_s)
+            return replace(failure, size_bytes=come[0])
         except TimeoutError:
             return Failure(Fault.RESET, "the door was closed")
         finally:
@@ -188,8 +191,8 @@ class LeanDoor:
         )
         return _built(_with_proxies(builder, self._proxies))
 
-    async def _read(self, response: Response, url: str, limit_bytes: int) -> Reply:
-        """The rest of an exchange whose head has come.
+    async def _read(self, response: Response, url: str, limit_bytes: int, come: list[int]) -> Reply:
+        """The rest of an exchange whose head has come. `come` is kept at the bytes of the body, at most.
 
         If cancelled: leaving the context of `response` closes the connection.
         """
@@ -198,14 +201,15 @@ class LeanDoor:
             return Failure(Fault.PROXY, "407 Proxy Authentication Required")
         if failure := head_failure(status, headers, limit_bytes):
             return failure
-        if headers.get("content-length", "").isdecimal():
+        if (length := headers.get("content-length", "")).isdecimal():
+            come[0] = min(int(length[:18]), limit_bytes)  # longer only where there is no body
             return Answer(status, headers, bytes(await response.bytes()))  # the client holds it to its length
-        body, size_bytes = [], 0
+        body = []
         while (chunk := await response.body_reader.read_chunk()) is not None:
             body.append(bytes(chunk))
-            size_bytes += len(body[-1])
-            if size_bytes > limit_bytes:
-                return Failure(Fault.TOO_BIG, f"over {limit_bytes} bytes, no length given")
+            come[0] += len(body[-1])
+            if come[0] > limit_bytes:
+                return Failure(Fault.TOO_BIG, f"over {limit_bytes} bytes, no length given", come[0])
         return Answer(status, headers, b"".join(body))
 
     def _failure(self, error: PyreqwestError, url: str, headers: Mapping[str, str], *, late: bool) -> Failure:
