@@ -9,7 +9,7 @@ import os
 import random
 import signal
 import sys
-from collections.abc import Callable, Iterable, Mapping
+from collections.abc import Callable, Iterable, Mapping, Sequence
 from functools import lru_cache
 from multiprocessing.synchronize import Event
 from pathlib import Path
@@ -17,7 +17,7 @@ from pathlib import Path
 from PIL import Image
 
 from packer.brief import Brief
-from packer.handover import handover
+from packer.handover import Crew, handover
 from packer.handover.kinds import As
 from packer.planning import Plan, plan
 from packer.store.records import Absent, Received, Record
@@ -155,7 +155,7 @@ def hand_over_again_and_again(folder: Path, card: Path, started: Event) -> None:
         handover(brief, worked_out, None, card)
 
 
-def die_before(folder: Path, card: Path, kind: As, step: int) -> None:
+def die_before(folder: Path, card: Path, kind: As, step: int, crews: Sequence[Crew] = ()) -> None:
     """Hand over, and be killed just before the file operation of this number on the card."""
     steps = 0
 
@@ -168,4 +168,4 @@ def die_before(folder: Path, card: Path, kind: As, step: int) -> None:
 
     brief, worked_out = brief_in(folder, deepest=13)
     sys.addaudithook(hook)
-    handover(brief, worked_out, None, card, as_=kind)
+    handover(brief, worked_out, None, card, as_=kind, crews=crews)

@@ -8,7 +8,8 @@ from pathlib import Path
 from packer.cli.run_handover import Progress
 from packer.cli.speech import document, say
 from packer.errors import EXIT_NOT_COMPLETE
-from packer.handover import InspectReport, copies_in, inspect_folder
+from packer.handover import FolderFinding, InspectReport, muster
+from packer.handover.manifest import CREWS
 
 __all__ = ["run"]
 
@@ -16,17 +17,31 @@ _SHOWN = 20
 
 
 def run(folder: Path, as_json: bool) -> int:
-    """Inspect the copy in `folder`, or the copies below it; 0 if all are sound, 1 if one is not."""
-    progress = Progress()
-    reports = [inspect_folder(one, on_progress=progress.show) for one in copies_in(folder)]
-    sound = all(report.sound for report in reports)
+    """Inspect the copy in `folder`, or the copies below it; 0 if all are there and sound, 1 if one is not."""
+    found = muster(folder, on_progress=Progress().show)
     if as_json:
-        document({"sound": sound, "copies": [report.as_json() for report in reports]})
+        document(found.as_json())
     else:
-        for report in reports:
+        for report in found.copies:
             _show(report)
-        say("SOUND: as it was handed over." if sound else "NOT SOUND. Copy what is named above again.")
-    return 0 if sound else EXIT_NOT_COMPLETE
+        _show_folders(found.folders)
+        say("SOUND: as it was handed over." if found.sound else "NOT SOUND. Copy what is named above again.")
+    return 0 if found.sound else EXIT_NOT_COMPLETE
+
+
+def _show_folders(folders: tuple[FolderFinding, ...]) -> None:
+    for finding in folders[:_SHOWN]:
+        say(_plain(str(finding.folder)))
+        _line(f"{finding.state}: {finding.detail}")
+    if len(folders) > _SHOWN:
+        say(f"and {len(folders) - _SHOWN:,} more")
+    if any(finding.state == "unfinished" for finding in folders):
+        say("Run lastbar handover again for what is unfinished, then copy it.")
+    if any(finding.state == "missing" for finding in folders):
+        say(f"For a crew that is not to have a folder any more: remove {CREWS}, and")
+        say("run lastbar handover again for all others.")
+    if folders:
+        say()
 
 
 def _show(report: InspectReport) -> None:
@@ -49,6 +64,11 @@ def _show(report: InspectReport) -> None:
     say()
 
 
+def _plain(text: str) -> str:
+    return "".join(c if c.isprintable() else "?" for c in text)
+
+
 def _line(text: str) -> None:
-    plain = "".join(c if c.isprintable() else "?" for c in text)
-    say(textwrap.fill(plain, 80, initial_indent="  ", subsequent_indent="    ", break_on_hyphens=False))
+    say(
+        textwrap.fill(_plain(text), 80, initial_indent="  ", subsequent_indent="    ", break_on_hyphens=False)
+    )

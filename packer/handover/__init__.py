@@ -2,15 +2,19 @@
 
 from packer.handover.crews import Crew
 from packer.handover.delivery import Copy, HandoverReport, handover
-from packer.handover.inspection import FileFinding, InspectReport, copies_in, inspect_folder
+from packer.handover.inspection import FileFinding, InspectReport, inspect_folder
+from packer.handover.muster import FolderFinding, Muster, copies_in, muster
 
 __all__ = [
     "Copy",
     "Crew",
     "FileFinding",
+    "FolderFinding",
     "HandoverReport",
     "InspectReport",
+    "Muster",
     "copies_in",
     "handover",
     "inspect_folder",
+    "muster",
 ]

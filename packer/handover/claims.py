@@ -7,10 +7,11 @@ from collections.abc import Iterable
 from pathlib import Path
 
 from packer.errors import InputError, StoreError
-from packer.handover.manifest import CARD, MANIFEST, read_manifest
+from packer.handover.crew_folders import read_record
+from packer.handover.manifest import CARD, CREWS, MANIFEST, read_manifest
 from packer.handover.target import clear_away, leftovers, put_text
 
-__all__ = ["claim", "clear_leftovers", "refuse_links", "refuse_strangers", "unclaim"]
+__all__ = ["claim", "clear_leftovers", "refuse_foreign_record", "refuse_links", "refuse_strangers", "unclaim"]
 
 _INTENT = ".intent.handover.part"  # the names that a run is about to give
 
@@ -27,6 +28,17 @@ def refuse_links(to: Path, folder: Path, wanted: Iterable[str]) -> None:
                 f"{path} is a link to somewhere else, and a handover writes only below {to}. Nothing was handed over. "
                 "Remove the link, or name another folder with --to."
             )
+
+
+def refuse_foreign_record(to: Path) -> None:
+    """Raise InputError if what bears the name of the record of crews in `to` is none of ours."""
+    try:
+        read_record(to)
+    except StoreError as fault:
+        raise InputError(
+            f"{to} holds a {CREWS} that no handover wrote, or that is damaged, so nothing there is replaced. Move it "
+            "away, or name another folder with --to."
+        ) from fault
 
 
 def refuse_strangers(folder: Path, wanted: Iterable[str], store: Path) -> set[str]:

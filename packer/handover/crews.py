@@ -8,6 +8,7 @@ from dataclasses import dataclass, replace
 
 from packer.brief_values import names_a_device
 from packer.errors import BriefError
+from packer.handover.manifest import RESERVED
 from packer.planning import OVERVIEW, LayerPlan, Plan
 from packer.tileset import TileSet
 
@@ -71,6 +72,11 @@ def folder_name(crew: str) -> str:
         raise BriefError(
             f'Crew "{crew}" cannot name a folder, since Windows keeps "{plain}" for a device. Use another name, such '
             'as "north team".'
+        )
+    if plain.casefold() in RESERVED:
+        raise BriefError(
+            f'Crew "{crew}" cannot name a folder, since a file of the handover itself has that name. Use another name, '
+            'such as "north team".'
         )
     return plain
 

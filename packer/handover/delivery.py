@@ -4,6 +4,9 @@ Order of writes in each folder: what an earlier run left is cleared away; its ma
 manifest ever speaks for files that it does not know; each file is written under a hidden name, synced, read
 back from its first tile to its last, and renamed; the card follows, and the manifest last of all. A folder
 with a manifest is therefore a finished handover.
+
+With crews a record at the top names their folders before any of them is touched, and vouches for each just before
+its manifest comes. So whenever the process dies, a folder that was to be finished and is not is known by the record.
 """
 
 from __future__ import annotations
@@ -17,7 +20,15 @@ from typing import Any, Literal
 from packer.brief import Brief
 from packer.errors import StoreError
 from packer.handover.card import card_text
-from packer.handover.claims import claim, clear_leftovers, refuse_links, refuse_strangers, unclaim
+from packer.handover.claims import (
+    claim,
+    clear_leftovers,
+    refuse_foreign_record,
+    refuse_links,
+    refuse_strangers,
+    unclaim,
+)
+from packer.handover.crew_folders import expect, vouch
 from packer.handover.crews import Crew, shares
 from packer.handover.drafting import (
     CopyDraft,
@@ -106,15 +117,16 @@ def handover(
 ) -> HandoverReport:
     """Write what the plan asks for and the packs hold, as sealed files for devices.
 
-    With crews, each gets a folder of its own in `to`. `max_file_bytes` "auto" takes what the target's file
-    system is sure to take and None means no limit; what a FAT file system cannot take is never tried.
-    `on_progress` gets what is being done to which file, the tiles done and their number. A body that does not
-    match its hash, its place or its format is never handed over: it raises StoreError, or with `allow_gaps`
-    counts as damaged and is named on the card. Raises InputError for what cannot be done as asked,
+    With crews, each gets a folder of its own in `to`, and a record beside them names the folders. `max_file_bytes`
+    "auto" takes what the target's file system is sure to take and None means no limit; what a FAT file system cannot
+    take is never tried. `on_progress` gets what is being done to which file, the tiles done and their number. A body
+    that does not match its hash, its place or its format is never handed over: it raises StoreError, or with
+    `allow_gaps` counts as damaged and is named on the card. Raises InputError for what cannot be done as asked,
     LastbarError for an incomplete plan, DiskError for a target without room.
 
     If the process dies: every final name in `to` is that of a whole file; a folder that it did not finish has
-    no manifest, and the next run clears away what it left.
+    no manifest, and the next run clears away what it left. The record of crews counts a folder as unfinished from
+    before the first of them is written until it is about to get its manifest.
     """
     with ExitStack() as open_packs:
         shelves = {}
@@ -127,6 +139,8 @@ def handover(
         refuse_clashes(copies)
         refuse_gaps(copies, typed("fetch", brief.path, store=store), allow_gaps)
         refuse_over_budget(copies)
+        if crews:
+            refuse_foreign_record(to)
         for copy in copies:
             refuse_links(to, copy.folder, [file.name for file in copy.files])
         ours = [
@@ -136,6 +150,9 @@ def handover(
         for copy in copies:
             clear_leftovers(copy.folder)
         refuse_no_room(copies, to)
+        if crews:
+            make_folder(to)
+            expect(to, [copy.folder.name for copy in copies])
         job = Job(brief, plan, shelves, as_, limit, allow_gaps, on_progress)
         return HandoverReport(
             tuple(_write_copy(job, copy, names) for copy, names in zip(copies, ours, strict=True))
@@ -168,6 +185,8 @@ def _write_copy(job: Job, copy: CopyDraft, ours: set[str]) -> Copy:
     manifest = manifest_of(job, copy, layers, tuple(entries))
     put_text(copy.folder / CARD, card_text(manifest, job.plan))
     manifest = manifest.model_copy(update={"files": (*entries, plain_entry(copy.folder / CARD, CARD, None))})
+    if copy.share.crew:
+        vouch(copy.folder.parent, copy.folder.name, manifest)
     put_text(copy.folder / MANIFEST, manifest.as_text())
     unclaim(copy.folder)
     return Copy(copy.folder, manifest, copy.predicted_bytes)

@@ -12,7 +12,7 @@ import numpy as np
 from packer.errors import BriefError, DiskError, LastbarError
 from packer.handover.crews import Share, folder_name
 from packer.handover.kinds import As, file_name, predicted_bytes, refuse_unfit
-from packer.handover.manifest import CARD, MANIFEST
+from packer.handover.manifest import RESERVED
 from packer.handover.parting import parts
 from packer.handover.target import free_bytes
 from packer.planning import LayerPlan, Plan
@@ -133,7 +133,7 @@ def _layer(
 
 
 def refuse_clashes(copies: Sequence[CopyDraft]) -> None:
-    """Raise BriefError for layers of a copy that would go by one file name, or by that of its card or manifest.
+    """Raise BriefError for layers of a copy that would go by one file name, or by that of its card, manifest or record.
 
     On many cards letters of either case are one. A layer's own name says nothing yet: "a" in two parts has a file
     "a-1-of-2", as a layer of that name has.
@@ -148,9 +148,9 @@ def refuse_clashes(copies: Sequence[CopyDraft]) -> None:
                     "would replace the other. Nothing was handed over. Rename one of these layers in the brief, and "
                     "its pack in the same way."
                 )
-            if file.name.casefold() in (CARD.casefold(), MANIFEST.casefold()):
+            if file.name.casefold() in RESERVED:
                 raise BriefError(
-                    f'Layer "{file.layer}" would be handed over as {file.name}, which is a file of every handover. '
+                    f'Layer "{file.layer}" would be handed over as {file.name}, which is a file of each handover. '
                     "Nothing was handed over. Rename the layer in the brief, and its pack in the same way, or hand "
                     "it over with --as mbtiles."
                 )

@@ -22,7 +22,7 @@ from packer.payload import Kind, decode_fully
 from packer.store.schema import translated
 from packer.store.shelf import SealedFile
 
-__all__ = ["FileFinding", "InspectReport", "copies_in", "inspect_folder"]
+__all__ = ["FileFinding", "InspectReport", "Progress", "inspect_folder"]
 
 State = Literal["sound", "missing", "short", "long", "changed", "unreadable"]
 Progress = Callable[[str, int, int], None]
@@ -66,20 +66,6 @@ class InspectReport:
             "files": [{"name": f.name, "state": f.state, "detail": f.detail} for f in self.files],
             "extra": list(self.extra),
         }
-
-
-def copies_in(folder: Path) -> list[Path]:
-    """The handed-over copies in a folder: itself, or those directly below it, one for each crew.
-
-    Gives the folder itself where there is none at all, for `inspect_folder` to say so.
-    """
-    if (folder / MANIFEST).exists() or not folder.is_dir():
-        return [folder]
-    with translated(folder):
-        below = sorted(
-            path for path in folder.iterdir() if (path / MANIFEST).is_file() and not path.is_symlink()
-        )
-    return below or [folder]
 
 
 def inspect_folder(folder: Path, *, on_progress: Progress = lambda _name, _done, _all: None) -> InspectReport:

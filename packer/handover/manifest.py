@@ -26,7 +26,9 @@ from packer.grid import MAX_ZOOM
 
 __all__ = [
     "CARD",
+    "CREWS",
     "MANIFEST",
+    "RESERVED",
     "AreaEntry",
     "FileEntry",
     "LayerEntry",
@@ -37,6 +39,8 @@ __all__ = [
 
 MANIFEST = "manifest.json"
 CARD = "ON THIS CARD.txt"
+CREWS = "crews.json"
+RESERVED = frozenset(name.casefold() for name in (MANIFEST, CARD, CREWS))
 _LARGEST_BYTES = 8_000_000  # twenty thousand files
 _MOST_FAULTS = 1000
 _CONTROL = re.compile(r"[\x00-\x1f\x7f]")

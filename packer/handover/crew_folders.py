@@ -1,0 +1,120 @@
+"""`crews.json`: which crews' folders belong in the folder that was handed over to, so that a lost one is missed.
+
+It lies beside the crews' folders and no device needs it. A folder stands in it from before its first byte is written,
+without a hash; the hash of its manifest follows just before the manifest itself. So a folder that the record vouches
+for is a finished one, whenever a run was killed. Like a manifest it is read as coming from anyone.
+"""
+
+from __future__ import annotations
+
+import hashlib
+import os
+from collections.abc import Iterable
+from pathlib import Path
+from typing import Annotated, Literal
+
+from pydantic import AfterValidator, BaseModel, ConfigDict, Field, ValidationError, model_validator
+
+from packer.errors import BriefError, StoreError
+from packer.handover.crews import folder_name
+from packer.handover.loose import file_sha256
+from packer.handover.manifest import CREWS, MANIFEST, Manifest, Name, Sha256, read_manifest
+from packer.handover.target import leftovers, part_of, put_text
+from packer.store.schema import translated
+
+__all__ = ["CrewRecord", "expect", "is_unfinished", "read_record", "unfinished_below", "vouch"]
+
+_LARGEST_BYTES = 1_000_000
+
+
+def _one_step(name: str) -> str:
+    if "/" in name:
+        raise ValueError("a crew's folder lies directly beside the record")
+    return name
+
+
+Folder = Annotated[Name, AfterValidator(_one_step)]
+
+
+class CrewRecord(BaseModel):
+    """The whole document: by folder the SHA-256 of its manifest, None until its handover comes to its end."""
+
+    model_config = ConfigDict(strict=True, extra="forbid", frozen=True)
+
+    record: Literal["lastbar crews"] = "lastbar crews"
+    record_version: Literal[1] = 1
+    folders: Annotated[dict[Folder, Sha256 | None], Field(max_length=5_000)]
+
+    @model_validator(mode="after")
+    def _each_once(self) -> CrewRecord:
+        if len({name.casefold() for name in self.folders}) != len(self.folders):
+            raise ValueError("a folder is named twice")
+        return self
+
+    def noting(self, folders: dict[str, str | None]) -> CrewRecord:
+        """The record with these folders noted, each in place of one that many cards take for the same."""
+        new = {name.casefold() for name in folders}
+        kept = {name: sha256 for name, sha256 in self.folders.items() if name.casefold() not in new}
+        return self.model_copy(update={"folders": dict(sorted((kept | folders).items()))})
+
+
+def read_record(to: Path) -> CrewRecord | None:
+    """The record in a folder, None if there is none. Raises StoreError for one that cannot be trusted."""
+    path = to / CREWS
+    if not os.path.lexists(path):
+        return None
+    with translated(path):
+        usable = not path.is_symlink() and path.is_file() and path.stat().st_size <= _LARGEST_BYTES
+        text = path.read_bytes() if usable else b""
+    try:
+        return CrewRecord.model_validate_json(text)
+    except ValidationError:
+        raise StoreError(
+            f"{path} cannot be used as the record of the crews' folders. It is damaged, or comes from another version "
+            "or another program. Copy it again from where it was handed over to."
+        ) from None
+
+
+def expect(to: Path, folders: Iterable[str]) -> None:
+    """Note that folders belong in `to` and are not finished. If the process dies: the old record or the new one."""
+    _note(to, dict.fromkeys(folders))
+
+
+def vouch(to: Path, folder: str, manifest: Manifest) -> None:
+    """Note the manifest that a folder is about to get. If the process dies: the old record or the new one."""
+    _note(to, {folder: hashlib.sha256(manifest.as_text().encode()).hexdigest()})
+
+
+def _note(to: Path, folders: dict[str, str | None]) -> None:
+    # Read anew each time, since a handover to other crews may go on beside this one.
+    record = (read_record(to) or _as_found(to)).noting(folders)
+    put_text(to / CREWS, record.model_dump_json(indent=1) + "\n")
+
+
+def _as_found(to: Path) -> CrewRecord:
+    """The record that a folder should have: an older version kept none of the crews that it handed over to."""
+    with translated(to):
+        below = [path for path in sorted(to.iterdir()) if path.is_dir() and not path.is_symlink()]
+    return CrewRecord(folders={p.name: file_sha256(p / MANIFEST) for p in below if _is_of_a_crew(p)})
+
+
+def _is_of_a_crew(folder: Path) -> bool:
+    """Whether a folder is a finished copy for a crew and has the name that the crew gives it."""
+    try:
+        crew = read_manifest(folder).crew
+        return crew is not None and folder_name(crew) == folder.name
+    except (BriefError, StoreError):
+        return False
+
+
+def is_unfinished(folder: Path) -> bool:
+    """Whether a folder holds what a handover left that never came to its end, and no manifest."""
+    own = part_of(folder / CREWS)  # half a record: the old one still holds
+    return not (folder / MANIFEST).exists() and any(path != own for path in leftovers(folder))
+
+
+def unfinished_below(to: Path) -> list[Path]:
+    """The folders directly below one that are unfinished. Hidden ones are themselves half of something."""
+    with translated(to):
+        below = [path for path in sorted(to.iterdir()) if path.is_dir() and not path.is_symlink()]
+        return [path for path in below if not path.name.startswith(".") and is_unfinished(path)]

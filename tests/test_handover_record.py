@@ -1,0 +1,278 @@
+"""The record of the crews' folders: none that belongs in a target is lost, or left half done, without being missed."""
+
+from __future__ import annotations
+
+import json
+import multiprocessing
+import shutil
+import signal
+from collections.abc import Callable
+from pathlib import Path
+
+import pytest
+
+from packer.brief import Brief
+from packer.cli import run_inspect
+from packer.errors import EXIT_NOT_COMPLETE, BriefError, InputError, StoreError
+from packer.handover import Crew, Muster, delivery, handover, inspect_folder, muster
+from packer.handover.kinds import As
+from packer.handover.manifest import Manifest
+from packer.handover.target import leftovers
+from packer.planning import Plan
+from tests.handover_packs import brief_in, die_before, packs
+
+NORTH, SOUTH = Crew("north", areas=("east",)), Crew("south", areas=("west",), layers=("topo",))
+
+
+@pytest.fixture(scope="module")
+def ready(tmp_path_factory: pytest.TempPathFactory) -> tuple[Brief, Plan]:
+    brief, worked_out = brief_in(tmp_path_factory.mktemp("source"), deepest=12)
+    packs(brief, worked_out)
+    return brief, worked_out
+
+
+@pytest.fixture
+def card(ready: tuple[Brief, Plan], tmp_path: Path) -> Path:
+    handover(*ready, None, tmp_path / "card", crews=[NORTH, SOUTH])
+    return tmp_path / "card"
+
+
+def faults(found: Muster) -> dict[str, str]:
+    return {finding.folder.name: finding.state for finding in found.folders}
+
+
+def cut_short(folder: Path) -> None:
+    """What a killed handover leaves, seen from outside: its note, a half file and no manifest."""
+    (folder / "manifest.json").unlink()
+    (folder / ".intent.handover.part").write_text('["aerial.mbtiles"]\n', encoding="utf-8")
+    (folder / ".aerial.mbtiles.handover.part").write_bytes(b"half")
+
+
+def lose_the_manifest(folder: Path) -> None:
+    (folder / "manifest.json").unlink()
+
+
+def put_a_link_in_place(folder: Path) -> None:
+    folder.rename(folder.parent.parent / "elsewhere")
+    folder.symlink_to(folder.parent.parent / "elsewhere")
+
+
+def put_another_crew_in_place(folder: Path) -> None:
+    shutil.rmtree(folder)
+    shutil.copytree(folder.parent / "south", folder)
+
+
+def test_target_with_all_its_crews_is_sound(card: Path) -> None:
+    found = muster(card)
+    assert found.sound
+    assert [copy.folder.name for copy in found.copies] == ["north", "south"]
+    assert all(copy.extra == () for copy in found.copies)
+    assert sorted(path.name for path in card.iterdir()) == ["crews.json", "north", "south"]
+
+
+@pytest.mark.parametrize(
+    ("accident", "state"),
+    [
+        (shutil.rmtree, "missing"),
+        (cut_short, "unfinished"),
+        (lose_the_manifest, "unfinished"),
+        (put_a_link_in_place, "unreadable"),
+        (put_another_crew_in_place, "changed"),
+    ],
+)
+def test_crew_folder_that_is_lost_or_half_done_is_named_and_the_others_are_inspected(
+    card: Path, capsys: pytest.CaptureFixture[str], accident: Callable[[Path], None], state: str
+) -> None:
+    accident(card / "north")
+    found = muster(card)
+    assert not found.sound
+    assert faults(found) == {"north": state}
+    assert [copy.sound for copy in found.copies if copy.folder.name == "south"] == [True]
+    assert run_inspect.run(card, as_json=False) == EXIT_NOT_COMPLETE
+    out = capsys.readouterr().out
+    assert f"{card / 'north'}\n  {state}: " in out
+    assert "NOT SOUND" in out
+    assert run_inspect.run(card, as_json=True) == EXIT_NOT_COMPLETE
+    told = json.loads(capsys.readouterr().out)
+    assert told["sound"] is False
+    assert [(f["folder"], f["state"]) for f in told["folders"]] == [(str(card / "north"), state)]
+
+
+def test_target_that_lost_every_crew_is_not_sound(card: Path) -> None:
+    shutil.rmtree(card / "north")
+    shutil.rmtree(card / "south")
+    assert faults(muster(card)) == {"north": "missing", "south": "missing"}
+
+
+def test_older_target_without_a_record_is_inspected_by_what_is_in_it(card: Path) -> None:
+    (card / "crews.json").unlink()
+    assert muster(card).sound
+    shutil.rmtree(card / "north")
+    assert muster(card).sound
+
+
+def test_half_done_folder_is_named_without_a_record_too(card: Path) -> None:
+    (card / "crews.json").unlink()
+    cut_short(card / "north")
+    assert faults(muster(card)) == {"north": "unfinished"}
+    shutil.rmtree(card / "south")
+    assert faults(muster(card)) == {"north": "unfinished"}
+
+
+@pytest.mark.parametrize("kind", ["mbtiles", "gpkg", "folder"])
+def test_folder_of_one_crew_is_inspected_alone(ready: tuple[Brief, Plan], tmp_path: Path, kind: As) -> None:
+    handover(*ready, None, tmp_path / "card", as_=kind, crews=[NORTH, SOUTH])
+    assert muster(tmp_path / "card").sound
+    device = Path(shutil.copytree(tmp_path / "card" / "north", tmp_path / "device"))
+    assert run_inspect.run(device, as_json=False) == 0
+    assert inspect_folder(device).extra == ()
+
+
+def test_crews_handed_over_now_and_later_all_belong_to_the_target(
+    ready: tuple[Brief, Plan], tmp_path: Path
+) -> None:
+    for crew in (NORTH, SOUTH, NORTH):
+        handover(*ready, None, tmp_path, crews=[crew])
+    assert muster(tmp_path).sound
+    shutil.rmtree(tmp_path / "north")
+    handover(*ready, None, tmp_path, crews=[SOUTH])
+    assert faults(muster(tmp_path)) == {"north": "missing"}
+
+
+def test_crews_of_an_older_target_are_taken_into_the_record_when_another_is_handed_over(
+    ready: tuple[Brief, Plan], tmp_path: Path
+) -> None:
+    handover(*ready, None, tmp_path, crews=[NORTH])
+    (tmp_path / "crews.json").unlink()
+    handover(*ready, None, tmp_path, crews=[SOUTH])
+    assert muster(tmp_path).sound
+    shutil.rmtree(tmp_path / "north")
+    assert faults(muster(tmp_path)) == {"north": "missing"}
+
+
+def test_crew_that_is_spelled_in_other_letters_has_one_place_in_the_record(
+    ready: tuple[Brief, Plan], tmp_path: Path
+) -> None:
+    handover(*ready, None, tmp_path, crews=[NORTH])
+    shutil.rmtree(tmp_path / "north")
+    handover(*ready, None, tmp_path, crews=[Crew("North")])
+    assert muster(tmp_path).sound
+
+
+def test_handover_that_fails_leaves_every_crew_of_it_unfinished(
+    ready: tuple[Brief, Plan], card: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    """South was to be replaced as well: that its old copy is whole does not make it the one that was meant."""
+
+    def broken(manifest: Manifest, plan: Plan) -> str:
+        raise StoreError("The card is gone. Put it back.")
+
+    monkeypatch.setattr(delivery, "card_text", broken)
+    with pytest.raises(StoreError, match="The card is gone"):
+        handover(*ready, None, card, crews=[NORTH, SOUTH])
+    assert faults(muster(card)) == {"north": "unfinished", "south": "unfinished"}
+    monkeypatch.undo()
+    handover(*ready, None, card, crews=[NORTH, SOUTH])
+    assert muster(card).sound
+
+
+_SPAWN = multiprocessing.get_context("forkserver")
+_SPAWN.set_forkserver_preload(["tests.handover_packs"])  # so that a child starts in milliseconds
+
+
+@pytest.mark.parametrize("finished_before", [False, True])
+def test_kill_at_any_file_operation_never_leaves_a_target_that_is_called_sound(
+    tmp_path: Path, finished_before: bool
+) -> None:
+    """A target is sound before the first operation that counts and after the last, and never in between."""
+    brief, worked_out = brief_in(tmp_path, deepest=13)
+    packs(brief, worked_out)
+    ran, called_sound = 0, []
+    for step in range(2, 200, 7):
+        card = tmp_path / f"card{step}"
+        if finished_before:
+            handover(brief, worked_out, None, card, crews=[NORTH, SOUTH])
+        child = _SPAWN.Process(target=die_before, args=(tmp_path, card, "mbtiles", step, [NORTH, SOUTH]))
+        child.start()
+        child.join()
+        ran += 1
+        called_sound.append(_is_called_sound(card))
+        if child.exitcode == 0:
+            break
+        assert child.exitcode == -signal.SIGKILL
+    assert child.exitcode == 0
+    assert ran >= 6
+    assert called_sound[-1]
+    started, ended = called_sound.index(False), len(called_sound) - called_sound[::-1].index(False)
+    assert not any(called_sound[started:ended])
+    assert (started > 0) <= finished_before
+    assert (
+        len(called_sound) - ended <= 2
+    )  # the last manifest is in place, and only the note of names may be left
+    handover(brief, worked_out, None, tmp_path / "card2", crews=[NORTH, SOUTH])
+    assert muster(tmp_path / "card2").sound
+    assert list(leftovers(tmp_path / "card2")) == []
+
+
+def _is_called_sound(card: Path) -> bool:
+    """Whether the command would say so; where it does, both crews have all that the handover gives them."""
+    try:
+        found = muster(card)
+    except StoreError:
+        return False
+    if found.sound:
+        assert [copy.folder.name for copy in found.copies] == ["north", "south"]
+    return found.sound
+
+
+@pytest.mark.parametrize(
+    "content",
+    [
+        b"",
+        b"{",
+        b"null",
+        b"[" * 100_000,
+        b'{"record": "lastbar crews", "record_version": 2, "folders": {}}',
+        b'{"folders": {"../north": null}}',
+        b'{"folders": {"a/b": null}}',
+        b'{"folders": {"north": "0"}}',
+        b'{"folders": {"north": null, "North": null}}',
+        b" " * 1_000_001,
+    ],
+)
+def test_record_that_is_none_is_named_by_inspect_and_refused_by_handover(
+    ready: tuple[Brief, Plan], card: Path, content: bytes
+) -> None:
+    (card / "crews.json").write_bytes(content)
+    found = muster(card)
+    assert faults(found) == {"crews.json": "unreadable"}
+    assert all(copy.sound for copy in found.copies)
+    with pytest.raises(InputError, match=r"holds a crews.json that no handover wrote.* Move it away"):
+        handover(*ready, None, card, crews=[NORTH])
+    assert (card / "crews.json").read_bytes() == content
+
+
+def test_record_that_is_a_link_is_neither_read_nor_written_through(
+    ready: tuple[Brief, Plan], card: Path, tmp_path: Path
+) -> None:
+    (card / "crews.json").rename(tmp_path / "elsewhere.json")
+    (card / "crews.json").symlink_to(tmp_path / "elsewhere.json")
+    assert faults(muster(card)) == {"crews.json": "unreadable"}
+    with pytest.raises(InputError, match=r"crews\.json"):
+        handover(*ready, None, card, crews=[NORTH])
+
+
+@pytest.mark.parametrize("name", ["crews.json", "Manifest.json", "on this card.txt"])
+def test_crew_that_goes_by_the_name_of_a_file_of_the_handover_is_refused(
+    ready: tuple[Brief, Plan], tmp_path: Path, name: str
+) -> None:
+    with pytest.raises(BriefError, match="since a file of the handover itself has that name"):
+        handover(*ready, None, tmp_path / "card", crews=[Crew(name)])
+    assert not (tmp_path / "card").exists()
+
+
+def test_nothing_is_written_by_looking(card: Path) -> None:
+    (card / "north" / "manifest.json").unlink()
+    before = {path: path.stat().st_mtime_ns for path in [card, *card.rglob("*")]}
+    muster(card)
+    assert {path: path.stat().st_mtime_ns for path in [card, *card.rglob("*")]} == before
