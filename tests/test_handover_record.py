@@ -276,3 +276,113 @@ def test_nothing_is_written_by_looking(card: Path) -> None:
     before = {path: path.stat().st_mtime_ns for path in [card, *card.rglob("*")]}
     muster(card)
     assert {path: path.stat().st_mtime_ns for path in [card, *card.rglob("*")]} == before
+
+
+def everything(folder: Path) -> dict[str, int]:
+    return {str(path): path.lstat().st_mtime_ns for path in [folder, *folder.rglob("*")]}
+
+
+def no_longer_recorded(card: Path) -> None:
+    (card / "crews.json").unlink()
+
+
+def only_recorded(card: Path) -> None:
+    shutil.rmtree(card / "north")
+
+
+def never_finished(card: Path) -> None:
+    (card / "crews.json").unlink()
+    cut_short(card / "north")
+
+
+@pytest.mark.parametrize("accident", [lambda card: None, no_longer_recorded, only_recorded, never_finished])
+def test_handover_without_crews_is_refused_where_crews_have_their_folders(
+    ready: tuple[Brief, Plan], tmp_path: Path, accident: Callable[[Path], None]
+) -> None:
+    card = tmp_path / "card"
+    handover(*ready, None, card, crews=[NORTH])
+    accident(card)
+    before = everything(card)
+    with pytest.raises(InputError, match=r"is of a handover with crews, .* Remove the old files"):
+        handover(*ready, None, card)
+    assert everything(card) == before
+
+
+@pytest.mark.parametrize("accident", [lambda card: None, cut_short])
+def test_handover_with_crews_is_refused_where_one_without_lies(
+    ready: tuple[Brief, Plan], tmp_path: Path, accident: Callable[[Path], None]
+) -> None:
+    card = tmp_path / "card"
+    handover(*ready, None, card)
+    accident(card)
+    before = everything(card)
+    with pytest.raises(
+        InputError, match=r"holds what a handover without crews leaves .* Remove the old files"
+    ):
+        handover(*ready, None, card, crews=[NORTH])
+    assert everything(card) == before
+
+
+def test_handovers_without_crews_may_lie_one_below_the_other(
+    ready: tuple[Brief, Plan], tmp_path: Path
+) -> None:
+    handover(*ready, None, tmp_path / "card" / "spare")
+    handover(*ready, None, tmp_path / "card")
+    handover(*ready, None, tmp_path / "card")
+    assert [copy.folder for copy in muster(tmp_path / "card").copies] == [
+        tmp_path / "card",
+        tmp_path / "card" / "spare",
+    ]
+
+
+@pytest.fixture
+def mixed(card: Path, ready: tuple[Brief, Plan], tmp_path: Path) -> Path:
+    """What handovers of both kinds left in one folder before they refused to."""
+    handover(*ready, None, tmp_path / "plain", as_="folder")
+    shutil.copytree(tmp_path / "plain", card, dirs_exist_ok=True)
+    return card
+
+
+@pytest.mark.parametrize("recorded", [True, False])
+def test_both_levels_of_a_mixture_are_inspected(
+    mixed: Path, recorded: bool, capsys: pytest.CaptureFixture[str]
+) -> None:
+    if not recorded:
+        (mixed / "crews.json").unlink()
+    assert run_inspect.run(mixed, as_json=False) == 0
+    out = capsys.readouterr().out
+    assert "for crew north" in out
+    assert "not part of the copy" not in out
+    (mixed / "south" / "topo.mbtiles").unlink()
+    found = muster(mixed)
+    assert {copy.folder.name: copy.sound for copy in found.copies} == {
+        "card": True,
+        "north": True,
+        "south": False,
+    }
+    assert not found.sound
+
+
+def test_crews_beside_a_handover_without_them_that_was_killed_do_not_make_it_sound(mixed: Path) -> None:
+    cut_short(mixed)
+    found = muster(mixed)
+    assert faults(found) == {"card": "unfinished"}
+    assert [copy.folder.name for copy in found.copies] == ["north", "south"]
+
+
+@pytest.mark.parametrize("damage", [b"[" * 10, b""])
+def test_damaged_manifest_of_a_crew_in_a_mixture_is_named(mixed: Path, damage: bytes) -> None:
+    (mixed / "crews.json").unlink()
+    (mixed / "north" / "manifest.json").write_bytes(damage)
+    assert faults(muster(mixed)) == {"north": "unreadable"}
+
+
+def test_folder_of_another_program_beside_a_copy_is_not_looked_into(
+    ready: tuple[Brief, Plan], tmp_path: Path
+) -> None:
+    handover(*ready, None, tmp_path / "card")
+    (tmp_path / "card" / "game").mkdir()
+    (tmp_path / "card" / "game" / "manifest.json").write_text('{"name": "game"}', encoding="utf-8")
+    found = muster(tmp_path / "card")
+    assert found.sound
+    assert [copy.extra for copy in found.copies] == [("game",)]

@@ -7,13 +7,38 @@ from collections.abc import Iterable
 from pathlib import Path
 
 from packer.errors import InputError, StoreError
-from packer.handover.crew_folders import read_record
+from packer.handover.crew_folders import crew_below, is_unfinished, read_record
 from packer.handover.manifest import CARD, CREWS, MANIFEST, read_manifest
 from packer.handover.target import clear_away, leftovers, put_text
 
-__all__ = ["claim", "clear_leftovers", "refuse_foreign_record", "refuse_links", "refuse_strangers", "unclaim"]
+__all__ = [
+    "claim",
+    "clear_leftovers",
+    "refuse_foreign_record",
+    "refuse_links",
+    "refuse_mixture",
+    "refuse_strangers",
+    "unclaim",
+]
 
 _INTENT = ".intent.handover.part"  # the names that a run is about to give
+
+
+def refuse_mixture(to: Path, crews: bool) -> None:
+    """Raise InputError where `to` holds a handover without crews and this one has them, or the reverse.
+
+    Of the old files nothing would be replaced, and whoever looks at the card could take them for the new ones.
+    """
+    said = None
+    if crews and ((to / MANIFEST).exists() or is_unfinished(to)):
+        said = f"{to} holds what a handover without crews leaves there, and this one has crews"
+    elif not crews and (other := crew_below(to)) is not None:
+        said = f"{other} is of a handover with crews, and this one has none"
+    if said is not None:
+        raise InputError(
+            f"{said}. Nothing was handed over. Remove the old files and folders from {to}, or name another folder "
+            "with --to."
+        )
 
 
 def refuse_links(to: Path, folder: Path, wanted: Iterable[str]) -> None:

@@ -22,7 +22,7 @@ from packer.handover.manifest import CREWS, MANIFEST, Manifest, Name, Sha256, re
 from packer.handover.target import leftovers, part_of, put_text
 from packer.store.schema import translated
 
-__all__ = ["CrewRecord", "expect", "is_unfinished", "read_record", "unfinished_below", "vouch"]
+__all__ = ["CrewRecord", "crew_below", "expect", "is_unfinished", "read_record", "unfinished_below", "vouch"]
 
 _LARGEST_BYTES = 1_000_000
 
@@ -93,9 +93,14 @@ def _note(to: Path, folders: dict[str, str | None]) -> None:
 
 def _as_found(to: Path) -> CrewRecord:
     """The record that a folder should have: an older version kept none of the crews that it handed over to."""
+    return CrewRecord(folders={p.name: file_sha256(p / MANIFEST) for p in _folders(to) if _is_of_a_crew(p)})
+
+
+def _folders(to: Path) -> list[Path]:
+    """The folders directly below one, links left out. Hidden ones are themselves half of something."""
     with translated(to):
-        below = [path for path in sorted(to.iterdir()) if path.is_dir() and not path.is_symlink()]
-    return CrewRecord(folders={p.name: file_sha256(p / MANIFEST) for p in below if _is_of_a_crew(p)})
+        below = sorted(to.iterdir()) if to.is_dir() else []
+        return [p for p in below if p.is_dir() and not p.is_symlink() and not p.name.startswith(".")]
 
 
 def _is_of_a_crew(folder: Path) -> bool:
@@ -114,7 +119,13 @@ def is_unfinished(folder: Path) -> bool:
 
 
 def unfinished_below(to: Path) -> list[Path]:
-    """The folders directly below one that are unfinished. Hidden ones are themselves half of something."""
-    with translated(to):
-        below = [path for path in sorted(to.iterdir()) if path.is_dir() and not path.is_symlink()]
-        return [path for path in below if not path.name.startswith(".") and is_unfinished(path)]
+    """The folders directly below one that are unfinished."""
+    return [path for path in _folders(to) if is_unfinished(path)]
+
+
+def crew_below(to: Path) -> Path | None:
+    """What shows that a folder was handed over to with crews: a folder of one of them, or else the record."""
+    for path in _folders(to):
+        if is_unfinished(path) or _is_of_a_crew(path):
+            return path
+    return to / CREWS if os.path.lexists(to / CREWS) else None

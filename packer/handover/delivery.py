@@ -25,6 +25,7 @@ from packer.handover.claims import (
     clear_leftovers,
     refuse_foreign_record,
     refuse_links,
+    refuse_mixture,
     refuse_strangers,
     unclaim,
 )
@@ -141,6 +142,7 @@ def handover(
         refuse_over_budget(copies)
         if crews:
             refuse_foreign_record(to)
+        refuse_mixture(to, bool(crews))
         for copy in copies:
             refuse_links(to, copy.folder, [file.name for file in copy.files])
         ours = [

@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Iterator
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from pathlib import Path
 from typing import Any, Literal
 
@@ -11,10 +11,12 @@ from packer.errors import StoreError
 from packer.handover.crew_folders import is_unfinished, read_record, unfinished_below
 from packer.handover.inspection import InspectReport, Progress, inspect_folder
 from packer.handover.loose import file_sha256
-from packer.handover.manifest import CREWS, MANIFEST
+from packer.handover.manifest import CARD, CREWS, MANIFEST
 from packer.store.schema import translated
 
 __all__ = ["FolderFinding", "Muster", "copies_in", "muster"]
+
+_FIRST_BYTES = 1000  # what a manifest is stands at its start
 
 
 @dataclass(frozen=True, slots=True)
@@ -50,17 +52,24 @@ class Muster:
 
 
 def copies_in(folder: Path) -> list[Path]:
-    """The handed-over copies in a folder: itself, or those directly below it, one for each crew.
+    """The handed-over copies in a folder: itself, and those directly below it, one for each crew.
 
     Gives the folder itself where there is none at all, for `inspect_folder` to say so.
     """
-    if (folder / MANIFEST).exists() or not folder.is_dir():
+    if not folder.is_dir():
         return [folder]
+    top = (folder / MANIFEST).exists()
     with translated(folder):
-        below = sorted(
-            path for path in folder.iterdir() if (path / MANIFEST).is_file() and not path.is_symlink()
-        )
-    return below or [folder]
+        below = [path for path in sorted(folder.iterdir()) if (path / MANIFEST).is_file()]
+        # Beside files that are a copy by themselves, a folder may be anything with a manifest of its own.
+        found = [path for path in below if not path.is_symlink() and (not top or _is_ours(path))]
+    return [folder, *found] if top or not found else found
+
+
+def _is_ours(folder: Path) -> bool:
+    """Whether a folder with a manifest looks like a copy, even if its manifest or its card is damaged."""
+    with (folder / MANIFEST).open("rb") as file:
+        return b'"lastbar handover"' in file.read(_FIRST_BYTES) or (folder / CARD).exists()
 
 
 def muster(folder: Path, *, on_progress: Progress = lambda _name, _done, _all: None) -> Muster:
@@ -71,7 +80,8 @@ def muster(folder: Path, *, on_progress: Progress = lambda _name, _done, _all: N
     """
     faults = {fault.folder: fault for fault in _faults(folder)} if folder.is_dir() else {}
     reports: list[InspectReport] = []
-    for copy in copies_in(folder):
+    copies = copies_in(folder)
+    for copy in copies:
         try:
             reports.append(inspect_folder(copy, on_progress=on_progress))
         except StoreError as fault:
@@ -79,7 +89,13 @@ def muster(folder: Path, *, on_progress: Progress = lambda _name, _done, _all: N
                 faults.setdefault(copy, FolderFinding(copy, "unreadable", str(fault)))
             elif not faults:
                 raise
-    return Muster(tuple(reports), tuple(faults.values()))
+    known = {CREWS, *(path.name for path in (*copies, *faults) if path.parent == folder)}
+    return Muster(tuple(_without(report, known) for report in reports), tuple(faults.values()))
+
+
+def _without(report: InspectReport, known: set[str]) -> InspectReport:
+    """The report on a copy, without what is told in a report of its own."""
+    return replace(report, extra=tuple(name for name in report.extra if name not in known))
 
 
 def _faults(folder: Path) -> Iterator[FolderFinding]:
