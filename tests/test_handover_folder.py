@@ -6,6 +6,7 @@ import functools
 import hashlib
 import http.server
 import json
+import re
 import subprocess
 import threading
 import urllib.request
@@ -20,6 +21,7 @@ from packer.cli import run_handover
 from packer.errors import EXIT_NOT_COMPLETE, InputError
 from packer.handover import handover
 from packer.planning import Plan
+from packer.quantities import bytes_text
 from packer.tileset import Tile
 from tests.handover_packs import brief_in, build, packs, picture, received
 
@@ -173,6 +175,38 @@ def test_command_gives_one_json_document(
     found = json.loads(capsys.readouterr().out)
     assert found["complete"] is True
     assert [file["name"] for file in found["copies"][0]["files"]] == ["topo.gpkg", "ON THIS CARD.txt"]
+
+
+def test_size_of_loose_tiles_is_that_of_the_tiles_themselves(
+    ready: tuple[Brief, Plan], tmp_path: Path, capsys: pytest.CaptureFixture[str]
+) -> None:
+    brief, _ = ready
+    folder = tmp_path / "c"
+    assert run(brief, folder, as_json=True, as_="folder") == 0
+    every = sum(path.stat().st_size for path in folder.rglob("*") if path.is_file())
+    tiles = [path.stat().st_size for path in folder.rglob("*.png")]
+    told = json.loads(capsys.readouterr().out)["copies"][0]
+    assert told["size_bytes"] == every - (folder / "manifest.json").stat().st_size
+    assert run(brief, folder, as_="folder") == 0
+    out = capsys.readouterr().out
+    assert f"In {folder}: {bytes_text(told['size_bytes'])}" in out
+    assert re.search(rf"topo/tiles\.sha256 +\d+ +{bytes_text(sum(tiles))}\n", out)
+    card_text = (folder / "ON THIS CARD.txt").read_text(encoding="utf-8")
+    assert f"topo  {bytes_text(sum(tiles))} in {len(tiles):,} loose tiles" in card_text
+
+
+def test_size_of_loose_vector_tiles_is_that_of_the_bare_ones(tmp_path: Path) -> None:
+    import gzip
+
+    brief, worked_out = brief_in(tmp_path, deepest=9)
+    bare = b"\x1a\x05\x0a\x01a\x78\x02" * 400
+    packs(brief, worked_out)
+    pack = brief.store_folder / "topo.mbtiles"
+    pack.unlink()
+    tiles = worked_out.layers["topo"].tiles
+    build(pack, "pbf", [received(t, gzip.compress(bare, mtime=0), "pbf") for t in tiles], worked_out)
+    report = handover(brief, worked_out, None, tmp_path / "card", as_="folder")
+    assert report.copies[0].loose_bytes["topo/tiles.sha256"] == len(bare) * len(tiles)
 
 
 def test_command_ends_with_1_when_gaps_were_allowed(

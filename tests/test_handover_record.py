@@ -6,7 +6,7 @@ import json
 import multiprocessing
 import shutil
 import signal
-from collections.abc import Callable
+from collections.abc import Callable, Mapping
 from pathlib import Path
 
 import pytest
@@ -164,7 +164,7 @@ def test_handover_that_fails_leaves_every_crew_of_it_unfinished(
 ) -> None:
     """South was to be replaced as well: that its old copy is whole does not make it the one that was meant."""
 
-    def broken(manifest: Manifest, plan: Plan) -> str:
+    def broken(manifest: Manifest, plan: Plan, loose_bytes: Mapping[str, int]) -> str:
         raise StoreError("The card is gone. Put it back.")
 
     monkeypatch.setattr(delivery, "card_text", broken)

@@ -116,7 +116,7 @@ def _show(report: HandoverReport, to: Path) -> None:
 def _show_files(copy: Copy) -> None:
     files = [file for file in copy.manifest.files if file.kind != "text"]
     rows = [
-        [f.name, f"{sum(f.by_zoom.values()):,}", bytes_text(f.size_bytes) if f.kind != "folder" else "loose"]
+        [f.name, f"{sum(f.by_zoom.values()):,}", bytes_text(copy.loose_bytes.get(f.name, f.size_bytes))]
         for f in files[:_SHOWN]
     ]
     table(["file", "tiles", "size"], rows)

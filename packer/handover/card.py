@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import textwrap
-from collections.abc import Iterator
+from collections.abc import Iterator, Mapping
 
 from packer.grid import metres_per_pixel
 from packer.handover.manifest import MANIFEST, FileEntry, Manifest
@@ -29,13 +29,16 @@ _CAUTIONS = (
 )
 
 
-def card_text(manifest: Manifest, plan: Plan) -> str:
-    """The page for a copy. Long lists are cut, and say so; the manifest has them whole."""
+def card_text(manifest: Manifest, plan: Plan, loose_bytes: Mapping[str, int]) -> str:
+    """The page for a copy. Long lists are cut, and say so; the manifest has them whole.
+
+    `loose_bytes` has for each list of checksums what its loose tiles take, which the manifest does not say.
+    """
     sections = [
         ("", _heading(manifest)),
         ("WHAT", _what(manifest)),
         ("WHERE (degrees, WGS 84)", _where(manifest, plan)),
-        ("FILES", _files(manifest)),
+        ("FILES", _files(manifest, loose_bytes)),
         ("HOW DEEP", _depths(manifest, plan)),
         ("WHAT IS NOT HERE", _gaps(manifest)),
         ("DATES", _dates(manifest)),
@@ -95,11 +98,11 @@ def _where(manifest: Manifest, plan: Plan) -> Iterator[str]:
         yield f"Places: {_listed(list(dict.fromkeys(places)), 8)}."
 
 
-def _files(manifest: Manifest) -> Iterator[str]:
+def _files(manifest: Manifest, loose_bytes: Mapping[str, int]) -> Iterator[str]:
     files = [file for file in manifest.files if file.kind != "text"]
     device = "on the crew's device" if manifest.crew is not None else "on the device"
     for file in files[:10]:
-        yield f"{file.name.split('/')[0]}  {_size(file)}{_ground(file)}"
+        yield f"{file.name.split('/')[0]}  {_size(file, loose_bytes)}{_ground(file)}"
     yield from _rest("files", len(files), 10)
     if any(file.parts > 1 for file in files):
         yield (
@@ -111,12 +114,10 @@ def _files(manifest: Manifest) -> Iterator[str]:
     yield f"To check a copy: lastbar inspect FOLDER. It reads {MANIFEST}, which belongs to the copy."
 
 
-def _size(file: FileEntry) -> str:
-    return (
-        bytes_text(file.size_bytes)
-        if file.kind != "folder"
-        else f"{sum(file.by_zoom.values()):,} loose tiles"
-    )
+def _size(file: FileEntry, loose_bytes: Mapping[str, int]) -> str:
+    if file.kind != "folder":
+        return bytes_text(file.size_bytes)
+    return f"{bytes_text(loose_bytes[file.name])} in {sum(file.by_zoom.values()):,} loose tiles"
 
 
 def _ground(file: FileEntry) -> str:

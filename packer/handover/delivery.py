@@ -11,7 +11,7 @@ its manifest comes. So whenever the process dies, a folder that was to be finish
 
 from __future__ import annotations
 
-from collections.abc import Sequence
+from collections.abc import Mapping, Sequence
 from contextlib import ExitStack
 from dataclasses import dataclass
 from pathlib import Path
@@ -65,16 +65,20 @@ __all__ = ["Copy", "HandoverReport", "handover"]
 
 @dataclass(frozen=True, slots=True)
 class Copy:
-    """A finished folder. `predicted_bytes` is what was foretold for its files before any was written."""
+    """A finished folder. `predicted_bytes` is what was foretold for its files before any was written.
+
+    `loose_bytes` has for each list of checksums what the loose tiles take that it stands for.
+    """
 
     folder: Path
     manifest: Manifest
     predicted_bytes: int
+    loose_bytes: Mapping[str, int]
 
     @property
     def size_bytes(self) -> int:
-        """What its files take, the manifest left out."""
-        return sum(file.size_bytes for file in self.manifest.files)
+        """What its files take, loose tiles as well, the manifest left out."""
+        return sum(file.size_bytes for file in self.manifest.files) + sum(self.loose_bytes.values())
 
 
 @dataclass(frozen=True, slots=True)
@@ -178,25 +182,33 @@ def _write_copy(job: Job, copy: CopyDraft, ours: set[str]) -> Copy:
     sync_folder(copy.folder)
     damaged: dict[str, set[Tile]] = {name: set() for name in copy.layers}
     entries: list[FileEntry] = []
+    loose_bytes: dict[str, int] = {}
     for file in copy.files:
-        entries += _write_file(job, copy, file, damaged[file.layer])
+        of_file, tiles_bytes = _write_file(job, copy, file, damaged[file.layer])
+        entries += of_file
+        if job.kind == "folder":
+            loose_bytes[of_file[0].name] = tiles_bytes
     layers = {
         name: layer_entry(job, layer, TileSet.from_tiles(damaged[name]))
         for name, layer in copy.layers.items()
     }
     manifest = manifest_of(job, copy, layers, tuple(entries))
-    put_text(copy.folder / CARD, card_text(manifest, job.plan))
+    put_text(copy.folder / CARD, card_text(manifest, job.plan, loose_bytes))
     manifest = manifest.model_copy(update={"files": (*entries, plain_entry(copy.folder / CARD, CARD, None))})
     if copy.share.crew:
         vouch(copy.folder.parent, copy.folder.name, manifest)
     put_text(copy.folder / MANIFEST, manifest.as_text())
     unclaim(copy.folder)
-    return Copy(copy.folder, manifest, copy.predicted_bytes)
+    return Copy(copy.folder, manifest, copy.predicted_bytes, loose_bytes)
 
 
-def _write_file(job: Job, copy: CopyDraft, file: FileDraft, damaged: set[Tile]) -> list[FileEntry]:
-    """Write, sync, read back and name one file. If the process dies: the final name is the old file's or the
-    new file's, or there is none."""
+def _write_file(
+    job: Job, copy: CopyDraft, file: FileDraft, damaged: set[Tile]
+) -> tuple[list[FileEntry], int]:
+    """Write, sync, read back and name one file; give its entries and the bytes of its tiles.
+
+    If the process dies: the final name is the old file's or the new file's, or there is none.
+    """
     final = copy.folder / file.name
     part = part_of(final)
     passage = Passage(job, file, damaged)
@@ -219,7 +231,7 @@ def _write_file(job: Job, copy: CopyDraft, file: FileDraft, damaged: set[Tile]) 
         raise
     entries = file_entries(job, file, part, passage, sha256)
     put_in_place(part, final)
-    return entries
+    return entries, passage.tiles_bytes
 
 
 def _check_back(job: Job, file: FileDraft, part: Path, written: Tally) -> None:

@@ -39,10 +39,14 @@ class Job:
 
 
 class Passage:
-    """The tiles of one file on their way from the pack, checked one by one."""
+    """The tiles of one file on their way from the pack, checked one by one.
+
+    `tally` and `tiles_bytes` are of those that have passed.
+    """
 
     def __init__(self, job: Job, file: FileDraft, damaged: set[Tile]) -> None:
         self.tally = Tally()
+        self.tiles_bytes = 0
         self._job, self._file, self._damaged = job, file, damaged
         self._shelf = job.shelves[file.layer]
         self._vector = VectorLayers() if self._shelf.kind == "pbf" else None
@@ -69,6 +73,7 @@ class Passage:
                     data = unwrap(data, "gzip", _LARGEST_VECTOR_BYTES) if data[:2] == b"\x1f\x8b" else data
                     sha256 = body_hash(data)
             self.tally.add(body.tile, sha256)
+            self.tiles_bytes += len(data)
             yield body.tile, data
 
     def _leave_out(self, tile: Tile, fault: str) -> None:
