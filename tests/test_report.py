@@ -18,11 +18,15 @@ from PIL import Image
 
 from packer.errors import InputError
 from packer.grid import tile_bounds
+from packer.planning import Plan
 from packer.proof import Depth, LayerFindings, Verdict, VerifyReport, verify
 from packer.report import write_report
 from packer.report.coverage import State, squares
-from packer.report.ink import LABELS, paint
+from packer.report.frame import frame_round
+from packer.report.ink import INK, LABELS, paint
+from packer.report.map_picture import map_picture
 from packer.report.markup import Html, el, plain
+from packer.shapes import Corridor, Waypoint
 from packer.tileset import Tile, TileSet
 from tests.view_board import Board, build
 
@@ -171,6 +175,47 @@ def test_nothing_outside_the_folder_is_touched_and_an_old_report_is_replaced(
         "route 1.png",
     }
     assert (out / "holiday.txt").read_text() == "mine"
+
+
+def _with_place(plan: Plan, lon: float, lat: float) -> Plan:
+    """The plan with one waypoint, at this position, in place of its own."""
+    course = plan.shapes["course"]
+    assert isinstance(course, Corridor)
+    return replace(
+        plan, shapes={**plan.shapes, "course": replace(course, waypoints=(Waypoint("", lon, lat),))}
+    )
+
+
+@pytest.mark.parametrize(
+    ("lon", "lat"),
+    [
+        (12.43, 47.08),
+        (12.536, 47.08),
+        (12.486, 47.041),
+        (12.486, 47.125),
+        (12.5371, 47.126),
+        (372.536, 47.08),
+    ],
+)
+def test_mark_of_a_waypoint_outside_of_what_is_planned_is_drawn_whole(
+    whole: Board, lon: float, lat: float
+) -> None:
+    plan = _with_place(whole.plan, lon, lat)
+    frame = frame_round(plan)
+    ((x, y),) = frame.pixels(np.array([lon]), np.array([lat])).tolist()
+    assert 15 < x < frame.width - 15
+    assert 15 < y < frame.height - 15
+    picture = map_picture(plan, plan.layers["aerial"], verified(whole).layers["aerial"])
+    left = (picture.width - frame.width) // 2
+    for dx, dy in ((13, 0), (-13, 0), (0, 13), (0, -13)):
+        at_x, at_y = left + round(x) + dx, left + round(y) + dy
+        near = np.asarray(picture.crop((at_x - 1, at_y - 1, at_x + 2, at_y + 2))).reshape(-1, 3)
+        assert INK in {tuple(pixel) for pixel in near.tolist()}
+
+
+def test_waypoint_far_from_all_that_is_planned_does_not_shrink_the_map(whole: Board) -> None:
+    far, none = _with_place(whole.plan, 13.4, 47.08), _with_place(whole.plan, 12.486, 47.098)
+    assert frame_round(far) == frame_round(none)
 
 
 def test_a_report_cut_off_while_writing_leaves_the_old_page(

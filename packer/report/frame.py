@@ -9,13 +9,14 @@ import numpy as np
 
 from packer.grid import Floats, LonLatBox, latitude_at, x_at, y_at
 from packer.planning import Plan
-from packer.shapes import enclosing
+from packer.shapes import Corridor, enclosing
 
 __all__ = ["Frame", "frame_round"]
 
 _WIDE_PX, _TALL_PX, _LEAST_PX = 1400, 1000, 420
 _SQUARE_PX = 11.0  # so that a pattern can still be told in the smallest square
 _LEAST_SPAN = 1e-6  # of the grid: some 40 m
+_NEAR = 0.25  # of the larger side of what is planned
 
 
 @dataclass(frozen=True, slots=True)
@@ -49,8 +50,9 @@ class Frame:
 
 
 def frame_round(plan: Plan) -> Frame:
-    """The frame that shows all areas of a plan, with a margin."""
+    """The frame that shows all areas of a plan and the waypoints near them, with a margin that marks fit into."""
     box = _box(enclosing([box for shape in plan.shapes.values() for box in shape.boxes()]))
+    box = _with_waypoints(box, plan)
     west, east = float(x_at(box.west)), float(x_at(box.east))
     north, south = float(y_at(box.north)), float(y_at(box.south))
     margin = 0.06 * max(east - west, south - north, _LEAST_SPAN)
@@ -61,6 +63,22 @@ def frame_round(plan: Plan) -> Frame:
     return Frame(
         (west + east - width / scale) / 2, (north + south - height / scale) / 2, scale, width, height
     )
+
+
+def _with_waypoints(core: LonLatBox, plan: Plan) -> LonLatBox:
+    """The box with the waypoints that lie not far outside of it.
+
+    A file may have any place of the world in it: one far off would leave the areas no room.
+    """
+    box, reach = core, _NEAR * max(core.east - core.west, core.north - core.south)
+    for shape in plan.shapes.values():
+        for place in shape.waypoints if isinstance(shape, Corridor) else ():
+            lon = place.lon + 360 * round(((core.west + core.east) / 2 - place.lon) / 360)
+            beyond = max(core.west - lon, lon - core.east, core.south - place.lat, place.lat - core.north)
+            if beyond <= reach:
+                west, east = min(box.west, lon), max(box.east, lon)
+                box = LonLatBox(west, min(box.south, place.lat), east, max(box.north, place.lat))
+    return box
 
 
 def _box(box: LonLatBox) -> LonLatBox:

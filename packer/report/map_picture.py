@@ -20,6 +20,7 @@ __all__ = ["map_picture", "numbered_waypoints"]
 
 _EDGE, _FOOT = 54, 74
 _MOST_WAYPOINTS = 60
+_MARK = 15  # pixels from the middle of a waypoint's mark to its end, and a little
 
 
 def numbered_waypoints(plan: Plan) -> list[Waypoint]:
@@ -76,6 +77,8 @@ def _shapes(picture: Image.Image, frame: Frame, plan: Plan) -> None:
             draw.line(points, fill=(*COURSE, 255), width=4, joint="curve")
     for number, place in enumerate(numbered_waypoints(plan), 1):
         ((x, y),) = frame.pixels(np.array([place.lon]), np.array([place.lat])).tolist()
+        if not (_MARK < x < frame.width - _MARK and _MARK < y < frame.height - _MARK):
+            continue  # one far from all that is planned: half a mark would say that it is just here
         draw.ellipse(
             (x - 13, y - 13, x + 13, y + 13), fill=(255, 255, 255, 255), outline=(*INK, 255), width=2
         )
