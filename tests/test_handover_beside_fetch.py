@@ -14,7 +14,7 @@ from packer.brief import Brief
 from packer.errors import StoreBusyError, StoreError
 from packer.handover import handover, inspect_folder
 from packer.planning import Plan
-from packer.store import schema, shelf
+from packer.store import schema, shelf, writer
 from packer.store.pruning import prune_pack
 from packer.store.records import Record, Renewed
 from packer.store.schema import open_writable
@@ -30,7 +30,8 @@ PLACES = [Tile(9, x, y) for y in range(3) for x in range(100)]
 @pytest.fixture(autouse=True)
 def a_writer_that_does_not_wait(monkeypatch: pytest.MonkeyPatch) -> None:
     """So that a reader which holds the pack stops it at once, and not after ten minutes."""
-    monkeypatch.setattr(schema, "_WRITER_PATIENCE_S", 0.0)
+    for room in (schema, writer):
+        monkeypatch.setattr(room, "WRITER_PATIENCE_S", 0.0)
 
 
 @pytest.fixture
