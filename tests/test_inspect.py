@@ -14,7 +14,7 @@ from typing import Any
 import pytest
 
 from packer.cli import run_inspect
-from packer.errors import EXIT_NOT_COMPLETE, StoreError
+from packer.errors import EXIT_NOT_COMPLETE, InputError, StoreError
 from packer.handover import Crew, InspectReport, copies_in, handover, inspect_folder
 from packer.handover.kinds import As
 from tests.handover_packs import brief_in, packs, picture
@@ -230,7 +230,7 @@ def test_folder_without_manifest_is_an_unfinished_handover(
     (folder / "manifest.json").unlink()
     with pytest.raises(StoreError, match=r"its handover never came to an end"):
         inspect_folder(folder)
-    with pytest.raises(StoreError, match="is no folder"):
+    with pytest.raises(InputError, match="is no folder"):
         inspect_folder(tmp_path / "nowhere")
 
 

@@ -14,7 +14,7 @@ from pathlib import Path
 from typing import Any, Literal
 
 from packer.damage import Damaged, NotATile
-from packer.errors import LastbarError, StoreError
+from packer.errors import InputError, LastbarError
 from packer.handover.loose import SUMS, TILEJSON, Loose, file_sha256, read_sums
 from packer.handover.manifest import CARD, MANIFEST, FileEntry, Manifest, read_manifest
 from packer.handover.target import leftovers
@@ -71,11 +71,11 @@ class InspectReport:
 def inspect_folder(folder: Path, *, on_progress: Progress = lambda _name, _done, _all: None) -> InspectReport:
     """Hold a copy against its manifest. Never writes.
 
-    `on_progress` gets a file's name, the bytes looked at so far and those of all files. Raises StoreError
-    where there is no folder or no manifest that can be trusted to be well formed.
+    `on_progress` gets a file's name, the bytes looked at so far and those of all files. Raises InputError
+    where there is no folder, StoreError where there is no manifest that can be trusted to be well formed.
     """
     if not folder.is_dir():
-        raise StoreError(f"{folder} is no folder. Name the folder that was handed over.")
+        raise InputError(f"{folder} is no folder. Name the folder that was handed over.")
     manifest = read_manifest(folder)
     every = sum(file.size_bytes for file in manifest.files)
     done = 0
