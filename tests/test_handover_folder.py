@@ -190,7 +190,7 @@ def test_size_of_loose_tiles_is_that_of_the_tiles_themselves(
     assert run(brief, folder, as_="folder") == 0
     out = capsys.readouterr().out
     assert f"In {folder}: {bytes_text(told['size_bytes'])}" in out
-    assert re.search(rf"topo/tiles\.sha256 +\d+ +{bytes_text(sum(tiles))}\n", out)
+    assert re.search(rf"topo/ +\d+ +{bytes_text(sum(tiles))}\n", out)
     card_text = (folder / "ON THIS CARD.txt").read_text(encoding="utf-8")
     assert f"topo  {bytes_text(sum(tiles))} in {len(tiles):,} loose tiles" in card_text
 

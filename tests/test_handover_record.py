@@ -159,6 +159,16 @@ def test_crew_that_is_spelled_in_other_letters_has_one_place_in_the_record(
     assert muster(tmp_path).sound
 
 
+def test_crew_whose_accents_were_parted_from_their_letters_by_a_copy_is_not_missed(
+    ready: tuple[Brief, Plan], tmp_path: Path
+) -> None:
+    handover(*ready, None, tmp_path, crews=[Crew("S\u00fcd")])
+    (tmp_path / "S\u00fcd").rename(tmp_path / "Su\u0308d")
+    assert muster(tmp_path).sound
+    lose_the_manifest(tmp_path / "Su\u0308d")
+    assert faults(muster(tmp_path)) == {"Su\u0308d": "unfinished"}
+
+
 def test_handover_that_fails_leaves_every_crew_of_it_unfinished(
     ready: tuple[Brief, Plan], card: Path, monkeypatch: pytest.MonkeyPatch
 ) -> None:

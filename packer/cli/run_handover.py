@@ -13,6 +13,7 @@ from packer.cli.speech import document, note, say, table
 from packer.errors import EXIT_NOT_COMPLETE, InputError
 from packer.handover import Copy, Crew, HandoverReport, handover
 from packer.handover.kinds import As
+from packer.handover.loose import SUMS
 from packer.planning import plan
 from packer.quantities import bytes_text, size_bytes
 from packer.typed import typed
@@ -116,7 +117,11 @@ def _show(report: HandoverReport, to: Path) -> None:
 def _show_files(copy: Copy) -> None:
     files = [file for file in copy.manifest.files if file.kind != "text"]
     rows = [
-        [f.name, f"{sum(f.by_zoom.values()):,}", bytes_text(copy.loose_bytes.get(f.name, f.size_bytes))]
+        [
+            f.name.removesuffix(SUMS),
+            f"{sum(f.by_zoom.values()):,}",
+            bytes_text(copy.loose_bytes.get(f.name, f.size_bytes)),
+        ]
         for f in files[:_SHOWN]
     ]
     table(["file", "tiles", "size"], rows)

@@ -2,10 +2,12 @@
 
 from __future__ import annotations
 
+import os
 from collections.abc import Iterator
 from dataclasses import dataclass, replace
 from pathlib import Path
 from typing import Any, Literal
+from unicodedata import normalize
 
 from packer.errors import StoreError
 from packer.handover.crew_folders import is_unfinished, read_record, unfinished_below
@@ -110,9 +112,18 @@ def _faults(folder: Path) -> Iterator[FolderFinding]:
     for path in (*([folder] if (named or below) and is_unfinished(folder) else []), *below):
         yield FolderFinding(path, "unfinished", "the handover into it never came to its end")
     for name, sha256 in named.items():
-        finding = _against_record(folder / name, sha256)
+        finding = _against_record(_place(folder, name), sha256)
         if finding is not None:
             yield finding
+
+
+def _place(folder: Path, name: str) -> Path:
+    """Where a recorded folder lies: some systems part a letter from its accent in the names that they copy."""
+    if os.path.lexists(folder / name):
+        return folder / name
+    with translated(folder):
+        alike = [p for p in folder.iterdir() if normalize("NFC", p.name) == normalize("NFC", name)]
+    return alike[0] if alike else folder / name
 
 
 def _against_record(path: Path, sha256: str | None) -> FolderFinding | None:
