@@ -334,6 +334,42 @@ def test_tile_that_a_fetch_brings_meanwhile_is_seen_on_looking_again(
             expect(visit.page.locator(f".sheet.exact[data-tile='{lost}'] canvas")).to_have_count(1)
 
 
+def _changed(page: Page, box: str) -> int:
+    """How many pixels of the map a tick in this box changes, compared with none in it."""
+    frame = page.locator("#map").bounding_box()
+    assert frame is not None
+    clip: FloatRect = {"x": frame["x"], "y": frame["y"], "width": frame["width"], "height": frame["height"]}
+    seen = []
+    for tick in (True, False):
+        page.locator(box).set_checked(tick)
+        picture = Image.open(io.BytesIO(page.screenshot(clip=clip))).convert("RGB")
+        seen.append(np.asarray(picture, np.int16)[:, 260:-60])
+    return int((np.abs(seen[0] - seen[1]).max(axis=2) > 20).sum())
+
+
+def test_gap_of_a_deep_zoom_is_seen_from_every_shallower_one(browser: Browser, tmp_path: Path) -> None:
+    """The one tile of zoom 15 is a thirtieth of a pixel at zoom 2."""
+    gone = Tile(15, *mercantile.tile(12.474, 47.09, 15)[:2])
+    with ThreadPoolExecutor(1) as pool:
+        board = pool.submit(
+            build, tmp_path, leave_out=lambda layer, t: (layer, t) == ("aerial", gone)
+        ).result()
+    with ViewServer(board.brief, board.plan) as view:
+        arrived = _arrive(browser, view, DESKTOP)
+        arrived.page.emulate_media(
+            reduced_motion="reduce"
+        )  # or a picture may be taken while the map still moves
+        with _looking(arrived, view.link) as visit:
+            visit.settled("planned tiles, 1 not on board")
+            visit.keep("desktop-gap-from-afar")
+            visit.page.locator("#show-route").uncheck()
+            for zoom in (11, 8, 5, 2):
+                visit.settled(f"In view at zoom {zoom}:")
+                if zoom in (11, 2):
+                    assert 12 <= _changed(visit.page, "#show-gaps") <= 900
+                visit.page.locator("#map").press("Shift+Minus")
+
+
 # GDAL as an encoder that knows nothing of this project: a square and a line through it, in degrees.
 _GDAL = """
 import sys

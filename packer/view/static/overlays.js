@@ -58,11 +58,19 @@ export async function areas() {
   ]);
 }
 
-// The outlines of one layer: { edges: { zoom: shape }, gaps: { zoom: shape } }.
+// A gap seen from a shallower zoom may be a fraction of a pixel: a stroke as wide as a dot, and no corner left out.
+// It tells nothing and takes no key, or the tab key would have to pass it at every zoom.
+const FROM_AFAR = {
+  pane: "afar", weight: 6, opacity: 1, fillOpacity: 1, dashArray: null, smoothFactor: 0, interactive: false,
+};
+
+// The outlines of one layer: { edges: { zoom: shape }, gaps: { zoom: shape }, afar: { zoom: shape } }; `afar` has the
+// gaps again, as they are drawn at zooms shallower than their own.
 export async function coverage(layer) {
   const found = await json(`/coverage/${encodeURIComponent(layer)}.geojson`);
   const edges = {};
   const gaps = {};
+  const afar = {};
   for (const feature of found.features) {
     const { kind, zoom, tiles } = feature.properties;
     const casing = L.geoJSON(feature, { style: INK.thinCasing }); // made first, so that it is drawn below
@@ -73,9 +81,11 @@ export async function coverage(layer) {
       const why = kind === "missing" ? "still to be fetched" : "the server has none";
       shape.bindTooltip(named(`zoom ${zoom}: ${tiles} planned, ${why}`), { sticky: true, className: "tip" });
       (gaps[zoom] ??= L.layerGroup()).addLayer(shape);
+      const dots = L.geoJSON(feature, { style: { ...INK[kind], ...FROM_AFAR } });
+      (afar[zoom] ??= L.layerGroup()).addLayer(dots);
     }
   }
-  return { edges, gaps };
+  return { edges, gaps, afar };
 }
 
 export function found({ lon, lat, square, text }) {

@@ -6,7 +6,7 @@ import { BoardTiles } from "./tiles.js";
 
 const L = window.L;
 const $ = (id) => document.getElementById(id);
-const state = { board: null, tiles: null, cover: { edges: {}, gaps: {} }, shown: {}, found: null };
+const state = { board: null, tiles: null, cover: { edges: {}, gaps: {}, afar: {} }, shown: {}, found: null };
 
 const calm = window.matchMedia("(prefers-reduced-motion: reduce)").matches;
 const map = L.map("map", {
@@ -19,6 +19,7 @@ const map = L.map("map", {
   maxZoom: 24,
   minZoom: 0,
 });
+map.createPane("afar"); // over the routes: a dot must not lie hidden below a line that is wider
 L.control.scale({ imperial: false, maxWidth: 140, position: "bottomleft" }).addTo(map);
 const layerName = () => $("layer").value;
 const gauge = new Gauge(map, layerName);
@@ -69,16 +70,19 @@ async function outline(facts) {
 }
 
 function clearOutlines() {
-  for (const shape of [...Object.values(state.cover.edges), ...Object.values(state.cover.gaps)]) shape.remove();
+  for (const shapes of Object.values(state.cover)) for (const shape of Object.values(shapes)) shape.remove();
 }
 
-// The edge of the chosen zoom, and the gaps of the zoom in view or, past the deepest planned, of that one.
+// The edge of the chosen zoom, and the gaps of the zoom in view or, past the deepest planned, of that one; those of
+// deeper zooms show at least where they are.
 function drawOutlines() {
   clearOutlines();
   state.cover.edges[$("edge").value]?.addTo(map);
   if (!$("show-gaps").checked) return;
   const deepest = Math.max(...layerFacts().planned_zooms);
-  state.cover.gaps[Math.min(map.getZoom(), deepest)]?.addTo(map);
+  const seen = Math.min(map.getZoom(), deepest);
+  state.cover.gaps[seen]?.addTo(map);
+  for (const [zoom, dots] of Object.entries(state.cover.afar)) if (Number(zoom) > seen) dots.addTo(map);
 }
 
 function show(name) {
