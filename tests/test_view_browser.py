@@ -370,6 +370,54 @@ def test_gap_of_a_deep_zoom_is_seen_from_every_shallower_one(browser: Browser, t
                 visit.page.locator("#map").press("Shift+Minus")
 
 
+_SHOWN = """() => [...document.querySelectorAll(".tip.place")].filter(
+    (el) => getComputedStyle(el).visibility === "visible"
+).map((el) => [el.textContent, el.getBoundingClientRect().toJSON()])"""
+
+
+def _names(page: Page) -> list[str]:
+    """The names of places that are shown, none of which may lie over another."""
+    shown: list[tuple[str, dict[str, float]]] = page.evaluate(_SHOWN)
+    for n, (name, a) in enumerate(shown):
+        for other, b in shown[:n]:
+            apart = a["left"] >= b["right"] or b["left"] >= a["right"]
+            assert apart or a["top"] >= b["bottom"] or b["top"] >= a["bottom"], (name, other)
+    return [name for name, _ in shown]
+
+
+def test_names_that_have_no_room_wait_until_the_map_is_zoomed_in(browser: Browser, tmp_path: Path) -> None:
+    names = [f"Place number {n}" for n in range(1, 9)]
+    at = [(47.09 + 0.0012 * n, 12.45 + 0.008 * n) for n in range(len(names))]
+    places = "".join(
+        f'<wpt lat="{lat}" lon="{lon}"><name>{name}</name></wpt>'
+        for name, (lat, lon) in zip(names, at, strict=True)
+    )
+    with ThreadPoolExecutor(1) as pool:
+        board = pool.submit(build, tmp_path, places=places).result()
+    with ViewServer(board.brief, board.plan) as view:
+        arrived = _arrive(browser, view, DESKTOP)
+        arrived.page.emulate_media(reduced_motion="reduce")
+        with _looking(arrived, view.link) as visit:
+            page = visit.page
+            expect(page.locator(".waypoint")).to_have_count(len(names))
+            opening = _names(page)
+            assert opening[0] == names[0]
+            assert len(opening) < len(names)
+            page.locator(".waypoint").nth(1).hover()
+            expect(page.locator(".tip.place", has_text=names[1])).to_be_visible()
+            page.mouse.move(0, 0)
+            expect(page.locator(".tip.place", has_text=names[1])).to_be_hidden()
+            page.locator("#show-route").uncheck()
+            page.locator("#show-route").check()
+            assert _names(page) == opening
+            page.locator("#map").press("Shift+Equal")
+            visit.settled("In view at zoom 14:")
+            assert len(opening) < len(_names(page)) < len(names)
+            page.locator("#map").press("Equal")
+            visit.settled("In view at zoom 15:")
+            assert _names(page) == names
+
+
 # GDAL as an encoder that knows nothing of this project: a square and a line through it, in degrees.
 _GDAL = """
 import sys

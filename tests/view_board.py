@@ -78,10 +78,12 @@ def build(
     *,
     leave_out: Callable[[str, Tile], bool] = lambda _layer, _tile: False,
     absent: Sequence[Tile] = (),
+    places: str = _SPRING,
 ) -> Board:
-    """Packs of all planned tiles but those to `leave_out`; `absent` is what the server of "aerial" has not."""
+    """Packs of all planned tiles but those to `leave_out`; `absent` is what the server of "aerial" has not,
+    `places` the waypoints of the course as GPX."""
     points = "".join(f'<trkpt lat="{lat}" lon="{lon}"/>' for lon, lat in _COURSE)
-    gpx = f'<gpx version="1.1" creator="t" xmlns="http://www.topografix.com/GPX/1/1">{_SPRING}'
+    gpx = f'<gpx version="1.1" creator="t" xmlns="http://www.topografix.com/GPX/1/1">{places}'
     (folder / "course.gpx").write_text(f"{gpx}<trk><trkseg>{points}</trkseg></trk></gpx>", encoding="utf-8")
     attribution = HOSTILE.replace("'", '"')
     brief = Brief.from_text(_BRIEF.replace("ATTRIBUTION", attribution), folder / "brief.toml")

@@ -43,8 +43,15 @@ export async function routes() {
 function waypoint({ properties: p }, at) {
   const icon = L.divIcon({ className: "waypoint", iconSize: [14, 14] });
   const mark = L.marker(at, { icon, keyboard: Boolean(p.name), alt: p.name || "Waypoint" });
-  if (p.name) mark.bindTooltip(named(p.name), { permanent: true, direction: "right", offset: [8, 0], className: "tip place" });
-  return mark;
+  if (!p.name) return mark;
+  mark.bindTooltip(named(p.name), { permanent: true, direction: "right", offset: [8, 0], className: "tip place" });
+  // A name that has no room is still told of the place that is pointed at, or that has the focus.
+  const call = (called) => () => mark.getTooltip().getElement()?.classList.toggle("called", called);
+  mark.on("mouseover", call(true)).on("mouseout", call(false));
+  return mark.on("add", () => {
+    mark.getElement().addEventListener("focus", call(true));
+    mark.getElement().addEventListener("blur", call(false));
+  });
 }
 
 export async function areas() {

@@ -2,6 +2,7 @@
 
 import { areas, coverage, found, json, routes } from "./overlays.js";
 import { Gauge } from "./gauge.js";
+import { thinOut } from "./labels.js";
 import { BoardTiles } from "./tiles.js";
 
 const L = window.L;
@@ -88,6 +89,11 @@ function drawOutlines() {
 function show(name) {
   const layer = state.shown[name];
   if (layer) $(`show-${name}`).checked ? layer.addTo(map) : layer.remove();
+  namePlaces();
+}
+
+function namePlaces() {
+  if (state.shown.route && map.hasLayer(state.shown.route)) thinOut(map, state.shown.route);
 }
 
 function tell() {
@@ -162,6 +168,7 @@ $("show-areas").addEventListener("change", () => show("areas"));
 $("again").addEventListener("click", guarded(again));
 $("find").addEventListener("submit", guarded(find));
 map.on("zoomend", () => state.board && drawOutlines());
+map.on("zoomend", namePlaces);
 map.on("moveend", () => state.tiles && !state.tiles.isLoading() && tell());
 new ResizeObserver(() => map.invalidateSize({ animate: false })).observe($("map"));
 if (window.matchMedia("(max-width: 640px)").matches) $("over").open = false;
