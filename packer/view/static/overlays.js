@@ -68,7 +68,7 @@ export async function areas() {
 // A gap seen from a shallower zoom may be a fraction of a pixel: a stroke as wide as a dot, and no corner left out.
 // It tells nothing and takes no key, or the tab key would have to pass it at every zoom.
 const FROM_AFAR = {
-  pane: "afar", weight: 6, opacity: 1, fillOpacity: 1, dashArray: null, smoothFactor: 0, interactive: false,
+  pane: "afar", weight: 8, opacity: 1, fillOpacity: 1, dashArray: null, smoothFactor: 0, interactive: false,
 };
 
 // The outlines of one layer: { edges: { zoom: shape }, gaps: { zoom: shape }, afar: { zoom: shape } }; `afar` has the

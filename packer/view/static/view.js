@@ -20,7 +20,7 @@ const map = L.map("map", {
   maxZoom: 24,
   minZoom: 0,
 });
-map.createPane("afar"); // over the routes: a dot must not lie hidden below a line that is wider
+map.createPane("afar"); // over routes and waypoints, below which a dot would lie hidden
 L.control.scale({ imperial: false, maxWidth: 140, position: "bottomleft" }).addTo(map);
 const layerName = () => $("layer").value;
 const gauge = new Gauge(map, layerName);
