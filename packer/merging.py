@@ -83,9 +83,11 @@ def take_in(into: Path, labels: Labels, held: Path, side_px: int | None = None) 
     rules = _Rules(side_px=side_px)
     if held.is_dir():
         offers: Iterator[Offer] = folder_offers(held)
-    elif held.is_file() and not is_database(held):
+    elif not held.exists():
+        raise InputError(f"{held} does not exist. {_WHAT_TO_NAME}")
+    elif not is_database(held):
         raise InputError(f"{held} is no MBTiles file. {_WHAT_TO_NAME}")
-    elif held.is_file() and is_our_pack(held):
+    elif is_our_pack(held):
         offers, rules = pack_offers(held), _Rules(frozenset(read_findings(held)), side_px)
     else:
         offers = mbtiles_offers(held)

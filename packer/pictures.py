@@ -19,12 +19,14 @@ _MAX_SIDE_PX = 4096
 PNG_SIGNATURE = b"\x89PNG\r\n\x1a\n"
 # ITU-T T.81 section B.1.1.5: inside entropy-coded data FF is followed by 00 (stuffing) or by RST0 to RST7.
 _NEXT_MARKER = re.compile(rb"\xff[^\x00\xd0-\xd7]")
+_RESTART = re.compile(rb"\xff[\xd0-\xd7]")
 # T.81 table B.1: start of frame is C0 to CF without C4 (DHT), C8 (JPG) and CC (DAC).
 _FRAMES = frozenset(range(0xC0, 0xD0)) - {0xC4, 0xC8, 0xCC}
 _PROGRESSIVE = frozenset((0xC2, 0xC6, 0xCA, 0xCE))
 _NOTHING_YET = 15
-# Encoders make some ten scans. Each costs a decoder a look at every pixel, so that these take half a second.
-_MOST_SCANS, _MOST_DRAWN_PX = 100, 200_000_000
+# Encoders make ten to eighteen scans. Each costs a decoder a look at every pixel: half a second for so many.
+_USUAL_SCANS, _MOST_SCANS, _MOST_DRAWN_PX = 20, 100, 200_000_000
+_ENDS_EARLY = "the picture inside the JPEG ends early"
 _LONE_MARKERS = frozenset((0x00, 0x01, *range(0xD0, 0xD9)))
 
 
@@ -72,6 +74,7 @@ def jpg_size_px(data: bytes) -> tuple[int, int]:
     """
     end, at = len(data), 2
     frame: _Frame | None = None
+    interval = 0  # units between two restart markers (B.2.4.4), 0 for none
     while True:
         if at < end and data[at] != 0xFF:
             raise Damaged("the JPEG has no marker where one must stand")
@@ -93,11 +96,16 @@ def jpg_size_px(data: bytes) -> tuple[int, int]:
             if frame is not None or stop < at + 9:
                 raise Damaged("the JPEG does not have exactly one frame")
             frame = _Frame(code, data[at + 3 : stop])
+        elif code == 0xDD:
+            interval = int.from_bytes(data[at + 3 : stop], "big")
         elif code == 0xDA:
             if frame is None:
                 raise Damaged("the JPEG has a scan without a frame")
-            frame.draw(data[at + 3 : stop])
-            stop = _scan_end(data, stop)
+            units = frame.draw(data[at + 3 : stop])
+            stop, start = _scan_end(data, stop), stop
+            # Where a file was cut at such a marker a decoder finds nothing amiss.
+            if interval and len(_RESTART.findall(data, start, stop)) < -(-units // interval) - 1:
+                raise Damaged(_ENDS_EARLY)
         at = stop
     if at + 1 != end:
         raise Damaged("rubbish after the end of the JPEG")
@@ -117,29 +125,42 @@ class _Frame:
         # For each component the place of the last bit that is still to come, of each of its 64 coefficients.
         names = header[6 : 6 + 3 * header[5] : 3]
         self._to_come = {name: [_NOTHING_YET] * 64 for name in names}
+        factors = zip(names, header[7 : 7 + 3 * header[5] : 3], strict=False)
+        self._factors = {name: (max(both >> 4, 1), max(both & 15, 1)) for name, both in factors}
         self._scans = 0
 
-    def draw(self, header: bytes) -> None:
-        """Note a scan, by its header after the length (B.2.3). Raises Damaged."""
+    def draw(self, header: bytes) -> int:
+        """Note a scan, by its header after the length (B.2.3), and give the number of its units. Raises Damaged."""
         count = header[0] if header else 0
         names = header[1 : 1 + 2 * count : 2]
         if len(header) != 4 + 2 * count or not names or not self._to_come.keys() >= set(names):
             raise Damaged("the JPEG has a scan that does not fit its frame")
         self._scans += 1
-        if self._scans > min(_MOST_SCANS, _MOST_DRAWN_PX // (self.size_px[0] * self.size_px[1])):
-            raise Damaged("the JPEG has so many scans that it could take minutes to draw")
+        usual = max(_USUAL_SCANS, _MOST_DRAWN_PX // (self.size_px[0] * self.size_px[1]))
+        if self._scans > min(_MOST_SCANS, usual):
+            raise Damaged("the JPEG has so many scans as no encoder makes")
         first, last, bits = header[-3:]
         if not self._progressive:
             first, last, bits = 0, 63, 0
         for name in names:
             self._to_come[name][first : last + 1] = [bits & 15] * (min(last, 63) + 1 - first)
+        return self._units(names)
+
+    def _units(self, names: bytes) -> int:
+        """How many units a scan of these components has (A.2): blocks of the one, or all that share a place."""
+        widest = max((h for h, _ in self._factors.values()), default=1)
+        tallest = max((v for _, v in self._factors.values()), default=1)
+        width, height = self.size_px
+        if len(names) == 1:
+            across, down = self._factors.get(names[0], (1, 1))
+            width, height = -(-width * across // widest), -(-height * down // tallest)
+            return -(-width // 8) * -(-height // 8)
+        return -(-width // (8 * widest)) * -(-height // (8 * tallest))
 
     def check(self) -> None:
         """Raise Damaged unless the scans draw the picture to its last bit."""
         if any(any(bits) for bits in self._to_come.values()) or not self._to_come:
-            raise Damaged(
-                "the picture inside the JPEG ends early" if self._scans else "the JPEG holds no picture"
-            )
+            raise Damaged(_ENDS_EARLY if self._scans else "the JPEG holds no picture")
 
 
 def _scan_end(data: bytes, start: int) -> int:

@@ -287,6 +287,7 @@ def test_what_is_no_tileset_is_refused_in_words(tmp_path: Path) -> None:
         take_in(tmp_path / "a.mbtiles", labels(), tmp_path / "junk")
     with pytest.raises(InputError, match="gone"):
         take_in(tmp_path / "a.mbtiles", labels(), tmp_path / "gone")
+    assert [entry.name for entry in tmp_path.iterdir()] == ["junk"], "no empty pack is left"
 
 
 def test_a_folder_without_tiles_is_not_taken_for_a_success(tmp_path: Path) -> None:

@@ -6,6 +6,7 @@ import functools
 import gzip
 import io
 import random
+import re
 import struct
 import tempfile
 import warnings
@@ -16,13 +17,13 @@ import numpy as np
 import pyogrio
 import pytest
 import shapely
-from hypothesis import given
+from hypothesis import given, settings
 from hypothesis import strategies as st
 from PIL import Image
 
 from packer.codings import pack_vector, unwrap
 from packer.damage import Damaged, NotATile, TooBig, UnaskedCoding
-from packer.payload import Kind, decode_fully, examine, inspect
+from packer.payload import Kind, decode_fully, examine, inspect, runs_out
 
 LIMIT = 1_000_000
 
@@ -162,11 +163,40 @@ def test_a_jpeg_that_lacks_whole_scans_is_damaged(body: bytes) -> None:
             inspect(body[:end] + b"\xff\xd9")
 
 
+@settings(max_examples=80, deadline=None)
+@given(
+    st.sampled_from(["L", "RGB", "CMYK"]),
+    st.tuples(st.integers(1, 70), st.integers(1, 70)),
+    st.sampled_from([0, 1, 2]),
+    st.booleans(),
+    st.sampled_from([{"restart_marker_rows": 1}, {"restart_marker_rows": 2}, {"restart_marker_blocks": 3}]),
+    st.data(),
+)
+def test_a_jpeg_cut_at_a_restart_marker_is_damaged_and_a_whole_one_is_not(
+    mode: str,
+    size: tuple[int, int],
+    subsampling: int,
+    progressive: bool,
+    restarts: dict[str, int],
+    data: st.DataObject,
+) -> None:
+    """A decoder goes on where the next marker comes early (ITU-T T.81 E.2.4, from memory), so it may say nothing."""
+    image = picture(mode).resize(size)
+    body = encode("JPEG", image, subsampling=subsampling, progressive=progressive, **restarts)
+    assert inspect(body) is Kind.JPG
+    assert not runs_out(body)
+    marks = [m.start() for m in re.finditer(rb"\xff[\xd0-\xd7]", body[scans(body)[0][0] :])]
+    if marks:
+        cut = body[: scans(body)[0][0] + data.draw(st.sampled_from(marks))] + b"\xff\xd9"
+        with pytest.raises(Damaged, match="ends early"):
+            inspect(cut)
+
+
 def test_a_jpeg_of_endlessly_many_scans_is_not_drawn() -> None:
     body = WHOLE["jpg progressive"][1]
     start, end = scans(body)[-1]
     inspect(body[:-2] + body[start:end] * 50 + body[-2:])
-    with pytest.raises(Damaged, match="so many scans"):
+    with pytest.raises(Damaged, match="as no encoder makes"):
         inspect(body[:-2] + body[start:end] * 200 + body[-2:])
 
 

@@ -16,6 +16,7 @@ import pytest
 from packer.brief import Brief
 from packer.errors import BriefError, TermsError
 from packer.fetching import FetchReport, run_fetch
+from packer.fetching.sources import sources_for
 from packer.net import Answer, Reply
 from packer.planning import plan
 from packer.store.books import read_books
@@ -307,3 +308,15 @@ def test_what_a_fetch_would_refuse_is_foretold_to_whoever_only_plans(brief_for: 
     assert "prohibits offline use" in foretold(forbidden, plan(forbidden), TODAY)[0]
     fine = brief_for(URL, overview=CONTACT)
     assert foretold(fine, plan(fine), TODAY) == []
+
+
+def test_a_host_is_shown_as_the_brief_has_it_unless_a_variable_stands_in_it(brief_for: BriefMaker) -> None:
+    def shown(url: str) -> str:
+        brief = brief_for(url, overview=CONTACT)
+        return sources_for(brief, plan(brief), {"KEY": "cloudberry99"})["survey"].host
+
+    assert (
+        shown("https://topo.example.org/wms?layer=topo&z={z}&x={x}&y={y}&key=${KEY}")
+        == "topo.example.org:443"
+    )
+    assert "cloudberry99" not in shown("https://${KEY}.example.org/{z}/{x}/{y}.png")

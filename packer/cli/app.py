@@ -118,7 +118,11 @@ def fetch(
         str | None, typer.Option("--for", metavar="TIME", help='Stop cleanly after so long, such as "45m".')
     ] = None,
     max_bytes: Annotated[
-        str | None, typer.Option(metavar="SIZE", help='Stop cleanly after so many bytes, such as "2GB".')
+        str | None,
+        typer.Option(
+            metavar="SIZE",
+            help='Stop cleanly after so many bytes, such as "2GB"; a body that breaks off may count in full.',
+        ),
     ] = None,
     give_up_after: Annotated[
         str | None,

@@ -43,11 +43,12 @@ _BETWEEN_PARTS = re.compile(r"/|\{[^{}]*\}")
 class Source:
     """Where and how a layer's tiles are asked for; `headers` may hold keys and are never shown.
 
-    `blank` are the SHA-256 of bodies by which the server says that it has no tile. `secrets` are what may be a
-    key in the address and the headers.
+    `host` is the layer's host with its port, fit to be shown. `blank` are the SHA-256 of bodies by which the server
+    says that it has no tile. `secrets` are what may be a key in the address and the headers.
     """
 
     layer: str
+    host: str
     address: Address
     headers: Mapping[str, str] = field(repr=False)
     rules: TileRules
@@ -65,11 +66,6 @@ class Source:
     def urls(self, tile: Tile) -> list[str]:
         """The address of one tile at every host that it can be asked of."""
         return [self.url(tile, turn) for turn in range(max(1, len(self.address.subdomains)))]
-
-    @property
-    def host(self) -> str:
-        """The layer's host with its port, fit to be shown: a variable in it may hold a key."""
-        return scrub(self.rules.host, self.secrets)
 
     def sign_in_page(self, where: str | None) -> str | None:
         """What may be shown of the place where a network wants a sign-in, as `outcome.SignIn` has it.
@@ -119,7 +115,9 @@ def _source(brief: Brief, layer: Layer, environment: Mapping[str, str]) -> Sourc
     secrets = frozenset(
         s for s in _secret_parts(layer, address, headers, environment) if len(s) >= LEAST_SECRET
     )
-    return Source(layer.name, address, headers, rules, blank, secrets)
+    # As the brief has it, a host is no secret, whatever words of it stand among the values of the query.
+    host = scrub(rules.host, secrets) if variables(urlsplit(layer.url).netloc) else rules.host
+    return Source(layer.name, host, address, headers, rules, blank, secrets)
 
 
 def _address(brief: Brief, layer: Layer, environment: Mapping[str, str]) -> Address:
