@@ -5,6 +5,7 @@ from __future__ import annotations
 import multiprocessing
 import os
 import random
+import re
 import signal
 import sqlite3
 from collections.abc import Callable
@@ -102,6 +103,18 @@ def test_bad_body_is_never_handed_over(
     with pytest.raises(StoreError, match=refusal):
         handover(brief, worked_out, None, tmp_path / "card")
     assert visible(tmp_path / "card") == []
+
+
+def test_refusal_of_a_bad_body_names_the_packs_in_a_command_that_can_be_pasted(tmp_path: Path) -> None:
+    folder, store = tmp_path / "my maps", tmp_path / "other store"
+    folder.mkdir()
+    brief, worked_out = brief_in(folder, deepest=12)
+    packs(brief, worked_out)
+    brief.store_folder.rename(store)
+    flip_a_bit(store / "aerial.mbtiles")
+    command = f"lastbar verify '{brief.path}' --store '{store}'"
+    with pytest.raises(StoreError, match=f"See all such tiles with {re.escape(command)}; or leave them out"):
+        handover(brief, worked_out, store, tmp_path / "card")
 
 
 @pytest.mark.parametrize("damage", DAMAGES)

@@ -159,7 +159,7 @@ def handover(
         if crews:
             make_folder(to)
             expect(to, [copy.folder.name for copy in copies])
-        job = Job(brief, plan, shelves, as_, limit, allow_gaps, on_progress)
+        job = Job(brief, plan, store, shelves, as_, limit, allow_gaps, on_progress)
         return HandoverReport(
             tuple(_write_copy(job, copy, names) for copy, names in zip(copies, ours, strict=True))
         )

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from collections.abc import Callable, Iterator, Mapping
 from dataclasses import dataclass
+from pathlib import Path
 
 from packer.brief import Brief
 from packer.codings import unwrap
@@ -16,6 +17,7 @@ from packer.planning import Plan
 from packer.store.records import body_hash
 from packer.store.shelf import Shelf, Tally
 from packer.tileset import Tile, TileSet
+from packer.typed import typed
 from packer.vector_layers import VectorLayers
 
 __all__ = ["EVERY", "Job", "Passage", "Progress"]
@@ -27,15 +29,21 @@ _LARGEST_VECTOR_BYTES = 32 * 1024 * 1024
 
 @dataclass(frozen=True, slots=True)
 class Job:
-    """What all files of a handover have in common."""
+    """What all files of a handover have in common. `store` is the folder of the packs, None for the brief's."""
 
     brief: Brief
     plan: Plan
+    store: Path | None
     shelves: Mapping[str, Shelf]
     kind: As
     limit_bytes: int | None
     allow_gaps: bool
     on_progress: Progress
+
+    @property
+    def verify(self) -> str:
+        """The command that names every damaged tile of these packs."""
+        return typed("verify", self.brief.path, store=self.store)
 
 
 class Passage:
@@ -80,8 +88,8 @@ class Passage:
         if not self._job.allow_gaps:
             raise StoreError(
                 f"Tile {tile} of layer {self._file.layer} must not be handed over: {fault}, in "
-                f"{self._shelf.path}. The file was given up. See all such tiles with lastbar verify "
-                f"{self._job.brief.path}; or leave them out with --allow-gaps."
+                f"{self._shelf.path}. The file was given up. See all such tiles with {self._job.verify}; or leave "
+                "them out with --allow-gaps."
             )
         self._left_out.add(tile)
         self._damaged.add(tile)
@@ -107,7 +115,7 @@ class Passage:
         tiles = self._file.stock.tiles() - TileSet.from_tiles(self._left_out)
         if not tiles:
             raise StoreError(
-                f"Every tile meant for {self._file.name} is damaged. See lastbar verify, and fetch them again."
+                f"Every tile meant for {self._file.name} is damaged. See {self._job.verify}, and fetch them again."
             )
         vector = None if self._vector is None else self._vector.found()
         return Findings(tiles, self._px[0] if self._px else 256, vector)
