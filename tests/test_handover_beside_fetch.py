@@ -102,7 +102,22 @@ def pruned(pack: Path, _worked_out: Plan) -> None:
     prune_pack(pack, "alone", TileSet.from_tiles(PLACES[:-1]))
 
 
-@pytest.mark.parametrize("change", [replaced, replaced_by_another_body_of_the_pack, pruned])
+def pruned_and_fetched_anew_under_the_same_number(pack: Path, worked_out: Plan) -> None:
+    (newest,) = query(pack, "SELECT max(id) FROM blob")
+    pruned(pack, worked_out)
+    replaced(pack, worked_out)
+    assert query(pack, "SELECT max(id) FROM blob") == [newest]
+
+
+@pytest.mark.parametrize(
+    "change",
+    [
+        replaced,
+        replaced_by_another_body_of_the_pack,
+        pruned,
+        pruned_and_fetched_anew_under_the_same_number,
+    ],
+)
 def test_body_that_is_no_longer_the_one_that_was_listed_is_not_given(
     ready: tuple[Brief, Plan], pack: Path, change: Callable[[Path, Plan], None]
 ) -> None:

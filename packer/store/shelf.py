@@ -12,6 +12,7 @@ import sqlite3
 from collections import Counter
 from collections.abc import Callable, Iterator
 from dataclasses import dataclass
+from itertools import islice
 from pathlib import Path
 from types import TracebackType
 from typing import Any
@@ -38,9 +39,10 @@ _PATIENCE_S = 60.0  # a commit takes as long as a worn stick does, and may itsel
 _LARGEST_ROW_BYTES = 64_000_000
 _TABLE_NAME = re.compile(r"[a-z][a-z0-9_]*")
 _BODY = (
-    "SELECT blob_id, seal, hash, data FROM placement LEFT JOIN blob ON blob.id = blob_id "
+    "SELECT seal, hash, data FROM placement LEFT JOIN blob ON blob.id = blob_id "
     "WHERE zoom_level = ? AND tile_row = ? AND tile_column = ?"
 )
+_KEPT = "SELECT id, CASE WHEN typeof(data) = 'blob' THEN length(data) ELSE 0 END, hash FROM blob ORDER BY id"
 # A damaged row may hold anything: one that names no place and no body is none, and a date that is none is 1970.
 _STOCK = (
     "SELECT zoom_level, tile_column, tile_row, blob_id, CASE WHEN typeof(fetched) = 'integer' AND fetched "
@@ -53,8 +55,8 @@ _STOCK = (
 class Stock:
     """Tiles of a pack as arrays of one length, in order of zoom, row from the top and column.
 
-    `size_bytes` is each body's length, `fetched` its arrival in seconds since 1970, and `body` its number in the
-    pack, by which it is known again: 48 bytes a tile.
+    `size_bytes` is each body's length, `fetched` its arrival in seconds since 1970, and `body` the first 8 bytes of its
+    hash as a number, by which it is known again: 48 bytes a tile.
     """
 
     zoom: Ints
@@ -180,17 +182,16 @@ class Shelf:
     def stock(self, planned: TileSet) -> Stock:
         """Those of the planned tiles that the pack holds. Asked for once, before any body."""
         with translated(self.path):
-            sizes = _columns(
-                self._db, "SELECT id, length(data) FROM blob WHERE typeof(data) = 'blob' ORDER BY id", 2
-            )
-            rows = self._db.execute(_STOCK)
-            found = [_planned(batch, planned) for batch in _batches(rows)]
+            kept = _rows(_numbers(row) for row in self._db.execute(_KEPT))
+            found = [_planned(batch, planned) for batch in _batches(self._db.execute(_STOCK))]
             self._end()
         z, x, y, blob, fetched = np.concatenate([np.empty((0, 5), dtype=np.int64), *found]).T
-        at = np.minimum(np.searchsorted(sizes[:, 0], blob), max(len(sizes) - 1, 0))
         # A placement without its body counts nothing here; `bodies` names it.
-        size = np.where(sizes[at, 0] == blob, sizes[at, 1], 0) if len(sizes) else np.zeros_like(blob)
-        return Stock(z, x, y, size, fetched, blob).pick(np.lexsort((x, y, z)))
+        size, body = np.zeros_like(blob), np.zeros_like(blob)
+        if len(kept):
+            at = np.minimum(np.searchsorted(kept[:, 0], blob), len(kept) - 1)
+            size, body = np.where(kept[at, 0] == blob, kept[at, 1:].T, 0)
+        return Stock(z, x, y, size, fetched, body).pick(np.lexsort((x, y, z)))
 
     def bodies(self, stock: Stock, check: Callable[[bytes], str | None]) -> Iterator[Body]:
         """The bodies of tiles, in their order, each hashed anew, its seal tried, and put to `check`.
@@ -215,10 +216,10 @@ class Shelf:
             try:
                 for zoom, x, y, body in listed:
                     found = self._db.execute(_BODY, (zoom, tms_row(zoom, y), x)).fetchone()
-                    if changed and (found is None or found[0] != body):
+                    if changed and (found is None or _known_by(found[1]) != body):
                         raise self._replaced(Tile(zoom, x, y))
-                    rows.append((Tile(zoom, x, y), found and found[1:]))
-                    size_bytes += len(found[3]) if found and isinstance(found[3], bytes | str) else 0
+                    rows.append((Tile(zoom, x, y), found))
+                    size_bytes += len(found[2]) if found and isinstance(found[2], bytes | str) else 0
                     if size_bytes > _STRETCH_BYTES:
                         break
             finally:
@@ -250,13 +251,23 @@ def _tried(tile: Tile, row: _Row | None, check: Callable[[bytes], str | None]) -
     return Body(tile, data, hashed, check(data))
 
 
-def _batches(rows: sqlite3.Cursor) -> Iterator[Ints]:
-    while some := rows.fetchmany(_BATCH):
+def _known_by(stated: object) -> int:
+    """What a body is known by: a row's number would not do, since SQLite gives it out again. 0 for a damaged hash."""
+    return int.from_bytes(stated[:8], "big", signed=True) if isinstance(stated, bytes) else 0
+
+
+def _numbers(row: tuple[int, int, object]) -> tuple[int, int, int]:
+    number, size_bytes, stated = row
+    return number, size_bytes, _known_by(stated)
+
+
+def _batches(rows: Iterator[tuple[int, ...]]) -> Iterator[Ints]:
+    while some := list(islice(rows, _BATCH)):
         yield np.array(some, dtype=np.int64)
 
 
-def _columns(db: sqlite3.Connection, query: str, width: int) -> Ints:
-    return np.concatenate([np.empty((0, width), dtype=np.int64), *_batches(db.execute(query))])
+def _rows(rows: Iterator[tuple[int, int, int]]) -> Ints:
+    return np.concatenate([np.empty((0, 3), dtype=np.int64), *_batches(rows)])
 
 
 def _planned(rows: Ints, planned: TileSet) -> Ints:
