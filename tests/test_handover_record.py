@@ -2,18 +2,21 @@
 
 from __future__ import annotations
 
+import errno
 import json
 import multiprocessing
+import os
 import shutil
 import signal
 from collections.abc import Callable, Mapping
 from pathlib import Path
+from typing import Any
 
 import pytest
 
 from packer.brief import Brief
 from packer.cli import run_inspect
-from packer.errors import EXIT_NOT_COMPLETE, BriefError, InputError, StoreError
+from packer.errors import EXIT_NOT_COMPLETE, BriefError, DiskError, InputError, StoreError
 from packer.handover import Crew, Muster, delivery, handover, inspect_folder, muster
 from packer.handover.kinds import As
 from packer.handover.manifest import Manifest
@@ -184,6 +187,60 @@ def test_handover_that_fails_leaves_every_crew_of_it_unfinished(
     monkeypatch.undo()
     handover(*ready, None, card, crews=[NORTH, SOUTH])
     assert muster(card).sound
+
+
+def shut(monkeypatch: pytest.MonkeyPatch, folder: Path) -> None:
+    """Let the system's calls answer as they do for a folder of another user with mode 0700, to root as well."""
+
+    def refusing(call: Callable[..., Any], inside: bool) -> Callable[..., Any]:
+        def answer(path: Any, *rest: Any, **options: Any) -> Any:
+            asked = None if isinstance(path, int) else Path(os.fsdecode(path))
+            if asked is not None and (folder in asked.parents or (asked == folder and inside)):
+                raise PermissionError(errno.EACCES, os.strerror(errno.EACCES), str(path))
+            return call(path, *rest, **options)
+
+        return answer
+
+    for name in ("listdir", "scandir"):
+        monkeypatch.setattr(os, name, refusing(getattr(os, name), True))
+    for name in ("stat", "lstat"):
+        monkeypatch.setattr(os, name, refusing(getattr(os, name), False))
+
+
+@pytest.mark.parametrize("crews", [[], [NORTH]])
+def test_folder_that_may_not_be_looked_into_is_passed_by(
+    ready: tuple[Brief, Plan], tmp_path: Path, monkeypatch: pytest.MonkeyPatch, crews: list[Crew]
+) -> None:
+    (tmp_path / "lost+found").mkdir()
+    shut(monkeypatch, tmp_path / "lost+found")
+    handover(*ready, None, tmp_path, crews=crews)
+    found = muster(tmp_path)
+    assert found.sound
+    assert [copy.folder for copy in found.copies] == [tmp_path / crew.name for crew in crews] or [tmp_path]
+    with pytest.raises(InputError, match="Remove the old files"):
+        handover(*ready, None, tmp_path, crews=[] if crews else [NORTH])
+
+
+def test_crew_folder_that_may_not_be_looked_into_is_named_and_the_others_are_inspected(
+    ready: tuple[Brief, Plan], card: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    shut(monkeypatch, card / "north")
+    found = muster(card)
+    assert faults(found) == {"north": "unreadable"}
+    assert [(copy.folder.name, copy.sound) for copy in found.copies] == [("south", True)]
+    with pytest.raises(DiskError, match="north cannot be used: Permission denied"):
+        handover(*ready, None, card, crews=[NORTH])
+
+
+def test_target_that_may_not_be_looked_into_is_told(
+    ready: tuple[Brief, Plan], card: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    shut(monkeypatch, card)
+    for crews in ([], [NORTH]):
+        with pytest.raises(DiskError, match="card cannot be used: Permission denied"):
+            handover(*ready, None, card, crews=crews)
+    with pytest.raises(DiskError, match="card cannot be used: Permission denied"):
+        muster(card)
 
 
 _SPAWN = multiprocessing.get_context("forkserver")

@@ -10,6 +10,7 @@ from packer.errors import InputError, StoreError
 from packer.handover.crew_folders import crew_below, is_unfinished, read_record
 from packer.handover.manifest import CARD, CREWS, MANIFEST, read_manifest
 from packer.handover.target import clear_away, leftovers, put_text
+from packer.store.schema import translated
 
 __all__ = [
     "claim",
@@ -30,7 +31,9 @@ def refuse_mixture(to: Path, crews: bool) -> None:
     Of the old files nothing would be replaced, and whoever looks at the card could take them for the new ones.
     """
     said = None
-    if crews and ((to / MANIFEST).exists() or is_unfinished(to)):
+    with translated(to):
+        plain = crews and ((to / MANIFEST).exists() or is_unfinished(to))
+    if plain:
         said = f"{to} holds what a handover without crews leaves there, and this one has crews"
     elif not crews and (other := crew_below(to)) is not None:
         said = f"{other} is of a handover with crews, and this one has none"
@@ -44,15 +47,16 @@ def refuse_mixture(to: Path, crews: bool) -> None:
 def refuse_links(to: Path, folder: Path, wanted: Iterable[str]) -> None:
     """Raise InputError if the folder of a copy, or a name wanted in it, is a link: it would lead out of `to`.
 
-    `to` itself may be one, since the planner has named it.
+    `to` itself may be one, since the planner has named it. Raises DiskError for a folder that cannot be looked into.
     """
     own = [] if folder == to else [folder]
-    for path in (*own, *(folder / name for name in wanted)):
-        if path.is_symlink():
-            raise InputError(
-                f"{path} is a link to somewhere else, and a handover writes only below {to}. Nothing was handed over. "
-                "Remove the link, or name another folder with --to."
-            )
+    with translated(folder):
+        links = [path for path in (*own, *(folder / name for name in wanted)) if path.is_symlink()]
+    if links:
+        raise InputError(
+            f"{links[0]} is a link to somewhere else, and a handover writes only below {to}. Nothing was handed over. "
+            "Remove the link, or name another folder with --to."
+        )
 
 
 def refuse_foreign_record(to: Path) -> None:

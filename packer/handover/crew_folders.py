@@ -22,7 +22,16 @@ from packer.handover.manifest import CREWS, MANIFEST, Manifest, Name, Sha256, re
 from packer.handover.target import leftovers, part_of, put_text
 from packer.store.schema import translated
 
-__all__ = ["CrewRecord", "crew_below", "expect", "is_unfinished", "read_record", "unfinished_below", "vouch"]
+__all__ = [
+    "CrewRecord",
+    "crew_below",
+    "expect",
+    "is_unfinished",
+    "may_be_looked_into",
+    "read_record",
+    "unfinished_below",
+    "vouch",
+]
 
 _LARGEST_BYTES = 1_000_000
 
@@ -97,10 +106,24 @@ def _as_found(to: Path) -> CrewRecord:
 
 
 def _folders(to: Path) -> list[Path]:
-    """The folders directly below one, links left out. Hidden ones are themselves half of something."""
+    """The folders directly below one that may be ours. Links and those that are shut are not; hidden ones are
+    themselves half of something."""
     with translated(to):
         below = sorted(to.iterdir()) if to.is_dir() else []
-        return [p for p in below if p.is_dir() and not p.is_symlink() and not p.name.startswith(".")]
+        own = [p for p in below if p.is_dir() and not p.is_symlink() and not p.name.startswith(".")]
+    return [path for path in own if may_be_looked_into(path)]
+
+
+def may_be_looked_into(folder: Path) -> bool:
+    """Whether this user may list a folder and reach what is in it; a card's lost+found is shut to most."""
+    try:
+        with os.scandir(folder):
+            (folder / MANIFEST).lstat()
+    except PermissionError:
+        return False
+    except OSError:
+        pass  # there is no manifest; any other trouble is told by whoever looks into the folder
+    return True
 
 
 def _is_of_a_crew(folder: Path) -> bool:
@@ -113,9 +136,13 @@ def _is_of_a_crew(folder: Path) -> bool:
 
 
 def is_unfinished(folder: Path) -> bool:
-    """Whether a folder holds what a handover left that never came to its end, and no manifest."""
+    """Whether a folder holds what a handover left that never came to its end, and no manifest.
+
+    Raises DiskError for one that cannot be looked into.
+    """
     own = part_of(folder / CREWS)  # half a record: the old one still holds
-    return not (folder / MANIFEST).exists() and any(path != own for path in leftovers(folder))
+    with translated(folder):
+        return not (folder / MANIFEST).exists() and any(path != own for path in leftovers(folder))
 
 
 def unfinished_below(to: Path) -> list[Path]:

@@ -10,7 +10,12 @@ from typing import Any, Literal
 from unicodedata import normalize
 
 from packer.errors import StoreError
-from packer.handover.crew_folders import is_unfinished, read_record, unfinished_below
+from packer.handover.crew_folders import (
+    is_unfinished,
+    may_be_looked_into,
+    read_record,
+    unfinished_below,
+)
 from packer.handover.inspection import InspectReport, Progress, inspect_folder
 from packer.handover.loose import file_sha256
 from packer.handover.manifest import CARD, CREWS, MANIFEST
@@ -56,13 +61,15 @@ class Muster:
 def copies_in(folder: Path) -> list[Path]:
     """The handed-over copies in a folder: itself, and those directly below it, one for each crew.
 
-    Gives the folder itself where there is none at all, for `inspect_folder` to say so.
+    Gives the folder itself where there is none at all, for `inspect_folder` to say so. Raises DiskError where it
+    cannot be looked into; one below it that is shut is passed by.
     """
     if not folder.is_dir():
         return [folder]
-    top = (folder / MANIFEST).exists()
     with translated(folder):
-        below = [path for path in sorted(folder.iterdir()) if (path / MANIFEST).is_file()]
+        top = (folder / MANIFEST).exists()
+        open_ones = (path for path in sorted(folder.iterdir()) if may_be_looked_into(path))
+        below = [path for path in open_ones if (path / MANIFEST).is_file()]
         # Beside files that are a copy by themselves, a folder may be anything with a manifest of its own.
         found = [path for path in below if not path.is_symlink() and (not top or _is_ours(path))]
     return [folder, *found] if top or not found else found
@@ -70,8 +77,12 @@ def copies_in(folder: Path) -> list[Path]:
 
 def _is_ours(folder: Path) -> bool:
     """Whether a folder with a manifest looks like a copy, even if its manifest or its card is damaged."""
-    with (folder / MANIFEST).open("rb") as file:
-        return b'"lastbar handover"' in file.read(_FIRST_BYTES) or (folder / CARD).exists()
+    try:
+        with (folder / MANIFEST).open("rb") as file:
+            known = b'"lastbar handover"' in file.read(_FIRST_BYTES)
+    except PermissionError:
+        known = False
+    return known or (folder / CARD).exists()
 
 
 def muster(folder: Path, *, on_progress: Progress = lambda _name, _done, _all: None) -> Muster:
@@ -133,6 +144,8 @@ def _against_record(path: Path, sha256: str | None) -> FolderFinding | None:
             return FolderFinding(path, "unreadable", "it is a link to somewhere else, which a copy never has")
         if not path.is_dir():
             return FolderFinding(path, "missing", f"{CREWS} names it, and it is not here")
+        if not may_be_looked_into(path):
+            return FolderFinding(path, "unreadable", "you are not allowed to look into it")
         if sha256 is None:
             return FolderFinding(path, "unfinished", "the handover into it never came to its end")
         if not (path / MANIFEST).is_file():
