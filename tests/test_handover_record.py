@@ -172,6 +172,29 @@ def test_crew_whose_accents_were_parted_from_their_letters_by_a_copy_is_not_miss
     assert faults(muster(tmp_path)) == {"Su\u0308d": "unfinished"}
 
 
+def test_crew_whose_folder_kept_an_older_spelling_is_not_missed(
+    ready: tuple[Brief, Plan], tmp_path: Path
+) -> None:
+    """As on a FAT card, where the second handover goes into the folder of the first."""
+    handover(*ready, None, tmp_path, crews=[Crew("S\u00fcd")])
+    (tmp_path / "S\u00fcd").rename(tmp_path / "s\u00fcd")
+    handover(*ready, None, tmp_path, crews=[Crew("s\u00fcd")])
+    for kept in ("S\u00fcd", "Su\u0308d"):
+        (tmp_path / "s\u00fcd").rename(tmp_path / kept)
+        assert muster(tmp_path).sound
+        (tmp_path / kept).rename(tmp_path / "s\u00fcd")
+
+
+def test_folder_of_exactly_the_recorded_name_comes_before_one_that_is_alike(
+    ready: tuple[Brief, Plan], tmp_path: Path
+) -> None:
+    handover(*ready, None, tmp_path, crews=[Crew("north")])
+    (tmp_path / "NORTH").mkdir()
+    assert muster(tmp_path).sound
+    shutil.rmtree(tmp_path / "north")
+    assert faults(muster(tmp_path)) == {"NORTH": "unfinished"}
+
+
 def test_handover_that_fails_leaves_every_crew_of_it_unfinished(
     ready: tuple[Brief, Plan], card: Path, monkeypatch: pytest.MonkeyPatch
 ) -> None:

@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-import os
 from collections.abc import Iterator
 from dataclasses import dataclass, replace
 from pathlib import Path
@@ -122,19 +121,28 @@ def _faults(folder: Path) -> Iterator[FolderFinding]:
     below = unfinished_below(folder)
     for path in (*([folder] if (named or below) and is_unfinished(folder) else []), *below):
         yield FolderFinding(path, "unfinished", "the handover into it never came to its end")
+    there = _spellings(folder) if named else {}
     for name, sha256 in named.items():
-        finding = _against_record(_place(folder, name), sha256)
+        alike = there.get(_plain(name), [])
+        place = folder / name if folder / name in alike else next(iter(alike), folder / name)
+        finding = _against_record(place, sha256)
         if finding is not None:
             yield finding
 
 
-def _place(folder: Path, name: str) -> Path:
-    """Where a recorded folder lies: some systems part a letter from its accent in the names that they copy."""
-    if os.path.lexists(folder / name):
-        return folder / name
+def _spellings(folder: Path) -> dict[str, list[Path]]:
+    """What lies in a folder, by its plain name. A copy may part letters from their accents, and a card that takes
+    letters of either case for the same keeps the spelling of the first handover."""
+    found: dict[str, list[Path]] = {}
     with translated(folder):
-        alike = [p for p in folder.iterdir() if normalize("NFC", p.name) == normalize("NFC", name)]
-    return alike[0] if alike else folder / name
+        for path in sorted(folder.iterdir(), key=lambda path: (not path.is_dir(), path.name)):
+            found.setdefault(_plain(path.name), []).append(path)
+    return found
+
+
+def _plain(name: str) -> str:
+    """A name without what does not part names on every card."""
+    return normalize("NFC", normalize("NFC", name).casefold())
 
 
 def _against_record(path: Path, sha256: str | None) -> FolderFinding | None:
