@@ -46,8 +46,10 @@ def faults(found: Muster) -> dict[str, str]:
 
 def cut_short(folder: Path) -> None:
     """What a killed handover leaves, seen from outside: its note, a half file and no manifest."""
+    manifest = json.loads((folder / "manifest.json").read_bytes())
     (folder / "manifest.json").unlink()
-    (folder / ".intent.handover.part").write_text('["aerial.mbtiles"]\n', encoding="utf-8")
+    note = ["aerial.mbtiles", *([{"crew": manifest["crew"]}] if manifest["crew"] else [])]
+    (folder / ".intent.handover.part").write_text(json.dumps(note) + "\n", encoding="utf-8")
     (folder / ".aerial.mbtiles.handover.part").write_bytes(b"half")
 
 
@@ -422,6 +424,42 @@ def test_handovers_without_crews_may_lie_one_below_the_other(
         tmp_path / "card",
         tmp_path / "card" / "spare",
     ]
+
+
+def test_handover_is_not_refused_for_one_without_crews_that_was_cut_short_below_it(
+    ready: tuple[Brief, Plan], tmp_path: Path
+) -> None:
+    handover(*ready, None, tmp_path / "card" / "spare")
+    cut_short(tmp_path / "card" / "spare")
+    assert handover(*ready, None, tmp_path / "card").complete
+
+
+def test_half_done_folder_of_a_crew_tells_whose_it_is_without_a_record(
+    ready: tuple[Brief, Plan], tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    def broken(manifest: Manifest, plan: Plan, loose_bytes: Mapping[str, int]) -> str:
+        raise StoreError("The card is gone. Put it back.")
+
+    monkeypatch.setattr(delivery, "card_text", broken)
+    with pytest.raises(StoreError, match="The card is gone"):
+        handover(*ready, None, tmp_path, crews=[NORTH])
+    (tmp_path / "crews.json").unlink()
+    with pytest.raises(InputError, match="north is of a handover with crews"):
+        handover(*ready, None, tmp_path)
+    monkeypatch.undo()
+    handover(*ready, None, tmp_path, crews=[NORTH])
+    assert muster(tmp_path).sound
+
+
+@pytest.mark.parametrize(
+    "note", ["", "7", "{}", '[{"crew": 7}, {}, null]', '[{"crew": "south"}]', '[{"crew": "***"}]', "[" * 9999]
+)
+def test_note_that_tells_no_crew_of_that_folder_is_no_reason_to_refuse(
+    ready: tuple[Brief, Plan], tmp_path: Path, note: str
+) -> None:
+    (tmp_path / "north").mkdir()
+    (tmp_path / "north" / ".intent.handover.part").write_text(note, encoding="utf-8")
+    assert handover(*ready, None, tmp_path).complete
 
 
 @pytest.fixture

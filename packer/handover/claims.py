@@ -2,27 +2,23 @@
 
 from __future__ import annotations
 
-import json
 from collections.abc import Iterable
 from pathlib import Path
 
 from packer.errors import InputError, StoreError
 from packer.handover.crew_folders import crew_below, is_unfinished, read_record
+from packer.handover.intent import INTENT, read_intent
 from packer.handover.manifest import CARD, CREWS, MANIFEST, read_manifest
-from packer.handover.target import clear_away, leftovers, put_text
+from packer.handover.target import clear_away, leftovers
 from packer.store.schema import translated
 
 __all__ = [
-    "claim",
     "clear_leftovers",
     "refuse_foreign_record",
     "refuse_links",
     "refuse_mixture",
     "refuse_strangers",
-    "unclaim",
 ]
-
-_INTENT = ".intent.handover.part"  # the names that a run is about to give
 
 
 def refuse_mixture(to: Path, crews: bool) -> None:
@@ -104,26 +100,11 @@ def _claimed(folder: Path) -> set[str]:
                 f"{folder} holds a {MANIFEST} that no handover wrote, or that is damaged, so nothing there is "
                 "replaced. Move it away, or name another folder with --to."
             ) from fault
-    try:
-        found = json.loads((folder / _INTENT).read_bytes())
-        names |= {name for name in found if isinstance(name, str)}
-    except (OSError, ValueError, TypeError, RecursionError):
-        pass  # there is none: it has its name only once it is whole
-    return names
-
-
-def claim(folder: Path, names: set[str]) -> None:
-    """Note the names that are about to be given. If the process dies: the old note or the new one."""
-    put_text(folder / _INTENT, json.dumps(sorted(names)) + "\n")
-
-
-def unclaim(folder: Path) -> None:
-    """Remove the note once a manifest stands for the names. If the process dies: it may still be there."""
-    clear_away(folder / _INTENT)
+    return names | read_intent(folder).names
 
 
 def clear_leftovers(folder: Path) -> None:
     """Remove the half files of a killed run. If the process dies: the next run goes on with it."""
     for path in leftovers(folder):
-        if path.name != _INTENT:
+        if path.name != INTENT:
             clear_away(path)

@@ -17,6 +17,7 @@ from pydantic import AfterValidator, BaseModel, ConfigDict, Field, ValidationErr
 
 from packer.errors import BriefError, StoreError
 from packer.handover.crews import folder_name
+from packer.handover.intent import read_intent
 from packer.handover.loose import file_sha256
 from packer.handover.manifest import CREWS, MANIFEST, Manifest, Name, Sha256, read_manifest
 from packer.handover.target import leftovers, part_of, put_text
@@ -129,9 +130,16 @@ def may_be_looked_into(folder: Path) -> bool:
 def _is_of_a_crew(folder: Path) -> bool:
     """Whether a folder is a finished copy for a crew and has the name that the crew gives it."""
     try:
-        crew = read_manifest(folder).crew
+        return _names(read_manifest(folder).crew, folder)
+    except StoreError:
+        return False
+
+
+def _names(crew: str | None, folder: Path) -> bool:
+    """Whether a folder has the name that a crew gives it."""
+    try:
         return crew is not None and folder_name(crew) == folder.name
-    except (BriefError, StoreError):
+    except BriefError:
         return False
 
 
@@ -151,8 +159,11 @@ def unfinished_below(to: Path) -> list[Path]:
 
 
 def crew_below(to: Path) -> Path | None:
-    """What shows that a folder was handed over to with crews: a folder of one of them, or else the record."""
+    """What shows that a folder was handed over to with crews: a folder of one of them, or else the record.
+
+    What a handover without crews has left half done below it says nothing about the folder.
+    """
     for path in _folders(to):
-        if is_unfinished(path) or _is_of_a_crew(path):
+        if _is_of_a_crew(path) or (is_unfinished(path) and _names(read_intent(path).crew, path)):
             return path
     return to / CREWS if os.path.lexists(to / CREWS) else None

@@ -21,13 +21,11 @@ from packer.brief import Brief
 from packer.errors import StoreError
 from packer.handover.card import card_text
 from packer.handover.claims import (
-    claim,
     clear_leftovers,
     refuse_foreign_record,
     refuse_links,
     refuse_mixture,
     refuse_strangers,
-    unclaim,
 )
 from packer.handover.crew_folders import expect, vouch
 from packer.handover.crews import Crew, shares
@@ -41,6 +39,7 @@ from packer.handover.drafting import (
     refuse_over_budget,
 )
 from packer.handover.entries import date_text, file_entries, layer_entry, manifest_of, plain_entry, tiles_file
+from packer.handover.intent import claim, unclaim
 from packer.handover.kinds import About, As, read_back, write
 from packer.handover.loose import file_sha256
 from packer.handover.manifest import CARD, MANIFEST, FileEntry, Manifest
@@ -177,7 +176,8 @@ def _limit(asked: int | Literal["auto"] | None, to: Path) -> int | None:
 def _write_copy(job: Job, copy: CopyDraft, ours: set[str]) -> Copy:
     """Write one folder. If the process dies: as for `handover`."""
     make_folder(copy.folder)
-    claim(copy.folder, ours | {file.name for file in copy.files})
+    crew = copy.share.crew.name if copy.share.crew else None
+    claim(copy.folder, ours | {file.name for file in copy.files}, crew)
     clear_away(copy.folder / MANIFEST)
     sync_folder(copy.folder)
     damaged: dict[str, set[Tile]] = {name: set() for name in copy.layers}
