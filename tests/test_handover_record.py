@@ -9,15 +9,17 @@ import os
 import shutil
 import signal
 from collections.abc import Callable, Mapping
+from multiprocessing.synchronize import Barrier
 from pathlib import Path
 from typing import Any
 
 import pytest
+from filelock import FileLock
 
 from packer.brief import Brief
 from packer.cli import run_inspect
-from packer.errors import EXIT_NOT_COMPLETE, BriefError, DiskError, InputError, StoreError
-from packer.handover import Crew, Muster, delivery, handover, inspect_folder, muster
+from packer.errors import EXIT_NOT_COMPLETE, BriefError, DiskError, InputError, StoreBusyError, StoreError
+from packer.handover import Crew, Muster, crew_folders, delivery, handover, inspect_folder, muster
 from packer.handover.kinds import As
 from packer.handover.manifest import Manifest
 from packer.handover.target import leftovers
@@ -72,7 +74,12 @@ def test_target_with_all_its_crews_is_sound(card: Path) -> None:
     assert found.sound
     assert [copy.folder.name for copy in found.copies] == ["north", "south"]
     assert all(copy.extra == () for copy in found.copies)
-    assert sorted(path.name for path in card.iterdir()) == ["crews.json", "north", "south"]
+    assert sorted(path.name for path in card.iterdir()) == [
+        ".crews.json.lock",
+        "crews.json",
+        "north",
+        "south",
+    ]
 
 
 @pytest.mark.parametrize(
@@ -270,6 +277,85 @@ def test_target_that_may_not_be_looked_into_is_told(
 
 _SPAWN = multiprocessing.get_context("forkserver")
 _SPAWN.set_forkserver_preload(["tests.handover_packs"])  # so that a child starts in milliseconds
+
+
+def _note_over_and_over(to: Path, names: list[str], start: Barrier) -> None:
+    start.wait()
+    for name in names:
+        crew_folders.expect(to, [name])
+
+
+def test_handovers_to_other_crews_beside_one_another_lose_no_entry_of_the_record(
+    ready: tuple[Brief, Plan], tmp_path: Path
+) -> None:
+    start = _SPAWN.Barrier(3)
+    names = [[f"{crew} {number}" for number in range(25)] for crew in ("north", "south", "west")]
+    beside = [_SPAWN.Process(target=_note_over_and_over, args=(tmp_path, some, start)) for some in names]
+    for process in beside:
+        process.start()
+    for process in beside:
+        process.join()
+    assert [process.exitcode for process in beside] == [0, 0, 0]
+    assert set(faults(muster(tmp_path)).values()) == {"missing"}
+    assert sorted(faults(muster(tmp_path))) == sorted(name for some in names for name in some)
+    assert list(leftovers(tmp_path)) == []
+
+
+def _die_with_the_lock(to: Path) -> None:
+    FileLock(to / ".crews.json.lock").acquire()
+    os.kill(os.getpid(), signal.SIGKILL)
+
+
+def test_lock_of_a_dead_handover_does_not_stop_the_next(
+    ready: tuple[Brief, Plan], tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    process = _SPAWN.Process(target=_die_with_the_lock, args=(tmp_path,))
+    process.start()
+    process.join()
+    assert process.exitcode == -signal.SIGKILL
+    assert (tmp_path / ".crews.json.lock").exists()
+    monkeypatch.setattr(crew_folders, "_PATIENCE_S", 0.0)
+    handover(*ready, None, tmp_path, crews=[NORTH])
+    assert muster(tmp_path).sound
+
+
+def test_record_that_another_handover_keeps_to_itself_is_told(
+    ready: tuple[Brief, Plan], card: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    monkeypatch.setattr(crew_folders, "_PATIENCE_S", 0.0)
+    before = (card / "crews.json").read_bytes()
+    with FileLock(card / ".crews.json.lock"):
+        with pytest.raises(StoreBusyError, match=r"Another handover has been writing .*crews\.json"):
+            handover(*ready, None, card, crews=[NORTH])
+        assert muster(card).sound
+    assert (card / "crews.json").read_bytes() == before
+    handover(*ready, None, card, crews=[NORTH])
+
+
+def test_target_without_locks_is_handed_over_to_all_the_same(
+    ready: tuple[Brief, Plan], tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    def refused(_self: FileLock) -> None:
+        raise OSError(errno.ENOLCK, os.strerror(errno.ENOLCK))
+
+    monkeypatch.setattr(FileLock, "acquire", refused)
+    handover(*ready, None, tmp_path, crews=[NORTH])
+    assert muster(tmp_path).sound
+
+
+def test_lock_that_is_a_link_is_not_written_through(ready: tuple[Brief, Plan], tmp_path: Path) -> None:
+    card, elsewhere = tmp_path / "card", tmp_path / "elsewhere"
+    card.mkdir()
+    elsewhere.write_bytes(b"kept")
+    (card / ".crews.json.lock").symlink_to(elsewhere)
+    with pytest.raises(InputError, match="is a link to somewhere else"):
+        handover(*ready, None, card, crews=[NORTH])
+    assert elsewhere.read_bytes() == b"kept"
+
+
+def test_lock_of_the_record_is_no_extra_file_of_a_copy_beside_it(mixed: Path) -> None:
+    assert (mixed / ".crews.json.lock").exists()
+    assert [copy.extra for copy in muster(mixed).copies] == [(), (), ()]
 
 
 @pytest.mark.parametrize("finished_before", [False, True])

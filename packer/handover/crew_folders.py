@@ -2,24 +2,28 @@
 
 It lies beside the crews' folders and no device needs it. A folder stands in it from before its first byte is written,
 without a hash; the hash of its manifest follows just before the manifest itself. So a folder that the record vouches
-for is a finished one, whenever a run was killed. Like a manifest it is read as coming from anyone.
+for is a finished one, whenever a run was killed. Handovers to other crews beside one another take turns at it. Like a
+manifest it is read as coming from anyone.
 """
 
 from __future__ import annotations
 
+import contextlib
+import errno
 import hashlib
 import os
-from collections.abc import Iterable
+from collections.abc import Iterable, Iterator
 from pathlib import Path
 from typing import Annotated, Literal
 
+from filelock import FileLock, Timeout
 from pydantic import AfterValidator, BaseModel, ConfigDict, Field, ValidationError, model_validator
 
-from packer.errors import BriefError, StoreError
+from packer.errors import BriefError, InputError, StoreBusyError, StoreError
 from packer.handover.crews import folder_name
 from packer.handover.intent import read_intent
 from packer.handover.loose import file_sha256
-from packer.handover.manifest import CREWS, MANIFEST, Manifest, Name, Sha256, read_manifest
+from packer.handover.manifest import CREWS, CREWS_LOCK, MANIFEST, Manifest, Name, Sha256, read_manifest
 from packer.handover.target import leftovers, part_of, put_text
 from packer.store.schema import translated
 
@@ -35,6 +39,14 @@ __all__ = [
 ]
 
 _LARGEST_BYTES = 1_000_000
+_NO_LOCKS = {
+    errno.ENOLCK,
+    errno.ENOTSUP,
+    errno.EOPNOTSUPP,
+}  # some drives have none; one handover alone needs none
+_PATIENCE_S = (
+    30.0  # to write the record takes as long as a worn stick does to sync, behind what else is on its way
+)
 
 
 def _one_step(name: str) -> str:
@@ -97,8 +109,40 @@ def vouch(to: Path, folder: str, manifest: Manifest) -> None:
 
 def _note(to: Path, folders: dict[str, str | None]) -> None:
     # Read anew each time, since a handover to other crews may go on beside this one.
-    record = (read_record(to) or _as_found(to)).noting(folders)
-    put_text(to / CREWS, record.model_dump_json(indent=1) + "\n")
+    with _alone(to):
+        record = (read_record(to) or _as_found(to)).noting(folders)
+        put_text(to / CREWS, record.model_dump_json(indent=1) + "\n")
+
+
+@contextlib.contextmanager
+def _alone(to: Path) -> Iterator[None]:
+    """The right to write the record, waited for while another handover has it.
+
+    Raises StoreBusyError if it does not come, and InputError if the lock's name is that of a link. If the process
+    dies: the system frees the lock; its empty file stays, so that all who wait do so for the same one.
+    """
+    path = to / CREWS_LOCK
+    if path.is_symlink():
+        raise InputError(
+            f"{path} is a link to somewhere else, and a handover writes only below {to}. Remove the link, then hand "
+            "over again."
+        )
+    lock = FileLock(path, timeout=_PATIENCE_S)
+    with translated(path):
+        try:
+            lock.acquire()
+        except Timeout:
+            raise StoreBusyError(
+                f"Another handover has been writing {to / CREWS} for {_PATIENCE_S:.0f} s. Let it finish, or stop it "
+                "with Ctrl-C there, then hand over again."
+            ) from None
+        except OSError as fault:
+            if fault.errno not in _NO_LOCKS:
+                raise
+    try:
+        yield
+    finally:
+        lock.release()
 
 
 def _as_found(to: Path) -> CrewRecord:

@@ -27,6 +27,7 @@ from packer.grid import MAX_ZOOM
 __all__ = [
     "CARD",
     "CREWS",
+    "CREWS_LOCK",
     "MANIFEST",
     "RESERVED",
     "AreaEntry",
@@ -40,6 +41,7 @@ __all__ = [
 MANIFEST = "manifest.json"
 CARD = "ON THIS CARD.txt"
 CREWS = "crews.json"
+CREWS_LOCK = f".{CREWS}.lock"
 RESERVED = frozenset(name.casefold() for name in (MANIFEST, CARD, CREWS))
 _LARGEST_BYTES = 8_000_000  # twenty thousand files
 _MOST_FAULTS = 1000

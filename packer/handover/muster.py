@@ -17,7 +17,7 @@ from packer.handover.crew_folders import (
 )
 from packer.handover.inspection import InspectReport, Progress, inspect_folder
 from packer.handover.loose import file_sha256
-from packer.handover.manifest import CARD, CREWS, MANIFEST
+from packer.handover.manifest import CARD, CREWS, CREWS_LOCK, MANIFEST
 from packer.store.schema import translated
 
 __all__ = ["FolderFinding", "Muster", "copies_in", "muster"]
@@ -101,7 +101,7 @@ def muster(folder: Path, *, on_progress: Progress = lambda _name, _done, _all: N
                 faults.setdefault(copy, FolderFinding(copy, "unreadable", str(fault)))
             elif not faults:
                 raise
-    known = {CREWS, *(path.name for path in (*copies, *faults) if path.parent == folder)}
+    known = {CREWS, CREWS_LOCK, *(path.name for path in (*copies, *faults) if path.parent == folder)}
     return Muster(tuple(_without(report, known) for report in reports), tuple(faults.values()))
 
 
