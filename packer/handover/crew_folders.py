@@ -39,14 +39,9 @@ __all__ = [
 ]
 
 _LARGEST_BYTES = 1_000_000
-_NO_LOCKS = {
-    errno.ENOLCK,
-    errno.ENOTSUP,
-    errno.EOPNOTSUPP,
-}  # some drives have none; one handover alone needs none
-_PATIENCE_S = (
-    30.0  # to write the record takes as long as a worn stick does to sync, behind what else is on its way
-)
+# Some drives have no locks, and a handover that is alone there needs none.
+_NO_LOCKS = {errno.ENOLCK, errno.ENOTSUP, errno.EOPNOTSUPP}
+_PATIENCE_S = 30.0  # to write the record takes as long as a worn stick takes to sync what else is on its way
 
 
 def _one_step(name: str) -> str:
