@@ -101,10 +101,10 @@ def jpg_size_px(data: bytes) -> tuple[int, int]:
         elif code == 0xDA:
             if frame is None:
                 raise Damaged("the JPEG has a scan without a frame")
-            units = frame.draw(data[at + 3 : stop])
+            names = frame.draw(data[at + 3 : stop])
             stop, start = _scan_end(data, stop), stop
             # Where a file was cut at such a marker a decoder finds nothing amiss.
-            if interval and len(_RESTART.findall(data, start, stop)) < -(-units // interval) - 1:
+            if interval and len(_RESTART.findall(data, start, stop)) < -(-frame.units(names) // interval) - 1:
                 raise Damaged(_ENDS_EARLY)
         at = stop
     if at + 1 != end:
@@ -118,49 +118,59 @@ def jpg_size_px(data: bytes) -> tuple[int, int]:
 class _Frame:
     """The frame of a JPEG, and which parts of its picture the scans so far have drawn (ITU-T T.81 annex G)."""
 
+    __slots__ = ("_components", "_drawn", "_scans", "_to_come", "size_px")
+
     def __init__(self, code: int, header: bytes) -> None:
         """From a frame header after its length (B.2.2)."""
         self.size_px = _sane(*struct.unpack_from(">HH", header, 1)[::-1])
-        self._progressive = code in _PROGRESSIVE
-        # For each component the place of the last bit that is still to come, of each of its 64 coefficients.
-        names = header[6 : 6 + 3 * header[5] : 3]
-        self._to_come = {name: [_NOTHING_YET] * 64 for name in names}
-        factors = zip(names, header[7 : 7 + 3 * header[5] : 3], strict=False)
-        self._factors = {name: (max(both >> 4, 1), max(both & 15, 1)) for name, both in factors}
+        self._components = header[6 : 6 + 3 * header[5]]  # of each three bytes: name, sampling factors, table
+        self._drawn: set[int] = set()
         self._scans = 0
+        # Of a progressive one the place of the last bit to come, of each of the 64 coefficients by component.
+        names = self._components[::3]
+        self._to_come = {name: [_NOTHING_YET] * 64 for name in names} if code in _PROGRESSIVE else None
 
-    def draw(self, header: bytes) -> int:
-        """Note a scan, by its header after the length (B.2.3), and give the number of its units. Raises Damaged."""
+    def draw(self, header: bytes) -> bytes:
+        """Note a scan, by its header after the length (B.2.3), and give the names of its components. Raises
+        Damaged."""
         count = header[0] if header else 0
         names = header[1 : 1 + 2 * count : 2]
-        if len(header) != 4 + 2 * count or not names or not self._to_come.keys() >= set(names):
+        if len(header) != 4 + 2 * count or not names or not set(names) <= set(self._components[::3]):
             raise Damaged("the JPEG has a scan that does not fit its frame")
         self._scans += 1
-        usual = max(_USUAL_SCANS, _MOST_DRAWN_PX // (self.size_px[0] * self.size_px[1]))
-        if self._scans > min(_MOST_SCANS, usual):
-            raise Damaged("the JPEG has so many scans as no encoder makes")
-        first, last, bits = header[-3:]
-        if not self._progressive:
-            first, last, bits = 0, 63, 0
-        for name in names:
-            self._to_come[name][first : last + 1] = [bits & 15] * (min(last, 63) + 1 - first)
-        return self._units(names)
+        if self._scans > _USUAL_SCANS:
+            most = max(_USUAL_SCANS, _MOST_DRAWN_PX // (self.size_px[0] * self.size_px[1]))
+            if self._scans > min(_MOST_SCANS, most):
+                raise Damaged("the JPEG has so many scans as no encoder makes")
+        self._drawn.update(names)
+        if self._to_come is not None:
+            first, last, bits = header[-3:]
+            for name in names:
+                self._to_come[name][first : last + 1] = [bits & 15] * (min(last, 63) + 1 - first)
+        return names
 
-    def _units(self, names: bytes) -> int:
+    def units(self, names: bytes) -> int:
         """How many units a scan of these components has (A.2): blocks of the one, or all that share a place."""
-        widest = max((h for h, _ in self._factors.values()), default=1)
-        tallest = max((v for _, v in self._factors.values()), default=1)
+        factors = {
+            name: (both >> 4, both & 15)
+            for name, both in zip(self._components[::3], self._components[1::3], strict=False)
+        }
+        widest = max(1, *(h for h, _ in factors.values()))
+        tallest = max(1, *(v for _, v in factors.values()))
         width, height = self.size_px
         if len(names) == 1:
-            across, down = self._factors.get(names[0], (1, 1))
+            across, down = factors.get(names[0], (1, 1))  # a header may be too short to tell
             width, height = -(-width * across // widest), -(-height * down // tallest)
             return -(-width // 8) * -(-height // 8)
         return -(-width // (8 * widest)) * -(-height // (8 * tallest))
 
     def check(self) -> None:
         """Raise Damaged unless the scans draw the picture to its last bit."""
-        if any(any(bits) for bits in self._to_come.values()) or not self._to_come:
-            raise Damaged(_ENDS_EARLY if self._scans else "the JPEG holds no picture")
+        if not self._scans:
+            raise Damaged("the JPEG holds no picture")
+        to_come = self._to_come or {}
+        if not self._drawn >= set(self._components[::3]) or any(any(bits) for bits in to_come.values()):
+            raise Damaged(_ENDS_EARLY)
 
 
 def _scan_end(data: bytes, start: int) -> int:
