@@ -28,6 +28,7 @@ __all__ = [
     "scrub",
     "shown",
     "variables",
+    "without_usual_port",
 ]
 
 _VARIABLE = re.compile(r"\$\{([A-Za-z_][A-Za-z0-9_]*)\}")
@@ -35,6 +36,7 @@ _FIELD = re.compile(r"(?<!\$)\{([^{}]*)\}")
 _FIELDS = ("z", "x", "y", "-y", "quadkey", "s")
 _PARAMETER = re.compile(r"[A-Za-z_.-]{1,24}")
 _REPEATABLE = re.compile(r"[A-Za-z_-]{1,16}")  # a short word of letters is no key, and may stand in an error
+_USUAL_PORT = re.compile(r":(80|443)$")
 LEAST_SECRET = 4
 """Letters of a secret: to take out what is shorter would only garble the words."""
 
@@ -182,6 +184,11 @@ def _host(url: str) -> str:
         with contextlib.suppress(idna.IDNAError):
             host = idna.encode(host, uts46=True).decode("ascii")
     return f"[{host}]:{port}" if ":" in host else f"{host}:{port}"
+
+
+def without_usual_port(host: str) -> str:
+    """A host, as `Address.hosts` has it, without the port of http or https."""
+    return _USUAL_PORT.sub("", host)
 
 
 def shown(url: str) -> str:

@@ -17,6 +17,7 @@ from packer.codings import pack_vector
 from packer.damage import Damaged, NotATile
 from packer.errors import InputError, TermsError
 from packer.payload import Kind, examine, fault_of, runs_out
+from packer.pictures import ENDS_EARLY
 from packer.store.findings import read_findings
 from packer.store.labels import labels_of
 from packer.store.offers import (
@@ -161,7 +162,7 @@ def _checked(offer: Offer, kind: Kind | None, rules: _Rules) -> Received | str:
     if size_px is not None and rules.side_px is not None and size_px != (rules.side_px, rules.side_px):
         return f"it has {size_px[0]} x {size_px[1]} px, where the brief says {rules.side_px}"
     if found is Kind.JPG and runs_out(offer.data):
-        return "it is damaged: the picture inside the JPEG ends early"
+        return f"it is damaged: {ENDS_EARLY}"
     if offer.tile in rules.named and (unsound := fault_of(data, found.value)):
         return unsound
     return Received(

@@ -27,6 +27,7 @@ from packer.damage import Damaged, NotATile, TooBig, UnaskedCoding
 from packer.freshness import directives, fresh_until, http_date_s
 from packer.net import Answer, Failure, Fault, Reply
 from packer.payload import HTML, NOTHING, Kind, Payload, examine, runs_out
+from packer.pictures import ENDS_EARLY
 
 __all__ = [
     "MAX_WAIT_S",
@@ -340,7 +341,7 @@ def _judge_ok(
     if mismatch := _mismatch(found, rules):
         return mismatch
     if found.kind is Kind.JPG and not known and runs_out(data):
-        return TryAgain("damaged on the way: the picture inside the JPEG ends early")
+        return TryAgain(f"damaged on the way: {ENDS_EARLY}")
     return _stored(answer, data, found.kind, now_s)
 
 

@@ -22,7 +22,7 @@ from typing import NamedTuple
 
 from packer.codings import GZIP_MAGIC, MAX_VECTOR_BYTES, gunzip
 from packer.damage import Damaged, NotATile
-from packer.pictures import PNG_SIGNATURE, is_one_pass, jpg_size_px, png_size_px, webp_size_px
+from packer.pictures import ENDS_EARLY, PNG_SIGNATURE, is_one_pass, jpg_size_px, png_size_px, webp_size_px
 from packer.vector import layers_of, walk_layer
 
 __all__ = [
@@ -147,7 +147,7 @@ def _decode(data: bytes, kind: Kind) -> None:
         return
     pixels = _pixels(data, kind)
     if kind is Kind.JPG and _pixels(_with_more(data), kind) != pixels:
-        raise Damaged("the picture inside the JPEG ends early")
+        raise Damaged(ENDS_EARLY)
 
 
 def runs_out(data: bytes) -> bool:

@@ -11,7 +11,7 @@ import zlib
 
 from packer.damage import Damaged
 
-__all__ = ["PNG_SIGNATURE", "is_one_pass", "jpg_size_px", "png_size_px", "webp_size_px"]
+__all__ = ["ENDS_EARLY", "PNG_SIGNATURE", "is_one_pass", "jpg_size_px", "png_size_px", "webp_size_px"]
 
 # Tiles have 256 to 1024 px a side; a few hostile kilobytes of 4096² px unfold to some 200 MB while they are decoded.
 _MAX_SIDE_PX = 4096
@@ -26,7 +26,7 @@ _PROGRESSIVE = frozenset((0xC2, 0xC6, 0xCA, 0xCE))
 _NOTHING_YET = 15
 # Encoders make ten to eighteen scans. Each costs a decoder a look at every pixel: half a second for so many.
 _USUAL_SCANS, _MOST_SCANS, _MOST_DRAWN_PX = 20, 100, 200_000_000
-_ENDS_EARLY = "the picture inside the JPEG ends early"
+ENDS_EARLY = "the picture inside the JPEG ends early"
 _LONE_MARKERS = frozenset((0x00, 0x01, *range(0xD0, 0xD9)))
 
 
@@ -105,7 +105,7 @@ def jpg_size_px(data: bytes) -> tuple[int, int]:
             stop, start = _scan_end(data, stop), stop
             # Where a file was cut at such a marker a decoder finds nothing amiss.
             if interval and len(_RESTART.findall(data, start, stop)) < -(-frame.units(names) // interval) - 1:
-                raise Damaged(_ENDS_EARLY)
+                raise Damaged(ENDS_EARLY)
         at = stop
     if at + 1 != end:
         raise Damaged("rubbish after the end of the JPEG")
@@ -155,8 +155,8 @@ class _Frame:
             name: (both >> 4, both & 15)
             for name, both in zip(self._components[::3], self._components[1::3], strict=False)
         }
-        widest = max(1, *(h for h, _ in factors.values()))
-        tallest = max(1, *(v for _, v in factors.values()))
+        widest = max((1, *(h for h, _ in factors.values())))
+        tallest = max((1, *(v for _, v in factors.values())))
         width, height = self.size_px
         if len(names) == 1:
             across, down = factors.get(names[0], (1, 1))  # a header may be too short to tell
@@ -170,7 +170,7 @@ class _Frame:
             raise Damaged("the JPEG holds no picture")
         to_come = self._to_come or {}
         if not self._drawn >= set(self._components[::3]) or any(any(bits) for bits in to_come.values()):
-            raise Damaged(_ENDS_EARLY)
+            raise Damaged(ENDS_EARLY)
 
 
 def _scan_end(data: bytes, start: int) -> int:

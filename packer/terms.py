@@ -16,7 +16,7 @@ from urllib.parse import unquote, urlsplit
 import idna
 from protego import Protego
 
-from packer.address import Address
+from packer.address import Address, without_usual_port
 from packer.brief import Brief, Layer
 from packer.errors import BriefError, TermsError
 from packer.planning import Plan
@@ -162,7 +162,7 @@ def check_tile_hosts(brief: Brief, layer: Layer, address: Address, offered_at: s
         known |= {entry.lower()} if _PORT.search(entry) else {f"{entry.lower()}:443", f"{entry.lower()}:80"}
     for host in address.hosts:
         if host not in known:
-            name = re.sub(r":(80|443)$", "", host)
+            name = without_usual_port(host)
             plain = " without encryption" if host.endswith(":80") and f"{name}:443" in known else ""
             raise BriefError(
                 f'{brief.path}: the server of layer "{layer.name}" offers its tiles at {name}{plain}, which the '

@@ -204,15 +204,17 @@ def test_folder_of_exactly_the_recorded_name_comes_before_one_that_is_alike(
     assert faults(muster(tmp_path)) == {"NORTH": "unfinished"}
 
 
+def gone(manifest: Manifest, plan: Plan, loose_bytes: Mapping[str, int]) -> str:
+    """In place of the card's text: the card itself is taken out."""
+    raise StoreError("The card is gone. Put it back.")
+
+
 def test_handover_that_fails_leaves_every_crew_of_it_unfinished(
     ready: tuple[Brief, Plan], card: Path, monkeypatch: pytest.MonkeyPatch
 ) -> None:
     """South was to be replaced as well: that its old copy is whole does not make it the one that was meant."""
 
-    def broken(manifest: Manifest, plan: Plan, loose_bytes: Mapping[str, int]) -> str:
-        raise StoreError("The card is gone. Put it back.")
-
-    monkeypatch.setattr(delivery, "card_text", broken)
+    monkeypatch.setattr(delivery, "card_text", gone)
     with pytest.raises(StoreError, match="The card is gone"):
         handover(*ready, None, card, crews=[NORTH, SOUTH])
     assert faults(muster(card)) == {"north": "unfinished", "south": "unfinished"}
@@ -523,10 +525,7 @@ def test_handover_is_not_refused_for_one_without_crews_that_was_cut_short_below_
 def test_half_done_folder_of_a_crew_tells_whose_it_is_without_a_record(
     ready: tuple[Brief, Plan], tmp_path: Path, monkeypatch: pytest.MonkeyPatch
 ) -> None:
-    def broken(manifest: Manifest, plan: Plan, loose_bytes: Mapping[str, int]) -> str:
-        raise StoreError("The card is gone. Put it back.")
-
-    monkeypatch.setattr(delivery, "card_text", broken)
+    monkeypatch.setattr(delivery, "card_text", gone)
     with pytest.raises(StoreError, match="The card is gone"):
         handover(*ready, None, tmp_path, crews=[NORTH])
     (tmp_path / "crews.json").unlink()

@@ -192,6 +192,13 @@ def test_a_jpeg_cut_at_a_restart_marker_is_damaged_and_a_whole_one_is_not(
             inspect(cut)
 
 
+def test_a_frame_header_that_breaks_off_is_damage_and_no_crash() -> None:
+    frame = b"\xff\xc0\0\x09\x08\0\x40\0\x40\x01\x01"  # one component, of which there is nothing but the name
+    interval, scan = b"\xff\xdd\0\x04\0\x01", b"\xff\xda\0\x08\x01\x01\0\0\x3f\0"
+    with pytest.raises(Damaged):
+        inspect(b"\xff\xd8" + frame + interval + scan + b"\x12\x34\xff\xd9")
+
+
 def test_a_jpeg_of_endlessly_many_scans_is_not_drawn() -> None:
     body = WHOLE["jpg progressive"][1]
     start, end = scans(body)[-1]

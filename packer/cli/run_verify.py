@@ -65,7 +65,7 @@ def run(
     except LastbarError as fault:  # the verdict may have taken hours: it is told all the same
         trouble = fault
     if as_json:
-        document(found.as_json() | ({"error": error_json(trouble)} if trouble else {}))
+        document(found.as_json() | (error_json(str(trouble), trouble.exit_code) if trouble else {}))
     else:
         say(brief.title)
         _show(found, path, store)

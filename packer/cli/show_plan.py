@@ -98,6 +98,7 @@ def run(
     target = _target(fit_to)
     brief = (brief_read_anew if measured else brief_read_once)(path, store)
     worked_out = plan(brief)
+    remarks = [*worked_out.remarks, *foretold(brief, worked_out, date.today())]
     if listed:
         _list(worked_out)
     else:
@@ -106,10 +107,10 @@ def run(
             note("Too few tiles came, or are still missing, to measure a speed by.")
         worked = _work(brief, worked_out, store, given or pace, target)
         if as_json:
-            document(plan_json(brief, worked_out) | _weights_json(worked))
+            document(plan_json(brief, worked_out, remarks) | _weights_json(worked))
         else:
             _show(worked)
-    for remark in (*worked_out.remarks, *_unset(brief), *foretold(brief, worked_out, date.today())):
+    for remark in (*remarks, *_unset(brief)):
         note(f"Note: {remark}")
     return 0
 
@@ -187,15 +188,15 @@ def _free_bytes(folder: Path) -> int:
     return shutil.disk_usage(there).free
 
 
-def plan_json(brief: Brief, worked_out: Plan) -> dict[str, Any]:
-    """The plan as one document; no address and no key is in it."""
+def plan_json(brief: Brief, worked_out: Plan, remarks: list[str]) -> dict[str, Any]:
+    """The plan as one document, with what there is to remark on it; no address and no key is in it."""
     return {
         "title": brief.title,
         "tiles": worked_out.count,
         "rule": worked_out.rule,
         "fingerprint": worked_out.fingerprint,
         "bounds": list(worked_out.bounds),
-        "remarks": [*worked_out.remarks, *foretold(brief, worked_out, date.today())],
+        "remarks": remarks,
         "layers": {name: _layer_json(layer) for name, layer in worked_out.layers.items()},
     }
 
@@ -210,11 +211,10 @@ def _layer_json(layer: LayerPlan) -> dict[str, Any]:
 
 def _weights_json(worked: _Worked) -> dict[str, Any]:
     found = worked.estimate
-    plain = plan_json(worked.brief, worked.plan)["layers"]
     latitude = worked.plan.middle[1]
     return {
         "layers": {
-            name: plain[name] | _layer_weights_json(found.layers[name], latitude, asked.tile_px)
+            name: _layer_json(asked) | _layer_weights_json(found.layers[name], latitude, asked.tile_px)
             for name, asked in worked.plan.layers.items()
         },
         "bytes": found.bytes.as_json(),

@@ -44,9 +44,8 @@ def run(path: Path, store: Path | None, as_json: bool) -> int:
         for line in _closing(path, store, missing_all):
             say(line)
     if missing_all and not as_json:
-        from packer.terms import (
-            foretold,
-        )  # its tables take a while to load, and a whole pack has no need of them
+        # Its tables take a while to load, and a whole pack has no need of them.
+        from packer.terms import foretold
 
         for remark in foretold(brief, worked_out, date.today()):
             note(f"Note: {remark}")

@@ -98,16 +98,16 @@ def command(function: Callable[P, int | None]) -> Callable[P, None]:
     return run
 
 
-def error_json(fault: LastbarError) -> dict[str, Any]:
+def error_json(text: str, code: int) -> dict[str, Any]:
     """An error as it stands in a document."""
-    return {"message": str(fault), "exit_code": fault.exit_code}
+    return {"error": {"message": text, "exit_code": code}}
 
 
 def _told(fault: BaseException, text: str, code: int, kwargs: dict[str, Any]) -> int:
     if kwargs.get("debug"):
         traceback.print_exception(fault)
     if kwargs.get("as_json"):
-        document({"error": {"message": text, "exit_code": code}})
+        document(error_json(text, code))
     note(f"lastbar: {text}")
     return code
 

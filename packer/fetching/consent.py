@@ -6,7 +6,7 @@ import asyncio
 from collections.abc import Mapping
 from urllib.parse import urlsplit
 
-from packer.address import Address, scrub
+from packer.address import Address
 from packer.brief import Brief
 from packer.errors import TermsError
 from packer.fetching.clock import Clock
@@ -78,7 +78,7 @@ class Consent:
             witness = self._witnesses[robots_url(url)]
             tile = next((t for t in samples if witness.forbids([source.url(t, turn)]) is not None), None)
             if tile is not None:
-                path, host = self._shown_path(source, tile), scrub(source.address.hosts[turn], source.secrets)
+                path, host = self._shown_path(source, tile), source.hosts[turn]
                 return TermsError(
                     f'Layer "{source.layer}": the robots.txt of {host} disallows {path} '
                     "for tools such as this one, so its tiles are not asked for. If its owner permits you to "

@@ -5,11 +5,11 @@ from __future__ import annotations
 import asyncio
 import hashlib
 import math
-import re
 from collections.abc import Iterable, Mapping
 from dataclasses import dataclass, replace
 from urllib.parse import urlsplit
 
+from packer.address import without_usual_port
 from packer.brief import Brief
 from packer.codings import unwrap
 from packer.damage import Damaged
@@ -25,7 +25,6 @@ __all__ = ["SharedGate", "Witness", "gates_for", "robots_url"]
 
 _REMEMBER_EVERY_S = 30.0
 _DEADLINE_S = 20.0
-_USUAL_PORT = re.compile(r":(80|443)$")
 
 
 @dataclass(frozen=True, slots=True)
@@ -44,7 +43,7 @@ def gates_for(brief: Brief, sources: Mapping[str, Source], clock: Clock) -> dict
     """
     groups: list[tuple[set[str], list[str]]] = []
     for name, source in sources.items():
-        hosts, names = {_USUAL_PORT.sub("", host) for host in source.address.hosts}, [name]
+        hosts, names = {without_usual_port(host) for host in source.address.hosts}, [name]
         for other in [g for g in groups if g[0] & hosts]:
             groups.remove(other)
             hosts |= other[0]

@@ -43,17 +43,22 @@ _BETWEEN_PARTS = re.compile(r"/|\{[^{}]*\}")
 class Source:
     """Where and how a layer's tiles are asked for; `headers` may hold keys and are never shown.
 
-    `host` is the layer's host with its port, fit to be shown. `blank` are the SHA-256 of bodies by which the server
-    says that it has no tile. `secrets` are what may be a key in the address and the headers.
+    `hosts` are those of the address with their ports, by its turns, fit to be shown. `blank` are the SHA-256 of
+    bodies by which the server says that it has no tile. `secrets` are what may be a key in the address and the headers.
     """
 
     layer: str
-    host: str
+    hosts: tuple[str, ...]
     address: Address
     headers: Mapping[str, str] = field(repr=False)
     rules: TileRules
     blank: frozenset[bytes] = frozenset()
     secrets: frozenset[str] = field(default=frozenset(), repr=False)
+
+    @property
+    def host(self) -> str:
+        """The first of the hosts, which stands for the layer."""
+        return self.hosts[0]
 
     def url(self, tile: Tile, turn: int = 0) -> str:
         """The address of a tile; with another `turn` at another of the subdomains, where there are any."""
@@ -116,8 +121,9 @@ def _source(brief: Brief, layer: Layer, environment: Mapping[str, str]) -> Sourc
         s for s in _secret_parts(layer, address, headers, environment) if len(s) >= LEAST_SECRET
     )
     # As the brief has it, a host is no secret, whatever words of it stand among the values of the query.
-    host = scrub(rules.host, secrets) if variables(urlsplit(layer.url).netloc) else rules.host
-    return Source(layer.name, host, address, headers, rules, blank, secrets)
+    hidden = secrets if variables(urlsplit(layer.url).netloc) else ()
+    hosts = tuple(scrub(host, hidden) for host in address.hosts)
+    return Source(layer.name, hosts, address, headers, rules, blank, secrets)
 
 
 def _address(brief: Brief, layer: Layer, environment: Mapping[str, str]) -> Address:

@@ -15,6 +15,7 @@ import os
 from collections.abc import Iterable, Iterator
 from pathlib import Path
 from typing import Annotated, Literal
+from unicodedata import normalize
 
 from filelock import FileLock, Timeout
 from pydantic import AfterValidator, BaseModel, ConfigDict, Field, ValidationError, model_validator
@@ -33,6 +34,7 @@ __all__ = [
     "expect",
     "is_unfinished",
     "may_be_looked_into",
+    "plain_name",
     "read_record",
     "unfinished_below",
     "vouch",
@@ -42,6 +44,11 @@ _LARGEST_BYTES = 1_000_000
 # Some drives have no locks, and a handover that is alone there needs none.
 _NO_LOCKS = {errno.ENOLCK, errno.ENOTSUP, errno.EOPNOTSUPP}
 _PATIENCE_S = 30.0  # to write the record takes as long as a worn stick takes to sync what else is on its way
+
+
+def plain_name(name: str) -> str:
+    """A name without what does not part names on every card."""
+    return normalize("NFC", normalize("NFC", name).casefold())
 
 
 def _one_step(name: str) -> str:
@@ -64,14 +71,14 @@ class CrewRecord(BaseModel):
 
     @model_validator(mode="after")
     def _each_once(self) -> CrewRecord:
-        if len({name.casefold() for name in self.folders}) != len(self.folders):
+        if len({plain_name(name) for name in self.folders}) != len(self.folders):
             raise ValueError("a folder is named twice")
         return self
 
     def noting(self, folders: dict[str, str | None]) -> CrewRecord:
         """The record with these folders noted, each in place of one that many cards take for the same."""
-        new = {name.casefold() for name in folders}
-        kept = {name: sha256 for name, sha256 in self.folders.items() if name.casefold() not in new}
+        new = {plain_name(name) for name in folders}
+        kept = {name: sha256 for name, sha256 in self.folders.items() if plain_name(name) not in new}
         return self.model_copy(update={"folders": dict(sorted((kept | folders).items()))})
 
 

@@ -22,14 +22,14 @@ from packer.payload import Kind, decode_fully
 from packer.store.schema import translated
 from packer.store.shelf import SealedFile
 
-__all__ = ["FileFinding", "InspectReport", "Progress", "inspect_folder"]
+__all__ = ["LINK", "FileFinding", "InspectReport", "Progress", "inspect_folder"]
 
 State = Literal["sound", "missing", "short", "long", "changed", "unreadable"]
 Progress = Callable[[str, int, int], None]
 _SAMPLE = 5
 _NAMED = 20
 _LARGEST_TILE_BYTES = 64_000_000
-_LINK = "it is a link to somewhere else, which a copy never has"
+LINK = "it is a link to somewhere else, which a copy never has"
 
 
 @dataclass(frozen=True, slots=True)
@@ -107,7 +107,7 @@ def _against_entry(folder: Path, path: Path, file: FileEntry) -> FileFinding | N
     """What size and hash say; None if they are right."""
     steps = [path, *path.parents]
     if any(step.is_symlink() for step in steps[: steps.index(folder)]):
-        return FileFinding(file.name, "unreadable", _LINK)
+        return FileFinding(file.name, "unreadable", LINK)
     if not path.is_file():
         which = f", part {file.part} of {file.parts}," if file.parts > 1 else ""
         return FileFinding(file.name, "missing", f"the file{which} is not here")
@@ -166,7 +166,7 @@ def _loose(folder: Path, manifest: Manifest, file: FileEntry) -> Iterator[FileFi
             continue
         if link is not None:
             told.add(link)
-            finding = FileFinding(f"{named}/{link}", "unreadable", _LINK)
+            finding = FileFinding(f"{named}/{link}", "unreadable", LINK)
         else:
             state, text = _loose_state(folder / loose.name, loose, manifest, file, count % step == 0)
             finding = FileFinding(f"{named}/{loose.name}", state, text)

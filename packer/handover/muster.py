@@ -6,16 +6,16 @@ from collections.abc import Iterator
 from dataclasses import dataclass, replace
 from pathlib import Path
 from typing import Any, Literal
-from unicodedata import normalize
 
 from packer.errors import StoreError
 from packer.handover.crew_folders import (
     is_unfinished,
     may_be_looked_into,
+    plain_name,
     read_record,
     unfinished_below,
 )
-from packer.handover.inspection import InspectReport, Progress, inspect_folder
+from packer.handover.inspection import LINK, InspectReport, Progress, inspect_folder
 from packer.handover.loose import file_sha256
 from packer.handover.manifest import CARD, CREWS, CREWS_LOCK, MANIFEST
 from packer.store.schema import translated
@@ -123,7 +123,7 @@ def _faults(folder: Path) -> Iterator[FolderFinding]:
         yield FolderFinding(path, "unfinished", "the handover into it never came to its end")
     there = _spellings(folder) if named else {}
     for name, sha256 in named.items():
-        alike = there.get(_plain(name), [])
+        alike = there.get(plain_name(name), [])
         place = folder / name if folder / name in alike else next(iter(alike), folder / name)
         finding = _against_record(place, sha256)
         if finding is not None:
@@ -136,20 +136,15 @@ def _spellings(folder: Path) -> dict[str, list[Path]]:
     found: dict[str, list[Path]] = {}
     with translated(folder):
         for path in sorted(folder.iterdir(), key=lambda path: (not path.is_dir(), path.name)):
-            found.setdefault(_plain(path.name), []).append(path)
+            found.setdefault(plain_name(path.name), []).append(path)
     return found
-
-
-def _plain(name: str) -> str:
-    """A name without what does not part names on every card."""
-    return normalize("NFC", normalize("NFC", name).casefold())
 
 
 def _against_record(path: Path, sha256: str | None) -> FolderFinding | None:
     """What is wrong with a crew's folder by the record; None if it holds the manifest that was handed over."""
     with translated(path):
         if path.is_symlink():
-            return FolderFinding(path, "unreadable", "it is a link to somewhere else, which a copy never has")
+            return FolderFinding(path, "unreadable", LINK)
         if not path.is_dir():
             return FolderFinding(path, "missing", f"{CREWS} names it, and it is not here")
         if not may_be_looked_into(path):
