@@ -19,7 +19,6 @@ from typing import TYPE_CHECKING, Any
 from packer.version import __version__
 
 if TYPE_CHECKING:
-    from packer.brief import Brief
     from packer.errors import (
         AnswerError,
         BriefError,
@@ -32,11 +31,14 @@ if TYPE_CHECKING:
         StoreError,
         TermsError,
     )
-    from packer.fetching import FetchReport, Options, fetch, run_fetch
-    from packer.fetching.offered import read_offers
-    from packer.planning import Plan, plan
-    from packer.proof import VerifyReport, verify
-    from packer.tileset import Run, Tile, TileSet
+    from packer.fetching.hosts.offer_reading import read_offers
+    from packer.fetching.reports import FetchReport, Options
+    from packer.fetching.run import fetch, run_fetch
+    from packer.geometry.tileset import Run, Tile, TileSet
+    from packer.planning.brief import Brief
+    from packer.planning.plan import Plan, plan
+    from packer.proof.proving import verify
+    from packer.proof.results import VerifyReport
 
 __all__ = [
     "AnswerError",
@@ -66,13 +68,15 @@ __all__ = [
 ]
 
 _HOMES = {
-    "packer.brief": ("Brief",),
+    "packer.planning.brief": ("Brief",),
     "packer.errors": tuple(name for name in __all__ if name.endswith("Error")),
-    "packer.fetching": ("FetchReport", "Options", "fetch", "run_fetch"),
-    "packer.fetching.offered": ("read_offers",),
-    "packer.planning": ("Plan", "plan"),
-    "packer.proof": ("VerifyReport", "verify"),
-    "packer.tileset": ("Run", "Tile", "TileSet"),
+    "packer.fetching.reports": ("FetchReport", "Options"),
+    "packer.fetching.run": ("fetch", "run_fetch"),
+    "packer.fetching.hosts.offer_reading": ("read_offers",),
+    "packer.planning.plan": ("Plan", "plan"),
+    "packer.proof.proving": ("verify",),
+    "packer.proof.results": ("VerifyReport",),
+    "packer.geometry.tileset": ("Run", "Tile", "TileSet"),
 }
 _HOME = {name: module for module, names in _HOMES.items() for name in names}
 

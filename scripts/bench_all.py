@@ -42,9 +42,9 @@ from neutral import (
     wait_for,
 )
 
-from packer.cover import cover_box, cover_corridor
-from packer.geodesics import GEOD
-from packer.grid import LonLatBox
+from packer.geometry.cover import cover_box, cover_corridor
+from packer.geometry.geodesics import GEOD
+from packer.geometry.grid import LonLatBox
 from packer.store.writer import Labels, PackWriter
 
 ROOT = Path(__file__).parent.parent
@@ -300,9 +300,9 @@ def bench_plan(report: Report, runs: int) -> None:
 
 def fill_pack(folder: Path, count: int, body: Callable[[int], bytes], columns: int = 1000) -> Path:
     """A pack of `count` tiles at zoom 15, written through the store's own writer."""
-    from packer.grid import LonLatBox
+    from packer.geometry.grid import LonLatBox
+    from packer.geometry.tileset import Tile
     from packer.store.records import Received, body_hash
-    from packer.tileset import Tile
 
     labels = Labels(
         "aerial",
@@ -372,7 +372,7 @@ import sys, time
 started = time.perf_counter()
 import asyncio
 from packer import Brief, plan, run_fetch
-from packer.net import Answer
+from packer.fetching.transports import Answer
 
 class Door:
     def __call__(self, *a, **k): return self

@@ -25,12 +25,12 @@ import numpy as np
 from bench_all import BRIEF, Report, block
 from neutral import median_spread
 
+from packer.fetching.coverage import route_share
 from packer.fetching.order import in_order
-from packer.fetching.standing import route_share
-from packer.grid import LonLatBox
-from packer.planning import AreaPlan
-from packer.shapes import Corridor, Rectangle, Shape
-from packer.tileset import Tile, TileSet
+from packer.geometry.grid import LonLatBox
+from packer.geometry.shapes import Corridor, Rectangle, Shape
+from packer.geometry.tileset import Tile, TileSet
+from packer.planning.plan import AreaPlan
 from tests.test_faults import FAULTS, Fault, run_fault
 
 ROOT = Path(__file__).parent.parent

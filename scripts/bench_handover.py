@@ -26,14 +26,14 @@ from pathlib import Path
 import numpy as np
 from PIL import Image
 
-from packer.brief import Brief
+from packer.geometry.tileset import Tile
 from packer.handover import handover, inspect_folder
 from packer.handover.kinds import As
 from packer.handover.target import FAT_LIMIT_BYTES
-from packer.planning import Plan, plan
+from packer.planning.brief import Brief
+from packer.planning.plan import Plan, plan
 from packer.store.records import Received
 from packer.store.writer import Labels, PackWriter
-from packer.tileset import Tile
 
 _BRIEF = """
 title = "Handover measurement"

@@ -18,8 +18,18 @@ from pathlib import Path
 
 sys.path.insert(0, str(Path(__file__).resolve().parent.parent))
 
-from packer.imagery import BUDGET, Detail, choose, detail, detail_alone, look, repeated, sheet, size_interval
-from packer.tileset import Tile
+from packer.geometry.tileset import Tile
+from packer.survey.imagery import (
+    BUDGET,
+    Detail,
+    choose,
+    detail,
+    detail_alone,
+    look,
+    repeated,
+    sheet,
+    size_interval,
+)
 from tests.imagery_samples.jobs import job
 from tests.imagery_samples.labelled import (
     CODINGS,

@@ -26,7 +26,7 @@ from neutral import file_server, run_measured
 from pyreqwest.client import ClientBuilder
 from pyreqwest.compatibility.httpx import HttpxTransport
 
-from packer.net import Answer, open_door
+from packer.fetching.transports import Answer, open_door
 
 TILE_BYTES = 15_000
 WARM_S, RUN_S = 0.2, 0.8

@@ -28,9 +28,10 @@ from pathlib import Path
 
 from PIL import Image
 
-from packer.brief import Brief
-from packer.planning import plan
-from packer.proof import Depth, verify
+from packer.planning.brief import Brief
+from packer.planning.plan import plan
+from packer.proof.proving import verify
+from packer.proof.results import Depth
 
 
 def hash_loop(pack: str, first: int, last: int) -> int:

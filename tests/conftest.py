@@ -12,7 +12,7 @@ from hypothesis import HealthCheck, settings
 # As the command does, and before numpy is loaded: threads for small matrices cost far more than they bring.
 os.environ.setdefault("OPENBLAS_NUM_THREADS", "1")
 
-from packer.brief import Brief
+from packer.planning.brief import Brief
 
 # A busy machine is no failure.
 settings.register_profile("steady", deadline=None, suppress_health_check=[HealthCheck.too_slow])

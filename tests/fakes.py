@@ -12,8 +12,8 @@ from typing import Any
 
 import aiosqlite
 
-from packer.net import Answer, Failure, Fault, Reply
-from packer.tileset import Tile
+from packer.fetching.transports import Answer, Failure, Fault, Reply
+from packer.geometry.tileset import Tile
 from tests.tile_server import png
 
 __all__ = ["ScriptedDoor", "VirtualClock", "no_tile", "page", "tile_answer"]

@@ -16,13 +16,13 @@ from pathlib import Path
 
 from PIL import Image
 
-from packer.brief import Brief
+from packer.geometry.tileset import Tile
 from packer.handover import Crew, handover
 from packer.handover.kinds import As
-from packer.planning import Plan, plan
+from packer.planning.brief import Brief
+from packer.planning.plan import Plan, plan
 from packer.store.records import Absent, Received, Record
 from packer.store.writer import Labels, PackWriter
-from packer.tileset import Tile
 
 KEY = "s3cret-key-of-the-tests"
 HOST = "tiles.invented.example"

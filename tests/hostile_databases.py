@@ -168,7 +168,7 @@ def _large_picture() -> bytes:
 
 def _vector_bomb(inside: bytes) -> bytes:
     """Gzip of 30 MB of tiny fields in one layer."""
-    from packer.codings import pack_vector
+    from packer.content.codings import pack_vector
 
     content = inside * (15_000_000 // len(inside)) + b"\x0a\x01a\x78\x02"
     size = len(content)

@@ -12,20 +12,21 @@ import shutil
 import sqlite3
 from pathlib import Path
 
-from packer.brief import Brief
 from packer.cli import run_inspect, show_status
-from packer.grid import MAX_ZOOM
+from packer.content.payload import examine
+from packer.geometry.grid import MAX_ZOOM
+from packer.geometry.tileset import Tile, TileSet
 from packer.handover import handover
-from packer.merging import merge_pack, take_in
-from packer.payload import examine
-from packer.planning import plan
-from packer.proof import Depth, verify
+from packer.planning.brief import Brief
+from packer.planning.plan import plan
+from packer.proof.proving import verify
+from packer.proof.results import Depth
 from packer.store.figures import mean_sizes, read_last_run
+from packer.store.merging import merge_pack, take_in
 from packer.store.pruning import prune_pack, spare_in
 from packer.store.reader import TileReader
 from packer.store.records import body_hash, seal
 from packer.store.writer import PackWriter
-from packer.tileset import Tile, TileSet
 from tests.hostile_databases import bombs, harm_database, linked_journal
 from tests.hostile_text import damaged, hostile_json, worded
 from tests.test_store import labels, received

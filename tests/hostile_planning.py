@@ -11,10 +11,10 @@ from typing import Any
 
 import numpy as np
 
-from packer.brief import Brief
-from packer.grid import MAX_LATITUDE, MAX_ZOOM
-from packer.planning import plan
-from packer.shapes import Corridor, Polygons
+from packer.geometry.grid import MAX_LATITUDE, MAX_ZOOM
+from packer.geometry.shapes import Corridor, Polygons
+from packer.planning.brief import Brief
+from packer.planning.plan import plan
 from tests.hostile_databases import harm_database
 from tests.hostile_samples import BRIEF, GEOJSON
 from tests.hostile_text import damaged, hostile_brief, hostile_json, hostile_xml, hostile_zip, worded
@@ -193,7 +193,7 @@ def harm_tilejson(chance: random.Random, _samples: Path, folder: Path) -> None:
 
 
 def feed_tilejson(_chance: random.Random, folder: Path, _out: Path) -> None:
-    from packer.offers.tilejson import read_tilejson
+    from packer.sources.tilejson import read_tilejson
 
     offer = read_tilejson((folder / "answer").read_bytes())
     assert offer.templates
@@ -222,7 +222,7 @@ def harm_wmts(chance: random.Random, _samples: Path, folder: Path) -> None:
 
 
 def feed_wmts(_chance: random.Random, folder: Path, _out: Path) -> None:
-    from packer.offers.wmts import Wish, read_wmts
+    from packer.sources.wmts import Wish, read_wmts
 
     offer = read_wmts((folder / "answer").read_bytes(), Wish())
     assert offer.templates

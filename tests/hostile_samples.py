@@ -13,14 +13,14 @@ from typing import Any
 import numpy as np
 import shapely
 
-from packer.brief import Brief
-from packer.codings import pack_vector
-from packer.grid import tms_row
+from packer.content.codings import pack_vector
+from packer.geometry.grid import tms_row
+from packer.geometry.tileset import Tile
 from packer.handover import handover
 from packer.handover.kinds import As
-from packer.planning import plan
-from packer.shape_files import _gdal
-from packer.tileset import Tile
+from packer.planning.brief import Brief
+from packer.planning.plan import plan
+from packer.planning.shape_files import _gdal
 from tests.handover_packs import build, received
 from tests.tile_server import png
 

@@ -8,7 +8,8 @@ import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
-from packer.address import (
+from packer.geometry.tileset import Tile
+from packer.sources.address import (
     Address,
     UnsetError,
     check_template,
@@ -18,7 +19,6 @@ from packer.address import (
     shown,
     variables,
 )
-from packer.tileset import Tile
 
 quick = settings(max_examples=60, deadline=None)  # a busy machine is no failure
 

@@ -21,13 +21,15 @@ from pathlib import Path
 import pytest
 from PIL import Image
 
-from packer.brief import Brief
-from packer.fetching import FetchReport, apart, run_fetch
-from packer.fetching.apart import Apart, Seen
-from packer.net import Answer, Reply
-from packer.planning import plan
-from packer.store.books import read_books
-from packer.tileset import Tile
+from packer.fetching import jpeg_worker
+from packer.fetching.jpeg_worker import Apart, Seen
+from packer.fetching.reports import FetchReport
+from packer.fetching.run import run_fetch
+from packer.fetching.transports import Answer, Reply
+from packer.geometry.tileset import Tile
+from packer.planning.brief import Brief
+from packer.planning.plan import plan
+from packer.store.pack_summary import read_books
 from tests.conftest import BriefMaker
 
 
@@ -121,7 +123,7 @@ def test_few_jpegs_a_second_or_a_single_core_start_no_process(monkeypatch: pytes
         return number
 
     assert asyncio.run(go(1000)) is None
-    monkeypatch.setattr(apart, "_cores", lambda: 1)
+    monkeypatch.setattr(jpeg_worker, "_cores", lambda: 1)
     assert asyncio.run(go(1)) is None
 
 
@@ -142,7 +144,7 @@ def test_a_process_that_cannot_be_started_is_done_without(
 
 _ORPHAN = """
 import asyncio, os, signal
-from packer.fetching.apart import Apart
+from packer.fetching.jpeg_worker import Apart
 
 async def go():
     looks = Apart(busy_per_s=1)

@@ -12,9 +12,9 @@ import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
-from packer.brief import Brief, Overview
 from packer.errors import EXIT_INPUT, BriefError
-from packer.grid import LonLatBox
+from packer.geometry.grid import LonLatBox
+from packer.planning.brief import Brief, Overview
 
 quick = settings(max_examples=150, deadline=None)  # a busy machine is no failure
 

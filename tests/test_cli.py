@@ -16,8 +16,8 @@ from typing import Any
 
 import pytest
 
-from packer.brief import Brief
-from packer.planning import plan
+from packer.planning.brief import Brief
+from packer.planning.plan import plan
 from tests.conftest import BriefMaker
 from tests.tile_server import TileServer, answer
 

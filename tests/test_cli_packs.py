@@ -8,8 +8,8 @@ from pathlib import Path
 
 import pytest
 
-from packer.brief import Brief
-from packer.planning import plan
+from packer.planning.brief import Brief
+from packer.planning.plan import plan
 from tests.conftest import BriefMaker
 from tests.test_cli import document, lastbar
 from tests.tile_server import TileServer

@@ -19,9 +19,9 @@ from hypothesis import assume, example, given, settings
 from hypothesis import strategies as st
 from pyproj import Geod
 
-from packer.cover import chunked, cover_box, cover_corridor, cover_polygon
-from packer.grid import Floats, LonLatBox
-from packer.tileset import TileSet
+from packer.geometry.cover import chunked, cover_box, cover_corridor, cover_polygon
+from packer.geometry.grid import Floats, LonLatBox
+from packer.geometry.tileset import TileSet
 
 FIXTURES = Path(__file__).parent.parent / "fixtures"
 EXACT_M = 0.01  # what cover_corridor promises

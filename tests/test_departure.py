@@ -17,21 +17,21 @@ from hypothesis import example, given, settings
 from hypothesis import strategies as st
 from rich.console import Console
 
-from packer.brief import Brief
 from packer.cli.progress import LiveProgress, Progress, outlook_text, standing_text
-from packer.cover import cover_box
-from packer.fetching import Alarm, Departure, FetchReport, LayerProgress, Options, Standing, run_fetch
+from packer.fetching.coverage import Standings, route_share
 from packer.fetching.departure import Allowance, Pace, Schedule, departure_time
-from packer.fetching.gate import Pause, PauseKind
 from packer.fetching.order import in_order
-from packer.fetching.reports import Tally
-from packer.fetching.standing import Standings, route_share
-from packer.grid import LonLatBox
-from packer.net import Failure, Fault, Reply
-from packer.planning import AreaPlan, plan
-from packer.shapes import Corridor, Rectangle, Shape
-from packer.store.books import read_books
-from packer.tileset import Tile, TileSet
+from packer.fetching.pacing.gate import Pause, PauseKind
+from packer.fetching.reports import Alarm, Departure, FetchReport, LayerProgress, Options, Standing, Tally
+from packer.fetching.run import run_fetch
+from packer.fetching.transports import Failure, Fault, Reply
+from packer.geometry.cover import cover_box
+from packer.geometry.grid import LonLatBox
+from packer.geometry.shapes import Corridor, Rectangle, Shape
+from packer.geometry.tileset import Tile, TileSet
+from packer.planning.brief import Brief
+from packer.planning.plan import AreaPlan, plan
+from packer.store.pack_summary import read_books
 from tests.conftest import BriefMaker
 from tests.fakes import REFUSED, ScriptedDoor, VirtualClock, tile_answer
 

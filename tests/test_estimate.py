@@ -13,10 +13,14 @@ from typing import Any
 import numpy as np
 import pytest
 
-from packer.brief import Brief
 from packer.cli import show_plan
+from packer.common.units import bits_per_second
 from packer.errors import InputError
-from packer.estimate import (
+from packer.fetching.run import fetch
+from packer.geometry.tileset import TileSet
+from packer.planning.brief import Brief
+from packer.planning.plan import plan
+from packer.survey.estimate import (
     OVERHEAD,
     Bytes,
     LayerSizes,
@@ -26,14 +30,10 @@ from packer.estimate import (
     last_speed,
     seconds_for,
 )
-from packer.fetching import fetch
-from packer.imagery import BUDGET, choose
-from packer.planning import plan
-from packer.quantities import bits_per_second
-from packer.survey.looking import chosen, fetch_samples, judge_layer
+from packer.survey.imagery import BUDGET, choose
+from packer.survey.inspection import chosen, fetch_samples, judge_layer
 from packer.survey.pace import measure
 from packer.survey.speed import Speed
-from packer.tileset import TileSet
 from tests.conftest import BriefMaker
 from tests.imagery_samples.jobs import Job, job
 from tests.tile_server import TileServer, answer

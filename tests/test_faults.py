@@ -21,12 +21,13 @@ from pathlib import Path
 import pytest
 from PIL import Image
 
-from packer.brief import Brief
-from packer.fetching import FetchReport, run_fetch
-from packer.net import Door, Reply, open_door
-from packer.planning import plan
+from packer.fetching.reports import FetchReport
+from packer.fetching.run import run_fetch
+from packer.fetching.transports import Door, Reply, open_door
+from packer.planning.brief import Brief
+from packer.planning.plan import plan
 from packer.practice.faults import FaultProxy, is_tile
-from packer.store.books import read_books
+from packer.store.pack_summary import read_books
 from tests.tile_server import png
 
 __all__ = ["FAULTS", "Fault", "HastyClock", "Result", "run_fault"]

@@ -14,13 +14,14 @@ from typing import Any
 
 import pytest
 
-from packer.brief import Brief
 from packer.errors import BriefError, DiskError, StoreBusyError
-from packer.fetching import FetchReport, LayerProgress, Options, run_fetch
-from packer.net import Answer, Reply
-from packer.planning import plan
-from packer.store.books import Books, read_books
-from packer.tileset import Tile, TileSet
+from packer.fetching.reports import FetchReport, LayerProgress, Options
+from packer.fetching.run import run_fetch
+from packer.fetching.transports import Answer, Reply
+from packer.geometry.tileset import Tile, TileSet
+from packer.planning.brief import Brief
+from packer.planning.plan import plan
+from packer.store.pack_summary import Books, read_books
 from tests.conftest import BriefMaker
 from tests.fakes import NO_NAME, REFUSED, RESET, ScriptedDoor, VirtualClock, no_tile, page, tile_answer
 

@@ -13,8 +13,8 @@ import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
-from packer.fetching.gate import Gate, Pass, Pause, PauseKind
-from packer.fetching.pacing import Odds, Window
+from packer.fetching.pacing.gate import Gate, Pass, Pause, PauseKind
+from packer.fetching.pacing.limits import Odds, Window
 from tests.fakes import VirtualClock
 
 T = TypeVar("T")

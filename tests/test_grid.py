@@ -14,7 +14,7 @@ from hypothesis import given, settings
 from hypothesis import strategies as st
 from pyproj import Transformer
 
-from packer.grid import (
+from packer.geometry.grid import (
     EQUATOR_M,
     MAX_LATITUDE,
     MAX_ZOOM,

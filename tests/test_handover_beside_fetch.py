@@ -10,16 +10,16 @@ from pathlib import Path
 
 import pytest
 
-from packer.brief import Brief
 from packer.errors import StoreBusyError, StoreError
+from packer.geometry.tileset import Tile, TileSet
 from packer.handover import handover, inspect_folder
-from packer.planning import Plan
-from packer.store import schema, shelf, writer
+from packer.planning.brief import Brief
+from packer.planning.plan import Plan
+from packer.store import schema, snapshot_reader, writer
 from packer.store.pruning import prune_pack
 from packer.store.records import Record, Renewed
 from packer.store.schema import open_writable
-from packer.store.shelf import Shelf, Stock
-from packer.tileset import Tile, TileSet
+from packer.store.snapshot_reader import Shelf, Stock
 from tests.handover_packs import DAY, brief_in, build, packs, picture, received
 from tests.test_handover_mbtiles import query
 from tests.test_handover_parts import tiles_of
@@ -45,7 +45,7 @@ def ready(tmp_path: Path) -> tuple[Brief, Plan]:
 def pack(ready: tuple[Brief, Plan]) -> Path:
     """A pack of its own, with more bodies than are read in one go."""
     path = ready[0].store_folder / "alone.mbtiles"
-    assert len(PLACES) > 2 * shelf._STRETCH
+    assert len(PLACES) > 2 * snapshot_reader._STRETCH
     build(path, "png", [received(tile, picture(tile)) for tile in PLACES], ready[1])
     return path
 
@@ -165,7 +165,7 @@ def test_large_bodies_are_read_a_few_at_a_time(
     ready: tuple[Brief, Plan], pack: Path, monkeypatch: pytest.MonkeyPatch
 ) -> None:
     """What is read in one go lies in memory: a hostile pack may have bodies of any size."""
-    monkeypatch.setattr(shelf, "_STRETCH_BYTES", 2 * len(picture(PLACES[0])))
+    monkeypatch.setattr(snapshot_reader, "_STRETCH_BYTES", 2 * len(picture(PLACES[0])))
     stretches: list[int] = []
     stretch = Shelf._stretch
 

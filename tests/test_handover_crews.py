@@ -6,12 +6,12 @@ from pathlib import Path
 
 import pytest
 
-from packer.brief import Brief
 from packer.errors import BriefError
+from packer.geometry.tileset import TileSet
 from packer.handover import Crew, handover, inspect_folder
 from packer.handover.crews import folder_name
-from packer.planning import OVERVIEW, Plan
-from packer.tileset import TileSet
+from packer.planning.brief import Brief
+from packer.planning.plan import OVERVIEW, Plan
 from tests.handover_packs import brief_in, packs
 from tests.test_handover_parts import tiles_of
 

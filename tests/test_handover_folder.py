@@ -16,13 +16,13 @@ from shutil import which
 
 import pytest
 
-from packer.brief import Brief
 from packer.cli import run_handover
+from packer.common.units import bytes_text
 from packer.errors import EXIT_NOT_COMPLETE, InputError
+from packer.geometry.tileset import Tile
 from packer.handover import handover
-from packer.planning import Plan
-from packer.quantities import bytes_text
-from packer.tileset import Tile
+from packer.planning.brief import Brief
+from packer.planning.plan import Plan
 from tests.handover_packs import brief_in, build, packs, picture, received
 
 

@@ -14,12 +14,12 @@ import rasterio
 from pyproj import CRS
 from rasterio import Affine
 
-from packer.brief import Brief
 from packer.errors import InputError
+from packer.geometry.tileset import Tile
 from packer.handover import handover
-from packer.planning import Plan
+from packer.planning.brief import Brief
+from packer.planning.plan import Plan
 from packer.store.sealed_gpkg import table_name
-from packer.tileset import Tile
 from tests.handover_packs import DAY, brief_in, build, packs, picture, received
 from tests.test_handover_mbtiles import pixels_equal_the_source, query
 

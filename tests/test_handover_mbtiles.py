@@ -19,11 +19,11 @@ import rasterio
 import shapely
 from PIL import Image
 
-from packer.brief import Brief
+from packer.geometry.tileset import Tile
 from packer.handover import handover
-from packer.planning import Plan, plan
+from packer.planning.brief import Brief
+from packer.planning.plan import Plan, plan
 from packer.store.records import Absent, Record
-from packer.tileset import Tile
 from tests.handover_packs import DAY, brief_in, build, packs, picture, received
 
 

@@ -11,14 +11,14 @@ import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
-from packer.brief import Brief
 from packer.errors import BriefError, DiskError, InputError
+from packer.geometry.tileset import Tile, TileSet
 from packer.handover import HandoverReport, delivery, drafting, handover, inspect_folder
 from packer.handover.target import FAT_LIMIT_BYTES, FileSystem, system_of
-from packer.planning import Plan, plan
+from packer.planning.brief import Brief
+from packer.planning.plan import Plan, plan
 from packer.store.sealed_gpkg import Contents, geopackage_bytes, write_geopackage
 from packer.store.sealed_mbtiles import mbtiles_bytes, write_mbtiles
-from packer.tileset import Tile, TileSet
 from tests.handover_packs import brief_in, packs, picture
 from tests.test_handover_mbtiles import query
 

@@ -16,14 +16,14 @@ from typing import Any
 import pytest
 from filelock import FileLock
 
-from packer.brief import Brief
 from packer.cli import run_inspect
 from packer.errors import EXIT_NOT_COMPLETE, BriefError, DiskError, InputError, StoreBusyError, StoreError
-from packer.handover import Crew, Muster, crew_folders, delivery, handover, inspect_folder, muster
+from packer.handover import Crew, Muster, crew_folders, delivery, handover, inspect_folder, inspect_tree
 from packer.handover.kinds import As
 from packer.handover.manifest import Manifest
 from packer.handover.target import leftovers
-from packer.planning import Plan
+from packer.planning.brief import Brief
+from packer.planning.plan import Plan
 from tests.handover_packs import brief_in, die_before, packs
 
 NORTH, SOUTH = Crew("north", areas=("east",)), Crew("south", areas=("west",), layers=("topo",))
@@ -70,7 +70,7 @@ def put_another_crew_in_place(folder: Path) -> None:
 
 
 def test_target_with_all_its_crews_is_sound(card: Path) -> None:
-    found = muster(card)
+    found = inspect_tree(card)
     assert found.sound
     assert [copy.folder.name for copy in found.copies] == ["north", "south"]
     assert all(copy.extra == () for copy in found.copies)
@@ -96,7 +96,7 @@ def test_crew_folder_that_is_lost_or_half_done_is_named_and_the_others_are_inspe
     card: Path, capsys: pytest.CaptureFixture[str], accident: Callable[[Path], None], state: str
 ) -> None:
     accident(card / "north")
-    found = muster(card)
+    found = inspect_tree(card)
     assert not found.sound
     assert faults(found) == {"north": state}
     assert [copy.sound for copy in found.copies if copy.folder.name == "south"] == [True]
@@ -113,28 +113,28 @@ def test_crew_folder_that_is_lost_or_half_done_is_named_and_the_others_are_inspe
 def test_target_that_lost_every_crew_is_not_sound(card: Path) -> None:
     shutil.rmtree(card / "north")
     shutil.rmtree(card / "south")
-    assert faults(muster(card)) == {"north": "missing", "south": "missing"}
+    assert faults(inspect_tree(card)) == {"north": "missing", "south": "missing"}
 
 
 def test_older_target_without_a_record_is_inspected_by_what_is_in_it(card: Path) -> None:
     (card / "crews.json").unlink()
-    assert muster(card).sound
+    assert inspect_tree(card).sound
     shutil.rmtree(card / "north")
-    assert muster(card).sound
+    assert inspect_tree(card).sound
 
 
 def test_half_done_folder_is_named_without_a_record_too(card: Path) -> None:
     (card / "crews.json").unlink()
     cut_short(card / "north")
-    assert faults(muster(card)) == {"north": "unfinished"}
+    assert faults(inspect_tree(card)) == {"north": "unfinished"}
     shutil.rmtree(card / "south")
-    assert faults(muster(card)) == {"north": "unfinished"}
+    assert faults(inspect_tree(card)) == {"north": "unfinished"}
 
 
 @pytest.mark.parametrize("kind", ["mbtiles", "gpkg", "folder"])
 def test_folder_of_one_crew_is_inspected_alone(ready: tuple[Brief, Plan], tmp_path: Path, kind: As) -> None:
     handover(*ready, None, tmp_path / "card", as_=kind, crews=[NORTH, SOUTH])
-    assert muster(tmp_path / "card").sound
+    assert inspect_tree(tmp_path / "card").sound
     device = Path(shutil.copytree(tmp_path / "card" / "north", tmp_path / "device"))
     assert run_inspect.run(device, as_json=False) == 0
     assert inspect_folder(device).extra == ()
@@ -145,10 +145,10 @@ def test_crews_handed_over_now_and_later_all_belong_to_the_target(
 ) -> None:
     for crew in (NORTH, SOUTH, NORTH):
         handover(*ready, None, tmp_path, crews=[crew])
-    assert muster(tmp_path).sound
+    assert inspect_tree(tmp_path).sound
     shutil.rmtree(tmp_path / "north")
     handover(*ready, None, tmp_path, crews=[SOUTH])
-    assert faults(muster(tmp_path)) == {"north": "missing"}
+    assert faults(inspect_tree(tmp_path)) == {"north": "missing"}
 
 
 def test_crews_of_an_older_target_are_taken_into_the_record_when_another_is_handed_over(
@@ -157,9 +157,9 @@ def test_crews_of_an_older_target_are_taken_into_the_record_when_another_is_hand
     handover(*ready, None, tmp_path, crews=[NORTH])
     (tmp_path / "crews.json").unlink()
     handover(*ready, None, tmp_path, crews=[SOUTH])
-    assert muster(tmp_path).sound
+    assert inspect_tree(tmp_path).sound
     shutil.rmtree(tmp_path / "north")
-    assert faults(muster(tmp_path)) == {"north": "missing"}
+    assert faults(inspect_tree(tmp_path)) == {"north": "missing"}
 
 
 def test_crew_that_is_spelled_in_other_letters_has_one_place_in_the_record(
@@ -168,7 +168,7 @@ def test_crew_that_is_spelled_in_other_letters_has_one_place_in_the_record(
     handover(*ready, None, tmp_path, crews=[NORTH])
     shutil.rmtree(tmp_path / "north")
     handover(*ready, None, tmp_path, crews=[Crew("North")])
-    assert muster(tmp_path).sound
+    assert inspect_tree(tmp_path).sound
 
 
 def test_crew_whose_accents_were_parted_from_their_letters_by_a_copy_is_not_missed(
@@ -176,9 +176,9 @@ def test_crew_whose_accents_were_parted_from_their_letters_by_a_copy_is_not_miss
 ) -> None:
     handover(*ready, None, tmp_path, crews=[Crew("S\u00fcd")])
     (tmp_path / "S\u00fcd").rename(tmp_path / "Su\u0308d")
-    assert muster(tmp_path).sound
+    assert inspect_tree(tmp_path).sound
     lose_the_manifest(tmp_path / "Su\u0308d")
-    assert faults(muster(tmp_path)) == {"Su\u0308d": "unfinished"}
+    assert faults(inspect_tree(tmp_path)) == {"Su\u0308d": "unfinished"}
 
 
 def test_crew_whose_folder_kept_an_older_spelling_is_not_missed(
@@ -190,7 +190,7 @@ def test_crew_whose_folder_kept_an_older_spelling_is_not_missed(
     handover(*ready, None, tmp_path, crews=[Crew("s\u00fcd")])
     for kept in ("S\u00fcd", "Su\u0308d"):
         (tmp_path / "s\u00fcd").rename(tmp_path / kept)
-        assert muster(tmp_path).sound
+        assert inspect_tree(tmp_path).sound
         (tmp_path / kept).rename(tmp_path / "s\u00fcd")
 
 
@@ -199,9 +199,9 @@ def test_folder_of_exactly_the_recorded_name_comes_before_one_that_is_alike(
 ) -> None:
     handover(*ready, None, tmp_path, crews=[Crew("north")])
     (tmp_path / "NORTH").mkdir()
-    assert muster(tmp_path).sound
+    assert inspect_tree(tmp_path).sound
     shutil.rmtree(tmp_path / "north")
-    assert faults(muster(tmp_path)) == {"NORTH": "unfinished"}
+    assert faults(inspect_tree(tmp_path)) == {"NORTH": "unfinished"}
 
 
 def gone(manifest: Manifest, plan: Plan, loose_bytes: Mapping[str, int]) -> str:
@@ -217,10 +217,10 @@ def test_handover_that_fails_leaves_every_crew_of_it_unfinished(
     monkeypatch.setattr(delivery, "card_text", gone)
     with pytest.raises(StoreError, match="The card is gone"):
         handover(*ready, None, card, crews=[NORTH, SOUTH])
-    assert faults(muster(card)) == {"north": "unfinished", "south": "unfinished"}
+    assert faults(inspect_tree(card)) == {"north": "unfinished", "south": "unfinished"}
     monkeypatch.undo()
     handover(*ready, None, card, crews=[NORTH, SOUTH])
-    assert muster(card).sound
+    assert inspect_tree(card).sound
 
 
 def shut(monkeypatch: pytest.MonkeyPatch, folder: Path) -> None:
@@ -248,7 +248,7 @@ def test_folder_that_may_not_be_looked_into_is_passed_by(
     (tmp_path / "lost+found").mkdir()
     shut(monkeypatch, tmp_path / "lost+found")
     handover(*ready, None, tmp_path, crews=crews)
-    found = muster(tmp_path)
+    found = inspect_tree(tmp_path)
     assert found.sound
     assert [copy.folder for copy in found.copies] == [tmp_path / crew.name for crew in crews] or [tmp_path]
     with pytest.raises(InputError, match="Remove the old files"):
@@ -259,7 +259,7 @@ def test_crew_folder_that_may_not_be_looked_into_is_named_and_the_others_are_ins
     ready: tuple[Brief, Plan], card: Path, monkeypatch: pytest.MonkeyPatch
 ) -> None:
     shut(monkeypatch, card / "north")
-    found = muster(card)
+    found = inspect_tree(card)
     assert faults(found) == {"north": "unreadable"}
     assert [(copy.folder.name, copy.sound) for copy in found.copies] == [("south", True)]
     with pytest.raises(DiskError, match="north cannot be used: Permission denied"):
@@ -274,7 +274,7 @@ def test_target_that_may_not_be_looked_into_is_told(
         with pytest.raises(DiskError, match="card cannot be used: Permission denied"):
             handover(*ready, None, card, crews=crews)
     with pytest.raises(DiskError, match="card cannot be used: Permission denied"):
-        muster(card)
+        inspect_tree(card)
 
 
 _SPAWN = multiprocessing.get_context("forkserver")
@@ -298,8 +298,8 @@ def test_handovers_to_other_crews_beside_one_another_lose_no_entry_of_the_record
     for process in beside:
         process.join()
     assert [process.exitcode for process in beside] == [0, 0, 0]
-    assert set(faults(muster(tmp_path)).values()) == {"missing"}
-    assert sorted(faults(muster(tmp_path))) == sorted(name for some in names for name in some)
+    assert set(faults(inspect_tree(tmp_path)).values()) == {"missing"}
+    assert sorted(faults(inspect_tree(tmp_path))) == sorted(name for some in names for name in some)
     assert list(leftovers(tmp_path)) == []
 
 
@@ -318,7 +318,7 @@ def test_lock_of_a_dead_handover_does_not_stop_the_next(
     assert (tmp_path / ".crews.json.lock").exists()
     monkeypatch.setattr(crew_folders, "_PATIENCE_S", 0.0)
     handover(*ready, None, tmp_path, crews=[NORTH])
-    assert muster(tmp_path).sound
+    assert inspect_tree(tmp_path).sound
 
 
 def test_record_that_another_handover_keeps_to_itself_is_told(
@@ -329,7 +329,7 @@ def test_record_that_another_handover_keeps_to_itself_is_told(
     with FileLock(card / ".crews.json.lock"):
         with pytest.raises(StoreBusyError, match=r"Another handover has been writing .*crews\.json"):
             handover(*ready, None, card, crews=[NORTH])
-        assert muster(card).sound
+        assert inspect_tree(card).sound
     assert (card / "crews.json").read_bytes() == before
     handover(*ready, None, card, crews=[NORTH])
 
@@ -342,7 +342,7 @@ def test_target_without_locks_is_handed_over_to_all_the_same(
 
     monkeypatch.setattr(FileLock, "acquire", refused)
     handover(*ready, None, tmp_path, crews=[NORTH])
-    assert muster(tmp_path).sound
+    assert inspect_tree(tmp_path).sound
 
 
 def test_lock_that_is_a_link_is_not_written_through(ready: tuple[Brief, Plan], tmp_path: Path) -> None:
@@ -357,7 +357,7 @@ def test_lock_that_is_a_link_is_not_written_through(ready: tuple[Brief, Plan], t
 
 def test_lock_of_the_record_is_no_extra_file_of_a_copy_beside_it(mixed: Path) -> None:
     assert (mixed / ".crews.json.lock").exists()
-    assert [copy.extra for copy in muster(mixed).copies] == [(), (), ()]
+    assert [copy.extra for copy in inspect_tree(mixed).copies] == [(), (), ()]
 
 
 @pytest.mark.parametrize("finished_before", [False, True])
@@ -389,14 +389,14 @@ def test_kill_at_any_file_operation_never_leaves_a_target_that_is_called_sound(
     # Then the last manifest is in place, and only the note of names may be left.
     assert len(called_sound) - ended <= 2
     handover(brief, worked_out, None, tmp_path / "card2", crews=[NORTH, SOUTH])
-    assert muster(tmp_path / "card2").sound
+    assert inspect_tree(tmp_path / "card2").sound
     assert list(leftovers(tmp_path / "card2")) == []
 
 
 def _is_called_sound(card: Path) -> bool:
     """Whether the command would say so; where it does, both crews have all that the handover gives them."""
     try:
-        found = muster(card)
+        found = inspect_tree(card)
     except (InputError, StoreError):
         return False
     if found.sound:
@@ -423,7 +423,7 @@ def test_record_that_is_none_is_named_by_inspect_and_refused_by_handover(
     ready: tuple[Brief, Plan], card: Path, content: bytes
 ) -> None:
     (card / "crews.json").write_bytes(content)
-    found = muster(card)
+    found = inspect_tree(card)
     assert faults(found) == {"crews.json": "unreadable"}
     assert all(copy.sound for copy in found.copies)
     with pytest.raises(InputError, match=r"holds a crews.json that no handover wrote.* Move it away"):
@@ -436,7 +436,7 @@ def test_record_that_is_a_link_is_neither_read_nor_written_through(
 ) -> None:
     (card / "crews.json").rename(tmp_path / "elsewhere.json")
     (card / "crews.json").symlink_to(tmp_path / "elsewhere.json")
-    assert faults(muster(card)) == {"crews.json": "unreadable"}
+    assert faults(inspect_tree(card)) == {"crews.json": "unreadable"}
     with pytest.raises(InputError, match=r"crews\.json"):
         handover(*ready, None, card, crews=[NORTH])
 
@@ -453,7 +453,7 @@ def test_crew_that_goes_by_the_name_of_a_file_of_the_handover_is_refused(
 def test_nothing_is_written_by_looking(card: Path) -> None:
     (card / "north" / "manifest.json").unlink()
     before = {path: path.stat().st_mtime_ns for path in [card, *card.rglob("*")]}
-    muster(card)
+    inspect_tree(card)
     assert {path: path.stat().st_mtime_ns for path in [card, *card.rglob("*")]} == before
 
 
@@ -508,7 +508,7 @@ def test_handovers_without_crews_may_lie_one_below_the_other(
     handover(*ready, None, tmp_path / "card" / "spare")
     handover(*ready, None, tmp_path / "card")
     handover(*ready, None, tmp_path / "card")
-    assert [copy.folder for copy in muster(tmp_path / "card").copies] == [
+    assert [copy.folder for copy in inspect_tree(tmp_path / "card").copies] == [
         tmp_path / "card",
         tmp_path / "card" / "spare",
     ]
@@ -533,7 +533,7 @@ def test_half_done_folder_of_a_crew_tells_whose_it_is_without_a_record(
         handover(*ready, None, tmp_path)
     monkeypatch.undo()
     handover(*ready, None, tmp_path, crews=[NORTH])
-    assert muster(tmp_path).sound
+    assert inspect_tree(tmp_path).sound
 
 
 @pytest.mark.parametrize(
@@ -566,7 +566,7 @@ def test_both_levels_of_a_mixture_are_inspected(
     assert "for crew north" in out
     assert "not part of the copy" not in out
     (mixed / "south" / "topo.mbtiles").unlink()
-    found = muster(mixed)
+    found = inspect_tree(mixed)
     assert {copy.folder.name: copy.sound for copy in found.copies} == {
         "card": True,
         "north": True,
@@ -577,7 +577,7 @@ def test_both_levels_of_a_mixture_are_inspected(
 
 def test_crews_beside_a_handover_without_them_that_was_killed_do_not_make_it_sound(mixed: Path) -> None:
     cut_short(mixed)
-    found = muster(mixed)
+    found = inspect_tree(mixed)
     assert faults(found) == {"card": "unfinished"}
     assert [copy.folder.name for copy in found.copies] == ["north", "south"]
 
@@ -586,7 +586,7 @@ def test_crews_beside_a_handover_without_them_that_was_killed_do_not_make_it_sou
 def test_damaged_manifest_of_a_crew_in_a_mixture_is_named(mixed: Path, damage: bytes) -> None:
     (mixed / "crews.json").unlink()
     (mixed / "north" / "manifest.json").write_bytes(damage)
-    assert faults(muster(mixed)) == {"north": "unreadable"}
+    assert faults(inspect_tree(mixed)) == {"north": "unreadable"}
 
 
 def test_folder_of_another_program_beside_a_copy_is_not_looked_into(
@@ -595,6 +595,6 @@ def test_folder_of_another_program_beside_a_copy_is_not_looked_into(
     handover(*ready, None, tmp_path / "card")
     (tmp_path / "card" / "game").mkdir()
     (tmp_path / "card" / "game" / "manifest.json").write_text('{"name": "game"}', encoding="utf-8")
-    found = muster(tmp_path / "card")
+    found = inspect_tree(tmp_path / "card")
     assert found.sound
     assert [copy.extra for copy in found.copies] == [("game",)]

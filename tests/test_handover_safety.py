@@ -14,17 +14,17 @@ from pathlib import Path
 
 import pytest
 
-from packer.brief import Brief
 from packer.errors import EXIT_NOT_COMPLETE, DiskError, InputError, LastbarError, StoreError
+from packer.geometry.tileset import Tile
 from packer.handover import Crew, handover, inspect_folder
 from packer.handover.kinds import As
 from packer.handover.manifest import read_manifest
 from packer.handover.target import leftovers, sync_file
-from packer.planning import Plan
+from packer.planning.brief import Brief
+from packer.planning.plan import Plan
 from packer.store.records import body_hash, seal
 from packer.store.sealed_mbtiles import write_mbtiles
-from packer.store.shelf import SealedFile
-from packer.tileset import Tile
+from packer.store.snapshot_reader import SealedFile
 from tests.handover_packs import HOST, KEY, brief_in, die_before, hand_over_again_and_again, packs, picture
 from tests.test_handover_parts import tiles_of
 

@@ -23,26 +23,27 @@ from typing import Any
 import numpy as np
 import pytest
 
-from packer.brief import Brief
 from packer.cli import run_inspect, show_status
-from packer.cover import cover_box, cover_corridor
-from packer.damage import Damaged
+from packer.content.damage import Damaged
+from packer.content.payload import inspect
 from packer.errors import BriefError, PlanError, StoreError
-from packer.grid import LonLatBox
+from packer.geometry.cover import cover_box, cover_corridor
+from packer.geometry.grid import LonLatBox
+from packer.geometry.shapes import mended
+from packer.geometry.tileset import Tile
 from packer.handover import handover, inspect_folder
 from packer.handover.manifest import read_manifest
-from packer.merging import merge_pack, take_in
-from packer.payload import inspect
-from packer.planning import plan
-from packer.proof import Depth, verify
-from packer.shape_files import _asked
-from packer.shapes import mended
+from packer.planning.brief import Brief
+from packer.planning.plan import plan
+from packer.planning.shape_files import _asked
+from packer.proof.proving import verify
+from packer.proof.results import Depth
 from packer.store.audit import census, identity, outline
-from packer.store.books import read_books
-from packer.store.holdings import held_tiles
+from packer.store.merging import merge_pack, take_in
+from packer.store.pack_summary import read_books
 from packer.store.reader import TileReader
-from packer.store.shelf import SealedFile
-from packer.tileset import Tile
+from packer.store.snapshot_reader import SealedFile
+from packer.store.tile_sets import held_tiles
 from tests.hostile_databases import bush, linked_journal
 from tests.hostile_inputs import KINDS, tried
 from tests.hostile_samples import BRIEF, GPX, KML, make_samples
@@ -161,7 +162,7 @@ def test_rows_without_end_are_cut_off_while_they_are_counted(
     pack: Path, monkeypatch: pytest.MonkeyPatch
 ) -> None:
     """Counting is one step of SQLite's machine, however many pages it runs through."""
-    monkeypatch.setattr("packer.store.holdings._LEAST_S", 0.2)
+    monkeypatch.setattr("packer.store.tile_sets._LEAST_S", 0.2)
     bush(pack, "tile_index")
     bush(pack, "blob_use")
     with pytest.raises(StoreError, match="no end that its size could explain"):
@@ -633,7 +634,7 @@ class _Stalling(sqlite3.Connection):
 def test_a_count_that_takes_too_long_is_made_in_another_way(
     pack: Path, monkeypatch: pytest.MonkeyPatch
 ) -> None:
-    monkeypatch.setattr("packer.store.holdings._LEAST_S", 0.05)
+    monkeypatch.setattr("packer.store.tile_sets._LEAST_S", 0.05)
     with contextlib.closing(sqlite3.connect(pack)) as plain:
         expected = held_tiles(plain)
     with contextlib.closing(sqlite3.connect(pack, factory=_Stalling)) as stalling:

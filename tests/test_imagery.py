@@ -15,10 +15,10 @@ import pytest
 from PIL import Image
 
 from packer.errors import AnswerError
-from packer.imagery import Detail, Sight, Verdict, detail, detail_alone, look, repeated, sheet
-from packer.imagery.pixels import colours, grey
-from packer.imagery.repeats import text_like
-from packer.tileset import Tile
+from packer.geometry.tileset import Tile
+from packer.survey.imagery import Detail, Sight, Verdict, detail, detail_alone, look, repeated, sheet
+from packer.survey.imagery.pixels import colours, grey
+from packer.survey.imagery.repeats import text_like
 from tests.imagery_samples.labelled import (
     CODINGS,
     EVALUATION,

@@ -8,10 +8,10 @@ from itertools import pairwise
 import numpy as np
 import pytest
 
-from packer.cover import cover_corridor
-from packer.imagery import BUDGET, choose, size_interval
-from packer.imagery.sizes import _t_quantile
-from packer.tileset import Tile, TileSet
+from packer.geometry.cover import cover_corridor
+from packer.geometry.tileset import Tile, TileSet
+from packer.survey.imagery import BUDGET, choose, size_interval
+from packer.survey.imagery.sizes import _t_quantile
 from tests.imagery_samples.jobs import job
 
 

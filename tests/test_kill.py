@@ -10,10 +10,10 @@ import sys
 import time
 from pathlib import Path
 
-from packer.brief import Brief
-from packer.planning import plan
-from packer.proof import verify
-from packer.tileset import Tile
+from packer.geometry.tileset import Tile
+from packer.planning.brief import Brief
+from packer.planning.plan import plan
+from packer.proof.proving import verify
 from tests.conftest import BriefMaker
 from tests.tile_server import TileServer, png
 

@@ -11,11 +11,11 @@ from pathlib import Path
 
 import pytest
 
+from packer.geometry.tileset import Tile, TileSet
 from packer.handover import inspect_folder
 from packer.handover.kinds import As
-from packer.store.books import read_books
-from packer.store.shelf import SealedFile
-from packer.tileset import Tile, TileSet
+from packer.store.pack_summary import read_books
+from packer.store.snapshot_reader import SealedFile
 from tests.handover_packs import packs, picture, written_brief
 from tests.killed import command, killed_while, time_of
 from tests.test_store import raw, received, written

@@ -18,12 +18,12 @@ import pytest
 from PIL import Image
 
 from packer.errors import InputError, StoreError, TermsError
-from packer.merging import merge_pack, take_in
-from packer.store.books import read_books
-from packer.store.findings import save_findings
+from packer.geometry.tileset import Tile, TileSet
+from packer.store.corrupt_list import save_findings
+from packer.store.merging import merge_pack, take_in
+from packer.store.pack_summary import read_books
 from packer.store.pruning import prune_pack, spare_in
 from packer.store.records import Received, Record, body_hash
-from packer.tileset import Tile, TileSet
 from tests.test_store import labels, raw, received, written
 from tests.tile_server import png
 
@@ -99,9 +99,9 @@ _MERGE = """
 import sys
 sys.path.insert(0, sys.argv[3])
 from pathlib import Path
-from packer.merging import merge_pack
-import packer.merging
-packer.merging._BATCH = 8
+from packer.store.merging import merge_pack
+import packer.store.merging
+packer.store.merging._BATCH = 8
 merge_pack(Path(sys.argv[1]), Path(sys.argv[2]))
 """
 
@@ -109,9 +109,9 @@ _PRUNE = """
 import sys
 sys.path.insert(0, sys.argv[3])
 from pathlib import Path
-from packer.store.findings import save_findings
+from packer.store.corrupt_list import save_findings
 from packer.store.pruning import prune_pack
-from packer.tileset import TileSet, Tile
+from packer.geometry.tileset import TileSet, Tile
 prune_pack(Path(sys.argv[1]), "survey", TileSet.from_tiles(Tile(10, x, y) for x in range(10) for y in range(20)))
 """
 

@@ -24,9 +24,9 @@ import pytest
 import respx
 
 from packer.errors import NetworkError
-from packer.net import Answer, Door, Failure, Fault, Reply, open_door
-from packer.net.faults import head_failure
-from packer.net.proxies import Proxies
+from packer.fetching.transports import Answer, Door, Failure, Fault, Reply, open_door
+from packer.fetching.transports.failures import head_failure
+from packer.fetching.transports.proxies import Proxies
 from tests.raw_server import End, RawServer, Score, Trickle, chunked, ok
 
 pytestmark = pytest.mark.anyio
@@ -478,7 +478,7 @@ def heads_read(kind: Kind, monkeypatch: pytest.MonkeyPatch) -> asyncio.Queue[int
         statuses.put_nowait(status)
         return head_failure(status, headers, limit_bytes)
 
-    monkeypatch.setattr(f"packer.net.{kind}_door.head_failure", note)
+    monkeypatch.setattr(f"packer.fetching.transports.{kind}_door.head_failure", note)
     return statuses
 
 
@@ -611,7 +611,7 @@ async def test_httpx_door_can_be_played_by_respx() -> None:
 
 
 def test_room_opens_without_loading_a_client() -> None:
-    look = "import sys, packer.net; print(sorted({'httpx', 'pyreqwest'} & set(sys.modules)))"
+    look = "import sys, packer.fetching.transports; print(sorted({'httpx', 'pyreqwest'} & set(sys.modules)))"
     assert (
         subprocess.run([sys.executable, "-c", look], capture_output=True, text=True, check=True).stdout
         == "[]\n"

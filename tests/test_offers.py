@@ -17,20 +17,20 @@ from hypothesis import given, settings
 from hypothesis import strategies as st
 
 import packer
-from packer.address import Address, fingerprint
-from packer.brief import Brief
 from packer.errors import AnswerError, BriefError, DiskError, LastbarError, NetworkError, TermsError
-from packer.fetching.offered import read_offers
-from packer.fetching.sources import labels_for, secrets_of, sources_for
-from packer.grid import LonLatBox
-from packer.net import Answer, Failure, Fault, Reply
-from packer.offers.keeping import keep_offer, kept_form, kept_offer, offer_path
-from packer.offers.offer import Offer, Window
-from packer.planning import Plan, plan
-from packer.resolving import kept, settled, source_mark
-from packer.survey.edits import Deepest, rewrite
-from packer.terms import check_terms
-from packer.tileset import Tile, TileSet
+from packer.fetching.hosts.offer_reading import read_offers
+from packer.fetching.hosts.source import labels_for, secrets_of, sources_for
+from packer.fetching.transports import Answer, Failure, Fault, Reply
+from packer.geometry.grid import LonLatBox
+from packer.geometry.tileset import Tile, TileSet
+from packer.planning.brief import Brief
+from packer.planning.brief_edits import Deepest, rewrite
+from packer.planning.offers import kept, settled, source_mark
+from packer.planning.plan import Plan, plan
+from packer.planning.terms import check_terms
+from packer.sources.address import Address, fingerprint
+from packer.sources.kept_offers import keep_offer, kept_form, kept_offer, offer_path
+from packer.sources.offer import Offer, Window
 
 PLACE = 'tilejson = "https://maps.example.org/aerial.json?key=${AERIAL_KEY}"'
 AREA = "box = [12.30, 47.00, 12.40, 47.04]\ndeepest = 14"
@@ -568,8 +568,8 @@ def test_an_offer_elsewhere_leaves_no_plan_and_says_why(tmp_path: Path) -> None:
 def test_cutting_the_bounds_to_the_plan_changes_nothing(
     ends: tuple[float, float, float, float], zoom: int
 ) -> None:
-    from packer.cover import cover_box
-    from packer.planning import _offered
+    from packer.geometry.cover import cover_box
+    from packer.planning.plan import _offered
 
     box = LonLatBox(ends[0], min(ends[1], ends[3]), ends[2], max(ends[1], ends[3]))
     n = 1 << zoom

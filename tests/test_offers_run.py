@@ -12,11 +12,11 @@ from typing import Any
 import pytest
 from PIL import Image
 
-from packer.brief import Brief
-from packer.cli import run_fetch, run_handover, run_share, run_survey, run_verify, show_plan, show_status
+from packer.cli import run_fetch, run_handover, run_split, run_survey, run_verify, show_plan, show_status
 from packer.cli.briefs import brief_at
 from packer.errors import BriefError, LastbarError
-from packer.planning import plan
+from packer.planning.brief import Brief
+from packer.planning.plan import plan
 from packer.practice.layers import Survey
 from packer.practice.server import PracticeServer
 
@@ -193,7 +193,7 @@ def test_shares_carry_the_source_and_plan_without_the_network(tmp_path: Path) ->
         path = brief_for(tmp_path, SOURCES["tilejson"].format(url=server.base_url), 16)
         assert show_plan.run(path, False, None, True) == 0
         whole = plan(brief_at(path))
-    assert run_share.run(path, 2, None, True) == 0
+    assert run_split.run(path, 2, None, True) == 0
     parts = sorted(tmp_path.glob("parts/part-*/brief.toml"))
     assert len(parts) == 2
     for part in parts:

@@ -10,9 +10,9 @@ import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
-from packer.grid import MAX_LATITUDE, LonLatBox
-from packer.offers.offer import LIMIT_BYTES, Offer, OfferError
-from packer.offers.tilejson import read_tilejson
+from packer.geometry.grid import MAX_LATITUDE, LonLatBox
+from packer.sources.offer import LIMIT_BYTES, Offer, OfferError
+from packer.sources.tilejson import read_tilejson
 
 TILES = ["https://tiles.example.org/a/{z}/{x}/{y}.png"]
 # The example of the specification's section 3, shortened.

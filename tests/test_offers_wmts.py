@@ -13,11 +13,11 @@ import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
-from packer.address import Address
-from packer.grid import LonLatBox
-from packer.offers.offer import LIMIT_BYTES, Offer, OfferError, Window
-from packer.offers.wmts import Wish, read_wmts
-from packer.tileset import Tile
+from packer.geometry.grid import LonLatBox
+from packer.geometry.tileset import Tile
+from packer.sources.address import Address
+from packer.sources.offer import LIMIT_BYTES, Offer, OfferError, Window
+from packer.sources.wmts import Wish, read_wmts
 
 PUBLISHED = morecantile.tms.get("WebMercatorQuad").tileMatrices
 HEAD = (

@@ -6,12 +6,12 @@ import numpy as np
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
-from packer.cover import cover_box, cover_corridor
 from packer.fetching.order import in_order
-from packer.grid import LonLatBox
-from packer.planning import AreaPlan
-from packer.shapes import Corridor, Rectangle, Shape
-from packer.tileset import TileSet
+from packer.geometry.cover import cover_box, cover_corridor
+from packer.geometry.grid import LonLatBox
+from packer.geometry.shapes import Corridor, Rectangle, Shape
+from packer.geometry.tileset import TileSet
+from packer.planning.plan import AreaPlan
 
 LINE = np.column_stack([np.linspace(12.3, 12.9, 400), 47 + 0.05 * np.sin(np.linspace(0, 9, 400))])
 ROUTE = Corridor((LINE,), 500.0)

@@ -15,10 +15,10 @@ from hypothesis import given
 from hypothesis import strategies as st
 from PIL import Image
 
-from packer.codings import pack_vector
-from packer.freshness import fresh_until
-from packer.net import Answer, Failure, Fault, Reply
-from packer.outcome import (
+from packer.content.codings import pack_vector
+from packer.content.payload import Kind
+from packer.fetching.answers.freshness import fresh_until
+from packer.fetching.answers.outcome import (
     MAX_WAIT_S,
     LinkDown,
     Outcome,
@@ -33,7 +33,7 @@ from packer.outcome import (
     WrongContent,
     judge,
 )
-from packer.payload import Kind
+from packer.fetching.transports import Answer, Failure, Fault, Reply
 
 NOW = 1_800_000_000.0
 HOST = "tiles.example:8443"

@@ -8,8 +8,8 @@ import pytest
 from hypothesis import example, given
 from hypothesis import strategies as st
 
-from packer.fetching.pacing import Rate, Window
-from packer.fetching.retries import Retries
+from packer.fetching.pacing.limits import Rate, Window
+from packer.fetching.pacing.retries import Retries
 
 
 @given(st.floats(0.2, 500), st.lists(st.floats(0, 0.5), min_size=20, max_size=200))

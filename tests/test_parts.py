@@ -8,10 +8,10 @@ import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
-from packer.brief import Brief
 from packer.errors import BriefError
-from packer.planning import Plan, part_of, plan
-from packer.tileset import TileSet
+from packer.geometry.tileset import TileSet
+from packer.planning.brief import Brief
+from packer.planning.plan import Plan, part_of, plan
 
 BRIEF = """
 title = "Parts"

@@ -21,9 +21,9 @@ from hypothesis import given, settings
 from hypothesis import strategies as st
 from PIL import Image
 
-from packer.codings import pack_vector, unwrap
-from packer.damage import Damaged, NotATile, TooBig, UnaskedCoding
-from packer.payload import Kind, decode_fully, examine, inspect, runs_out
+from packer.content.codings import pack_vector, unwrap
+from packer.content.damage import Damaged, NotATile, TooBig, UnaskedCoding
+from packer.content.payload import Kind, decode_fully, examine, inspect, runs_out
 
 LIMIT = 1_000_000
 

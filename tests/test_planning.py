@@ -15,11 +15,11 @@ from geographiclib.geodesic import Geodesic
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
-from packer.brief import Brief
 from packer.errors import EXIT_INPUT, PlanError
-from packer.grid import MAX_LATITUDE
-from packer.planning import OVERVIEW, Plan, lines_of, plan
-from packer.tileset import Tile, TileSet
+from packer.geometry.grid import MAX_LATITUDE
+from packer.geometry.tileset import Tile, TileSet
+from packer.planning.brief import Brief
+from packer.planning.plan import OVERVIEW, Plan, lines_of, plan
 
 quick = settings(max_examples=40, deadline=None)  # a busy machine is no failure
 
@@ -334,7 +334,7 @@ def test_any_other_plan_has_another_fingerprint() -> None:
 
 
 def test_a_fingerprint_stays_the_same_from_one_version_to_the_next() -> None:
-    # Written into packs: if this changes, the rule's number in packer.cover.RULE has to change as well.
+    # Written into packs: if this changes, the rule's number in packer.geometry.cover.RULE has to change as well.
     assert plan_of(VALLEY).fingerprint == "4cc01024d9266c1d"
 
 

@@ -12,9 +12,9 @@ from email.utils import parsedate_to_datetime
 import pytest
 from PIL import Image, ImageFile, UnidentifiedImageError
 
-from packer.damage import Damaged, NotATile
+from packer.content.damage import Damaged, NotATile
+from packer.content.payload import examine
 from packer.errors import InputError
-from packer.payload import examine
 from packer.practice.counting import Counts
 from packer.practice.fault_script import Link, Outage, Share, SignIn, Word, read_script
 from packer.practice.faults import FaultProxy, is_tile

@@ -19,7 +19,7 @@ from pathlib import Path
 import pytest
 
 from packer.errors import NetworkError
-from packer.grid import EQUATOR_M
+from packer.geometry.grid import EQUATOR_M
 from packer.practice.server import PracticeServer
 
 TILE = "/aerial/12/2190/1438.jpg"

@@ -16,8 +16,10 @@ import pytest
 from PIL import Image
 
 from packer import Brief, plan
-from packer.grid import x_at, y_at
-from packer.payload import Kind, examine
+from packer.content.payload import Kind, examine
+from packer.geometry.grid import x_at, y_at
+from packer.geometry.shapes import Corridor
+from packer.planning.shape_files import read_shape
 from packer.practice import regions
 from packer.practice.aerial import paint_aerial
 from packer.practice.layers import LAYERS, Survey
@@ -25,8 +27,6 @@ from packer.practice.place import DATA, write_place
 from packer.practice.relief import paint_relief
 from packer.practice.routes import trace_course
 from packer.practice.terrain import Window, elevation
-from packer.shape_files import read_shape
-from packer.shapes import Corridor
 
 Pixels = npt.NDArray[np.float64]
 

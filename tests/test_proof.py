@@ -19,21 +19,23 @@ from typing import Any
 import pytest
 from PIL import Image
 
-from packer import payload
-from packer.brief import Brief
-from packer.damage import Damaged, NotATile
+from packer.content import payload
+from packer.content.damage import Damaged, NotATile
+from packer.content.payload import Kind, inspect
 from packer.errors import StoreError, TermsError
-from packer.fetching import run_fetch
-from packer.payload import Kind, inspect
-from packer.planning import plan
-from packer.proof import Depth, Verdict, VerifyReport, proving, verify
+from packer.fetching.run import run_fetch
+from packer.geometry.tileset import Tile, TileSet
+from packer.planning.brief import Brief
+from packer.planning.plan import plan
+from packer.planning.terms import check_terms
+from packer.proof import proving
+from packer.proof.proving import verify
+from packer.proof.results import Depth, Verdict, VerifyReport
 from packer.store.audit import census, identity
-from packer.store.pieces import Fault, Piece, audit_piece
+from packer.store.audit_chunk import Fault, Piece, audit_piece
 from packer.store.records import Absent, Received, body_hash, seal
 from packer.store.schema import open_writable
 from packer.store.writer import PackWriter
-from packer.terms import check_terms
-from packer.tileset import Tile, TileSet
 from tests.conftest import BriefMaker
 from tests.fakes import ScriptedDoor, VirtualClock, tile_answer
 from tests.test_store import labels

@@ -8,7 +8,7 @@ import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
-from packer.quantities import bytes_text, duration_text, metres, seconds, size_bytes
+from packer.common.units import bytes_text, duration_text, metres, seconds, size_bytes
 
 quick = settings(max_examples=50, deadline=None)  # a busy machine is no failure
 

@@ -9,7 +9,7 @@ from pathlib import Path
 
 import pytest
 
-from packer.brief import Brief
+from packer.planning.brief import Brief
 
 README = (Path(__file__).parent.parent / "README.md").read_text(encoding="utf-8")
 

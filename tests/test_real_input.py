@@ -19,11 +19,11 @@ import rasterio
 from PIL import Image
 from pyproj import Transformer
 
-from packer.brief import Brief
-from packer.fetching import run_fetch
-from packer.grid import latitude_at, longitude_at
-from packer.planning import lines_of, plan
-from packer.proof import verify
+from packer.fetching.run import run_fetch
+from packer.geometry.grid import latitude_at, longitude_at
+from packer.planning.brief import Brief
+from packer.planning.plan import lines_of, plan
+from packer.proof.proving import verify
 from tests.conftest import BriefMaker
 from tests.tile_server import TileServer, answer
 

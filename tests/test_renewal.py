@@ -16,16 +16,17 @@ from pathlib import Path
 
 import pytest
 
-from packer.brief import Brief
 from packer.cli.run_fetch import _show, renewal_text
-from packer.fetching import FetchReport, Options, run_fetch
-from packer.fetching.sources import labels_for, sources_for
-from packer.net import Answer, Reply
-from packer.planning import plan
-from packer.store.books import read_books
+from packer.fetching.hosts.source import labels_for, sources_for
+from packer.fetching.reports import FetchReport, Options
+from packer.fetching.run import run_fetch
+from packer.fetching.transports import Answer, Reply
+from packer.geometry.tileset import Tile, TileSet
+from packer.planning.brief import Brief
+from packer.planning.plan import plan
+from packer.store.pack_summary import read_books
 from packer.store.records import Received, Record, body_hash
 from packer.store.writer import PackWriter
-from packer.tileset import Tile, TileSet
 from tests.conftest import BriefMaker
 from tests.fakes import ScriptedDoor, VirtualClock, no_tile, page, tile_answer
 from tests.tile_server import TileServer, png
@@ -246,7 +247,7 @@ def test_a_host_that_gave_tiles_before_is_not_said_to_have_given_none(
     url = "http://tiles.example.org/survey/{z}/{x}/{y}.png"
     brief = brief_for(url, area=AREA, overview='overview = false\ncontact = "maps@example.org"')
     fill(brief, planned(brief))
-    monkeypatch.setattr("packer.fetching.crew.MOST_HELD", 5)
+    monkeypatch.setattr("packer.fetching.layer_fetcher.MOST_HELD", 5)
     report, _ = refresh(brief, lambda *_: no_tile(404))
     failure = report.layers["survey"].failure or ""
     assert "nothing tells whether" in failure

@@ -17,17 +17,18 @@ import pytest
 from PIL import Image
 
 from packer.errors import InputError
-from packer.grid import tile_bounds
-from packer.planning import Plan
-from packer.proof import Depth, LayerFindings, Verdict, VerifyReport, verify
-from packer.report import write_report
-from packer.report.coverage import State, squares
-from packer.report.frame import frame_round
-from packer.report.ink import INK, LABELS, paint
-from packer.report.map_picture import map_picture
-from packer.report.markup import Html, el, plain
-from packer.shapes import Corridor, Waypoint
-from packer.tileset import Tile, TileSet
+from packer.geometry.grid import tile_bounds
+from packer.geometry.shapes import Corridor, Waypoint
+from packer.geometry.tileset import Tile, TileSet
+from packer.planning.plan import Plan
+from packer.proof.proving import verify
+from packer.proof.report import write_report
+from packer.proof.report.coverage import State, squares
+from packer.proof.report.frame import frame_round
+from packer.proof.report.ink import INK, LABELS, paint
+from packer.proof.report.map_picture import map_picture
+from packer.proof.report.markup import Html, el, plain
+from packer.proof.results import Depth, LayerFindings, Verdict, VerifyReport
 from tests.view_board import Board, build
 
 NOW = 86_400.0 * 30
@@ -269,7 +270,7 @@ def test_the_pictures_are_whole_and_of_sane_size(board: Board, tmp_path: Path) -
 
 
 def _findings(planned: TileSet, missing: TileSet, absent: TileSet) -> LayerFindings:
-    from packer.proof import Counts
+    from packer.proof.results import Counts
 
     stored = planned - missing - absent
     counts = Counts(len(planned), len(stored), len(absent), len(missing), 0)
@@ -334,7 +335,7 @@ def test_markup_escapes_all_but_its_own() -> None:
 
 
 def test_a_sample_tile_is_from_the_place_that_its_caption_names(board: Board, tmp_path: Path) -> None:
-    from packer.report.samples import samples
+    from packer.proof.report.samples import samples
 
     layer = verified(board).layers["aerial"]
     found = list(samples(board.plan, layer))

@@ -9,9 +9,9 @@ import pytest
 
 from packer.cli.run_verify import gap_text, run
 from packer.errors import DiskError, InputError
+from packer.geometry.tileset import Tile
+from packer.proof.walk import Stretch
 from packer.store.reader import tile_at
-from packer.tileset import Tile
-from packer.walk import Stretch
 from tests import view_board
 from tests.view_board import Board, build
 

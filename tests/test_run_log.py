@@ -11,14 +11,15 @@ from typing import Any
 
 import pytest
 
-from packer.brief import Brief
 from packer.errors import DiskError, TermsError
-from packer.fetching import Options, run_fetch
+from packer.fetching.reports import Options
+from packer.fetching.run import run_fetch
 from packer.fetching.run_log import FILE_NAME, RunLog, last_pace
-from packer.net import Reply
-from packer.planning import plan
+from packer.fetching.transports import Reply
+from packer.geometry.tileset import Tile
+from packer.planning.brief import Brief
+from packer.planning.plan import plan
 from packer.store.writer import PackWriter
-from packer.tileset import Tile
 from packer.version import __version__
 from tests.conftest import BriefMaker
 from tests.fakes import REFUSED, ScriptedDoor, VirtualClock, no_tile, page, tile_answer

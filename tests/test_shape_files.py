@@ -20,11 +20,11 @@ import pytest
 import shapely
 from pyproj import Transformer
 
-from packer.brief import Brief
 from packer.errors import BriefError
-from packer.grid import LonLatBox
-from packer.shape_files import _gdal, read_shape
-from packer.shapes import Corridor, Polygons, Shape
+from packer.geometry.grid import LonLatBox
+from packer.geometry.shapes import Corridor, Polygons, Shape
+from packer.planning.brief import Brief
+from packer.planning.shape_files import _gdal, read_shape
 
 FIXTURES = Path(__file__).parent.parent / "fixtures"
 REACH = {"line": 'half-width = "100 m"', "points": 'radius = "100 m"', "polygon": ""}
@@ -624,7 +624,7 @@ def test_the_walls_hold_where_gdal_was_loaded_before_with_all_its_drivers(
         "import sys, pathlib, pyogrio.raw\n"
         "assert 'OGR_VRT' in pyogrio.list_drivers()\n"
         "from packer.errors import BriefError\n"
-        "from packer.shape_files import _contents\n"
+        "from packer.planning.shape_files import _contents\n"
         "for name in sys.argv[1:]:\n"
         "    try:\n"
         "        sys.exit(f'{name}: {_contents(pathlib.Path(name))}')\n"
@@ -642,7 +642,7 @@ def test_drivers_that_follow_links_are_switched_off_and_the_environment_left_as_
     # In a process of its own, since another test may have loaded GDAL with all its drivers.
     script = (
         "import json, os\n"
-        "from packer.shape_files import _gdal\n"
+        "from packer.planning.shape_files import _gdal\n"
         "drivers = list(_gdal().list_drivers())\n"
         "print(json.dumps([os.environ.get('OGR_SKIP'), drivers]))\n"
     )

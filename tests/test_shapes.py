@@ -12,8 +12,8 @@ from geographiclib.geodesic import Geodesic
 from hypothesis import assume, given, settings
 from hypothesis import strategies as st
 
-from packer.grid import MAX_LATITUDE, Floats, LonLatBox
-from packer.shapes import Corridor, Polygons, Rectangle, around, enclosing, mended, wrapped
+from packer.geometry.grid import MAX_LATITUDE, Floats, LonLatBox
+from packer.geometry.shapes import Corridor, Polygons, Rectangle, around, enclosing, mended, wrapped
 
 quick = settings(max_examples=60, deadline=None)  # a busy machine is no failure
 

@@ -15,16 +15,16 @@ from typing import Any
 
 import pytest
 
-from packer.codings import pack_vector
+from packer.content.codings import pack_vector
 from packer.errors import DiskError, LastbarError, StoreBusyError, StoreError
-from packer.grid import LonLatBox
-from packer.store.books import read_books
-from packer.store.findings import save_findings
-from packer.store.holdings import held_tiles, scan
+from packer.geometry.grid import LonLatBox
+from packer.geometry.tileset import Tile, TileSet
+from packer.store.corrupt_list import save_findings
+from packer.store.pack_summary import read_books
 from packer.store.records import Absent, Received, Record, Renewed, Trouble, body_hash
 from packer.store.schema import open_writable
+from packer.store.tile_sets import held_tiles, scan
 from packer.store.writer import Labels, PackWriter
-from packer.tileset import Tile, TileSet
 from tests.tile_server import png
 
 

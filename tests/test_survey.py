@@ -12,14 +12,12 @@ import numpy as np
 import pytest
 from PIL import Image
 
-from packer.brief import Brief
 from packer.cli import run_survey
-from packer.cover import cover_corridor
 from packer.errors import BriefError, InputError
-from packer.planning import AreaPlan, LayerPlan, Plan, plan
-from packer.practice.place import waypoint
-from packer.practice.server import PracticeServer
-from packer.survey.edits import (
+from packer.geometry.cover import cover_corridor
+from packer.geometry.tileset import Tile, TileSet
+from packer.planning.brief import Brief
+from packer.planning.brief_edits import (
     Deepest,
     Edit,
     HalfWidth,
@@ -31,10 +29,12 @@ from packer.survey.edits import (
     rewrite,
     rewritten,
 )
+from packer.planning.plan import AreaPlan, LayerPlan, Plan, plan
+from packer.practice.place import waypoint
+from packer.practice.server import PracticeServer
 from packer.survey.evidence import Judged, Sort, tallies, worth_to
-from packer.survey.looking import chosen
+from packer.survey.inspection import chosen
 from packer.survey.record import read_record
-from packer.tileset import Tile, TileSet
 from tests.conftest import BriefMaker
 from tests.tile_server import TileServer, answer, png
 
@@ -183,7 +183,7 @@ def test_a_route_of_1700_km_costs_under_600_requests(layers: int) -> None:
 
 
 def _plan(layers: Mapping[str, TileSet]) -> Plan:
-    from packer.grid import LonLatBox
+    from packer.geometry.grid import LonLatBox
 
     plans = {name: LayerPlan(name, t, (AreaPlan("road", t.zooms[-1], t),)) for name, t in layers.items()}
     return Plan(plans, {}, LonLatBox(0, 0, 1, 1), (0, 0), ())

@@ -13,15 +13,24 @@ from pathlib import Path
 
 import pytest
 
-from packer.brief import Brief
 from packer.errors import BriefError, TermsError
-from packer.fetching import FetchReport, run_fetch
-from packer.fetching.sources import sources_for
-from packer.net import Answer, Reply
-from packer.planning import plan
-from packer.store.books import read_books
-from packer.terms import check_terms, disallowed, foretold, host_of, is_loopback, prohibition, user_agent
-from packer.tileset import Tile
+from packer.fetching.hosts.source import sources_for
+from packer.fetching.reports import FetchReport
+from packer.fetching.run import run_fetch
+from packer.fetching.transports import Answer, Reply
+from packer.geometry.tileset import Tile
+from packer.planning.brief import Brief
+from packer.planning.plan import plan
+from packer.planning.terms import (
+    check_terms,
+    disallowed,
+    foretold,
+    host_of,
+    is_loopback,
+    prohibition,
+    user_agent,
+)
+from packer.store.pack_summary import read_books
 from packer.version import __version__
 from tests.conftest import BriefMaker
 from tests.fakes import NO_NAME, RESET, ScriptedDoor, VirtualClock, no_tile, page, tile_answer

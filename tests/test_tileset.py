@@ -10,9 +10,9 @@ import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
-from packer.cover import cover_box
-from packer.grid import LonLatBox
-from packer.tileset import Run, Tile, TileSet
+from packer.geometry.cover import cover_box
+from packer.geometry.grid import LonLatBox
+from packer.geometry.tileset import Run, Tile, TileSet
 
 quick = settings(max_examples=40, deadline=None)  # a busy machine is no failure
 

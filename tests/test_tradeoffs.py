@@ -8,12 +8,20 @@ from pathlib import Path
 
 import pytest
 
-from packer.brief import Brief
 from packer.cli import show_plan
-from packer.estimate import OVERHEAD, LayerSizes, Speed, combined, estimate, estimate_layer, seconds_for
-from packer.planning import Plan, plan
-from packer.survey.edits import Deepest, HalfWidth, Split, edited, rewrite
-from packer.tradeoffs import Fit, Target, fit, warnings
+from packer.planning.brief import Brief
+from packer.planning.brief_edits import Deepest, HalfWidth, Split, edited, rewrite
+from packer.planning.plan import Plan, plan
+from packer.survey.estimate import (
+    OVERHEAD,
+    LayerSizes,
+    Speed,
+    combined,
+    estimate,
+    estimate_layer,
+    seconds_for,
+)
+from packer.survey.tradeoffs import Fit, Target, fit, warnings
 
 LAYER = """\
 [layers.{name}]

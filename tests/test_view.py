@@ -26,9 +26,9 @@ from geographiclib.geodesic import Geodesic
 
 from packer.cli import run_view
 from packer.errors import InputError
-from packer.shapes import Corridor
+from packer.geometry.shapes import Corridor
+from packer.geometry.tileset import Tile, TileSet
 from packer.store.reader import TileReader
-from packer.tileset import Tile, TileSet
 from packer.view import ViewServer
 from packer.view.attribution import harmless
 from packer.view.guard import Access, new_code

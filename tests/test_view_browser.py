@@ -20,8 +20,8 @@ import numpy as np
 import pytest
 from PIL import Image
 
+from packer.geometry.tileset import Tile
 from packer.store.writer import PackWriter
-from packer.tileset import Tile
 from packer.view import ViewServer
 from tests.view_board import Board, build, labels_for, received
 

@@ -12,10 +12,10 @@ import mercantile
 import pytest
 
 from packer.errors import StoreError
-from packer.grid import tile_bounds
+from packer.geometry.grid import tile_bounds
+from packer.geometry.tileset import Tile
 from packer.store.reader import PackFacts, TileReader, tile_at
 from packer.store.writer import PackWriter
-from packer.tileset import Tile
 from tests.view_board import Board, build, labels_for, received
 
 

@@ -16,12 +16,12 @@ import numpy as np
 import pytest
 from geographiclib.geodesic import Geodesic
 
-from packer.brief import Brief
-from packer.grid import tile_bounds
-from packer.planning import Plan, plan
-from packer.report.route_geojson import walk_geojson
-from packer.tileset import Tile, TileSet
-from packer.walk import Ground, LineWalk, walk
+from packer.geometry.grid import tile_bounds
+from packer.geometry.tileset import Tile, TileSet
+from packer.planning.brief import Brief
+from packer.planning.plan import Plan, plan
+from packer.proof.report.route_geojson import walk_geojson
+from packer.proof.walk import Ground, LineWalk, walk
 
 TRACKS = Path(__file__).parent.parent / "fixtures" / "tracks"
 WGS84 = Geodesic.WGS84

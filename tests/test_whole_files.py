@@ -8,7 +8,7 @@ from pathlib import Path
 
 import pytest
 
-from packer.whole_files import write_whole
+from packer.common.atomic_write import write_whole
 
 
 def test_a_file_is_made_and_then_replaced_with_its_mode_kept(tmp_path: Path) -> None:

@@ -11,12 +11,12 @@ from pathlib import Path
 import numpy as np
 from PIL import Image
 
-from packer.brief import Brief
-from packer.grid import Floats
-from packer.planning import Plan, plan
+from packer.geometry.grid import Floats
+from packer.geometry.tileset import Tile
+from packer.planning.brief import Brief
+from packer.planning.plan import Plan, plan
 from packer.store.records import Absent, Received, Record, body_hash
 from packer.store.writer import Labels, PackWriter
-from packer.tileset import Tile
 
 __all__ = ["HOSTILE", "Board", "build", "labels_for", "received"]
 

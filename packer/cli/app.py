@@ -7,7 +7,7 @@ from typing import Annotated
 
 import typer
 
-from packer.cli.speech import BriefPath, Debug, Json, Store, command
+from packer.cli.output import BriefPath, Debug, Json, Store, command
 from packer.version import __version__
 
 __all__ = ["app"]
@@ -307,9 +307,9 @@ def share(
     debug: Debug = False,
 ) -> int:
     """Deal the work into briefs that others can fetch with."""
-    from packer.cli import run_share
+    from packer.cli import run_split
 
-    return run_share.run(brief, parts, to, as_json)
+    return run_split.run(brief, parts, to, as_json)
 
 
 @app.command()

@@ -4,9 +4,9 @@ from __future__ import annotations
 
 from pathlib import Path
 
-from packer.brief import Brief
-from packer.cli.speech import note
-from packer.resolving import kept, settled, unread
+from packer.cli.output import note
+from packer.planning.brief import Brief
+from packer.planning.offers import kept, settled, unread
 
 __all__ = ["brief_at", "brief_read_anew", "brief_read_once"]
 
@@ -50,7 +50,9 @@ def _read(brief: Brief, store: Path | None, names: list[str]) -> Brief:
         return brief
     import asyncio
 
-    from packer.fetching.offered import read_offers  # the network's libraries load only where they are needed
+    from packer.fetching.hosts.offer_reading import (
+        read_offers,  # the network's libraries load only where they are needed
+    )
 
     brief, remarks = asyncio.run(read_offers(brief, store, only=names))
     for remark in remarks:

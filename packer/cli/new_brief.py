@@ -5,12 +5,12 @@ from __future__ import annotations
 import os
 from pathlib import Path
 
-from packer.brief import Brief
-from packer.cli.speech import say
+from packer.cli.output import say
+from packer.common.atomic_write import write_whole
+from packer.common.shell import typed
 from packer.errors import DiskError, InputError
-from packer.planning import lines_of, plan
-from packer.typed import typed
-from packer.whole_files import write_whole
+from packer.planning.brief import Brief
+from packer.planning.plan import lines_of, plan
 
 __all__ = ["CAUTIONS", "run"]
 

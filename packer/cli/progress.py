@@ -16,10 +16,10 @@ from rich.console import Console
 from rich.live import Live
 from rich.text import Text
 
-from packer.cli.speech import note
-from packer.fetching import Alarm, Departure, LayerProgress, Standing
-from packer.fetching.gate import Pause, PauseKind
-from packer.quantities import bytes_text, duration_text
+from packer.cli.output import note
+from packer.common.units import bytes_text, duration_text
+from packer.fetching.pacing.gate import Pause, PauseKind
+from packer.fetching.reports import Alarm, Departure, LayerProgress, Standing
 
 __all__ = [
     "LiveProgress",

@@ -5,16 +5,16 @@ from __future__ import annotations
 from pathlib import Path
 from typing import Any
 
-from packer.brief import Brief
 from packer.cli.briefs import brief_at
-from packer.cli.speech import document, say, table
-from packer.comparison import Comparison, compare
-from packer.planning import plan
-from packer.quantities import bytes_text
+from packer.cli.output import document, say, table
+from packer.common.shell import typed
+from packer.common.units import bytes_text
+from packer.geometry.tileset import TileSet
+from packer.planning.brief import Brief
+from packer.planning.comparison import Comparison, compare
+from packer.planning.pack_path import pack_path
+from packer.planning.plan import plan
 from packer.store.figures import mean_sizes
-from packer.store.paths import pack_path
-from packer.tileset import TileSet
-from packer.typed import typed
 
 __all__ = ["run"]
 

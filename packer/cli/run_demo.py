@@ -9,17 +9,17 @@ import tempfile
 import time
 from pathlib import Path
 
-from packer.brief import Brief
 from packer.cli.new_brief import CAUTIONS
-from packer.cli.speech import note, say
+from packer.cli.output import note, say
+from packer.common.shell import typed
+from packer.common.units import bytes_text
 from packer.errors import InputError, LastbarError
-from packer.planning import Plan, plan
+from packer.planning.brief import Brief
+from packer.planning.pack_path import pack_path
+from packer.planning.plan import Plan, plan
 from packer.practice.place import write_place
 from packer.practice.server import PracticeServer
-from packer.quantities import bytes_text
-from packer.store.books import read_books
-from packer.store.paths import pack_path
-from packer.typed import typed
+from packer.store.pack_summary import read_books
 
 __all__ = ["run"]
 

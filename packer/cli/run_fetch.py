@@ -11,17 +11,17 @@ from collections.abc import Mapping
 from datetime import datetime
 from pathlib import Path
 
-from packer.brief import Brief
 from packer.cli.briefs import brief_read_anew
+from packer.cli.output import document, note, say
 from packer.cli.progress import Progress, alarm_text, progress_for, standing_text, tell
-from packer.cli.speech import document, note, say
+from packer.common.shell import typed
+from packer.common.units import bytes_text, duration_text, seconds, size_bytes
 from packer.errors import EXIT_NOT_COMPLETE, InputError
-from packer.fetching import FetchReport, LayerReport, Options, Standing, run_fetch
 from packer.fetching.departure import departure_time
-from packer.fetching.run import fast_loop
-from packer.planning import Plan, plan
-from packer.quantities import bytes_text, duration_text, seconds, size_bytes
-from packer.typed import typed
+from packer.fetching.reports import FetchReport, LayerReport, Options, Standing
+from packer.fetching.run import fast_loop, run_fetch
+from packer.planning.brief import Brief
+from packer.planning.plan import Plan, plan
 
 __all__ = ["run"]
 

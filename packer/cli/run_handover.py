@@ -7,16 +7,16 @@ import time
 from pathlib import Path
 from typing import Literal, cast, get_args
 
-from packer.brief import Brief
 from packer.cli.briefs import brief_at
-from packer.cli.speech import document, note, say, table
+from packer.cli.output import document, note, say, table
+from packer.common.shell import typed
+from packer.common.units import bytes_text, size_bytes
 from packer.errors import EXIT_NOT_COMPLETE, InputError
 from packer.handover import Copy, Crew, HandoverReport, handover
 from packer.handover.kinds import As
 from packer.handover.loose import SUMS
-from packer.planning import plan
-from packer.quantities import bytes_text, size_bytes
-from packer.typed import typed
+from packer.planning.brief import Brief
+from packer.planning.plan import plan
 
 __all__ = ["Progress", "run"]
 

@@ -5,10 +5,10 @@ from __future__ import annotations
 import textwrap
 from pathlib import Path
 
+from packer.cli.output import document, say
 from packer.cli.run_handover import Progress
-from packer.cli.speech import document, say
 from packer.errors import EXIT_NOT_COMPLETE
-from packer.handover import FolderFinding, InspectReport, muster
+from packer.handover import FolderFinding, InspectReport, inspect_tree
 from packer.handover.manifest import CREWS
 
 __all__ = ["run"]
@@ -18,7 +18,7 @@ _SHOWN = 20
 
 def run(folder: Path, as_json: bool) -> int:
     """Inspect the copy in `folder`, or the copies below it; 0 if all are there and sound, 1 if one is not."""
-    found = muster(folder, on_progress=Progress().show)
+    found = inspect_tree(folder, on_progress=Progress().show)
     if as_json:
         document(found.as_json())
     else:

@@ -5,12 +5,12 @@ from __future__ import annotations
 from pathlib import Path
 
 from packer.cli.briefs import brief_at
-from packer.cli.speech import document, note, say
+from packer.cli.output import document, note, say
 from packer.errors import EXIT_NOT_COMPLETE, InputError
-from packer.fetching.sources import labels
-from packer.merging import Merged, merge_pack, take_in
-from packer.planning import plan
-from packer.store.paths import pack_path
+from packer.fetching.hosts.source import labels
+from packer.planning.pack_path import pack_path
+from packer.planning.plan import plan
+from packer.store.merging import Merged, merge_pack, take_in
 
 __all__ = ["run_merge", "run_take_in"]
 

@@ -5,7 +5,7 @@ from __future__ import annotations
 import signal
 import threading
 
-from packer.cli.speech import say
+from packer.cli.output import say
 from packer.practice.server import PracticeServer
 
 __all__ = ["run"]

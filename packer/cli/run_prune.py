@@ -6,12 +6,12 @@ from pathlib import Path
 from typing import Any
 
 from packer.cli.briefs import brief_at
-from packer.cli.speech import document, say, table
-from packer.planning import plan
-from packer.quantities import bytes_text
-from packer.store.paths import pack_path
+from packer.cli.output import document, say, table
+from packer.common.units import bytes_text
+from packer.geometry.tileset import TileSet
+from packer.planning.pack_path import pack_path
+from packer.planning.plan import plan
 from packer.store.pruning import Spare, prune_pack, spare_in
-from packer.tileset import TileSet
 
 __all__ = ["run"]
 

@@ -8,21 +8,21 @@ from collections.abc import Mapping
 from pathlib import Path
 from typing import Any
 
-from packer.brief import OVERVIEW, Brief
 from packer.cli.briefs import brief_read_anew
+from packer.cli.output import document, note, say, table
 from packer.cli.progress import progress_for
-from packer.cli.speech import document, note, say, table
+from packer.common.shell import typed
+from packer.common.units import bytes_text
 from packer.errors import EXIT_NOT_COMPLETE, InputError
-from packer.fetching import FetchReport
+from packer.fetching.reports import FetchReport
 from packer.fetching.run import fast_loop
-from packer.planning import Plan, plan
-from packer.quantities import bytes_text
-from packer.survey.edits import Edit, limits, rewrite
+from packer.geometry.tileset import TileSet
+from packer.planning.brief import OVERVIEW, Brief
+from packer.planning.brief_edits import Edit, limits, rewrite
+from packer.planning.plan import Plan, plan
 from packer.survey.evidence import Tally
-from packer.survey.looking import AreaFinding, LayerFinding, chosen, fetch_samples, judge_layer
+from packer.survey.inspection import AreaFinding, LayerFinding, chosen, fetch_samples, judge_layer
 from packer.survey.sheets import write_sheet
-from packer.tileset import TileSet
-from packer.typed import typed
 
 __all__ = ["run"]
 

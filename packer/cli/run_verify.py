@@ -14,18 +14,19 @@ from rich.console import Console
 from rich.live import Live
 from rich.table import Table
 
-from packer.brief import Brief
-from packer.brief_errors import as_found
 from packer.cli.briefs import brief_at
-from packer.cli.speech import document, error_json, note, say, table
+from packer.cli.output import document, error_json, note, say, table
+from packer.common.atomic_write import write_whole
+from packer.common.shell import typed
+from packer.common.units import duration_text, seconds
 from packer.errors import DiskError, InputError, LastbarError
-from packer.planning import Plan, plan
-from packer.proof import Depth, LayerFindings, Verdict, VerifyReport, verify
-from packer.quantities import duration_text, seconds
-from packer.tileset import TileSet
-from packer.typed import typed
-from packer.walk import LineWalk, Stretch
-from packer.whole_files import write_whole
+from packer.geometry.tileset import TileSet
+from packer.planning.brief import Brief
+from packer.planning.brief_errors import as_found
+from packer.planning.plan import Plan, plan
+from packer.proof.proving import verify
+from packer.proof.results import Depth, LayerFindings, Verdict, VerifyReport
+from packer.proof.walk import LineWalk, Stretch
 
 __all__ = ["run"]
 
@@ -96,7 +97,7 @@ def _write_walk(file: Path | None, found: VerifyReport) -> Iterable[str]:
     """If the process dies: the old file or the new one."""
     if file is None:
         return
-    from packer.report.route_geojson import walk_geojson
+    from packer.proof.report.route_geojson import walk_geojson
 
     try:
         write_whole(file, json.dumps(walk_geojson(found.walk)) + "\n")
@@ -110,7 +111,7 @@ def _write_walk(file: Path | None, found: VerifyReport) -> Iterable[str]:
 def _write_report(folder: Path | None, brief: Brief, worked_out: Plan, found: VerifyReport) -> Iterable[str]:
     if folder is None:
         return
-    from packer.report import write_report  # pictures and page are worth loading only when asked for
+    from packer.proof.report import write_report  # pictures and page are worth loading only when asked for
 
     yield f"The report, for screen and paper: {write_report(folder, brief, worked_out, found, time.time())}"
 

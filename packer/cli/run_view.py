@@ -6,8 +6,8 @@ import sys
 from pathlib import Path
 
 from packer.cli.briefs import brief_at
-from packer.cli.speech import note, say
-from packer.planning import plan
+from packer.cli.output import note, say
+from packer.planning.plan import plan
 from packer.view import ViewServer
 
 __all__ = ["run"]

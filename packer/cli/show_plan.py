@@ -12,12 +12,17 @@ from datetime import date
 from pathlib import Path
 from typing import Any
 
-from packer.address import variables
-from packer.brief import OVERVIEW, Brief
 from packer.cli.briefs import brief_read_anew, brief_read_once
-from packer.cli.speech import document, note, say, table
+from packer.cli.output import document, note, say, table
+from packer.common.units import bits_per_second, bytes_text, duration_text, seconds, size_bytes
 from packer.errors import InputError, StoreError
-from packer.estimate import (
+from packer.geometry.grid import metres_per_pixel
+from packer.planning.brief import OVERVIEW, Brief
+from packer.planning.pack_path import pack_path
+from packer.planning.plan import LayerPlan, Plan, plan
+from packer.planning.terms import foretold
+from packer.sources.address import variables
+from packer.survey.estimate import (
     OVERHEAD,
     Bytes,
     Estimate,
@@ -29,14 +34,9 @@ from packer.estimate import (
     layer_sizes,
     seconds_for,
 )
-from packer.grid import metres_per_pixel
-from packer.planning import LayerPlan, Plan, plan
-from packer.quantities import bits_per_second, bytes_text, duration_text, seconds, size_bytes
-from packer.store.paths import pack_path
 from packer.survey.record import read_record
 from packer.survey.speed import Speed
-from packer.terms import foretold
-from packer.tradeoffs import RANKING, Figures, Fit, Target, fit, warnings
+from packer.survey.tradeoffs import RANKING, Figures, Fit, Target, fit, warnings
 
 __all__ = ["plan_json", "run"]
 

@@ -7,12 +7,12 @@ from pathlib import Path
 from typing import Any
 
 from packer.cli.briefs import brief_at
-from packer.cli.speech import document, note, say, table
-from packer.planning import plan
-from packer.quantities import bytes_text
-from packer.store.books import Books, known_books
-from packer.store.paths import pack_path
-from packer.typed import typed
+from packer.cli.output import document, note, say, table
+from packer.common.shell import typed
+from packer.common.units import bytes_text
+from packer.planning.pack_path import pack_path
+from packer.planning.plan import plan
+from packer.store.pack_summary import Books, known_books
 
 __all__ = ["run"]
 
@@ -45,7 +45,7 @@ def run(path: Path, store: Path | None, as_json: bool) -> int:
             say(line)
     if missing_all and not as_json:
         # Its tables take a while to load, and a whole pack has no need of them.
-        from packer.terms import foretold
+        from packer.planning.terms import foretold
 
         for remark in foretold(brief, worked_out, date.today()):
             note(f"Note: {remark}")

@@ -6,17 +6,17 @@ import math
 from collections.abc import Mapping
 from dataclasses import dataclass
 
-from packer.brief import Layer
-from packer.fetching.crew import Crew
+from packer.fetching.batch_writer import Outbox
+from packer.fetching.coverage import Standings
 from packer.fetching.departure import Allowance, Pace
-from packer.fetching.gate import Gate
-from packer.fetching.outbox import Outbox
-from packer.fetching.renewal import Renewal
+from packer.fetching.hosts.source import Source
+from packer.fetching.layer_fetcher import Crew
+from packer.fetching.pacing.gate import Gate
+from packer.fetching.refresh import Renewal
 from packer.fetching.reports import Alarm, Departure, LayerProgress, LayerReport, Standing
-from packer.fetching.sources import Source
-from packer.fetching.standing import Standings
+from packer.geometry.tileset import TileSet
+from packer.planning.brief import Layer
 from packer.store.writer import PackWriter
-from packer.tileset import TileSet
 
 __all__ = ["LayerRun"]
 

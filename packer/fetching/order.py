@@ -12,12 +12,12 @@ from collections.abc import Iterator, Mapping, Sequence
 
 import numpy as np
 
-from packer.cover import cover_corridor
-from packer.geodesics import GEOD
-from packer.grid import Floats
-from packer.planning import AreaPlan
-from packer.shapes import Corridor, Shape
-from packer.tileset import Tile, TileSet
+from packer.geometry.cover import cover_corridor
+from packer.geometry.geodesics import GEOD
+from packer.geometry.grid import Floats
+from packer.geometry.shapes import Corridor, Shape
+from packer.geometry.tileset import Tile, TileSet
+from packer.planning.plan import AreaPlan
 
 __all__ = ["in_order"]
 

@@ -8,10 +8,10 @@ from dataclasses import asdict, dataclass, field
 from pathlib import Path
 from typing import Any, Literal
 
-from packer.fetching.gate import Pause
-from packer.fetching.outbox import BATCH_RECORDS
-from packer.fetching.renewal import RenewalTally
-from packer.tileset import Tile
+from packer.fetching.batch_writer import BATCH_RECORDS
+from packer.fetching.pacing.gate import Pause
+from packer.fetching.refresh import RenewalTally
+from packer.geometry.tileset import Tile
 
 __all__ = [
     "Alarm",

@@ -12,35 +12,35 @@ from datetime import datetime
 from functools import partial
 from itertools import chain
 
-from packer.brief import Brief
+from packer.common.clock import Clock, SystemClock
+from packer.content.payload import Kind
 from packer.errors import LastbarError, TermsError
-from packer.fetching.account import Account
-from packer.fetching.apart import Apart
-from packer.fetching.clock import Clock, SystemClock
-from packer.fetching.consent import Consent
-from packer.fetching.crew import Crew
+from packer.fetching.answers.quarantine import Doubt
+from packer.fetching.answers.repeats import Repeats
+from packer.fetching.batch_writer import Outbox
+from packer.fetching.coverage import Standings
 from packer.fetching.departure import Allowance, Pace, Schedule
-from packer.fetching.doubt import Doubt
-from packer.fetching.feed import Feed
-from packer.fetching.gate import Gate
-from packer.fetching.hosts import gates_for
+from packer.fetching.hosts.consent import Consent
+from packer.fetching.hosts.host_identity import gates_for
+from packer.fetching.hosts.source import Source, labels_for, secrets_of, sources_for
+from packer.fetching.jpeg_worker import Apart
+from packer.fetching.layer_fetcher import Crew
 from packer.fetching.layer_run import LayerRun
 from packer.fetching.order import in_order
-from packer.fetching.outbox import Outbox
-from packer.fetching.renewal import Renewal
-from packer.fetching.repeats import Repeats
+from packer.fetching.pacing.gate import Gate
+from packer.fetching.refresh import Renewal
 from packer.fetching.reports import FetchReport, Options
 from packer.fetching.run_log import RunLog, last_pace
-from packer.fetching.sources import Source, labels_for, secrets_of, sources_for
-from packer.fetching.standing import Standings
-from packer.fetching.watch import OnProgress, Watch
-from packer.net import Door, open_door
-from packer.payload import Kind
-from packer.planning import Plan
-from packer.store.paths import pack_path
+from packer.fetching.run_logger import Account
+from packer.fetching.run_monitor import OnProgress, Watch
+from packer.fetching.tile_queue import Feed
+from packer.fetching.transports import Door, open_door
+from packer.geometry.tileset import Tile, TileSet
+from packer.planning.brief import Brief
+from packer.planning.pack_path import pack_path
+from packer.planning.plan import Plan
+from packer.planning.terms import check_terms, user_agent
 from packer.store.writer import PackWriter
-from packer.terms import check_terms, user_agent
-from packer.tileset import Tile, TileSet
 
 __all__ = ["fast_loop", "fetch", "run_fetch"]
 

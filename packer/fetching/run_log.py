@@ -18,7 +18,7 @@ from logging.handlers import RotatingFileHandler
 from pathlib import Path
 from typing import Any
 
-from packer.address import scrub
+from packer.sources.address import scrub
 
 __all__ = ["FILE_NAME", "RunLog", "last_pace"]
 

@@ -3,7 +3,7 @@
 from packer.handover.crews import Crew
 from packer.handover.delivery import Copy, HandoverReport, handover
 from packer.handover.inspection import FileFinding, InspectReport, inspect_folder
-from packer.handover.muster import FolderFinding, Muster, copies_in, muster
+from packer.handover.tree_inspection import FolderFinding, Muster, copies_in, inspect_tree
 
 __all__ = [
     "Copy",
@@ -16,5 +16,5 @@ __all__ = [
     "copies_in",
     "handover",
     "inspect_folder",
-    "muster",
+    "inspect_tree",
 ]

@@ -5,11 +5,11 @@ from __future__ import annotations
 import textwrap
 from collections.abc import Iterator, Mapping
 
-from packer.grid import metres_per_pixel
+from packer.common.units import bytes_text
+from packer.geometry.grid import metres_per_pixel
+from packer.geometry.shapes import Corridor
 from packer.handover.manifest import MANIFEST, FileEntry, Manifest
-from packer.planning import OVERVIEW, Plan
-from packer.quantities import bytes_text
-from packer.shapes import Corridor
+from packer.planning.plan import OVERVIEW, Plan
 
 __all__ = ["card_text"]
 

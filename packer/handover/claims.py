@@ -7,7 +7,7 @@ from pathlib import Path
 
 from packer.errors import InputError, StoreError
 from packer.handover.crew_folders import crew_below, is_unfinished, read_record
-from packer.handover.intent import INTENT, read_intent
+from packer.handover.journal import INTENT, read_intent
 from packer.handover.manifest import CARD, CREWS, MANIFEST, read_manifest
 from packer.handover.target import clear_away, leftovers
 from packer.store.schema import translated

@@ -22,7 +22,7 @@ from pydantic import AfterValidator, BaseModel, ConfigDict, Field, ValidationErr
 
 from packer.errors import BriefError, InputError, StoreBusyError, StoreError
 from packer.handover.crews import folder_name
-from packer.handover.intent import read_intent
+from packer.handover.journal import read_intent
 from packer.handover.loose import file_sha256
 from packer.handover.manifest import CREWS, CREWS_LOCK, MANIFEST, Manifest, Name, Sha256, read_manifest
 from packer.handover.target import leftovers, part_of, put_text

@@ -6,11 +6,11 @@ import re
 from collections.abc import Iterable, Mapping
 from dataclasses import dataclass, replace
 
-from packer.brief_values import names_a_device
 from packer.errors import BriefError
+from packer.geometry.tileset import TileSet
 from packer.handover.manifest import RESERVED
-from packer.planning import OVERVIEW, LayerPlan, Plan
-from packer.tileset import TileSet
+from packer.planning.brief_values import names_a_device
+from packer.planning.plan import OVERVIEW, LayerPlan, Plan
 
 __all__ = ["Crew", "Share", "folder_name", "shares"]
 

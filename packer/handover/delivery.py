@@ -17,9 +17,11 @@ from dataclasses import dataclass
 from pathlib import Path
 from typing import Any, Literal
 
-from packer.brief import Brief
+from packer.common.shell import typed
 from packer.errors import StoreError
+from packer.geometry.tileset import Tile, TileSet
 from packer.handover.card import card_text
+from packer.handover.checked_stream import EVERY, Job, Passage, Progress
 from packer.handover.claims import (
     clear_leftovers,
     refuse_foreign_record,
@@ -39,11 +41,10 @@ from packer.handover.drafting import (
     refuse_over_budget,
 )
 from packer.handover.entries import date_text, file_entries, layer_entry, manifest_of, plain_entry, tiles_file
-from packer.handover.intent import claim, unclaim
+from packer.handover.journal import claim, unclaim
 from packer.handover.kinds import About, As, read_back, write
 from packer.handover.loose import file_sha256
 from packer.handover.manifest import CARD, MANIFEST, FileEntry, Manifest
-from packer.handover.passage import EVERY, Job, Passage, Progress
 from packer.handover.target import (
     clear_away,
     make_folder,
@@ -53,11 +54,10 @@ from packer.handover.target import (
     sync_folder,
     system_of,
 )
-from packer.planning import Plan
-from packer.store.paths import pack_path
-from packer.store.shelf import Shelf, Tally
-from packer.tileset import Tile, TileSet
-from packer.typed import typed
+from packer.planning.brief import Brief
+from packer.planning.pack_path import pack_path
+from packer.planning.plan import Plan
+from packer.store.snapshot_reader import Shelf, Tally
 
 __all__ = ["Copy", "HandoverReport", "handover"]
 

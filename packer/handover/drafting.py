@@ -9,17 +9,17 @@ from pathlib import Path
 
 import numpy as np
 
+from packer.common.units import bytes_text
 from packer.errors import BriefError, DiskError, LastbarError
+from packer.geometry.tileset import TileSet
 from packer.handover.crews import Share, folder_name
 from packer.handover.kinds import As, file_name, predicted_bytes, refuse_unfit
 from packer.handover.manifest import RESERVED
 from packer.handover.parting import parts
 from packer.handover.target import free_bytes
-from packer.planning import LayerPlan, Plan
-from packer.quantities import bytes_text
+from packer.planning.plan import LayerPlan, Plan
 from packer.store.sealed_mbtiles import mbtiles_bytes_each
-from packer.store.shelf import Shelf, Stock
-from packer.tileset import TileSet
+from packer.store.snapshot_reader import Shelf, Stock
 
 __all__ = [
     "CopyDraft",

@@ -5,15 +5,15 @@ from __future__ import annotations
 from datetime import UTC, datetime
 from pathlib import Path
 
+from packer.geometry.shapes import enclosing
+from packer.geometry.tileset import TileSet
+from packer.handover.checked_stream import Job, Passage
 from packer.handover.drafting import CopyDraft, FileDraft, LayerDraft
 from packer.handover.ground import degrees, ground
 from packer.handover.loose import SUMS, TILEJSON, file_sha256
 from packer.handover.manifest import AreaEntry, FileEntry, LayerEntry, Manifest, SoftwareEntry
-from packer.handover.passage import Job, Passage
-from packer.planning import OVERVIEW, Plan
-from packer.shapes import enclosing
-from packer.store.shelf import Stock
-from packer.tileset import TileSet
+from packer.planning.plan import OVERVIEW, Plan
+from packer.store.snapshot_reader import Stock
 from packer.version import __version__
 
 __all__ = ["date_text", "file_entries", "layer_entry", "manifest_of", "plain_entry", "tiles_file"]

@@ -5,8 +5,8 @@ The tiles above reach far beyond what was asked for; only tiles that have nothin
 
 from __future__ import annotations
 
-from packer.grid import LonLatBox, latitude_at, longitude_at
-from packer.tileset import TileSet
+from packer.geometry.grid import LonLatBox, latitude_at, longitude_at
+from packer.geometry.tileset import TileSet
 
 __all__ = ["GridBox", "degrees", "extent", "ground", "middle"]
 

@@ -13,14 +13,14 @@ from dataclasses import dataclass
 from pathlib import Path
 from typing import Any, Literal
 
-from packer.damage import Damaged, NotATile
+from packer.content.damage import Damaged, NotATile
+from packer.content.payload import Kind, decode_fully
 from packer.errors import InputError, LastbarError
 from packer.handover.loose import SUMS, TILEJSON, Loose, file_sha256, read_sums
 from packer.handover.manifest import CARD, MANIFEST, FileEntry, Manifest, read_manifest
 from packer.handover.target import leftovers
-from packer.payload import Kind, decode_fully
 from packer.store.schema import translated
-from packer.store.shelf import SealedFile
+from packer.store.snapshot_reader import SealedFile
 
 __all__ = ["LINK", "FileFinding", "InspectReport", "Progress", "inspect_folder"]
 

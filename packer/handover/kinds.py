@@ -9,14 +9,14 @@ from pathlib import Path
 from typing import Any, Literal
 
 from packer.errors import InputError, StoreError
+from packer.geometry.tileset import Tile, TileSet
 from packer.handover.ground import degrees, extent, middle
 from packer.handover.loose import TILEJSON, read_sums, tilejson, write_loose
 from packer.handover.target import on_disk_bytes, put_text, sync_file
 from packer.store.records import body_hash
 from packer.store.sealed_gpkg import Contents, geopackage_bytes, write_geopackage
 from packer.store.sealed_mbtiles import mbtiles_bytes, write_mbtiles
-from packer.store.shelf import SealedFile, Stock, Tally
-from packer.tileset import Tile, TileSet
+from packer.store.snapshot_reader import SealedFile, Stock, Tally
 
 __all__ = ["About", "As", "Findings", "file_name", "predicted_bytes", "read_back", "refuse_unfit", "write"]
 

@@ -15,9 +15,9 @@ from pathlib import Path
 from typing import Any
 
 from packer.errors import StoreError
+from packer.geometry.tileset import Tile
 from packer.store.records import body_hash
 from packer.store.schema import translated
-from packer.tileset import Tile
 
 __all__ = ["SUMS", "TILEJSON", "Loose", "read_sums", "tilejson", "write_loose"]
 

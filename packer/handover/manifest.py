@@ -22,7 +22,7 @@ from pydantic import (
 )
 
 from packer.errors import StoreError
-from packer.grid import MAX_ZOOM
+from packer.geometry.grid import MAX_ZOOM
 
 __all__ = [
     "CARD",

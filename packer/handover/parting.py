@@ -14,12 +14,12 @@ from dataclasses import dataclass
 import numpy as np
 import shapely
 
-from packer.cover import chunked
 from packer.errors import InputError
-from packer.grid import Floats, Ints, x_at, y_at
-from packer.planning import OVERVIEW, LayerPlan
-from packer.shapes import Corridor, Shape
-from packer.store.shelf import Stock
+from packer.geometry.cover import chunked
+from packer.geometry.grid import Floats, Ints, x_at, y_at
+from packer.geometry.shapes import Corridor, Shape
+from packer.planning.plan import OVERVIEW, LayerPlan
+from packer.store.snapshot_reader import Stock
 
 __all__ = ["Order", "along", "parts"]
 

@@ -13,10 +13,10 @@ from pathlib import Path
 # Set before numpy is loaded: its matrices here are small, and threads for them cost more than they bring.
 os.environ.setdefault("OPENBLAS_NUM_THREADS", "1")
 
+from packer.common.atomic_write import write_whole
 from packer.errors import LastbarError
 from packer.practice.faults import FaultProxy
 from packer.practice.server import PracticeServer
-from packer.whole_files import write_whole
 
 
 def main(arguments: list[str] | None = None) -> int:

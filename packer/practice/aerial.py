@@ -7,7 +7,7 @@ import math
 import numpy as np
 import numpy.typing as npt
 
-from packer.grid import EQUATOR_M, latitude_at
+from packer.geometry.grid import EQUATOR_M, latitude_at
 from packer.practice.drawing import Overlay, overlay
 from packer.practice.terrain import (
     Ground,

@@ -5,7 +5,7 @@ from __future__ import annotations
 from typing import Any
 from xml.sax.saxutils import escape, quoteattr
 
-from packer.grid import EQUATOR_M, MAX_LATITUDE
+from packer.geometry.grid import EQUATOR_M, MAX_LATITUDE
 from packer.practice.layers import LAYERS, SHARP_PX
 from packer.practice.regions import LAST_ZOOM
 from packer.practice.terrain import BASIN_LAT, BASIN_LON

@@ -10,7 +10,7 @@ from typing import Literal, NamedTuple
 import numpy as np
 from PIL import Image, ImageDraw
 
-from packer.grid import EQUATOR_M, Floats, x_at, y_at
+from packer.geometry.grid import EQUATOR_M, Floats, x_at, y_at
 from packer.practice.place import waypoint, ways
 from packer.practice.terrain import BASIN_LAT, Patch, lattice_hash
 

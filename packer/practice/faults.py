@@ -19,8 +19,8 @@ from collections.abc import Callable, Iterator, Mapping
 from types import TracebackType
 from typing import Self
 
+from packer.common.clock import Clock, SystemClock
 from packer.errors import NetworkError
-from packer.fetching.clock import Clock, SystemClock
 from packer.practice.counting import Counts
 from packer.practice.fault_script import OK, Outage, SignIn, Step, Word, read_script
 from packer.practice.link import SharedLink

@@ -12,7 +12,7 @@ from __future__ import annotations
 
 from collections.abc import Iterator
 
-from packer.fetching.clock import Clock
+from packer.common.clock import Clock
 from packer.practice.fault_script import Link
 
 __all__ = ["SharedLink"]

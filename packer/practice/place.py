@@ -10,7 +10,7 @@ from pathlib import Path
 
 import numpy as np
 
-from packer.grid import Floats
+from packer.geometry.grid import Floats
 
 __all__ = ["DATA", "Way", "brief_text", "ways", "write_place"]
 

@@ -9,7 +9,7 @@ from dataclasses import dataclass
 
 import numpy as np
 
-from packer.grid import LonLatBox, tile_bounds
+from packer.geometry.grid import LonLatBox, tile_bounds
 from packer.practice.terrain import lattice_hash
 
 __all__ = [

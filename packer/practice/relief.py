@@ -6,7 +6,7 @@ import math
 
 import numpy as np
 
-from packer.grid import EQUATOR_M, latitude_at
+from packer.geometry.grid import EQUATOR_M, latitude_at
 from packer.practice.aerial import Pixels
 from packer.practice.drawing import overlay
 from packer.practice.terrain import Patch, Window, elevation, lambert, slopes

@@ -17,7 +17,7 @@ from xml.sax.saxutils import escape
 import numpy as np
 import numpy.typing as npt
 
-from packer.grid import EQUATOR_M, Floats, latitude_at, longitude_at, x_at, y_at
+from packer.geometry.grid import EQUATOR_M, Floats, latitude_at, longitude_at, x_at, y_at
 from packer.practice.terrain import Window, elevation, noise
 
 __all__ = ["PLACES", "SECTORS", "Place", "trace_course", "trace_ways", "write_data"]

@@ -19,7 +19,7 @@ from typing import NamedTuple
 import numpy as np
 import numpy.typing as npt
 
-from packer.grid import x_at, y_at
+from packer.geometry.grid import x_at, y_at
 
 __all__ = [
     "BASIN_LAT",

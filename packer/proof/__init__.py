@@ -4,8 +4,3 @@ Nothing that the fetch noted is taken on trust. The plan is worked out anew by t
 read from the tables themselves, every stored body is hashed again and, at full depth, every picture decoded to
 its last pixel, on all cores.
 """
-
-from packer.proof.proving import verify
-from packer.proof.results import Counts, Depth, LayerFindings, Verdict, VerifyReport
-
-__all__ = ["Counts", "Depth", "LayerFindings", "Verdict", "VerifyReport", "verify"]

@@ -11,10 +11,10 @@ import json
 from dataclasses import dataclass
 from pathlib import Path
 
+from packer.common.atomic_write import write_whole
+from packer.geometry.tileset import Tile
 from packer.proof.results import Depth
 from packer.store.audit import BadTile, Identity
-from packer.tileset import Tile
-from packer.whole_files import write_whole
 
 __all__ = ["Bookmark", "forget_bookmark", "read_bookmark", "save_bookmark"]
 

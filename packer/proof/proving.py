@@ -10,14 +10,17 @@ from functools import partial
 from pathlib import Path
 from random import Random
 
-from packer.brief import Brief
+from packer.content.payload import fault_of
 from packer.errors import StoreError
-from packer.payload import fault_of
-from packer.planning import Plan
+from packer.geometry.tileset import TileSet
+from packer.planning.brief import Brief
+from packer.planning.pack_path import pack_path
+from packer.planning.plan import Plan
 from packer.proof.bookmark import Bookmark, forget_bookmark, read_bookmark, save_bookmark
 from packer.proof.remarks import not_checked, reasons, remarks
 from packer.proof.results import Counts, Depth, LayerFindings, VerifyReport
 from packer.proof.sweep import PIECE_BODIES, Sweeper
+from packer.proof.walk import Ground, walk
 from packer.store.audit import (
     BadTile,
     Census,
@@ -30,10 +33,7 @@ from packer.store.audit import (
     identity,
     outline,
 )
-from packer.store.findings import read_findings, save_findings
-from packer.store.paths import pack_path
-from packer.tileset import TileSet
-from packer.walk import Ground, walk
+from packer.store.corrupt_list import read_findings, save_findings
 
 __all__ = ["verify"]
 

@@ -6,8 +6,8 @@ from __future__ import annotations
 from collections.abc import Iterator, Mapping
 from datetime import UTC, date, datetime
 
-from packer.brief import Brief
-from packer.planning import Plan
+from packer.planning.brief import Brief
+from packer.planning.plan import Plan
 from packer.proof.results import Depth, LayerFindings
 
 __all__ = ["not_checked", "reasons", "remarks"]

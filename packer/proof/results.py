@@ -8,9 +8,9 @@ from dataclasses import dataclass, field
 from pathlib import Path
 from typing import Any
 
+from packer.geometry.tileset import TileSet
+from packer.proof.walk import LineWalk
 from packer.store.audit import BadTile
-from packer.tileset import TileSet
-from packer.walk import LineWalk
 
 __all__ = ["MOST_PROBLEMS", "Counts", "Depth", "LayerFindings", "Verdict", "VerifyReport"]
 

@@ -21,10 +21,10 @@ from functools import partial
 from multiprocessing import get_context
 from pathlib import Path
 
+from packer.content.payload import fault_of
 from packer.errors import StoreError
-from packer.payload import fault_of
 from packer.proof.results import Depth
-from packer.store.pieces import Check, Fault, Piece, audit_piece
+from packer.store.audit_chunk import Check, Fault, Piece, audit_piece
 
 __all__ = ["Sweeper"]
 

@@ -15,12 +15,12 @@ from random import Random
 
 import numpy as np
 
-from packer.grid import MAX_ZOOM, Ints
-from packer.store.holdings import scan
-from packer.store.pieces import PLACE, Check, Fault, Piece, try_piece, xyz
+from packer.geometry.grid import MAX_ZOOM, Ints
+from packer.geometry.tileset import Tile, TileSet
+from packer.store.audit_chunk import PLACE, Check, Fault, Piece, try_piece, xyz
 from packer.store.records import LAST_SECOND
 from packer.store.schema import reading, settle
-from packer.tileset import Tile, TileSet
+from packer.store.tile_sets import scan
 
 __all__ = [
     "BadTile",

@@ -7,9 +7,9 @@ from collections.abc import Iterable
 from dataclasses import dataclass
 from pathlib import Path
 
-from packer.grid import tms_row
+from packer.geometry.grid import tms_row
+from packer.geometry.tileset import Tile
 from packer.store.schema import reading
-from packer.tileset import Tile
 
 __all__ = ["LastRun", "mean_sizes", "read_last_run", "sizes_of"]
 

@@ -5,7 +5,7 @@ from __future__ import annotations
 import math
 from pathlib import Path
 
-from packer.grid import MAX_ZOOM, LonLatBox
+from packer.geometry.grid import MAX_ZOOM, LonLatBox
 from packer.store.schema import reading
 from packer.store.writer import Labels
 from packer.version import __version__

@@ -9,11 +9,11 @@ from pathlib import Path
 from filelock import FileLock, Timeout
 
 from packer.errors import StoreBusyError
-from packer.grid import tms_row
-from packer.store.holdings import absent_tiles, held_tiles, save_snapshot
+from packer.geometry.grid import tms_row
+from packer.geometry.tileset import TileSet
 from packer.store.schema import connect, open_writable, reading, translated
+from packer.store.tile_sets import absent_tiles, held_tiles, save_snapshot
 from packer.store.writer import lock_path
-from packer.tileset import TileSet
 
 __all__ = ["Spare", "prune_pack", "spare_in"]
 

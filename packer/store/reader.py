@@ -17,10 +17,10 @@ from pathlib import Path
 from typing import Any
 
 from packer.errors import StoreError
-from packer.grid import MAX_ZOOM, tms_row, x_at, y_at
-from packer.store.holdings import absent_tiles, held_tiles
+from packer.geometry.grid import MAX_ZOOM, tms_row, x_at, y_at
+from packer.geometry.tileset import Tile, TileSet
 from packer.store.schema import reading
-from packer.tileset import Tile, TileSet
+from packer.store.tile_sets import absent_tiles, held_tiles
 
 __all__ = ["PackFacts", "TileReader", "tile_at"]
 

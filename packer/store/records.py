@@ -7,7 +7,9 @@ from dataclasses import dataclass
 from typing import TYPE_CHECKING
 
 if TYPE_CHECKING:
-    from packer.tileset import Tile  # numpy with it, which a process that only checks bodies does without
+    from packer.geometry.tileset import (
+        Tile,  # numpy with it, which a process that only checks bodies does without
+    )
 
 __all__ = ["LAST_SECOND", "Absent", "Received", "Record", "Renewed", "Trouble", "body_hash", "seal"]
 

@@ -13,9 +13,9 @@ from pathlib import Path
 
 import numpy as np
 
-from packer.grid import EQUATOR_M, Ints
+from packer.geometry.grid import EQUATOR_M, Ints
+from packer.geometry.tileset import Tile
 from packer.store.sealed_mbtiles import building, layout, sealed_bytes, table_cells
-from packer.tileset import Tile
 
 __all__ = ["Contents", "geopackage_bytes", "geopackage_layouts", "table_name", "write_geopackage"]
 

@@ -18,9 +18,9 @@ from pathlib import Path
 
 import numpy as np
 
-from packer.grid import Ints, tms_row
+from packer.geometry.grid import Ints, tms_row
+from packer.geometry.tileset import Tile
 from packer.store.schema import APPLICATION_ID, PAGE_BYTES, connect, translated
-from packer.tileset import Tile
 
 __all__ = [
     "building",

@@ -17,16 +17,16 @@ import aiosqlite
 import numpy as np
 from filelock import FileLock, Timeout
 
-from packer.damage import Damaged
+from packer.content.damage import Damaged
+from packer.content.payload import fault_of
+from packer.content.vector_layers import VectorLayers
 from packer.errors import StoreBusyError
-from packer.grid import LonLatBox, tms_row
-from packer.payload import fault_of
-from packer.store.findings import drop_unsound, forget_findings, read_findings
-from packer.store.holdings import absent_tiles, grouped, held_tiles, save_snapshot
+from packer.geometry.grid import LonLatBox, tms_row
+from packer.geometry.tileset import Tile, TileSet
+from packer.store.corrupt_list import drop_unsound, forget_findings, read_findings
 from packer.store.records import Absent, Received, Record, Renewed, Trouble, seal
 from packer.store.schema import WRITER_PATIENCE_S, connect, open_writable, translated
-from packer.tileset import Tile, TileSet
-from packer.vector_layers import VectorLayers
+from packer.store.tile_sets import absent_tiles, grouped, held_tiles, save_snapshot
 
 __all__ = ["Labels", "PackWriter", "Validators", "lock_path"]
 

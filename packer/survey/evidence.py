@@ -6,8 +6,8 @@ import enum
 from collections.abc import Iterable, Mapping
 from dataclasses import asdict, dataclass
 
-from packer.imagery import Sight
-from packer.tileset import Tile
+from packer.geometry.tileset import Tile
+from packer.survey.imagery import Sight
 
 __all__ = ["MAJORITY", "Judged", "Sort", "Tally", "Worth", "tallies", "worth_to"]
 

@@ -8,16 +8,17 @@ from collections.abc import Callable, Mapping
 from dataclasses import dataclass
 from pathlib import Path
 
-from packer.brief import Brief
-from packer.fetching import LayerProgress, Options, run_fetch
-from packer.imagery import choose
-from packer.net import Answer, Door, Reply, open_door
-from packer.planning import Plan
-from packer.store.books import known_books
-from packer.store.paths import pack_path
-from packer.survey.looking import sample_plan
+from packer.fetching.reports import LayerProgress, Options
+from packer.fetching.run import run_fetch
+from packer.fetching.transports import Answer, Door, Reply, open_door
+from packer.geometry.tileset import TileSet
+from packer.planning.brief import Brief
+from packer.planning.pack_path import pack_path
+from packer.planning.plan import Plan
+from packer.store.pack_summary import known_books
+from packer.survey.imagery import choose
+from packer.survey.inspection import sample_plan
 from packer.survey.speed import Speed
-from packer.tileset import TileSet
 
 __all__ = ["measure"]
 

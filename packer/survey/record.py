@@ -11,12 +11,12 @@ from collections.abc import Mapping
 from dataclasses import dataclass, field
 from pathlib import Path
 
-from packer.brief import Layer
+from packer.common.atomic_write import write_whole
 from packer.errors import DiskError
-from packer.grid import MAX_ZOOM
-from packer.resolving import source_mark
-from packer.tileset import Tile, TileSet
-from packer.whole_files import write_whole
+from packer.geometry.grid import MAX_ZOOM
+from packer.geometry.tileset import Tile, TileSet
+from packer.planning.brief import Layer
+from packer.planning.offers import source_mark
 
 __all__ = ["Record", "read_record", "save_record"]
 

@@ -5,15 +5,15 @@ from __future__ import annotations
 from collections.abc import Mapping
 from pathlib import Path
 
-from packer.brief import OVERVIEW, Brief
+from packer.common.atomic_write import write_whole
 from packer.errors import DiskError
-from packer.grid import tile_bounds
-from packer.imagery import sheet
-from packer.store.paths import pack_path
+from packer.geometry.grid import tile_bounds
+from packer.geometry.tileset import Tile
+from packer.planning.brief import OVERVIEW, Brief
+from packer.planning.pack_path import pack_path
 from packer.store.reader import TileReader
-from packer.survey.looking import LayerFinding
-from packer.tileset import Tile
-from packer.whole_files import write_whole
+from packer.survey.imagery import sheet
+from packer.survey.inspection import LayerFinding
 
 __all__ = ["write_sheet"]
 

@@ -7,12 +7,12 @@ from pathlib import Path
 from types import MappingProxyType
 from typing import Any
 
-from packer.brief import Brief
-from packer.grid import MAX_LATITUDE, metres_per_pixel
-from packer.planning import Plan
-from packer.store.paths import pack_path
+from packer.geometry.grid import MAX_LATITUDE, metres_per_pixel
+from packer.geometry.tileset import TileSet
+from packer.planning.brief import Brief
+from packer.planning.pack_path import pack_path
+from packer.planning.plan import Plan
 from packer.store.reader import TileReader, tile_at
-from packer.tileset import TileSet
 from packer.view.attribution import harmless
 from packer.view.outlines import area_features, coverage_features, route_features
 from packer.view.positions import decimal_text, mgrs_text

@@ -15,11 +15,11 @@ from starlette.requests import Request
 from starlette.responses import JSONResponse, PlainTextResponse, Response
 from starlette.routing import Route
 
-from packer.codings import unwrap
-from packer.damage import Damaged
+from packer.content.codings import unwrap
+from packer.content.damage import Damaged
 from packer.errors import LastbarError
-from packer.grid import MAX_ZOOM
-from packer.tileset import Tile
+from packer.geometry.grid import MAX_ZOOM
+from packer.geometry.tileset import Tile
 from packer.version import __version__
 from packer.view.board import Board, BoardLayer
 from packer.view.positions import decimal_text, dms_text, mgrs_text, read_position

@@ -13,11 +13,11 @@ import numpy as np
 import shapely
 from shapely.geometry.polygon import orient
 
-from packer.geodesics import GEOD
-from packer.grid import Floats, latitude_at, longitude_at
-from packer.planning import Plan
-from packer.shapes import Corridor, Polygons
-from packer.tileset import TileSet
+from packer.geometry.geodesics import GEOD
+from packer.geometry.grid import Floats, latitude_at, longitude_at
+from packer.geometry.shapes import Corridor, Polygons
+from packer.geometry.tileset import TileSet
+from packer.planning.plan import Plan
 
 __all__ = ["MOST_RUNS", "area_features", "coverage_features", "route_features"]
 

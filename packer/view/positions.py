@@ -16,7 +16,7 @@ from dataclasses import dataclass
 
 import mgrs
 
-from packer.grid import MAX_LATITUDE
+from packer.geometry.grid import MAX_LATITUDE
 
 __all__ = ["Position", "decimal_text", "dms_text", "mgrs_text", "read_position"]
 

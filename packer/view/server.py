@@ -13,9 +13,9 @@ from typing import Self
 import ifaddr
 import uvicorn
 
-from packer.brief import Brief
 from packer.errors import InputError
-from packer.planning import Plan
+from packer.planning.brief import Brief
+from packer.planning.plan import Plan
 from packer.view.board import Board
 from packer.view.endpoints import endpoints
 from packer.view.guard import Access, Guard, new_code

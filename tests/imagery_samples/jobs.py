@@ -11,8 +11,8 @@ from dataclasses import dataclass
 
 import numpy as np
 
-from packer.grid import Floats, Ints
-from packer.tileset import Tile, TileSet
+from packer.geometry.grid import Floats, Ints
+from packer.geometry.tileset import Tile, TileSet
 
 __all__ = ["Job", "job"]
 

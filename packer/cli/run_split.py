@@ -1,0 +1,84 @@
+"""`lastbar share`: a folder for each part, with all that someone else needs to fetch it."""
+
+from __future__ import annotations
+
+import shutil
+from pathlib import Path
+
+import tomlkit
+
+from packer.cli.briefs import brief_at
+from packer.cli.output import document, say
+from packer.common.atomic_write import write_whole
+from packer.common.shell import quoted, typed
+from packer.errors import DiskError, InputError
+from packer.planning.brief import Brief
+from packer.planning.offers import keep
+from packer.planning.plan import Plan, part_of, plan
+
+__all__ = ["run"]
+
+_BESIDE = (".shp", ".shx", ".dbf", ".prj", ".cpg")  # a Shapefile is several files
+
+
+def run(path: Path, count: int, to: Path | None, as_json: bool) -> int:
+    """Write `count` folders, each with a brief and its shape files.
+
+    If the process dies: some of the folders; running it again writes them all anew.
+    """
+    brief = brief_at(path)
+    if brief.part:
+        raise InputError(f"{brief.path} is a part already; deal out the whole brief.")
+    whole = plan(brief)
+    folder = to or brief.folder / "parts"
+    try:
+        written = [_write(brief, part_of(whole, n, count), folder, n, count) for n in range(1, count + 1)]
+    except OSError as fault:
+        raise DiskError(f"{folder} cannot be written: {fault.strerror}.") from fault
+    if as_json:
+        document({"parts": [{"brief": str(p), "tiles": n} for p, n in written]})
+        return 0
+    for each, tiles in written:
+        say(f"{each}: {tiles:,} tiles")
+    say("Give each folder to someone; they run lastbar fetch in it. Then bring the packs together:")
+    say(f"  {typed('merge', brief.store_folder)} {quoted(folder)}/part-*/packs")
+    return 0
+
+
+def _write(brief: Brief, part: Plan, folder: Path, number: int, count: int) -> tuple[Path, int]:
+    place = folder / f"part-{number}-of-{count}"
+    place.mkdir(parents=True, exist_ok=True)
+    text = tomlkit.parse(brief.path.read_text(encoding="utf-8-sig"))
+    names: dict[Path, str] = {}
+    for area in text["areas"]:
+        for key in ("line", "points", "polygon"):
+            if key in area:
+                area[key] = _bring((brief.folder / str(area[key])).resolve(), place, names)
+    text["store"] = "packs"
+    _bring_offers(brief, place / "packs")
+    # Keys of the top stand before the first heading, wherever tomlkit would put a new one.
+    target = place / "brief.toml"
+    write_whole(target, f'part = "{number} of {count}"\n' + tomlkit.dumps(text))
+    if plan(brief_at(target)).fingerprint != part.fingerprint:
+        raise InputError(f"{target} does not plan as dealt. Deal again once the shape files rest.")
+    return target, part.count
+
+
+def _bring_offers(brief: Brief, packs: Path) -> None:
+    """What the servers offered goes along, so that a part plans as dealt before anything is read anew."""
+    for layer in brief.layers.values():
+        if layer.offer is not None:
+            keep(layer, packs, layer.offer)
+
+
+def _bring(source: Path, place: Path, names: dict[Path, str]) -> str:
+    """Copy a shape file to the part's folder and give its name there; two of one name get a number."""
+    if source not in names:
+        taken = set(names.values())
+        stem = source.stem if source.name not in taken else f"{source.stem}-{len(names) + 1}"
+        names[source] = stem + source.suffix
+        beside = _BESIDE if source.suffix.lower() == ".shp" else (source.suffix,)
+        for one in (source.with_suffix(ending) for ending in beside):
+            if one.exists():
+                shutil.copyfile(one, place / (stem + one.suffix))
+    return names[source]

@@ -1,0 +1,235 @@
+"""The structure of PNG, JPEG and WebP files: are they whole, and how large is the picture?
+
+Nothing is decoded here: signatures, lengths, checksums and end marks are read, as the standards lay them out.
+"""
+
+from __future__ import annotations
+
+import re
+import struct
+import zlib
+
+from packer.content.damage import Damaged
+
+__all__ = ["ENDS_EARLY", "PNG_SIGNATURE", "is_one_pass", "jpg_size_px", "png_size_px", "webp_size_px"]
+
+# Tiles have 256 to 1024 px a side; a few hostile kilobytes of 4096² px unfold to some 200 MB while they are decoded.
+_MAX_SIDE_PX = 4096
+
+PNG_SIGNATURE = b"\x89PNG\r\n\x1a\n"
+# ITU-T T.81 section B.1.1.5: inside entropy-coded data FF is followed by 00 (stuffing) or by RST0 to RST7.
+_NEXT_MARKER = re.compile(rb"\xff[^\x00\xd0-\xd7]")
+_RESTART = re.compile(rb"\xff[\xd0-\xd7]")
+# T.81 table B.1: start of frame is C0 to CF without C4 (DHT), C8 (JPG) and CC (DAC).
+_FRAMES = frozenset(range(0xC0, 0xD0)) - {0xC4, 0xC8, 0xCC}
+_PROGRESSIVE = frozenset((0xC2, 0xC6, 0xCA, 0xCE))
+_NOTHING_YET = 15
+# Encoders make ten to eighteen scans. Each costs a decoder a look at every pixel: half a second for so many.
+_USUAL_SCANS, _MOST_SCANS, _MOST_DRAWN_PX = 20, 100, 200_000_000
+ENDS_EARLY = "the picture inside the JPEG ends early"
+_LONE_MARKERS = frozenset((0x00, 0x01, *range(0xD0, 0xD9)))
+
+
+def _sane(width: int, height: int) -> tuple[int, int]:
+    if not (0 < width <= _MAX_SIDE_PX and 0 < height <= _MAX_SIDE_PX):
+        raise Damaged(f"an image size of {width} x {height} px makes no sense")
+    return width, height
+
+
+def png_size_px(data: bytes) -> tuple[int, int]:
+    """(width, height) in px of a PNG, laid out as in the W3C PNG specification, sections 5.2 to 5.6 and 11.2.
+
+    Raises Damaged unless it is whole, every checksum included.
+    """
+    view, end, at = memoryview(data), len(data), 8
+    size, name, drawn = None, b"", False
+    while name != b"IEND":
+        if at + 12 > end:
+            raise Damaged("the PNG is cut short")
+        length, name = struct.unpack_from(">I4s", data, at)
+        stop = at + 12 + length
+        if stop > end:
+            raise Damaged("the PNG is cut short")
+        if zlib.crc32(view[at + 4 : stop - 4]) != int.from_bytes(view[stop - 4 : stop], "big"):
+            raise Damaged("a checksum inside the PNG is wrong")
+        if (name == b"IHDR") != (size is None) or (name == b"IHDR" and length != 13):
+            raise Damaged("the PNG does not start with its one header")
+        if name == b"IHDR":
+            size = _sane(*struct.unpack_from(">II", data, at + 8))
+        drawn = drawn or name == b"IDAT"
+        at = stop
+    if at != end:
+        raise Damaged("rubbish after the end of the PNG")
+    if size is None or not drawn:
+        raise Damaged("the PNG holds no picture")
+    return size
+
+
+def jpg_size_px(data: bytes) -> tuple[int, int]:
+    """(width, height) in px of a JPEG, walked marker by marker (ITU-T T.81 annex B): thumbnails inside APPn are
+    stepped over, every scan is run through, all scans together have to draw the whole picture, and the first EOI
+    must be the end.
+
+    Raises Damaged unless it is whole.
+    """
+    end, at = len(data), 2
+    frame: _Frame | None = None
+    interval = 0  # units between two restart markers (B.2.4.4), 0 for none
+    while True:
+        if at < end and data[at] != 0xFF:
+            raise Damaged("the JPEG has no marker where one must stand")
+        while at < end and data[at] == 0xFF:  # B.1.1.2: any number of fill bytes before a marker
+            at += 1
+        if at >= end:
+            raise Damaged("the JPEG is cut short")
+        code = data[at]
+        if code == 0xD9:
+            break
+        if code in _LONE_MARKERS:
+            raise Damaged("the JPEG holds a marker out of place")
+        stop = at + 1 + int.from_bytes(data[at + 1 : at + 3], "big")
+        if at + 3 > end or stop > end:
+            raise Damaged("the JPEG is cut short")
+        if stop < at + 3:
+            raise Damaged("the JPEG states an impossible length")
+        if code in _FRAMES:
+            if frame is not None or stop < at + 9:
+                raise Damaged("the JPEG does not have exactly one frame")
+            frame = _Frame(code, data[at + 3 : stop])
+        elif code == 0xDD:
+            interval = int.from_bytes(data[at + 3 : stop], "big")
+        elif code == 0xDA:
+            if frame is None:
+                raise Damaged("the JPEG has a scan without a frame")
+            names = frame.draw(data[at + 3 : stop])
+            stop, start = _scan_end(data, stop), stop
+            # Where a file was cut at such a marker a decoder finds nothing amiss.
+            if interval and len(_RESTART.findall(data, start, stop)) < -(-frame.units(names) // interval) - 1:
+                raise Damaged(ENDS_EARLY)
+        at = stop
+    if at + 1 != end:
+        raise Damaged("rubbish after the end of the JPEG")
+    if frame is None:
+        raise Damaged("the JPEG holds no picture")
+    frame.check()
+    return frame.size_px
+
+
+class _Frame:
+    """The frame of a JPEG, and which parts of its picture the scans so far have drawn (ITU-T T.81 annex G)."""
+
+    __slots__ = ("_components", "_drawn", "_scans", "_to_come", "size_px")
+
+    def __init__(self, code: int, header: bytes) -> None:
+        """From a frame header after its length (B.2.2)."""
+        self.size_px = _sane(*struct.unpack_from(">HH", header, 1)[::-1])
+        self._components = header[6 : 6 + 3 * header[5]]  # of each three bytes: name, sampling factors, table
+        self._drawn: set[int] = set()
+        self._scans = 0
+        # Of a progressive one the place of the last bit to come, of each of the 64 coefficients by component.
+        names = self._components[::3]
+        self._to_come = {name: [_NOTHING_YET] * 64 for name in names} if code in _PROGRESSIVE else None
+
+    def draw(self, header: bytes) -> bytes:
+        """Note a scan, by its header after the length (B.2.3), and give the names of its components. Raises
+        Damaged."""
+        count = header[0] if header else 0
+        names = header[1 : 1 + 2 * count : 2]
+        if len(header) != 4 + 2 * count or not names or not set(names) <= set(self._components[::3]):
+            raise Damaged("the JPEG has a scan that does not fit its frame")
+        self._scans += 1
+        if self._scans > _USUAL_SCANS:
+            most = max(_USUAL_SCANS, _MOST_DRAWN_PX // (self.size_px[0] * self.size_px[1]))
+            if self._scans > min(_MOST_SCANS, most):
+                raise Damaged("the JPEG has so many scans as no encoder makes")
+        self._drawn.update(names)
+        if self._to_come is not None:
+            first, last, bits = header[-3:]
+            for name in names:
+                self._to_come[name][first : last + 1] = [bits & 15] * (min(last, 63) + 1 - first)
+        return names
+
+    def units(self, names: bytes) -> int:
+        """How many units a scan of these components has (A.2): blocks of the one, or all that share a place."""
+        factors = {
+            name: (both >> 4, both & 15)
+            for name, both in zip(self._components[::3], self._components[1::3], strict=False)
+        }
+        widest = max((1, *(h for h, _ in factors.values())))
+        tallest = max((1, *(v for _, v in factors.values())))
+        width, height = self.size_px
+        if len(names) == 1:
+            across, down = factors.get(names[0], (1, 1))  # a header may be too short to tell
+            width, height = -(-width * across // widest), -(-height * down // tallest)
+            return -(-width // 8) * -(-height // 8)
+        return -(-width // (8 * widest)) * -(-height // (8 * tallest))
+
+    def check(self) -> None:
+        """Raise Damaged unless the scans draw the picture to its last bit."""
+        if not self._scans:
+            raise Damaged("the JPEG holds no picture")
+        to_come = self._to_come or {}
+        if not self._drawn >= set(self._components[::3]) or any(any(bits) for bits in to_come.values()):
+            raise Damaged(ENDS_EARLY)
+
+
+def _scan_end(data: bytes, start: int) -> int:
+    found = _NEXT_MARKER.search(data, start)
+    if found is None:
+        raise Damaged("the JPEG is cut short")
+    if found.start() == start:
+        raise Damaged("the JPEG has a scan without data")
+    return found.start()
+
+
+def webp_size_px(data: bytes) -> tuple[int, int]:
+    """(width, height) in px of a WebP (RFC 9649 section 2): its stated length is the body's, and chunks fill it.
+
+    Raises Damaged unless it is whole.
+    """
+    end, at = len(data), 12
+    if end < 20 or int.from_bytes(data[4:8], "little") + 8 > end:
+        raise Damaged("the WebP is cut short")
+    if int.from_bytes(data[4:8], "little") + 8 != end:
+        raise Damaged("rubbish after the end of the WebP")
+    size, drawn = None, False
+    while at < end:
+        if at + 8 > end:
+            raise Damaged("the WebP is cut short within a chunk")
+        name, length = struct.unpack_from("<4sI", data, at)
+        stop = at + 8 + length + (length & 1)
+        if stop > end:
+            raise Damaged("the WebP is cut short within a chunk")
+        if name in (b"VP8 ", b"VP8L", b"VP8X") and size is None:
+            size = _webp_size(name, data[at + 8 : at + 18], length)
+        drawn = drawn or name in (b"VP8 ", b"VP8L", b"ANMF")
+        at = stop
+    if size is None or not drawn:
+        raise Damaged("the WebP holds no picture")
+    return size
+
+
+def _webp_size(name: bytes, head: bytes, length: int) -> tuple[int, int]:
+    """Size from the first bytes of a chunk: RFC 9649 sections 2.7 (VP8X) and 3.4 (VP8L), RFC 6386 section
+    9.1 (VP8: key frame, start code, and a first partition that fits the chunk)."""
+    if name == b"VP8 " and length >= 10 and not head[0] & 1 and head[3:6] == b"\x9d\x01\x2a":
+        if 10 + (int.from_bytes(head[:3], "little") >> 5) <= length:
+            width, height = struct.unpack_from("<HH", head, 6)
+            return _sane(width & 0x3FFF, height & 0x3FFF)
+    elif name == b"VP8L" and length >= 5 and head[0] == 0x2F:
+        bits = int.from_bytes(head[1:5], "little")
+        return _sane((bits & 0x3FFF) + 1, (bits >> 14 & 0x3FFF) + 1)
+    elif name == b"VP8X" and length >= 10:
+        return _sane(int.from_bytes(head[4:7], "little") + 1, int.from_bytes(head[7:10], "little") + 1)
+    raise Damaged("the picture inside the WebP is damaged")
+
+
+def is_one_pass(data: bytes) -> bool:
+    """Whether the first frame of a whole JPEG is baseline or extended sequential (ITU-T T.81 table B.1: C0, C1)."""
+    at = 2
+    while True:
+        while data[at] == 0xFF:
+            at += 1
+        if data[at] in _FRAMES or data[at] == 0xDA:
+            return data[at] in (0xC0, 0xC1)
+        at += 1 + int.from_bytes(data[at + 1 : at + 3], "big")

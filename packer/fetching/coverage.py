@@ -1,0 +1,186 @@
+"""What the crew would have on board if it left now, and what it will have after so many more tiles.
+
+All of it is set algebra on the plan's own sets, and only the zooms at which something came are worked out again.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Iterable, Mapping, Sequence
+from dataclasses import dataclass, field
+
+import numpy as np
+
+from packer.fetching.reports import Standing
+from packer.geometry.cover import chunked
+from packer.geometry.grid import Floats, Ints, x_at, y_at
+from packer.geometry.shapes import Corridor, Shape
+from packer.geometry.tileset import Tile, TileSet
+from packer.planning.plan import AreaPlan
+
+__all__ = ["Standings", "route_share"]
+
+_SAMPLES = 3000  # along a route: the share is good to a thousandth
+_SHORTEST_M = 30.0
+_DEEPEST = 30
+
+
+@dataclass(frozen=True, slots=True)
+class _Route:
+    """Pieces of an area's lines: columns and rows of their middles at zoom `_DEEPEST`, and their lengths."""
+
+    x: Ints
+    y: Ints
+    length: Floats
+
+    @classmethod
+    def of(cls, shape: Shape | None) -> _Route | None:
+        """None for a shape that is no line."""
+        if not isinstance(shape, Corridor) or shape.length_m <= 0:
+            return None
+        lines = [line for line in shape.lines if len(line) > 1]
+        pieces = chunked(lines, max(shape.length_m / _SAMPLES, _SHORTEST_M))
+        lon, lat = (pieces.lon_a + pieces.lon_b) / 2, (pieces.lat_a + pieces.lat_b) / 2
+        east_m = (pieces.lon_b - pieces.lon_a) * np.cos(np.radians(lat))
+        length = np.hypot(east_m, pieces.lat_b - pieces.lat_a)
+        n = 1 << _DEEPEST
+        x, y = np.asarray(x_at(lon)) % 1.0, np.clip(np.asarray(y_at(lat)), 0.0, 1.0 - 1e-12)
+        return cls((x * n).astype(np.int64), (y * n).astype(np.int64), length)
+
+    def within(self, tiles: TileSet, zoom: int) -> float:
+        """The share of the length whose tile of a zoom is in the set."""
+        shift = _DEEPEST - zoom
+        inside = tiles.contains(zoom, self.x >> shift, self.y >> shift)
+        return float(self.length[inside].sum() / self.length.sum())
+
+    def count(self, tiles: TileSet, zoom: int) -> int:
+        """How many tiles of the set at a zoom the lines run over, as far as the pieces tell."""
+        shift = _DEEPEST - zoom
+        x, y = self.x >> shift, self.y >> shift
+        inside = tiles.contains(zoom, x, y)
+        return len(np.unique(y[inside] << 32 | x[inside]))
+
+
+def route_share(shape: Shape, tiles: TileSet, zoom: int) -> float | None:
+    """The share of the length of a shape's lines whose tile of a zoom is in a set; None for other shapes."""
+    route = _Route.of(shape)
+    return None if route is None else route.within(tiles, zoom)
+
+
+@dataclass(slots=True)
+class _Bucket:
+    """Tiles that are fetched together: those of one zoom that no area before claims, of which the `spine`
+    that the area's line runs over comes first."""
+
+    zoom: int
+    area: int
+    tiles: TileSet
+    size: int
+    spine: int
+    done: int = 0
+
+
+@dataclass(slots=True)
+class _Share:
+    """One area at one zoom, and the buckets that it is made of, each with its part of the whole."""
+
+    tiles: TileSet
+    size: int
+    parts: list[tuple[_Bucket, float]] = field(default_factory=list)
+    now: float = 0.0
+
+
+class Standings:
+    """The standing of one layer's areas, in the order in which they are fetched.
+
+    `settled` are the planned tiles that are on board, or known not to exist, at the start.
+    """
+
+    def __init__(
+        self, areas: Sequence[AreaPlan], shapes: Mapping[str, Shape], planned: TileSet, settled: TileSet
+    ) -> None:
+        self._names = [area.name for area in areas]
+        self._routes = [_Route.of(shapes.get(area.name)) for area in areas]
+        self._settled = settled & planned
+        self._buckets = self._partition(areas)
+        self._shares = [
+            {z: self._share_of(i, area.tiles.at(z), z) for z in area.tiles.zooms}
+            for i, area in enumerate(areas)
+        ]
+        self._refresh(planned.zooms)
+
+    def _partition(self, areas: Sequence[AreaPlan]) -> list[_Bucket]:
+        buckets, claimed = [], TileSet()
+        for number, area in enumerate(areas):
+            own = area.tiles - claimed
+            claimed = claimed | area.tiles
+            route = self._routes[number]
+            for zoom in own.zooms:
+                tiles = own.at(zoom)
+                spine = route.count(tiles, zoom) if route else 0
+                buckets.append(_Bucket(zoom, number, tiles, len(tiles), spine))
+        return buckets
+
+    def _share_of(self, number: int, tiles: TileSet, zoom: int) -> _Share:
+        share, route = _Share(tiles, len(tiles)), self._routes[number]
+        for bucket in self._buckets:
+            if bucket.zoom == zoom:
+                common = bucket.tiles & tiles
+                if common:
+                    part = route.within(common, zoom) if route else len(common) / share.size
+                    share.parts.append((bucket, part))
+        return share
+
+    def add(self, tiles: Iterable[Tile]) -> None:
+        """Take in tiles that have been settled since."""
+        fresh = TileSet.from_tiles(tiles)
+        self._settled = self._settled | fresh
+        self._refresh(fresh.zooms)
+
+    def _refresh(self, zooms: Iterable[int]) -> None:
+        touched = set(zooms)
+        for bucket in self._buckets:
+            if bucket.zoom in touched:
+                bucket.done = len(bucket.tiles & self._settled)
+        for number, shares in enumerate(self._shares):
+            for zoom in touched & shares.keys():
+                shares[zoom].now = self._share_now(self._routes[number], shares[zoom], zoom)
+
+    def _share_now(self, route: _Route | None, share: _Share, zoom: int) -> float:
+        on_board = share.tiles & self._settled
+        if len(on_board) == share.size:
+            return 1.0
+        found = route.within(on_board, zoom) if route else len(on_board) / share.size
+        return min(found, 0.999)
+
+    def now(self) -> tuple[Standing, ...]:
+        """How much of each area is on board."""
+        return tuple(
+            Standing(name, tuple((zoom, share.now) for zoom, share in sorted(shares.items())))
+            for name, shares in zip(self._names, self._shares, strict=True)
+        )
+
+    def after(self, tiles: int) -> tuple[Standing, ...]:
+        """How much of each area will be on board when so many more tiles have come, in order of fetching."""
+        reached: dict[int, float] = {}
+        for bucket in self._buckets:
+            more = min(tiles, bucket.size - bucket.done)
+            tiles -= more
+            whole = bucket.done + more == bucket.size
+            part = (bucket.done + more) / (bucket.spine or bucket.size)
+            reached[id(bucket)] = 1.0 if whole else min(part, 0.999)
+        return tuple(
+            Standing(name, tuple((z, _reached(s, number, reached)) for z, s in sorted(shares.items())))
+            for number, (name, shares) in enumerate(zip(self._names, self._shares, strict=True))
+        )
+
+
+def _reached(share: _Share, area: int, reached: Mapping[int, float]) -> float:
+    if all(reached[id(bucket)] == 1.0 for bucket, _ in share.parts):
+        return 1.0
+    found = 0.0
+    for bucket, part in share.parts:
+        ahead = reached[id(bucket)]
+        if bucket.area != area and bucket.spine and ahead < 1.0:
+            ahead *= bucket.spine / bucket.size  # another area's line comes first there, not this one's
+        found += part * ahead
+    return min(max(found, share.now), 0.999)

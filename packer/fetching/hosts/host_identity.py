@@ -1,0 +1,217 @@
+"""The hosts of a run: one gate for all layers that share one, and a look at whether a host is itself."""
+
+from __future__ import annotations
+
+import asyncio
+import hashlib
+import math
+from collections.abc import Iterable, Mapping
+from dataclasses import dataclass, replace
+from urllib.parse import urlsplit
+
+from packer.common.clock import Clock
+from packer.content.codings import unwrap
+from packer.content.damage import Damaged
+from packer.fetching.answers.outcome import LinkDown, TileRules, TryAgain, WaitSoLong, judge
+from packer.fetching.hosts.source import LIMIT_BYTES, Source
+from packer.fetching.pacing.gate import Gate
+from packer.fetching.transports import Answer, Door, Failure, Reply
+from packer.planning.brief import Brief
+from packer.planning.terms import ROBOTS_BYTES, disallowed, host_of, is_loopback
+from packer.sources.address import without_usual_port
+
+__all__ = ["SharedGate", "Witness", "gates_for", "robots_url"]
+
+
+_REMEMBER_EVERY_S = 30.0
+_DEADLINE_S = 20.0
+
+
+@dataclass(frozen=True, slots=True)
+class SharedGate:
+    """A gate, the most requests that it lets through at once, and the layers that share it."""
+
+    gate: Gate
+    cap: int
+    layers: tuple[str, ...]
+
+
+def gates_for(brief: Brief, sources: Mapping[str, Source], clock: Clock) -> dict[str, SharedGate]:
+    """One gate for each group of layers that share a host, with the lowest of their caps.
+
+    http and https on their usual ports are one host, whose operator stated one cap; any other port is another.
+    """
+    groups: list[tuple[set[str], list[str]]] = []
+    for name, source in sources.items():
+        hosts, names = {without_usual_port(host) for host in source.address.hosts}, [name]
+        for other in [g for g in groups if g[0] & hosts]:
+            groups.remove(other)
+            hosts |= other[0]
+            names = other[1] + names
+        groups.append((hosts, names))
+    gates: dict[str, SharedGate] = {}
+    for _, names in groups:
+        layers = [brief.layers[n] for n in names]
+        cap = min(layer.connections for layer in layers)
+        gate = Gate(cap, min(layer.requests_per_second for layer in layers), clock)
+        gate.several = len({host for n in names for host in sources[n].address.hosts}) > 1
+        gates |= dict.fromkeys(names, SharedGate(gate, cap, tuple(names)))
+    return gates
+
+
+def robots_url(url: str) -> str:
+    """Where the robots.txt of a tile's host lies (RFC 9309 section 2.3)."""
+    parts = urlsplit(url)
+    return f"{parts.scheme}://{parts.netloc}/robots.txt"
+
+
+@dataclass(frozen=True, slots=True)
+class _Look:
+    """What of an answer tells one host from another: no more than the same server would say again.
+
+    `foreign` holds for what may well be the page of someone in between.
+    """
+
+    status: int
+    kind: str
+    server: str
+    body: bytes  # its SHA-256; empty once it was seen to differ from one answer to the next
+    foreign: bool
+
+    def like(self, other: _Look) -> bool:
+        whole = self.body == other.body or not (self.body and other.body)
+        return whole and self.loosely == other.loosely
+
+    @property
+    def loosely(self) -> tuple[int, str, str]:
+        return self.status, self.kind, self.server
+
+    def common(self, other: _Look) -> _Look:
+        """What two answers of one host have in common."""
+        return self if self.body == other.body else replace(self, body=b"")
+
+
+class Witness:
+    """Whether a host is itself: does its robots.txt answer as it did when tiles came?
+
+    Asked only where no tile can tell: when nothing is left but tiles that have failed, or when a host says of
+    tile after tile that it has none. A page that stands in between, or a server in trouble, answers otherwise.
+    The same answers also say what the host's robots.txt disallows.
+    """
+
+    def __init__(self, url: str, door: Door, gate: Gate, clock: Clock) -> None:
+        self._url, self._door, self._gate, self._clock = url, door, gate, clock
+        self._rules = TileRules(None, urlsplit(url).netloc.rpartition("@")[2], LIMIT_BYTES, None)
+        # Nobody in between can answer in the name of a host that proves who it is, or of this machine.
+        self._proven = url.startswith("https:") or is_loopback(host_of(url))
+        self._known: _Look | None = None
+        self._last: _Look | None = None
+        self._settled = False
+        self._remember_at = -math.inf
+        self._robots = b""
+        self._asking = asyncio.Lock()
+        self._looked_at: float = -math.inf
+        self._word: bool | None = False
+
+    async def consult(self) -> bool:
+        """Read robots.txt before any tile is asked for; whether the answer can only be the host's own.
+
+        If cancelled: the pass is given back.
+        """
+        async with self._asking:
+            found = await self._look()
+        if found is None or self._judge(found) is not True:
+            return False
+        self._known, self._gate.reached = found, True
+        return True
+
+    def forbids(self, urls: Iterable[str]) -> str | None:
+        """The path that the host's robots.txt disallows, as far as it has been read, or None."""
+        return disallowed(self._robots, urls) if self._robots else None
+
+    @property
+    def wants_memory(self) -> bool:
+        """Whether the host's own answer is still to be learnt, and it is time to try."""
+        return not self._settled and self._clock.now() >= self._remember_at
+
+    async def remember(self) -> None:
+        """A tile has come, so take the host's answer of now for its own. If cancelled: nothing is remembered."""
+        async with self._asking:
+            if not self.wants_memory:
+                return
+            self._remember_at = self._clock.now() + _REMEMBER_EVERY_S
+            before, found = self._last, await self._look()
+            if found is None:
+                return
+            # The link may have changed hands since the tile: what counts has to be seen twice, with a tile
+            # between. A body that differs all the same is another with each answer.
+            for other in (self._known, before):
+                if other is not None and other.loosely == found.loosely:
+                    self._known, self._settled = found.common(other), True
+                    return
+            if self._known is None and not found.foreign:
+                self._known = found
+
+    async def vouches(self, since: float) -> bool | None:
+        """Whether the host has answered as itself at some time after `since`; None if that cannot be told.
+
+        One request through the gate serves all who ask meanwhile. If cancelled: the pass is given back.
+        """
+        async with self._asking:
+            if self._looked_at <= since:
+                started = self._clock.now()
+                found = await self._look(first=True)
+                self._looked_at, self._word = started, found is not None and self._judge(found)
+            return self._word
+
+    def _judge(self, found: _Look) -> bool | None:
+        known = self._known
+        if known is None:
+            sure = self._proven or found.status == 200
+            return None if not (sure or found.foreign) else not found.foreign and found.status < 500
+        if not (found.loosely == known.loosely if self._proven else found.like(known)):
+            # Another answer may be the host's own as well, such as a robots.txt that has changed: the next
+            # tile that comes tells.
+            self._settled, self._remember_at = False, -math.inf
+            return False
+        return None if known.status >= 500 else True  # a host in trouble would say the same
+
+    async def _look(self, *, first: bool = False) -> _Look | None:
+        leave = await self._gate.enter(first=first)
+        if leave is None:
+            return None
+        try:
+            reply = await self._door.fetch(self._url, {}, _DEADLINE_S, LIMIT_BYTES)
+        except BaseException:
+            self._gate.dropped(leave)
+            raise
+        outcome = judge(reply, self._rules, self._clock.wall())
+        if isinstance(outcome, WaitSoLong):
+            plainly = isinstance(reply, Answer) and reply.status == 429
+            self._gate.strained(leave, outcome.reason, outcome.seconds, plainly=plainly)
+        elif isinstance(reply, Failure) or reply.status >= 500:
+            reason = outcome.reason if isinstance(outcome, LinkDown | TryAgain) else "no answer to robots.txt"
+            self._gate.bad(leave, reason, by_server=isinstance(reply, Answer))
+        else:
+            self._gate.dropped(leave)
+        found = self._read(reply)
+        self._last = found or self._last
+        return found
+
+    def _read(self, reply: Reply) -> _Look | None:
+        """What came, if it is an answer at all. Keeps the rules in it."""
+        if not isinstance(reply, Answer):
+            return None
+        headers = reply.headers
+        kind = headers.get("content-type", "").partition(";")[0].strip().lower()
+        foreign = 300 <= reply.status < 400 or reply.status in (429, 511)
+        if reply.status == 200:
+            try:
+                body = unwrap(reply.body, headers.get("content-encoding"), LIMIT_BYTES)
+            except Damaged:
+                return None
+            foreign = kind == "text/html" or body.lstrip()[:1] == b"<"
+            if not foreign:
+                self._robots = body[:ROBOTS_BYTES]
+        digest = hashlib.sha256(reply.body).digest()
+        return _Look(reply.status, kind, headers.get("server", ""), digest, foreign)

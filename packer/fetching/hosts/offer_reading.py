@@ -1,0 +1,225 @@
+"""What servers offer, read from them over the door: once before a first plan, and anew before each fetch."""
+
+from __future__ import annotations
+
+import os
+from collections.abc import Callable, Collection, Mapping
+from contextlib import AsyncExitStack
+from dataclasses import dataclass, field, replace
+from pathlib import Path
+from urllib.parse import parse_qsl, quote, urlsplit
+
+from packer.content.codings import unwrap
+from packer.content.damage import Damaged
+from packer.errors import AnswerError, BriefError, LastbarError, NetworkError
+from packer.fetching.hosts.source import filled
+from packer.fetching.transports import Answer, Door, Reply, open_door
+from packer.planning.brief import Brief, Layer
+from packer.planning.offers import keep, kept, with_offer
+from packer.planning.terms import check_reading, check_tile_hosts, user_agent
+from packer.sources.address import Address, check_template, scrub, shown, variables
+from packer.sources.kept_offers import MASK, kept_form
+from packer.sources.offer import LIMIT_BYTES, Offer, OfferError
+from packer.sources.tilejson import read_tilejson
+from packer.sources.wmts import Wish, read_wmts
+
+__all__ = ["read_offers"]
+
+_DEADLINE_S = 60.0
+_LONGEST_TEMPLATE = 4000
+
+
+async def read_offers(
+    brief: Brief,
+    store: Path | None = None,
+    *,
+    only: Collection[str] | None = None,
+    environment: Mapping[str, str] | None = None,
+    make_door: Callable[..., Door] = open_door,
+) -> tuple[Brief, list[str]]:
+    """Read what the servers offer for the layers that say so, keep it beside the packs, and fill it in.
+
+    Gives the brief with it, and a remark for each layer whose server did not answer as it should, so that what
+    it offered before is used. `only` names the layers to read; others stay as they are. Raises BriefError and
+    TermsError for what must not be asked, NetworkError or AnswerError where nothing is kept to fall back on,
+    DiskError. If cancelled: the offers read so far are kept. If the process dies: each layer's old offer or
+    its new one.
+    """
+    layers = [la for n, la in brief.layers.items() if la.offered_at and (only is None or n in only)]
+    if not layers:
+        return brief, []
+    environment = os.environ if environment is None else environment
+    async with AsyncExitStack() as stack:
+        door = make_door(None, connections=1, user_agent=user_agent(brief.contact))
+        stack.push_async_callback(door.aclose)
+        reading = _Reading(brief, store or brief.store_folder, environment, door)
+        found = {layer.name: await reading.layer(layer) for layer in layers}
+    return brief.model_copy(update={"layers": {**brief.layers, **found}}), reading.remarks
+
+
+@dataclass(slots=True)
+class _Reading:
+    brief: Brief
+    folder: Path
+    environment: Mapping[str, str]
+    door: Door
+    remarks: list[str] = field(default_factory=list)
+    _bodies: dict[tuple[str, tuple[tuple[str, str], ...]], Reply] = field(default_factory=dict)
+
+    async def layer(self, layer: Layer) -> Layer:
+        """If cancelled: the layer's old offer is still the one that is kept."""
+        url = filled(self.brief, layer, layer.offered_at or "", self.environment)
+        headers = {
+            name: filled(self.brief, layer, value, self.environment) for name, value in layer.headers.items()
+        }
+        check_reading(self.brief, layer, url)
+        secrets = _secrets(layer, url, headers, self.environment)
+        try:
+            offer = await self._read(layer, url, headers)
+        except (NetworkError, AnswerError) as fault:
+            told = scrub(str(fault), secrets)
+            return self._fallen_back(layer, type(fault)(told))
+        except LastbarError as fault:
+            raise type(fault)(scrub(str(fault), secrets)) from None  # the server's words may repeat a key
+        asked = offer.templates[0]
+        named = {v: self.environment.get(v, "").strip() for text in layer.keyed for v in variables(text)}
+        offer = replace(offer, templates=(kept_form(asked, named, secrets),))
+        offer = self._without_keys(layer, offer, secrets, asked)
+        settled = with_offer(self.brief, layer, offer, asked)
+        if before := kept(self.brief, self.folder).get(layer.name):
+            self.remarks += _changes(layer.name, before, offer)
+        keep(layer, self.folder, offer)
+        return settled
+
+    def _without_keys(self, layer: Layer, offer: Offer, secrets: Collection[str], asked: str) -> Offer:
+        """An attribution, which goes into the pack, may link to an address with the key in it."""
+        words = scrub(offer.attribution or "", secrets)
+        for _, value in parse_qsl(urlsplit(asked).query):
+            if "{" not in value:  # of a parameter, so that a plain word is one only where it is a value again
+                for form in {value, quote(value, safe="")} if value else ():
+                    words = words.replace(f"={form}", f"={MASK}")
+        if words == (offer.attribution or ""):
+            return offer
+        if not layer.as_written.attribution:
+            self.remarks.append(
+                f'Layer "{layer.name}": the attribution that its server gives repeats what may be a key, so that was '
+                f"taken out. It now reads: {words} If that is wrong, write attribution below [layers.{layer.name}]."
+            )
+        return replace(offer, attribution=words)
+
+    async def _read(self, layer: Layer, url: str, headers: Mapping[str, str]) -> Offer:
+        """The offer, with the one template to use. If cancelled: nothing is kept."""
+        place = f'Layer "{layer.name}": {shown(layer.offered_at or "")}'
+        body = _body(place, await self._reply(url, headers))
+        wish = Wish(layer.wmts_layer, layer.wmts_style, layer.wmts_matrix_set, layer.tile_size, layer.format)
+        try:
+            offer = read_tilejson(body) if layer.tilejson else read_wmts(body, wish)
+            templates = _usable(layer, offer.templates)
+        except OfferError as fault:
+            raise AnswerError(
+                f"{place} does not describe a layer that can be fetched: {fault}. Check the address and the "
+                f"keys of layers.{layer.name}, or write the address of its tiles as url."
+            ) from None
+        return replace(offer, templates=(self._permitted(layer, url, templates),))
+
+    async def _reply(self, url: str, headers: Mapping[str, str]) -> Reply:
+        """Several layers of one service are told of in one answer. If cancelled: nothing is remembered."""
+        key = (url, tuple(sorted(headers.items())))
+        if key not in self._bodies:
+            self._bodies[key] = await self.door.fetch(url, headers, _DEADLINE_S, LIMIT_BYTES)
+        return self._bodies[key]
+
+    def _permitted(self, layer: Layer, url: str, templates: tuple[str, ...]) -> str:
+        """The first of the templates that leads to no host but those that the brief names."""
+        refusals = []
+        for template in templates:
+            try:
+                check_tile_hosts(self.brief, layer, Address(template, layer.subdomains), url)
+            except BriefError as fault:
+                refusals.append(fault)
+            else:
+                return template
+        raise refusals[0]
+
+    def _fallen_back(self, layer: Layer, fault: NetworkError | AnswerError) -> Layer:
+        before = kept(self.brief, self.folder).get(layer.name)
+        if before is None:
+            raise fault from None  # the first one may hold a key
+        if MASK in before.templates[0]:
+            raise type(fault)(
+                f"{fault} What it offered before cannot stand in, since it holds a key that only the server gives."
+            ) from None
+        self.remarks.append(f"{fault} What it offered before is used.")
+        return with_offer(self.brief, layer, before)
+
+
+def _changes(name: str, before: Offer, now: Offer) -> list[str]:
+    """A remark, if the plan may be another than by the offer before."""
+    told = []
+    if now.zooms != before.zooms:
+        told.append("zooms {} to {} instead of {} to {}".format(*now.zooms, *before.zooms))
+    if (now.bounds, now.limits) != (before.bounds, before.limits):
+        told.append("tiles of another extent")
+    if (now.kind, now.tile_px) != (before.kind, before.tile_px):
+        told.append("tiles of another kind or size")
+    if not told:
+        return []
+    return [
+        f'Layer "{name}": its server has changed what it offers: {" and ".join(told)}. The plan follows it; what '
+        "is stored stays."
+    ]
+
+
+def _secrets(layer: Layer, url: str, headers: Mapping[str, str], environment: Mapping[str, str]) -> set[str]:
+    """Everything that may be a key in the request for an offer."""
+    parts = urlsplit(url)
+    found = {environment.get(v, "").strip() for text in layer.keyed for v in variables(text)}
+    found |= {*headers.values(), *parts.netloc.rpartition("@")[0].split(":")}
+    found |= {value for name, value in parse_qsl(parts.query) if name.lower() not in _WORDS}
+    return {secret for secret in found if len(secret) >= 4}
+
+
+_WORDS = ("service", "request", "version")  # of every request for capabilities (07-057r7, table 5)
+
+
+def _body(place: str, reply: Reply) -> bytes:
+    """What came, whole and uncompressed. Raises NetworkError and AnswerError."""
+    if not isinstance(reply, Answer):
+        raise NetworkError(
+            f"{place} could not be read: {reply.fault.value}. Try again once the server can be reached."
+        )
+    if 300 <= reply.status < 400:
+        raise AnswerError(
+            f"{place} sends on to another address (status {reply.status}), which is not followed. Write the "
+            "final address into the brief; if a page asks you to sign in on this network, do that first."
+        )
+    if reply.status in (401, 403):
+        raise AnswerError(
+            f"{place} is refused (status {reply.status}). Check the layer's key and its permission."
+        )
+    if reply.status != 200:
+        raise AnswerError(
+            f"{place} answers with status {reply.status}. Check the address, or try again later."
+        )
+    try:
+        return unwrap(reply.body, reply.headers.get("content-encoding"), LIMIT_BYTES)
+    except Damaged as fault:
+        raise AnswerError(f"{place} came damaged: {fault}. Try again.") from None
+
+
+def _usable(layer: Layer, templates: tuple[str, ...]) -> tuple[str, ...]:
+    """Those that can address tiles. Raises OfferError if none can."""
+    usable, why = [], ""
+    for template in templates:
+        try:
+            if len(template) > _LONGEST_TEMPLATE:
+                raise ValueError(f"it has over {_LONGEST_TEMPLATE} characters")
+            if "${" in template:  # it would be filled in from this machine's environment
+                raise ValueError("it holds a ${…}")
+            check_template(template, layer.subdomains)
+            usable.append(template)
+        except ValueError as fault:
+            why = str(fault)
+    if not usable:
+        raise OfferError(f"its address of tiles cannot be used: {why}")
+    return tuple(usable)

@@ -1,0 +1,197 @@
+"""The layers of a run as sources of tiles: addresses with their keys filled in, and what may be told of them."""
+
+from __future__ import annotations
+
+import re
+from collections.abc import Iterator, Mapping
+from dataclasses import dataclass, field, replace
+from pathlib import PurePosixPath
+from urllib.parse import SplitResult, parse_qsl, urlsplit
+
+from packer.content.payload import Kind
+from packer.errors import BriefError
+from packer.fetching.answers.outcome import TileRules
+from packer.geometry.grid import on_tile_edges
+from packer.geometry.tileset import Tile
+from packer.planning.brief import Brief, Layer
+from packer.planning.offers import source_mark
+from packer.planning.plan import Plan
+from packer.planning.terms import check_tile_hosts
+from packer.sources.address import LEAST_SECRET, Address, UnsetError, fill, scrub, variables
+from packer.sources.kept_offers import MASK
+from packer.store.writer import Labels
+from packer.version import __version__
+
+__all__ = [
+    "DEADLINE_S",
+    "LIMIT_BYTES",
+    "Source",
+    "filled",
+    "labels",
+    "labels_for",
+    "secrets_of",
+    "sources_for",
+]
+
+DEADLINE_S = 60.0  # for one tile, whatever trickles in
+LIMIT_BYTES = 16_000_000  # far above any tile; a larger body is something else
+
+_BETWEEN_PARTS = re.compile(r"/|\{[^{}]*\}")
+
+
+@dataclass(frozen=True, slots=True)
+class Source:
+    """Where and how a layer's tiles are asked for; `headers` may hold keys and are never shown.
+
+    `hosts` are those of the address with their ports, by its turns, fit to be shown. `blank` are the SHA-256 of
+    bodies by which the server says that it has no tile. `secrets` are what may be a key in the address and the headers.
+    """
+
+    layer: str
+    hosts: tuple[str, ...]
+    address: Address
+    headers: Mapping[str, str] = field(repr=False)
+    rules: TileRules
+    blank: frozenset[bytes] = frozenset()
+    secrets: frozenset[str] = field(default=frozenset(), repr=False)
+
+    @property
+    def host(self) -> str:
+        """The first of the hosts, which stands for the layer."""
+        return self.hosts[0]
+
+    def url(self, tile: Tile, turn: int = 0) -> str:
+        """The address of a tile; with another `turn` at another of the subdomains, where there are any."""
+        names = self.address.subdomains
+        if not turn or len(names) < 2:
+            return self.address.url(tile)
+        turn %= len(names)
+        return replace(self.address, subdomains=names[turn:] + names[:turn]).url(tile)
+
+    def urls(self, tile: Tile) -> list[str]:
+        """The address of one tile at every host that it can be asked of."""
+        return [self.url(tile, turn) for turn in range(max(1, len(self.address.subdomains)))]
+
+    def sign_in_page(self, where: str | None) -> str | None:
+        """What may be shown of the place where a network wants a sign-in, as `outcome.SignIn` has it.
+
+        A portal may put the address that was asked for, and with it a key, into the one that it chooses. A
+        key need not come from a variable, so the path is shown only if it repeats no part of the layer's.
+        """
+        if where is None:
+            return None
+        end = where.find("/", len("https://"))
+        start, path = (where, "") if end < 0 else (where[:end], where[end:])
+        if scrub(start, self.secrets) != start:
+            return None
+        parts = _BETWEEN_PARTS.split(urlsplit(self.address.template).path)
+        secrets = self.secrets.union(part for part in parts if len(part) >= LEAST_SECRET)
+        return where if scrub(path, secrets) == path else f"{start}/"
+
+
+def sources_for(brief: Brief, plan: Plan, environment: Mapping[str, str]) -> dict[str, Source]:
+    """A source for each layer that the plan uses. Raises BriefError for a variable that is not set."""
+    layers = (la for la in brief.layers.values() if plan.layers[la.name].tiles)
+    return {layer.name: _source(brief, layer, environment) for layer in layers}
+
+
+def filled(brief: Brief, layer: Layer, text: str, environment: Mapping[str, str]) -> str:
+    """A text of a layer with its variables filled in. Raises BriefError for one that is not set."""
+    try:
+        return fill(text, environment)
+    except UnsetError as fault:
+        raise BriefError(
+            f"{brief.path}: layers.{layer.name} needs the environment variable {fault}, which is "
+            f"not set. Set it in this terminal and try again: export {fault}=..."
+        ) from None
+
+
+def _source(brief: Brief, layer: Layer, environment: Mapping[str, str]) -> Source:
+    address = _address(brief, layer, environment)
+    headers = {name: filled(brief, layer, value, environment) for name, value in layer.headers.items()}
+    if "\\" in address.template or not address.hosts[0].partition(":")[0]:
+        # Clients read a backslash as a slash, so that the host would be another than the one checked.
+        raise BriefError(
+            f"{brief.path}: layers.{layer.name} has an address that cannot be used once its variables are "
+            "filled in. Check their values: none may hold a backslash."
+        )
+    rules = TileRules(_stated_kind(layer), address.hosts[0], LIMIT_BYTES, layer.tile_size)
+    blank = frozenset(map(bytes.fromhex, layer.blank))
+    secrets = frozenset(
+        s for s in _secret_parts(layer, address, headers, environment) if len(s) >= LEAST_SECRET
+    )
+    # As the brief has it, a host is no secret, whatever words of it stand among the values of the query.
+    hidden = secrets if variables(urlsplit(layer.url).netloc) else ()
+    hosts = tuple(scrub(host, hidden) for host in address.hosts)
+    return Source(layer.name, hosts, address, headers, rules, blank, secrets)
+
+
+def _address(brief: Brief, layer: Layer, environment: Mapping[str, str]) -> Address:
+    """Where tiles are asked for. An address that came from a server is held to the hosts that the brief names."""
+    # What the server gave just now is not filled in: it could ask for any variable of this machine.
+    template = layer.asked or filled(brief, layer, layer.url, environment)
+    matrices = layer.offer.matrices if layer.offer else None
+    address = Address(template, layer.subdomains, matrices)
+    if layer.offered_at is not None:
+        if MASK in template and layer.asked is None:
+            raise BriefError(
+                f"{brief.path}: the address of layers.{layer.name} holds a key that only its server gives, so "
+                "what the server offers has to be read anew. Run lastbar fetch with the network at hand."
+            )
+        check_tile_hosts(brief, layer, address, filled(brief, layer, layer.offered_at, environment))
+    return address
+
+
+_ENDINGS = {".png": Kind.PNG, ".jpg": Kind.JPG, ".jpeg": Kind.JPG, ".webp": Kind.WEBP, ".pbf": Kind.PBF}
+
+
+def _stated_kind(layer: Layer) -> Kind | None:
+    """The kind of tile that the brief states, outright or by the ending of the address; None if neither."""
+    if layer.format:
+        return Kind(layer.format)
+    return _ENDINGS.get(PurePosixPath(urlsplit(layer.url).path).suffix.lower())
+
+
+def labels_for(brief: Brief, plan: Plan, source: Source) -> Labels:
+    """What a run writes into the layer's pack about itself and its source."""
+    layer = brief.layers[source.layer]
+    kind = source.rules.kind or Kind.PNG
+    return labels(brief, plan, layer, kind.value, source.host, source_mark(layer))
+
+
+def labels(brief: Brief, plan: Plan, layer: Layer, kind: str, host: str, mark: str) -> Labels:
+    """What is written into a layer's pack with tiles of one kind that come from `host`, whose fingerprint is
+    `mark`. Its bounds are those of the plan, moved out to the edges of the layer's deepest tiles."""
+    zooms = plan.layers[layer.name].tiles.zooms or layer.zooms
+    return Labels(
+        layer=layer.name,
+        kind=kind,
+        title=brief.title,
+        attribution=layer.attribution,
+        permission=layer.permission,
+        host=host,
+        fingerprint=mark,
+        bounds=on_tile_edges(plan.bounds, zooms[-1]),
+        middle=plan.middle,
+        center_zoom=min(12, layer.zooms[1]),
+        plan=plan.fingerprint,
+        rule=plan.rule,
+        version=__version__,
+    )
+
+
+def secrets_of(sources: Mapping[str, Source]) -> frozenset[str]:
+    """Everything that may be a key in these layers' addresses and headers, to be kept out of what is written."""
+    return frozenset[str]().union(*(source.secrets for source in sources.values()))
+
+
+def _secret_parts(
+    layer: Layer, address: Address, headers: Mapping[str, str], environment: Mapping[str, str]
+) -> Iterator[str]:
+    yield from headers.values()
+    for text in layer.keyed:
+        yield from (environment.get(name, "").strip() for name in variables(text))
+    for url in (address.template, fill(layer.offered_at or "", environment)):
+        parts: SplitResult = urlsplit(url)
+        yield from (value for _, value in parse_qsl(parts.query) if "{" not in value)
+        yield from parts.netloc.rpartition("@")[0].split(":")

@@ -1,0 +1,1 @@
+"""How fast, and when to wait: the limits of a host and the pauses of a fetch."""

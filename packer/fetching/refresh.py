@@ -1,0 +1,149 @@
+"""Asking anew for tiles that are on board and have grown old: on what condition, and what came of it.
+
+The tile that is on board stays there until the new one is committed. One that the server no longer has stays
+too, since an old map is better than none; it is only counted. And so does one in whose place a picture comes that
+has just come for another place, where another picture was before: most likely it says "blocked" or "no data".
+"""
+
+from __future__ import annotations
+
+from collections import OrderedDict
+from collections.abc import Awaitable, Callable, Mapping
+from dataclasses import asdict, dataclass
+
+from packer.fetching.answers.outcome import Stored, Unchanged
+from packer.geometry.tileset import Tile, TileSet
+from packer.store.records import Received, Renewed
+from packer.store.writer import Validators
+
+__all__ = ["Renewal", "RenewalTally"]
+
+_LONGEST_VALIDATOR = 1000  # characters
+_LATELY = 10_000  # new pictures that are remembered
+
+
+@dataclass(slots=True)
+class RenewalTally:
+    """Of `stale` tiles so many came `new`, were `unchanged` by the server's word or by their body, are `gone`
+    from the server, or could not be had (`failed`). `fresh` are as old, but their server calls them fresh still,
+    so that they are not asked for."""
+
+    stale: int = 0
+    fresh: int = 0
+    new: int = 0
+    unchanged: int = 0
+    gone: int = 0
+    failed: int = 0
+
+    @property
+    def left(self) -> int:
+        """How many are as old as before, and are still on the server."""
+        return self.stale - self.new - self.unchanged - self.gone
+
+    def as_counts(self) -> dict[str, int]:
+        """All counts by name."""
+        return {**asdict(self), "left": self.left}
+
+
+class Renewal:
+    """The stale tiles of one layer, beside how many old ones are fresh still. `validators` looks up what is known
+    of a stored tile; `wanted` is whether anyone asked for all this."""
+
+    def __init__(
+        self,
+        tiles: TileSet,
+        fresh: int,
+        validators: Callable[[Tile], Awaitable[Validators]],
+        *,
+        wanted: bool = True,
+    ) -> None:
+        self.tiles, self.wanted = tiles, wanted
+        self.tally = RenewalTally(len(tiles), fresh)
+        self._look_up = validators
+        self._asked: dict[Tile, Validators] = {}
+        self._unconditional: set[Tile] = set()
+        # New pictures, each with what it replaced.
+        self._came: OrderedDict[bytes, bytes | None] = OrderedDict()
+
+    def __contains__(self, tile: Tile) -> bool:
+        return bool(self.tiles) and tile in self.tiles
+
+    async def headers(self, tile: Tile, plain: Mapping[str, str]) -> Mapping[str, str]:
+        """The headers to ask for the tile with: those of the source, and the conditions of RFC 9110 section 13.1.
+
+        If cancelled: nothing has changed.
+        """
+        known = self._asked[tile] = await self._look_up(tile)
+        return plain if tile in self._unconditional else {**plain, **_conditions(known)}
+
+    def received(self, tile: Tile, outcome: Stored, digest: bytes, now: int) -> Received | Renewed | None:
+        """A body came: the record to write, which is no body if it is the one on board; None if it is not to be
+        believed."""
+        valid = outcome.etag, outcome.modified, outcome.fresh_until
+        known = self._asked.pop(tile, None)
+        self._unconditional.discard(tile)
+        if known is not None and known.hash == digest:
+            self.tally.unchanged += 1
+            return Renewed(tile, now, *valid)
+        if not self._believed(digest, known.hash if known is not None else None):
+            return None
+        self.tally.new += 1
+        return Received(tile, outcome.data, digest, outcome.kind.value, now, *valid)
+
+    def _believed(self, digest: bytes, before: bytes | None) -> bool:
+        """Whether one picture may stand in for another: a sea that was drawn anew replaces the same old sea
+        everywhere, but a picture that replaces different ones is no map."""
+        if digest in self._came:
+            self._came.move_to_end(digest)
+            return self._came[digest] == before
+        self._came[digest] = before
+        if len(self._came) > _LATELY:
+            self._came.popitem(last=False)
+        return True
+
+    def unchanged(self, tile: Tile, outcome: Unchanged, now: int) -> Renewed | None:
+        """The server says "not modified": the record to write, or None if it says so unasked, or of something
+        else than what is on board (RFC 9111 section 4.3.4)."""
+        known = self._asked.pop(tile, None)
+        asked = known is not None and tile not in self._unconditional and _conditions(known)
+        if known is None or not asked or not _same_copy(known, outcome):
+            return None
+        self.tally.unchanged += 1
+        return Renewed(tile, now, outcome.etag, outcome.modified, outcome.fresh_until)
+
+    def drop_conditions(self, tile: Tile) -> bool:
+        """Have the tile asked for without conditions from now on; False if it was so already."""
+        had = tile not in self._unconditional
+        self._unconditional.add(tile)
+        return had
+
+    def gone(self, tile: Tile) -> None:
+        """The server has the tile no more."""
+        self._asked.pop(tile, None)
+        self.tally.gone += 1
+
+    def failed(self, tile: Tile) -> None:
+        """The tile could not be had."""
+        self._asked.pop(tile, None)
+        self.tally.failed += 1
+
+
+def _conditions(known: Validators) -> dict[str, str]:
+    conditions = {"If-None-Match": known.etag, "If-Modified-Since": known.modified}
+    return {name: value for name, value in conditions.items() if value and _sendable(value)}
+
+
+def _sendable(value: str) -> bool:
+    """Whether a validator from a pack, which may have been made by anyone, can stand in a header: "*" would match
+    whatever the server has, and no server takes a header without end."""
+    return (
+        value.isascii() and value.isprintable() and value.strip() != "*" and len(value) <= _LONGEST_VALIDATOR
+    )
+
+
+def _same_copy(known: Validators, told: Unchanged) -> bool:
+    """By the entity tag, in weak comparison (RFC 9110 section 8.8.3.2), else by the date of change; a server need
+    not repeat them."""
+    if known.etag is not None and told.etag is not None:
+        return known.etag.removeprefix("W/") == told.etag.removeprefix("W/")
+    return known.modified is None or told.modified is None or known.modified == told.modified

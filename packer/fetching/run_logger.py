@@ -1,0 +1,106 @@
+"""The account of a run for its log: what it set out to do, how it was held up, and what came of it."""
+
+from __future__ import annotations
+
+import platform
+from collections.abc import Mapping, Sequence
+from functools import partial
+from typing import Any
+
+from packer.common.clock import Clock
+from packer.fetching.hosts.host_identity import SharedGate
+from packer.fetching.layer_run import LayerRun
+from packer.fetching.pacing.gate import Pause
+from packer.fetching.reports import FetchReport, Options
+from packer.fetching.run_log import RunLog
+from packer.planning.brief import Brief
+from packer.planning.plan import Plan
+from packer.planning.terms import user_agent
+from packer.version import __version__
+
+__all__ = ["Account"]
+
+
+class Account:
+    """Writes the log's lines for the start, the pauses and the end of a run."""
+
+    def __init__(self, log: RunLog, clock: Clock) -> None:
+        self._log, self._clock = log, clock
+        self._paused_s: dict[str, float] = {}
+
+    def listen(self, gates: Mapping[str, SharedGate]) -> None:
+        """Note every pause of these gates from now on."""
+        for shared in gates.values():
+            shared.gate.on_change = partial(self._pause_changed, shared.layers)
+
+    def _pause_changed(self, layers: tuple[str, ...], before: Pause | None, now: Pause | None) -> None:
+        if now is None and before is not None:
+            lasted = self._clock.now() - before.since
+            for name in layers:
+                self._paused_s[name] = self._paused_s.get(name, 0.0) + lasted
+            self._log.event("resume", layers=layers, paused_seconds=lasted)
+        elif now is not None and (before is None or before.kind is not now.kind):
+            wait_s = now.until - self._clock.now()
+            self._log.event(
+                "pause", layers=layers, kind=now.kind.value, reason=now.reason, next_try_seconds=wait_s
+            )
+
+    def start(
+        self, brief: Brief, plan: Plan, options: Options, layers: Sequence[LayerRun], remarks: Sequence[str]
+    ) -> None:
+        """The start: versions, plan, limits and where each layer stands."""
+        self._log.event(
+            "start",
+            version=__version__,
+            python=platform.python_version(),
+            system=platform.system(),
+            plan=plan.fingerprint,
+            rule=plan.rule,
+            user_agent=user_agent(brief.contact),
+            depart_at=options.depart_at,
+            max_bytes=options.max_bytes,
+            remarks=remarks,
+            layers={run.layer.name: _at_start(run) for run in layers},
+        )
+
+    def end(self, report: FetchReport, layers: Sequence[LayerRun]) -> None:
+        """The end: totals by layer, and why tiles were given up."""
+        self._log.event(
+            "end",
+            complete=report.complete,
+            stopped=report.stopped,
+            seconds=report.seconds,
+            layers={run.layer.name: self._at_end(report, run) for run in layers},
+        )
+
+    def _at_end(self, report: FetchReport, run: LayerRun) -> dict[str, Any]:
+        name, told = run.layer.name, report.layers[run.layer.name]
+        paused_s = self._paused_s.get(name, 0.0)
+        if run.gate.pause is not None:
+            paused_s += self._clock.now() - run.gate.pause.since
+        return {
+            "requests": told.requests,
+            "stored": told.stored,
+            "bytes": told.bytes,
+            "absent_now": told.absent - run.absent,
+            "failed": told.failed,
+            "missing": told.missing,
+            "asked_anew": told.renewal,
+            "gave_up": told.troubles,
+            "failure": told.failure,
+            "seconds": report.seconds,
+            "paused_seconds": paused_s,
+        }
+
+
+def _at_start(run: LayerRun) -> dict[str, Any]:
+    return {
+        "host": run.source.host,
+        "planned": len(run.planned),
+        "held": run.held,
+        "absent": run.absent,
+        "to_fetch": run.todo,
+        "dropped_as_unsound": len(run.pack.dropped),
+        "connections": run.layer.connections,
+        "requests_per_second": run.layer.requests_per_second,
+    }

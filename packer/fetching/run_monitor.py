@@ -1,0 +1,172 @@
+"""Watching over a run: tell where it stands, lose patience where that has a limit, and end it in time."""
+
+from __future__ import annotations
+
+import asyncio
+import math
+from collections.abc import Callable, Sequence
+from dataclasses import dataclass, field
+from typing import Any
+
+from packer.common.clock import Clock
+from packer.errors import LastbarError, NetworkError
+from packer.fetching.departure import Allowance, Schedule
+from packer.fetching.layer_run import LayerRun
+from packer.fetching.pacing.gate import Pause, PauseKind
+from packer.fetching.reports import LayerProgress
+from packer.fetching.run_log import RunLog
+
+__all__ = ["OnProgress", "Watch", "plain_fault"]
+
+OnProgress = Callable[[list[LayerProgress]], None]
+
+_TICK_S = 0.25
+_STANDING_EVERY_S = 5.0
+_GRACE_S = 10.0  # for requests under way when a stop is asked for
+_NEVER_REACHED_S = 30.0  # someone is there when a run starts, and a wrong address should not wait for ever
+
+
+@dataclass(slots=True)
+class Watch:
+    """See the module. `stopped` is why the run was ended before its end: "asked", "departure", "max-bytes"."""
+
+    layers: Sequence[LayerRun]
+    clock: Clock
+    log: RunLog
+    schedule: Schedule | None
+    allowance: Allowance
+    give_up_after_s: float | None
+    on_progress: OnProgress
+    stopped: str | None = None
+    _drop_at: float = math.inf  # on the run's clock
+    _standing_at: float = -math.inf
+    _alarmed: set[tuple[str, str]] = field(default_factory=set)
+    _foretold: bool = False
+
+    async def until_done(
+        self, crews: list[asyncio.Task[None]], pumps: list[asyncio.Task[None]], stopping: asyncio.Task[bool]
+    ) -> None:
+        """Until every crew is done. Raises what a crew or a writer raised. If cancelled: the tasks go on."""
+        while any(not crew.done() for crew in crews):
+            working = [t for t in (*crews, *pumps) if not t.done()]
+            stops = [] if stopping.done() else [stopping]
+            tick = asyncio.ensure_future(self.clock.sleep(_TICK_S))
+            try:
+                await asyncio.wait([*working, *stops, tick], return_when="FIRST_COMPLETED")
+            finally:
+                tick.cancel()
+            for task in (*pumps, *crews):
+                if task.done() and not task.cancelled() and task.exception():
+                    raise plain_fault(task.exception())
+            self.tell()
+            self._lose_patience()
+            self._end_in_time(asked=stopping.done())
+            if self.clock.now() >= self._drop_at:
+                for crew in crews:
+                    crew.cancel()
+        if self.allowance.left is not None and self._unfinished() and self.stopped is None:
+            self._stopped("max-bytes")
+
+    def _unfinished(self) -> bool:
+        return any(run.unasked > 0 and not run.crew.failure for run in self.layers)
+
+    def tell(self, *, last: bool = False) -> None:
+        """Tell of progress; where the areas stand is worked out every few seconds only."""
+        now = self.clock.now()
+        if last or now >= self._standing_at:
+            # Large plans take longer to work out: never more than a twentieth of the time.
+            for run in self.layers:
+                run.refresh(now, self._seconds_left(), self.allowance)
+            self._standing_at = now + max(_STANDING_EVERY_S, 20 * (self.clock.now() - now))
+            self._log_alarms()
+            self._log_outlook()
+        self.on_progress([run.progress() for run in self.layers])
+
+    def _seconds_left(self) -> float | None:
+        if self.schedule is None:
+            return None
+        typical_s = max((run.crew.tally.took_s for run in self.layers), default=0.0)
+        return max(self.schedule.stop_asking_at(typical_s) - self.clock.wall(), 0.0)
+
+    def _log_alarms(self) -> None:
+        for alarm in (a for run in self.layers for a in run.alarms):
+            if (alarm.layer, alarm.sha256) not in self._alarmed:
+                self._alarmed.add((alarm.layer, alarm.sha256))
+                self.log.event(
+                    "alarm", layer=alarm.layer, sha256=alarm.sha256, tiles=alarm.tiles, example=alarm.example
+                )
+
+    def _log_outlook(self) -> None:
+        known = [run for run in self.layers if run.departure is not None]
+        if self._foretold or len(known) < len(self.layers):
+            return
+        self._foretold = True
+        self.log.event("outlook", layers={run.layer.name: _outlook(run) for run in known})
+
+    def _end_in_time(self, *, asked: bool) -> None:
+        if self.stopped is not None:
+            return
+        if asked:
+            self._drop_at = self.clock.now() + _GRACE_S
+            self._stopped("asked")
+        elif self.schedule is not None and self._seconds_left() == 0.0:
+            self._drop_at = self.clock.now() + max(self.schedule.drop_at - self.clock.wall(), 0.0)
+            self._stopped("departure")
+
+    def _stopped(self, why: str) -> None:
+        self.stopped = why
+        self.log.event("stop", why=why, missing={run.layer.name: run.missing for run in self.layers})
+        for run in self.layers:
+            run.crew.stop()
+            run.gate.close()
+
+    def _patience(self, run: LayerRun, pause: Pause) -> float:
+        if self.give_up_after_s is not None:
+            return self.give_up_after_s
+        # A host that answers, but has never given a tile, is no matter of the link.
+        gate = run.gate
+        known = gate.ever_good if pause.kind is PauseKind.SERVER else gate.reached
+        # Nor does one server vouch for another that stands behind the same gate.
+        known = known and (run.crew.heard or not gate.several)
+        return math.inf if known else _NEVER_REACHED_S
+
+    def _lose_patience(self) -> None:
+        for run in self.layers:
+            pause = run.gate.pause
+            if (
+                pause is None
+                or run.crew.failure
+                or (pause.kind is PauseKind.ASKED and self.give_up_after_s is None)
+            ):
+                continue  # a server that asks for patience is there: it is waited for without limit
+            patience = self._patience(run, pause)
+            if self.clock.now() - pause.since > patience:
+                failure = _gave_up(run, pause, patience)
+                self.log.event("layer stopped", layer=run.layer.name, reason=str(failure))
+                run.crew.stop(failure)
+                if all(r.crew.failure or not r.unasked for r in self.layers if r.gate is run.gate):
+                    run.gate.close()
+
+
+def _outlook(run: LayerRun) -> dict[str, Any]:
+    assert run.departure is not None
+    areas = {s.area: {str(z): share for z, share in s.shares if share < 1} for s in run.departure.areas}
+    return {"more_tiles": run.departure.tiles, "complete": run.departure.complete, "incomplete": areas}
+
+
+def _gave_up(run: LayerRun, pause: Pause, patience_s: float) -> NetworkError:
+    sign_in = f" Sign in at {pause.where or 'any web page'} first." if pause.kind is PauseKind.SIGN_IN else ""
+    return NetworkError(
+        f'Layer "{run.layer.name}": no tile from {run.source.host} for {patience_s:.0f} s; '
+        f"the last trouble: {pause.reason}.{sign_in} Check the connection and the layer's address, then run "
+        "lastbar fetch again; what was stored is kept. To let it wait longer: --give-up-after 2h."
+    )
+
+
+def plain_fault(fault: BaseException | None) -> BaseException:
+    """The first error of this project's inside a group, or the fault itself."""
+    while isinstance(fault, BaseExceptionGroup):
+        ours = [e for e in fault.exceptions if isinstance(e, LastbarError)]
+        fault = ours[0] if ours else fault.exceptions[0]
+    assert fault is not None
+    return fault

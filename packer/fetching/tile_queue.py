@@ -1,0 +1,87 @@
+"""What is still to be asked of one layer: fresh tiles in order, and tiles put back for another attempt."""
+
+from __future__ import annotations
+
+import heapq
+from collections import deque
+from collections.abc import Iterator
+from dataclasses import dataclass, field
+
+from packer.geometry.tileset import Tile
+
+__all__ = ["Feed"]
+
+
+@dataclass(slots=True)
+class Feed:
+    """Tiles leave by `take`; each has to come back through `put_back`, `retry_at` or `settled`.
+
+    Memory is bounded by the tiles that failed: fresh ones are drawn from the iterator one at a time.
+    """
+
+    fresh: Iterator[Tile]
+    attempts: dict[Tile, int] = field(default_factory=dict)
+    _again: deque[Tile] = field(default_factory=deque)
+    _later: list[tuple[float, int, Tile]] = field(default_factory=list)
+    _number: int = 0
+    _out: int = 0
+    _dry: bool = False
+
+    def take(self, now: float, *, prefer_fresh: bool = False) -> Tile | None:
+        """The next tile to ask for, or None if there is none just now.
+
+        `prefer_fresh` keeps put-back tiles for later, so that a probe is not made with a tile that may
+        itself be the trouble.
+        """
+        tile = (self._fresh() or self._back(now)) if prefer_fresh else (self._back(now) or self._fresh())
+        if tile is not None:
+            self._out += 1
+        return tile
+
+    def _fresh(self) -> Tile | None:
+        if self._dry:
+            return None
+        tile = next(self.fresh, None)
+        self._dry = tile is None
+        return tile
+
+    def _back(self, now: float) -> Tile | None:
+        if self._later and self._later[0][0] <= now:
+            return heapq.heappop(self._later)[2]
+        return self._again.popleft() if self._again else None
+
+    def put_back(self, tile: Tile) -> None:
+        """The tile was turned away through no fault of its own."""
+        self._out -= 1
+        self._again.append(tile)
+
+    def retry_at(self, tile: Tile, when: float, attempts: int) -> None:
+        """The tile may be asked for again at `when`; so many attempts count against it by now."""
+        self._out -= 1
+        self._number += 1
+        self.attempts[tile] = attempts
+        heapq.heappush(self._later, (when, self._number, tile))
+
+    def settled(self, tile: Tile) -> None:
+        """The tile needs no further request."""
+        self._out -= 1
+        self.attempts.pop(tile, None)
+
+    @property
+    def dry(self) -> bool:
+        """Whether every tile has been asked for at least once."""
+        return self._dry
+
+    @property
+    def next_at(self) -> float | None:
+        """When the earliest of the tiles that wait for their next attempt is due."""
+        return self._later[0][0] if self._later else None
+
+    def is_all_but(self, count: int) -> bool:
+        """Whether every tile is settled but `count` that are out."""
+        return self._dry and not (self._again or self._later) and self._out == count
+
+    @property
+    def done(self) -> bool:
+        """Whether every tile is settled."""
+        return self._dry and not (self._out or self._again or self._later)

@@ -1,0 +1,41 @@
+"""The room for the network: the only place that knows an HTTP library."""
+
+from __future__ import annotations
+
+from typing import Literal
+
+from packer.fetching.transports.transport import Answer, Door, Failure, Fault, Reply
+
+__all__ = ["Answer", "Door", "Failure", "Fault", "Reply", "open_door"]
+
+
+def open_door(
+    kind: Literal["lean", "httpx"] | None,
+    *,
+    connections: int,
+    user_agent: str,
+    connect_timeout_s: float = 10.0,
+    read_timeout_s: float = 20.0,
+    proxy: str | None = None,
+) -> Door:
+    """Open one client for a whole run; `None` takes the lean one, which is many times faster.
+
+    `connections` caps the requests under way at once, and so the open connections to any one server.
+    `user_agent`, `Accept: */*` and `Accept-Encoding: gzip` are the only headers sent beyond what the caller
+    gives, and give way to it.
+    `proxy` is an address that all traffic goes through; without it HTTP_PROXY, HTTPS_PROXY, ALL_PROXY and
+    NO_PROXY are read once, here. Servers are trusted by the system's certificates, or by SSL_CERT_FILE.
+    Raises NetworkError if the proxy or the certificates named there cannot be used.
+    """
+    # The libraries load here and not above: `--help` and the offline commands need neither.
+    if kind == "httpx":
+        from packer.fetching.transports.httpx_transport import HttpxDoor as Chosen
+    else:
+        from packer.fetching.transports.pyreqwest_transport import LeanDoor as Chosen  # type: ignore[assignment]  # same signature
+    return Chosen(
+        connections=connections,
+        user_agent=user_agent,
+        connect_timeout_s=connect_timeout_s,
+        read_timeout_s=read_timeout_s,
+        proxy=proxy,
+    )

@@ -1,0 +1,103 @@
+"""What both doors judge alike: error numbers, the head of an answer, and what may be said in a log.
+
+Every client words and nests its errors in its own way. The doors sort them into `Fault` by what is common to
+all: the number the operating system gave, and the phase in which it happened.
+"""
+
+from __future__ import annotations
+
+import errno
+import re
+from collections.abc import Iterable, Mapping
+from urllib.parse import parse_qsl, unquote, urlsplit
+
+from packer.fetching.transports.transport import Failure, Fault
+
+__all__ = ["DEFAULT_HEADERS", "IDLE_S", "fault_of_errno", "head_failure", "joined", "scrub"]
+
+DEFAULT_HEADERS = {"Accept": "*/*", "Accept-Encoding": "gzip"}
+"""gzip alone, whatever decoders are installed: it carries a checksum, and every server speaks it."""
+
+IDLE_S = 60.0
+"""How long an idle connection is kept: longer than most back-offs, to save a retry the handshake."""
+
+DETAIL_LENGTH = 200
+_LONGEST_NUMBER = 18  # digits; more are no size of anything, and reading thousands of them is an error
+
+# The second number of each line is the Windows socket error of the same meaning.
+_NO_ROUTE = {
+    errno.ENETUNREACH,
+    10051,
+    errno.EHOSTUNREACH,
+    10065,
+    errno.ENETDOWN,
+    10050,
+    errno.EADDRNOTAVAIL,
+    10049,
+}
+_RESET = {errno.ECONNRESET, 10054, errno.ECONNABORTED, 10053, errno.EPIPE, 10058, errno.ENOTCONN, 10057}
+_REFUSED = {errno.ECONNREFUSED, 10061}
+_TIMED_OUT = {errno.ETIMEDOUT, 10060}
+
+_ADDRESS = re.compile(r"\(?\b[a-z][a-z0-9+.-]*://\S*", re.IGNORECASE)
+_LITERAL = re.compile(r"(bytearray\()?\bb(['\"]).*", re.DOTALL)
+
+
+def fault_of_errno(number: int | None, *, connecting: bool) -> Fault | None:
+    """The fault behind an operating-system error number, or None if it says nothing certain."""
+    if number in _REFUSED:
+        return Fault.REFUSED
+    if number in _NO_ROUTE:
+        return Fault.NO_ROUTE
+    if number in _TIMED_OUT:
+        return Fault.CONNECT_TIMEOUT if connecting else Fault.STALL
+    return Fault.RESET if number in _RESET else None
+
+
+def joined(pairs: Iterable[tuple[str, str]]) -> dict[str, str]:
+    """Lower-case names; a repeated header joined with ", " in order of arrival (RFC 9110, section 5.3)."""
+    headers: dict[str, str] = {}
+    for name, value in pairs:
+        name = name.lower()
+        headers[name] = f"{headers[name]}, {value}" if name in headers else value
+    return headers
+
+
+def head_failure(status: int, headers: Mapping[str, str], limit_bytes: int) -> Failure | None:
+    """What is wrong with an answer as far as its head tells, or None."""
+    if status < 200:
+        return Failure(Fault.PROTOCOL, f"status {status} that was not asked for")
+    # A client lets a repeated length pass if it is the same each time (RFC 9110, section 8.6).
+    length = headers.get("content-length", "").partition(",")[0].strip()
+    if length and "transfer-encoding" in headers:
+        # RFC 9112, section 6.3: such an answer ought to be handled as an error.
+        return Failure(Fault.PROTOCOL, "both Content-Length and Transfer-Encoding")
+    # A 204 or 304 has no body, whatever length it states (RFC 9112, section 6.3).
+    if status in (204, 304) or not (length.isascii() and length.isdecimal()):
+        return None
+    if len(length) > _LONGEST_NUMBER or int(length) > limit_bytes:
+        return Failure(Fault.TOO_BIG, f"Content-Length {length[:_LONGEST_NUMBER]}, limit {limit_bytes}")
+    return None
+
+
+def scrub(wording: str, url: str, headers: Mapping[str, str], proxy: str | None = None) -> str:
+    """A client's wording without anything that may hold a key.
+
+    Addresses and quoted bytes go whole; what is left of the query, the userinfo and the header values of this
+    exchange is masked. Values under four characters stay: masking them would only garble the words.
+    """
+    text = _LITERAL.sub("(bytes)", _ADDRESS.sub("(address)", wording))
+    for secret in sorted(_secrets(url, headers, proxy), key=len, reverse=True):
+        if len(secret) >= 4:
+            text = text.replace(secret, "(masked)")
+    return " ".join(text.split())[:DETAIL_LENGTH]
+
+
+def _secrets(url: str, headers: Mapping[str, str], proxy: str | None) -> set[str]:
+    found = set(headers.values())
+    for address in filter(None, (url, proxy)):
+        parts = urlsplit(address)
+        userinfo = parts.netloc.rpartition("@")[0]
+        found |= {parts.query, unquote(parts.query), userinfo, *userinfo.split(":"), unquote(userinfo)}
+        found |= {value for _, value in parse_qsl(parts.query)}
+    return found

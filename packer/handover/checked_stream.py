@@ -1,0 +1,121 @@
+"""The tiles of one file on their way from the pack into it, each checked as it passes."""
+
+from __future__ import annotations
+
+from collections.abc import Callable, Iterator, Mapping
+from dataclasses import dataclass
+from pathlib import Path
+
+from packer.common.shell import typed
+from packer.content.codings import unwrap
+from packer.content.damage import Damaged, NotATile
+from packer.content.payload import examine
+from packer.content.vector_layers import VectorLayers
+from packer.errors import InputError, StoreError
+from packer.geometry.tileset import Tile, TileSet
+from packer.handover.drafting import FileDraft
+from packer.handover.kinds import As, Findings
+from packer.planning.brief import Brief
+from packer.planning.plan import Plan
+from packer.store.records import body_hash
+from packer.store.snapshot_reader import Shelf, Tally
+
+__all__ = ["EVERY", "Job", "Passage", "Progress"]
+
+Progress = Callable[[str, int, int], None]
+EVERY = 500  # tiles between two reports of progress
+_LARGEST_VECTOR_BYTES = 32 * 1024 * 1024
+
+
+@dataclass(frozen=True, slots=True)
+class Job:
+    """What all files of a handover have in common. `store` is the folder of the packs, None for the brief's."""
+
+    brief: Brief
+    plan: Plan
+    store: Path | None
+    shelves: Mapping[str, Shelf]
+    kind: As
+    limit_bytes: int | None
+    allow_gaps: bool
+    on_progress: Progress
+
+    @property
+    def verify(self) -> str:
+        """The command that names every damaged tile of these packs."""
+        return typed("verify", self.brief.path, store=self.store)
+
+
+class Passage:
+    """The tiles of one file on their way from the pack, checked one by one.
+
+    `tally` and `tiles_bytes` are of those that have passed.
+    """
+
+    def __init__(self, job: Job, file: FileDraft, damaged: set[Tile]) -> None:
+        self.tally = Tally()
+        self.tiles_bytes = 0
+        self._job, self._file, self._damaged = job, file, damaged
+        self._shelf = job.shelves[file.layer]
+        self._vector = VectorLayers() if self._shelf.kind == "pbf" else None
+        self._left_out: set[Tile] = set()
+        self._px: tuple[int, int] | None = None
+
+    def __iter__(self) -> Iterator[tuple[Tile, bytes]]:
+        every = len(self._file.stock)
+        for done, body in enumerate(self._shelf.bodies(self._file.stock, self._fault)):
+            if done % EVERY == 0:
+                self._job.on_progress(f"writing {self._file.name}", done, every)
+            if body.fault is not None:
+                self._leave_out(body.tile, body.fault)
+                continue
+            data, sha256 = body.data, body.hash
+            if self._vector is not None:
+                try:
+                    self._vector.add(body.tile.zoom, data)
+                except Damaged as fault:
+                    self._leave_out(body.tile, str(fault))
+                    continue
+                if self._job.kind == "folder":
+                    # A file has no header to say that it is gzipped, and TileJSON has no word for it.
+                    data = unwrap(data, "gzip", _LARGEST_VECTOR_BYTES) if data[:2] == b"\x1f\x8b" else data
+                    sha256 = body_hash(data)
+            self.tally.add(body.tile, sha256)
+            self.tiles_bytes += len(data)
+            yield body.tile, data
+
+    def _leave_out(self, tile: Tile, fault: str) -> None:
+        if not self._job.allow_gaps:
+            raise StoreError(
+                f"Tile {tile} of layer {self._file.layer} must not be handed over: {fault}, in "
+                f"{self._shelf.path}. The file was given up. See all such tiles with {self._job.verify}; or leave "
+                "them out with --allow-gaps."
+            )
+        self._left_out.add(tile)
+        self._damaged.add(tile)
+
+    def _fault(self, data: bytes) -> str | None:
+        try:
+            found = examine(data)
+        except (Damaged, NotATile) as fault:
+            return f"it is damaged or no tile ({fault})"
+        if found.kind.value != self._shelf.kind:
+            return f"it is {found.kind.value} in a pack of {self._shelf.kind}"
+        if self._job.kind == "gpkg":
+            self._px = self._px or found.size_px
+            if found.size_px != self._px or found.size_px is None or found.size_px[0] != found.size_px[1]:
+                raise InputError(
+                    f"Layer {self._file.layer} has tiles of several sizes, which a GeoPackage cannot hold. Hand "
+                    "it over with --as mbtiles."
+                )
+        return None
+
+    def found(self) -> Findings:
+        """What is known once all tiles have passed."""
+        tiles = self._file.stock.tiles() - TileSet.from_tiles(self._left_out)
+        if not tiles:
+            raise StoreError(
+                f"Every tile meant for {self._file.name} is damaged. See {self._job.verify}, and fetch them again."
+            )
+        vector = None if self._vector is None else self._vector.found()
+        return Findings(tiles, self._px[0] if self._px else 256, vector)

@@ -1,0 +1,1 @@
+"""The brief, and the plan that it asks for."""

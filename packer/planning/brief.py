@@ -1,0 +1,309 @@
+"""The brief: what a planner wants on board, as `brief.toml` says it.
+
+Reading checks everything that can be checked without touching the shape files or the network. Each fault
+becomes one sentence that names the file, the key, what was found and what would be right.
+"""
+
+from __future__ import annotations
+
+import contextlib
+import re
+import tomllib
+from pathlib import Path
+from typing import Annotated, Literal
+
+from pydantic import (
+    BaseModel,
+    Discriminator,
+    PrivateAttr,
+    Tag,
+    ValidationError,
+    field_validator,
+    model_validator,
+)
+
+from packer.common.shell import typed
+from packer.errors import BriefError
+from packer.planning.brief_errors import as_found, nearest, syntax, told
+from packer.planning.brief_layer import Layer, Table, key_of
+from packer.planning.brief_values import (
+    Box,
+    Budget,
+    LayerNames,
+    Margin,
+    Part,
+    Position,
+    Reach,
+    Text,
+    Zoom,
+    check_layer_name,
+    one_of,
+)
+
+__all__ = ["OVERVIEW", "USES", "Area", "Brief", "Crew", "Layer", "Overview"]
+
+USES = {"on foot": 18, "trail": 17, "road": 15}  # common practice, no source
+OVERVIEW = "overview"  # the name under which the coarse block stands beside the areas
+_LARGEST_BRIEF_BYTES = 1_000_000  # ten thousand areas
+_KEY_PART = r"""(?:[\w-]{1,80}+|"[^"\n]{0,80}+"|'[^'\n]{0,80}+')"""
+_LONG_KEY = re.compile(rf"(?<![\w.-]){_KEY_PART}(?:[ \t]*+\.[ \t]*+{_KEY_PART}){{100}}")
+
+
+class Area(Table):
+    """One stretch of ground and how deep its map goes. Just one of the five shapes is set."""
+
+    name: Text
+    line: Text | None = None
+    point: Position | None = None
+    points: Text | None = None
+    box: Box | None = None
+    polygon: Text | None = None
+    half_width: Reach | None = None
+    radius: Reach | None = None
+    deepest: Zoom | None = None
+    use: Annotated[Literal["on foot", "trail", "road"] | None, one_of(*USES)] = None
+    layers: LayerNames | None = None
+
+    @field_validator("name")
+    @classmethod
+    def _not_taken(cls, value: str) -> str:
+        if value.strip().lower() == OVERVIEW:
+            raise ValueError("the coarse block round everything has that name; choose another")
+        return value
+
+    @model_validator(mode="after")
+    def _one_shape(self) -> Area:
+        shapes = [k for k in ("line", "point", "points", "box", "polygon") if getattr(self, k) is not None]
+        if len(shapes) != 1:
+            found = f"{' and '.join(shapes)} are there" if shapes else "none of them is there"
+            raise ValueError(f"just one of line, point, points, box and polygon should be given; {found}")
+        self._check_reach(shapes[0])
+        if (self.deepest is None) == (self.use is None):
+            raise ValueError(
+                'the depth should be given once, as deepest = 17 or as use = "on foot", "trail" or "road"'
+            )
+        return self
+
+    def _check_reach(self, shape: str) -> None:
+        needed = {"line": "half-width", "point": "radius", "points": "radius"}.get(shape)
+        for key, value in (("half-width", self.half_width), ("radius", self.radius)):
+            if key == needed and value is None:
+                raise ValueError(f'{key} is missing, which {shape} needs. Write {key} = "250 m"')
+            if key != needed and value is not None:
+                instead = f"; write {needed} instead" if needed else "; leave it out"
+                raise ValueError(f"{key} does not go with {shape}{instead}")
+
+    @property
+    def deepest_zoom(self) -> int:
+        """The deepest zoom asked for, whether given outright or by the crew's use."""
+        if self.deepest is not None:
+            return self.deepest
+        return USES[self.use or "road"]
+
+    @property
+    def file(self) -> str | None:
+        """The shape file that the area names, as written, if any."""
+        return self.line or self.points or self.polygon
+
+
+class Overview(Table):
+    """The coarse block round everything, so that zooming out is never empty."""
+
+    margin: Margin = 10_000.0
+    deepest: Zoom = 12
+
+
+class Crew(Table):
+    """People who leave with a device of their own, and what of the maps goes on it."""
+
+    name: Text
+    areas: LayerNames | None = None
+    layers: LayerNames | None = None
+    budget: Budget | None = None
+
+
+def _overview_kind(value: object) -> str:
+    return "off" if value is False else "table"
+
+
+class Brief(Table):
+    """A whole brief. Paths in it are relative to `folder`."""
+
+    title: Text
+    contact: Text | None = None
+    store: Text = "packs"
+    layers: dict[str, Layer]
+    areas: tuple[Area, ...]
+    overview: Annotated[
+        Annotated[Overview, Tag("table")] | Annotated[Literal[False], Tag("off")],
+        Discriminator(_overview_kind),
+    ] = Overview()
+    crews: tuple[Crew, ...] = ()
+    part: Part | None = None
+    _path: Path = PrivateAttr(default=Path("brief.toml"))
+
+    @field_validator("layers", mode="before")
+    @classmethod
+    def _named(cls, value: object) -> object:
+        if not isinstance(value, dict) or not value:
+            raise ValueError("each layer should stand below a heading of its own, such as [layers.aerial]")
+        seen: dict[str, str] = {}
+        for name, table in value.items():
+            if not isinstance(table, dict):
+                raise ValueError(
+                    f"{as_found(name)} stands where the name of a layer should be; "
+                    "open each layer with a heading such as [layers.aerial]"
+                )
+            check_layer_name(name, seen)
+            if "name" in table:
+                raise ValueError(f'the name of layer "{name}" stands in its heading; leave the key name out')
+        return {n: {**t, "name": n} for n, t in value.items()}
+
+    @field_validator("areas", mode="before")
+    @classmethod
+    def _some(cls, value: object) -> object:
+        if not isinstance(value, list) or not value:
+            raise ValueError(
+                "each area should stand below a heading [[areas]] of its own, in double brackets"
+            )
+        return value
+
+    @field_validator("overview", mode="before")
+    @classmethod
+    def _table_or_off(cls, value: object) -> object:
+        if not isinstance(value, dict) and value is not False:
+            raise ValueError(
+                "it should be a heading [overview] with margin and deepest below, or overview = false at the top"
+            )
+        return value
+
+    @field_validator("contact")
+    @classmethod
+    def _commentable(cls, value: str | None) -> str | None:
+        # It goes out as a comment of the User-Agent header; RFC 9110 5.6.5 gives these three a meaning there.
+        if value is not None and not (value.isascii() and not set(value) & set("()\\")):
+            raise ValueError("it is sent with each request and should be plain ASCII without ( ) and \\")
+        return value
+
+    @model_validator(mode="after")
+    def _known_names(self) -> Brief:
+        names: set[str] = set()
+        for area in self.areas:
+            if area.name in names:
+                raise ValueError(f"two areas have the name {as_found(area.name)}; give each its own")
+            names.add(area.name)
+            for layer in area.layers or ():
+                if layer not in self.layers:
+                    raise ValueError(
+                        f"In area {as_found(area.name)}, layers names {as_found(layer)}, "
+                        f"which is not a layer of this brief{nearest(layer, self.layers)}"
+                    )
+        return self
+
+    @model_validator(mode="after")
+    def _known_crews(self) -> Brief:
+        areas, names = {area.name for area in self.areas}, set()
+        for crew in self.crews:
+            if crew.name in names:
+                raise ValueError(f"two crews have the name {as_found(crew.name)}; give each its own")
+            names.add(crew.name)
+            for key, found, known in (
+                ("areas", crew.areas, areas),
+                ("layers", crew.layers, set(self.layers)),
+            ):
+                for name in sorted(set(found or ()) - known):
+                    raise ValueError(
+                        f"For crew {as_found(crew.name)}, {key} names {as_found(name)}, which this brief does "
+                        f"not have{nearest(name, sorted(known))}"
+                    )
+        return self
+
+    @property
+    def path(self) -> Path:
+        """Where the brief lies, or would lie."""
+        return self._path
+
+    @property
+    def folder(self) -> Path:
+        """The folder that the brief lies in."""
+        return self.path.parent
+
+    @property
+    def store_folder(self) -> Path:
+        """Where the packs go unless the command says otherwise."""
+        return self.folder / self.store
+
+    @property
+    def as_written(self) -> Brief:
+        """The brief as its file has it, without what servers offer."""
+        return self.model_copy(update={"layers": {n: la.as_written for n, la in self.layers.items()}})
+
+    @classmethod
+    def read(cls, path: Path | str) -> Brief:
+        """Read and check a brief; a folder stands for the brief.toml in it.
+
+        Raises BriefError with every fault found, one sentence a line.
+        """
+        path = Path(path)
+        with contextlib.suppress(OSError):  # such as a folder that may not be looked into: reading tells why
+            path = path / "brief.toml" if path.is_dir() else path
+        return cls.from_text(_read_text(path), path)
+
+    @classmethod
+    def from_text(cls, text: str, path: Path | str = "brief.toml") -> Brief:
+        """As `read`, from TOML text that lies, or would lie, at `path`."""
+        if _LONG_KEY.search(text):  # such a one takes the parser the square of its length
+            raise BriefError(
+                f"{path} holds a key of over a hundred parts with dots between. Mend it and try again."
+            )
+        try:
+            table = tomllib.loads(text)
+        except (ValueError, RecursionError) as fault:  # TOMLDecodeError is a ValueError
+            raise BriefError(f"{path} is not valid TOML{syntax(fault)}. Mend it and try again.") from fault
+        try:
+            brief = cls.model_validate(table)
+        except ValidationError as fault:
+            faults = told(fault.errors(include_url=False), table, _KEYS)
+            one = len(faults) == 1
+            text = f"{path}: {faults[0]}" if one else f"{path} has these faults:\n- " + "\n- ".join(faults)
+            raise BriefError(text) from None  # the cause would repeat what may hold a key
+        brief._path = Path(path)
+        return brief
+
+
+def _known_keys(model: type[BaseModel]) -> list[str]:
+    return [key_of(name) for name in model.model_fields if (model, name) != (Layer, "name")]
+
+
+_KEYS = {
+    room: _known_keys(model)
+    for room, model in (
+        ("", Brief),
+        ("layers", Layer),
+        ("areas", Area),
+        ("overview", Overview),
+        ("crews", Crew),
+    )
+}
+
+
+def _read_text(path: Path) -> str:
+    try:
+        with path.open("rb") as file:  # no more than is asked for, since a device has no end
+            text = file.read(_LARGEST_BRIEF_BYTES + 1)
+        if len(text) > _LARGEST_BRIEF_BYTES:
+            raise BriefError(
+                f"{path} is over {_LARGEST_BRIEF_BYTES // 1_000_000} MB, so it is no brief. Name the TOML file."
+            )
+        return text.decode("utf-8-sig").replace("\r\n", "\n")
+    except FileNotFoundError:
+        raise BriefError(
+            f"{path} does not exist. Name your brief, or write a first one: {typed('new', path)}"
+        ) from None
+    except UnicodeDecodeError as fault:
+        raise BriefError(
+            f"{path} is not UTF-8 text (byte {fault.start + 1} is not). Save it as UTF-8 and try again."
+        ) from None
+    except (OSError, ValueError) as fault:  # ValueError: a name that no file can have
+        reason = fault.strerror if isinstance(fault, OSError) else "no file can have this name"
+        raise BriefError(f"{path} cannot be read: {reason}. Check the file and its permissions.") from fault

@@ -1,0 +1,298 @@
+"""Single values of a brief: what each may be, and what would be right where it is not.
+
+Every check takes what TOML gave and raises ValueError with the end of a sentence that begins "it is …, but".
+"""
+
+from __future__ import annotations
+
+import re
+import unicodedata
+from collections.abc import Callable
+from datetime import date, datetime
+from typing import Annotated
+
+from pydantic import BeforeValidator
+
+from packer.common.units import metres, size_bytes
+from packer.geometry.grid import MAX_LATITUDE, MAX_ZOOM, LonLatBox
+from packer.planning.brief_errors import as_found
+
+__all__ = [
+    "Box",
+    "Budget",
+    "Day",
+    "Hashes",
+    "Headers",
+    "Hosts",
+    "LayerNames",
+    "Margin",
+    "Part",
+    "Position",
+    "Prose",
+    "Rate",
+    "Reach",
+    "Subdomains",
+    "Switch",
+    "Text",
+    "Zoom",
+    "Zooms",
+    "check_layer_name",
+    "names_a_device",
+    "one_of",
+    "side_px",
+    "whole",
+]
+
+_LONGEST_TEXT = 2000
+_LAYER_NAME = re.compile(r"[A-Za-z0-9][A-Za-z0-9 _.-]{0,63}")
+# Microsoft, "Naming Files, Paths, and Namespaces": the digits of Latin-1 that are written raised count as well.
+_DEVICE_NAMES = {"con", "prn", "aux", "nul", *(f"{n}{i}" for n in ("com", "lpt") for i in "0123456789¹²³")}
+_SUBDOMAIN = re.compile(r"[A-Za-z0-9-]{1,63}")
+_HOST = re.compile(r"(\[[0-9A-Fa-f:.]+\]|[A-Za-z0-9.-]{1,253})(:\d{1,5})?")
+_HASH = re.compile(r"[0-9a-f]{64}")
+_PART = re.compile(r"([1-9]\d{0,2}) of ([1-9]\d{0,2})")
+MOST_PARTS = 100
+_HEADER_NAME = re.compile(r"[!#$%&'*+.^_`|~0-9A-Za-z-]+")  # token, RFC 9110 5.6.2
+_HEADER_VALUE = re.compile(r"[!-~]([ -~]*[!-~])?")
+_OWN_HEADERS = {
+    *("host", "connection", "content-length", "transfer-encoding", "accept-encoding", "range", "user-agent"),
+    *("te", "trailer", "upgrade", "expect", "keep-alive", "proxy-connection"),
+}
+
+
+def _text(value: object, allowed: str = "") -> str:
+    if not isinstance(value, str):
+        raise ValueError("it should be text in quotes")
+    if not value.strip():
+        raise ValueError("it should not be empty")
+    if len(value) > _LONGEST_TEXT:
+        raise ValueError(f"it should have at most {_LONGEST_TEXT} characters")
+    if any(unicodedata.category(c) in ("Cc", "Cs") and c not in allowed for c in value):
+        raise ValueError("it should be one line of text without control characters")
+    return value
+
+
+def _prose(value: object) -> str:
+    return _text(value, "\r\n\t")
+
+
+def whole(low: int, high: int) -> BeforeValidator:
+    """A whole number within bounds, both included."""
+
+    def check(value: object) -> int:
+        if not isinstance(value, int) or isinstance(value, bool) or not low <= value <= high:
+            raise ValueError(f"it should be a whole number from {low} to {high}, without quotes")
+        return value
+
+    return BeforeValidator(check)
+
+
+def _rate(value: object) -> float:
+    if not _is_number(value) or not 0 < (rate := _float(value)) <= 100_000:
+        raise ValueError("it should be a number over 0 and up to 100000, without quotes")
+    return rate
+
+
+def _length(low_m: float, high_m: float) -> BeforeValidator:
+    def check(value: object) -> float:
+        try:
+            length_m = metres(value if isinstance(value, str) else "")
+        except ValueError:
+            raise ValueError(
+                'it should be a length, a number with its unit in quotes, such as "250 m" or "2 km"'
+            ) from None
+        if not low_m <= length_m <= high_m:
+            raise ValueError(f"it should be between {low_m:g} m and {high_m / 1000:g} km")
+        return length_m
+
+    return BeforeValidator(check)
+
+
+def one_of(*words: str) -> BeforeValidator:
+    """One of some words."""
+
+    def check(value: object) -> object:
+        if value not in words:
+            raise ValueError(
+                f"it should be {', '.join(as_found(w) for w in words[:-1])} or {as_found(words[-1])}"
+            )
+        return value
+
+    return BeforeValidator(check)
+
+
+def side_px(*sides: int) -> BeforeValidator:
+    """The side of a tile in pixels."""
+
+    def check(value: object) -> object:
+        if isinstance(value, bool) or value not in sides:
+            raise ValueError(f"it should be {' or '.join(map(str, sides))}, without quotes")
+        return value
+
+    return BeforeValidator(check)
+
+
+def _list_of(matches: Callable[[str], object], shape: str) -> BeforeValidator:
+    def check(value: object) -> tuple[str, ...]:
+        if (
+            not isinstance(value, list)
+            or not value
+            or not all(isinstance(v, str) and matches(v) for v in value)
+        ):
+            raise ValueError(f"it should be {shape}")
+        return tuple(value)
+
+    return BeforeValidator(check)
+
+
+def _zooms(value: object) -> tuple[int, int]:
+    match value:
+        case [int(first), int(last)] if not {type(first), type(last)} & {bool}:
+            if 0 <= first <= last <= MAX_ZOOM:
+                return first, last
+            raise ValueError(f"the first zoom comes before the last, and both lie from 0 to {MAX_ZOOM}")
+    raise ValueError("it should be the first and the last zoom that the server offers, such as [0, 19]")
+
+
+def _headers(value: object) -> dict[str, str]:
+    if not isinstance(value, dict) or not all(isinstance(v, str) for v in value.values()):
+        raise ValueError('it should be names and values in quotes, such as { "X-Key" = "${NAME}" }')
+    seen = set()
+    for name, text in value.items():
+        if not _HEADER_NAME.fullmatch(name):
+            raise ValueError("one of the names is not the name of a header, such as X-Key")
+        if not _HEADER_VALUE.fullmatch(text):
+            raise ValueError(f"the value of {name} should be one line of plain ASCII with no space round it")
+        if name.lower() in _OWN_HEADERS or name.lower().startswith("if-"):
+            raise ValueError(f"{name} is set by Lastbar itself; leave it out")
+        if name.lower() in seen:
+            raise ValueError(f"{name} is given twice, in capitals or not")
+        seen.add(name.lower())
+    return value
+
+
+def _position(value: object) -> tuple[float, float]:
+    if not (isinstance(value, list) and len(value) == 2 and all(_is_number(v) for v in value)):
+        raise ValueError("it should be [longitude, latitude] in degrees, such as [12.5012, 47.1023]")
+    return _checked_lon_lat(*value)
+
+
+def _box(value: object) -> LonLatBox:
+    if not (isinstance(value, list) and len(value) == 4 and all(_is_number(v) for v in value)):
+        raise ValueError(
+            "it should be [west, south, east, north] in degrees, such as [12.30, 47.00, 12.70, 47.25]"
+        )
+    west, south = _checked_lon_lat(*value[:2])
+    east, north = _checked_lon_lat(*value[2:])
+    if south >= north:
+        raise ValueError(f"south ({south:g}) should lie below north ({north:g}): [west, south, east, north]")
+    if west == east:
+        raise ValueError("west and east should differ: [west, south, east, north]")
+    return LonLatBox(west, south, east, north)
+
+
+def _day(value: object) -> date:
+    if not isinstance(value, date) or isinstance(value, datetime):
+        raise ValueError("it should be a day, without quotes, such as 2027-03-01")
+    return value
+
+
+def _switch(value: object) -> bool:
+    if not isinstance(value, bool):
+        raise ValueError("it should be true or false, without quotes")
+    return value
+
+
+def _part(value: object) -> tuple[int, int]:
+    match = _PART.fullmatch(value) if isinstance(value, str) else None
+    if match is None or not 1 <= int(match[1]) <= int(match[2]) <= MOST_PARTS:
+        raise ValueError(f'it should be which part of how many, up to {MOST_PARTS}, such as "2 of 3"')
+    return int(match[1]), int(match[2])
+
+
+def _budget(value: object) -> int:
+    try:
+        return size_bytes(value if isinstance(value, str) else "")
+    except ValueError:
+        raise ValueError('it should be a size, a number with its unit in quotes, such as "32 GB"') from None
+
+
+def _is_number(value: object) -> bool:
+    return isinstance(value, int | float) and not isinstance(value, bool)
+
+
+def _float(value: object) -> float:
+    """A number of TOML, which has no largest whole one, as a float."""
+    assert isinstance(value, int | float)
+    try:
+        return float(value)
+    except OverflowError:
+        return float("inf")
+
+
+def _checked_lon_lat(lon_found: object, lat_found: object) -> tuple[float, float]:
+    lon, lat = _float(lon_found), _float(lat_found)
+    edge = round(MAX_LATITUDE, 4)
+    if not -180 <= lon <= 180:
+        raise ValueError(f"longitude {lon:g} is outside -180 to 180; the order is longitude, latitude")
+    if not -MAX_LATITUDE <= lat <= MAX_LATITUDE:
+        swapped = abs(lon) <= MAX_LATITUDE and 90 < abs(lat) <= 180
+        hint = "; are the two swapped? Longitude comes first" if swapped else ""
+        raise ValueError(f"latitude {lat:g} is outside -{edge} to {edge}, where Web Mercator maps end{hint}")
+    return lon, lat
+
+
+Text = Annotated[str, BeforeValidator(_text)]
+Day = Annotated[date, BeforeValidator(_day)]
+Switch = Annotated[bool, BeforeValidator(_switch)]
+Part = Annotated[tuple[int, int], BeforeValidator(_part)]
+Budget = Annotated[int, BeforeValidator(_budget)]
+Hashes = Annotated[
+    tuple[str, ...],
+    _list_of(_HASH.fullmatch, "a list of SHA-256 hashes, each 64 digits and letters a to f in quotes"),
+]
+Prose = Annotated[str, BeforeValidator(_prose)]
+Zoom = Annotated[int, whole(0, MAX_ZOOM)]
+Zooms = Annotated[tuple[int, int], BeforeValidator(_zooms)]
+Rate = Annotated[float, BeforeValidator(_rate)]
+Reach = Annotated[float, _length(1.0, 100_000.0)]
+Margin = Annotated[float, _length(0.0, 1_000_000.0)]
+Position = Annotated[tuple[float, float], BeforeValidator(_position)]
+Box = Annotated[LonLatBox, BeforeValidator(_box)]
+Headers = Annotated[dict[str, str], BeforeValidator(_headers)]
+Subdomains = Annotated[
+    tuple[str, ...], _list_of(_SUBDOMAIN.fullmatch, 'a list of names of hosts, such as ["a", "b"]')
+]
+Hosts = Annotated[
+    tuple[str, ...],
+    _list_of(
+        _HOST.fullmatch, 'a list of hosts without http://, such as ["tiles.example.org", "localhost:8080"]'
+    ),
+]
+LayerNames = Annotated[
+    tuple[str, ...],
+    _list_of(str.strip, 'a list of names of layers, such as ["aerial"]; leave it out for all layers'),
+]
+
+
+def names_a_device(name: str) -> bool:
+    """Whether Windows takes a file's or a folder's name for a device, whatever its ending is.
+
+    Blanks before the first dot do not help: "con .north" is the device CON.
+    """
+    return name.split(".")[0].strip().casefold() in _DEVICE_NAMES
+
+
+def check_layer_name(name: str, seen: dict[str, str]) -> None:
+    """Raise ValueError unless a layer's name can name a file, on any system, apart from those seen before."""
+    bad_end = name.endswith((".", " "))
+    if not _LAYER_NAME.fullmatch(name) or bad_end or names_a_device(name):
+        raise ValueError(
+            f"the layer name {as_found(name)} cannot name the file of a pack; use up to 64 letters, digits, "
+            '"-", "_", "." and spaces, with a letter or digit first, and none that Windows keeps for devices'
+        )
+    twin = seen.setdefault(name.lower(), name)
+    if twin != name:
+        raise ValueError(
+            f'the layers "{twin}" and "{name}" would be one file where capitals do not count; rename one'
+        )

@@ -1,0 +1,133 @@
+"""A brief and what its servers offer, brought together: layers with their address, zooms and attribution filled in.
+
+What the brief says wins. Nothing here touches the network; `packer.fetching.hosts.offer_reading` reads from there.
+"""
+
+from __future__ import annotations
+
+import hashlib
+from collections.abc import Collection, Mapping
+from pathlib import Path
+
+from packer.common.shell import typed
+from packer.errors import BriefError
+from packer.planning.brief import Brief, Layer
+from packer.planning.brief_errors import as_found
+from packer.sources.address import check_template, fingerprint, shown, variables
+from packer.sources.kept_offers import keep_offer, kept_offer
+from packer.sources.offer import Offer
+
+__all__ = ["keep", "kept", "settled", "source_mark", "source_name", "unread", "with_offer"]
+
+
+def source_name(layer: Layer) -> str:
+    """A name, without a key in it, for what of a layer decides which offer is its own."""
+    asked = (
+        *("tilejson" if layer.tilejson else "wmts", shown(layer.offered_at or "")),
+        *(layer.wmts_layer, layer.wmts_style, layer.wmts_matrix_set, layer.tile_size),
+        *(layer.as_written.format, sorted(layer.tile_hosts)),
+    )
+    return hashlib.sha256(repr(asked).encode()).hexdigest()[:16]
+
+
+def source_mark(layer: Layer) -> str:
+    """A name, without a key in it, for where the tiles of a layer come from.
+
+    Where a server gives the address it may give another each time, to each planner: what it was asked counts.
+    """
+    if layer.offered_at is None:
+        return fingerprint(layer.url)
+    asked = ("tilejson" if layer.tilejson else "wmts", shown(layer.offered_at), layer.wmts_layer)
+    told = (*asked, layer.wmts_style, layer.as_written.tile_size)
+    return hashlib.sha256(repr(told).encode()).hexdigest()[:16]
+
+
+def settled(brief: Brief, offers: Mapping[str, Offer], asked: Mapping[str, str] | None = None) -> Brief:
+    """The brief with these offers filled in, by layer; other layers stay as they are.
+
+    `asked` are templates as servers gave them, by layer. Raises BriefError where brief and offer do not go
+    together.
+    """
+    layers = {
+        name: with_offer(brief, layer, offers[name], (asked or {}).get(name)) if name in offers else layer
+        for name, layer in brief.layers.items()
+    }
+    return brief.model_copy(update={"layers": layers})
+
+
+def with_offer(brief: Brief, layer: Layer, offer: Offer, asked: str | None = None) -> Layer:
+    """A layer of the brief with an offer filled in. Raises BriefError where the two do not go together."""
+    written, place = layer.as_written, f"{brief.path}: layers.{layer.name}"
+    try:
+        check_template(offer.templates[0], layer.subdomains)
+    except ValueError as fault:
+        raise BriefError(
+            f"{place}: its server gives an address of tiles that cannot be used: {fault}. Ask its owner for "
+            "one that can, and write it as url."
+        ) from None
+    zooms = _zooms(place, written, offer)
+    attribution = written.attribution or offer.attribution
+    if not attribution:
+        raise BriefError(
+            f'{place}: attribution is missing, and the server gives none. Write attribution = "Example Survey", '
+            "with the words that its owner asks for."
+        )
+    size = written.tile_size or (512 if offer.tile_px == 512 else None)
+    return written.offered(
+        offer,
+        asked,
+        url=offer.templates[0],
+        zooms=zooms,
+        attribution=attribution,
+        format=written.format or offer.kind,
+        tile_size=size,
+    )
+
+
+def _zooms(place: str, layer: Layer, offer: Offer) -> tuple[int, int]:
+    first, last = max(layer.zooms[0], offer.zooms[0]), min(layer.zooms[1], offer.zooms[1])
+    if first > last:
+        raise BriefError(
+            f"{place}: zooms are {as_found(list(layer.zooms))}, but the server offers "
+            f"{as_found(list(offer.zooms))}, which has none in common. Change zooms, or leave the key out."
+        )
+    return first, last
+
+
+def kept(brief: Brief, folder: Path) -> dict[str, Offer]:
+    """The offers that are kept in the folder of the packs, of those layers that need one and have it there."""
+    found = {}
+    for name, layer in brief.layers.items():
+        if layer.offered_at is not None:
+            named = {variable for text in layer.as_written.keyed for variable in variables(text)}
+            offer = kept_offer(folder, name, source_name(layer), named)
+            if offer is not None and _can_address(offer, layer):
+                found[name] = offer
+    return found
+
+
+def _can_address(offer: Offer, layer: Layer) -> bool:
+    """What no server's answer would have passed with is a damaged file, to be read anew."""
+    try:
+        check_template(offer.templates[0], layer.subdomains)
+    except ValueError:
+        return False
+    return True
+
+
+def keep(layer: Layer, folder: Path, offer: Offer) -> None:
+    """Leave a layer's offer, its templates in their kept form, in the folder of the packs.
+
+    Raises DiskError. If the process dies: the old offer or the new one.
+    """
+    keep_offer(folder, layer.name, source_name(layer), offer)
+
+
+def unread(brief: Brief, names: Collection[str]) -> BriefError:
+    """The error that tells how to have the offers of these layers read."""
+    layers = " and ".join(f'"{name}"' for name in names)
+    return BriefError(
+        f"{brief.path}: what the server offers for layer {layers} has not been read yet, or the brief asks for "
+        f"something else by now. Read it with the network at hand: {typed('plan', brief.path)} (from Python: "
+        "read_offers)"
+    )

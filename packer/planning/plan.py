@@ -1,0 +1,256 @@
+"""The plan: exactly which tiles a brief asks for, layer by layer, as immutable sets."""
+
+from __future__ import annotations
+
+import hashlib
+from collections.abc import Mapping
+from dataclasses import dataclass, replace
+from types import MappingProxyType
+
+import numpy as np
+
+from packer.errors import PlanError
+from packer.geometry.cover import RULE, cover_box
+from packer.geometry.grid import LonLatBox, latitude_at
+from packer.geometry.partition import dealt
+from packer.geometry.shapes import Corridor, Shape, around, enclosing
+from packer.geometry.tileset import TileSet
+from packer.planning.brief import OVERVIEW, Area, Brief, Layer
+from packer.planning.brief_errors import as_found
+from packer.planning.offers import unread
+from packer.planning.shape_files import read_shape
+from packer.sources.offer import Offer, Window
+
+__all__ = ["OVERVIEW", "AreaPlan", "LayerPlan", "Plan", "part_of", "plan"]
+
+_MOST_NAMED = 5  # areas in one remark
+
+
+@dataclass(frozen=True, slots=True)
+class AreaPlan:
+    """What one area asks of one layer. `deepest` is the deepest zoom that the layer can give it."""
+
+    name: str
+    deepest: int
+    tiles: TileSet
+
+
+@dataclass(frozen=True, slots=True)
+class LayerPlan:
+    """What all areas ask of one layer: `tiles` is the union, so that each tile counts once. `tile_px` is the side
+    of a tile in pixels, as far as brief or server say so."""
+
+    name: str
+    tiles: TileSet
+    areas: tuple[AreaPlan, ...]
+    tile_px: int = 256
+
+
+@dataclass(frozen=True, slots=True)
+class Plan:
+    """A worked-out brief. `bounds` holds every area with its reach and the overview."""
+
+    layers: Mapping[str, LayerPlan]
+    shapes: Mapping[str, Shape]
+    bounds: LonLatBox
+    middle: tuple[float, float]
+    remarks: tuple[str, ...]
+    rule: str = RULE
+
+    @property
+    def count(self) -> int:
+        """Tiles in all layers together."""
+        return sum(len(layer.tiles) for layer in self.layers.values())
+
+    @property
+    def fingerprint(self) -> str:
+        """A name for this very set of tiles under this rule: equal plans have equal names."""
+        digest = hashlib.sha256(self.rule.encode())
+        for name in sorted(self.layers):
+            digest.update(f"\n{name}".encode())
+            tiles = self.layers[name].tiles
+            for zoom in tiles.zooms:
+                digest.update(
+                    f"\n{zoom}:".encode() + np.ascontiguousarray(tiles.boundaries(zoom), "<i8").tobytes()
+                )
+        return digest.hexdigest()[:16]
+
+
+def plan(brief: Brief) -> Plan:
+    """Work out a brief.
+
+    Raises BriefError where a shape file cannot serve, or what a layer's server offers is not filled in;
+    PlanError where no tile at all is asked for.
+    """
+    if unsettled := [name for name, layer in brief.layers.items() if not layer.is_settled]:
+        raise unread(brief, unsettled)
+    shapes = {area.name: read_shape(brief, area) for area in brief.areas}
+    bounds = enclosing([box for shape in shapes.values() for box in shape.boxes()])
+    covers = {a.name: _cover(shapes[a.name], _deepest_needed(brief, a)) for a in brief.areas}
+    if brief.overview:
+        bounds = _with_margin(bounds, brief.overview.margin)
+        covers[OVERVIEW] = cover_box(bounds, brief.overview.deepest).pyramid(0)
+    layers, remarks = {}, []
+    for layer in brief.layers.values():
+        layers[layer.name], notes = _layer_plan(brief, layer, covers)
+        remarks += notes
+    if not any(layer.tiles for layer in layers.values()):
+        raise PlanError(
+            "\n- ".join(
+                [f"{brief.path} asks for no tile at all. Change the areas' layers or depths, for:", *remarks]
+            )
+        )
+    middle = shapes[brief.areas[0].name].middle
+    whole = Plan(MappingProxyType(layers), MappingProxyType(shapes), bounds, middle, tuple(remarks))
+    return part_of(whole, *brief.part) if brief.part else whole
+
+
+def part_of(whole: Plan, number: int, count: int) -> Plan:
+    """Part `number`, from 1 to `count`, of a plan: no two parts share a tile, together they are the whole.
+
+    Areas keep what of theirs lies in the part.
+    """
+    tiles = dealt({name: layer.tiles for name, layer in whole.layers.items()}, number, count)
+    layers = {
+        name: replace(
+            layer,
+            tiles=tiles[name],
+            areas=tuple(replace(a, tiles=a.tiles & tiles[name]) for a in layer.areas),
+        )
+        for name, layer in whole.layers.items()
+    }
+    return replace(whole, layers=MappingProxyType(layers))
+
+
+def _cover(shape: Shape, zoom: int | None) -> TileSet:
+    return TileSet() if zoom is None else shape.tiles(zoom).pyramid(0)
+
+
+def _wants(area: Area, layer: Layer) -> bool:
+    return area.layers is None or layer.name in area.layers
+
+
+def _deepest_needed(brief: Brief, area: Area) -> int | None:
+    """The deepest zoom at which any layer can serve the area; None if none of them does."""
+    ends = [min(area.deepest_zoom, la.zooms[1]) for la in brief.layers.values() if _wants(area, la)]
+    return max(ends, default=None)
+
+
+def _layer_plan(brief: Brief, layer: Layer, covers: Mapping[str, TileSet]) -> tuple[LayerPlan, list[str]]:
+    first, last = layer.zooms
+    wanted = [(a.name, a.deepest_zoom) for a in brief.areas if _wants(a, layer)]
+    remarks = _remarks(layer, wanted)
+    if wanted and brief.overview:
+        wanted.insert(0, (OVERVIEW, brief.overview.deepest))
+    areas = [
+        AreaPlan(name, min(deepest, last), covers[name].at(*range(first, min(deepest, last) + 1)))
+        for name, deepest in wanted
+    ]
+    if layer.offer and not layer.offer.whole_grid:
+        kept = [replace(a, tiles=_offered(layer.offer, a.tiles)) for a in areas]
+        remarks += _outside(layer, areas, kept)
+        areas = kept
+    tiles = TileSet.union(a.tiles for a in areas)
+    return LayerPlan(layer.name, tiles, tuple(areas), layer.tile_size or 256), remarks
+
+
+def _outside(layer: Layer, areas: list[AreaPlan], kept: list[AreaPlan]) -> list[str]:
+    """A sentence for each area of which part lies where the server offers nothing."""
+    short = [
+        (area.name, len(area.tiles), len(area.tiles) - len(left.tiles))
+        for area, left in zip(areas, kept, strict=True)
+        if len(left.tiles) < len(area.tiles)
+    ]
+    remarks = []
+    for name, every, lost in short[:_MOST_NAMED]:
+        whose = "the overview" if name == OVERVIEW else _named([name])
+        what = (
+            f"None of the {every:,} tiles of {whose} is"
+            if lost == every
+            else (f"{lost:,} of the {every:,} tiles of {whose} {'is' if lost == 1 else 'are'} not")
+        )
+        remarks.append(f'{what} inside what the server of layer "{layer.name}" offers.')
+    if more := len(short[_MOST_NAMED:]):
+        areas_text = "area is" if more == 1 else "areas are"
+        remarks.append(
+            f'{more:,} more {areas_text} not wholly inside what the server of "{layer.name}" offers.'
+        )
+    return remarks
+
+
+def _offered(offer: Offer, tiles: TileSet) -> TileSet:
+    """Those of the tiles that the offer has. Its bounds are cut to the tiles' own rows first, since a box may be
+    the world and the rows of a deep zoom are millions."""
+    kept = []
+    for zoom in tiles.zooms:
+        some = tiles.at(zoom)
+        _, top, _, bottom = tiles.extent(zoom)
+        if offer.bounds is not None:
+            north = min(offer.bounds.north, float(latitude_at(top / (1 << zoom))))
+            south = max(offer.bounds.south, float(latitude_at((bottom + 1) / (1 << zoom))))
+            box = offer.bounds._replace(south=south, north=north)
+            some = some & cover_box(box, zoom) if south <= north else TileSet()
+        if offer.limits is not None:
+            some = some & _block(zoom, offer.limits.get(zoom), top, bottom)
+        kept.append(some)
+    return TileSet.union(kept)
+
+
+def _block(zoom: int, window: Window | None, top: int, bottom: int) -> TileSet:
+    if window is None or (top := max(top, window.top)) > (bottom := min(bottom, window.bottom)):
+        return TileSet()
+    rows = np.arange(top, bottom + 1, dtype=np.int64)
+    return TileSet.from_runs(zoom, rows, np.full(rows.size, window.first), np.full(rows.size, window.last))
+
+
+def _remarks(layer: Layer, wanted: list[tuple[str, int]]) -> list[str]:
+    """What of the areas' wishes the layer cannot give: a sentence for each kind, however many areas."""
+    first, last = layer.zooms
+    if not wanted:
+        return [f'No area uses layer "{layer.name}".']
+    remarks = _narrowed(layer)
+    if deeper := [name for name, deepest in wanted if deepest > last]:
+        verb = "asks" if len(deeper) == 1 else "ask"
+        remarks.append(f'Layer "{layer.name}" ends at zoom {last}; {_named(deeper)} {verb} for deeper ones.')
+    if none := [name for name, deepest in wanted if deepest < first]:
+        verb = "gets" if len(none) == 1 else "get"
+        remarks.append(
+            f'Layer "{layer.name}" starts at zoom {first}; {_named(none)} {verb} nothing of it, '
+            "with no zoom so deep."
+        )
+    return remarks
+
+
+def _narrowed(layer: Layer) -> list[str]:
+    asked = layer.as_written.zooms
+    if layer.offer is None or "zooms" not in layer.as_written.model_fields_set or asked == layer.zooms:
+        return []
+    return [
+        f'Layer "{layer.name}": the brief has zooms = {as_found(list(asked))}, of which its server offers '
+        f"{as_found(list(layer.zooms))}."
+    ]
+
+
+def _named(areas: list[str]) -> str:
+    named = [as_found(name) for name in areas]
+    if len(named) > _MOST_NAMED + 1:
+        named = [*named[:_MOST_NAMED], f"{len(named) - _MOST_NAMED} more"]
+    listed = " and ".join(filter(None, (", ".join(named[:-1]), named[-1])))
+    return f"area {listed}" if len(areas) == 1 else f"areas {listed}"
+
+
+def _with_margin(bounds: LonLatBox, margin_m: float) -> LonLatBox:
+    east = bounds.east + 360 if bounds.west > bounds.east else bounds.east
+    wide = around(bounds._replace(east=east), margin_m)
+    if wide.east - wide.west >= 360:
+        return LonLatBox(-180.0, wide.south, 180.0, wide.north)
+    return enclosing([wide])
+
+
+def lines_of(plan: Plan) -> dict[str, Corridor]:
+    """The areas that are corridors round lines, by name, in the order of the brief."""
+    return {
+        name: shape
+        for name, shape in plan.shapes.items()
+        if isinstance(shape, Corridor) and any(len(line) > 1 for line in shape.lines)
+    }

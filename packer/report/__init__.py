@@ -1,5 +1,0 @@
-"""The report: what a verify found, as one page for screen and paper, with pictures."""
-
-from packer.report.writing import PAGE, write_report
-
-__all__ = ["PAGE", "write_report"]

@@ -1,0 +1,211 @@
+"""Addresses of tiles: a layer's template, its secrets, and what may be shown of it.
+
+`${NAME}` stands for an environment variable and is filled in only where a request is made. What is written
+down (packs, plans, logs, errors) comes from the template with such names unfilled, any user part removed and
+everything in its query masked that is not a placeholder, since a key may also have been written there in full.
+"""
+
+from __future__ import annotations
+
+import contextlib
+import hashlib
+import re
+from collections.abc import Iterable, Mapping
+from dataclasses import dataclass, field
+from urllib.parse import SplitResult, quote, quote_plus, unquote, urlsplit
+
+from packer.geometry.grid import quadkey, tms_row
+from packer.geometry.tileset import Tile
+
+__all__ = [
+    "LEAST_SECRET",
+    "Address",
+    "UnsetError",
+    "check_place",
+    "check_template",
+    "fill",
+    "fingerprint",
+    "scrub",
+    "shown",
+    "variables",
+    "without_usual_port",
+]
+
+_VARIABLE = re.compile(r"\$\{([A-Za-z_][A-Za-z0-9_]*)\}")
+_FIELD = re.compile(r"(?<!\$)\{([^{}]*)\}")
+_FIELDS = ("z", "x", "y", "-y", "quadkey", "s")
+_PARAMETER = re.compile(r"[A-Za-z_.-]{1,24}")
+_REPEATABLE = re.compile(r"[A-Za-z_-]{1,16}")  # a short word of letters is no key, and may stand in an error
+_USUAL_PORT = re.compile(r":(80|443)$")
+LEAST_SECRET = 4
+"""Letters of a secret: to take out what is shorter would only garble the words."""
+
+
+class UnsetError(LookupError):
+    """An environment variable that a layer needs is not set to a line of text; the argument is its name."""
+
+
+def variables(text: str) -> list[str]:
+    """The names of the environment variables that a text asks for."""
+    return _VARIABLE.findall(text)
+
+
+def fill(text: str, environment: Mapping[str, str]) -> str:
+    """The text with each `${NAME}` filled in, spaces round the value left out.
+
+    Raises UnsetError for the first that is not set, blank, or more than one printable line, since such a value
+    could smuggle a header into a request.
+    """
+
+    def value(match: re.Match[str]) -> str:
+        found = environment.get(match[1], "").strip()
+        if not found or not found.isprintable():
+            raise UnsetError(match[1])
+        return found
+
+    return _VARIABLE.sub(value, text)
+
+
+def scrub(text: str, secrets: Iterable[str]) -> str:
+    """The text with each secret replaced by ***: as it is, percent-encoded or decoded, in capitals or not, since
+    a server that repeats it may write it otherwise."""
+    for secret in sorted(filter(None, secrets), key=len, reverse=True):
+        plain = unquote(secret)
+        forms = {secret, *(f(s) for s in (secret, plain) for f in (quote, quote_plus, _quote_all))}
+        forms |= {plain} if len(plain) >= LEAST_SECRET else set()
+        for form in sorted(forms, key=len, reverse=True):
+            text = re.sub(re.escape(form), "***", text, flags=re.IGNORECASE)
+    return text
+
+
+def _quote_all(text: str) -> str:
+    return quote(text, safe="")
+
+
+def check_template(url: str, subdomains: tuple[str, ...]) -> None:
+    """Raise ValueError, worded for the planner and without the address, unless it can address tiles."""
+    _check_letters(url)
+    _check_host(url)
+    fields = _FIELD.findall(url)
+    for name in fields:
+        if name not in _FIELDS:
+            what = f"{{{name}}}" if _REPEATABLE.fullmatch(name) else "one of its {…}"
+            raise ValueError(
+                f"{what} is not known. A template may hold {{z}}, {{x}}, {{y}}, {{-y}}, {{quadkey}} and {{s}}; "
+                "a key from the environment is written ${NAME}"
+            )
+    if set("{}") & set(_FIELD.sub("", _VARIABLE.sub("", url))):
+        raise ValueError("a brace { or } in it has no partner, or ${…} holds more than letters, digits and _")
+    if "quadkey" not in fields and not ({"z", "x"} <= set(fields) and {"y", "-y"} & set(fields)):
+        missing = [f"{{{n}}}" for n in ("z", "x") if n not in fields]
+        missing += [] if {"y", "-y"} & set(fields) else ["{y}"]
+        verb = "are" if missing[1:] else "is"
+        raise ValueError(
+            f"{' and '.join(missing)} {verb} missing, so that different tiles would have the same address"
+        )
+    if "s" in fields and not subdomains:
+        raise ValueError('{s} needs a list of names to stand for it, such as subdomains = ["a", "b"]')
+    if subdomains and "s" not in fields:
+        raise ValueError("subdomains are given, but it has no {s} for them to stand in")
+
+
+def check_place(url: str) -> None:
+    """As `check_template`, for the address of one document."""
+    _check_letters(url)
+    _check_host(url)
+    if set("{}") & set(_VARIABLE.sub("", url)):
+        raise ValueError(
+            "it leads to one document and holds no {…}; a key from the environment is written ${NAME}"
+        )
+
+
+def _check_letters(url: str) -> None:
+    if not url.isprintable() or any(c in url for c in ' \\"<>#'):
+        raise ValueError('an address holds no space, no line break and none of \\ " < > #')
+
+
+def _check_host(url: str) -> None:
+    try:
+        parts = urlsplit(url)
+        whole = parts.scheme in ("http", "https") and parts.hostname
+    except ValueError:  # its own words repeat the address
+        raise ValueError("the host after http:// or https:// cannot be read") from None
+    if not whole:
+        raise ValueError(
+            "it should begin with http:// or https:// and a host, such as https://tiles.example.org/"
+        )
+    if any(name != "s" for name in _FIELD.findall(parts.netloc)):
+        raise ValueError("of all {…} only {s} may stand in the host")
+    try:
+        _ = parts.port
+    except ValueError:
+        raise ValueError("the port after the host is not a number up to 65535") from None
+
+
+@dataclass(frozen=True, slots=True)
+class Address:
+    """A template ready for use: variables filled in, never shown.
+
+    `matrices` has what stands for {z}, by zoom, at a server that has names for its zooms.
+    """
+
+    template: str = field(repr=False)
+    subdomains: tuple[str, ...] = ()
+    matrices: Mapping[int, str] | None = None
+
+    def url(self, tile: Tile) -> str:
+        """The address of one tile; subdomains take turns by column and row, so that a tile keeps its own."""
+        zoom, x, y = tile
+        z = str(zoom) if self.matrices is None else self.matrices.get(zoom, str(zoom))
+        text = self.template.replace("{z}", z).replace("{x}", str(x)).replace("{y}", str(y))
+        if "{-y}" in text:
+            text = text.replace("{-y}", str(tms_row(zoom, y)))
+        if "{quadkey}" in text:
+            text = text.replace("{quadkey}", quadkey(zoom, x, y))
+        if self.subdomains:
+            text = text.replace("{s}", self.subdomains[(x + y) % len(self.subdomains)])
+        return text
+
+    @property
+    def hosts(self) -> tuple[str, ...]:
+        """Every host, with its port, that the template can lead to; lower case."""
+        names = self.subdomains if "{s}" in self.template else ("",)
+        return tuple(_host(self.template.replace("{s}", s)) for s in names)
+
+
+def _host(url: str) -> str:
+    parts = urlsplit(url)
+    port = parts.port or (443 if parts.scheme == "https" else 80)
+    host = (parts.hostname or "").rstrip(".")
+    if not host.isascii():
+        import idna  # its tables take a while to load, and are seldom needed
+
+        # As HTTP clients map a host: Python's own codec leads some letters to another server (RFC 5895, UTS 46).
+        with contextlib.suppress(idna.IDNAError):
+            host = idna.encode(host, uts46=True).decode("ascii")
+    return f"[{host}]:{port}" if ":" in host else f"{host}:{port}"
+
+
+def without_usual_port(host: str) -> str:
+    """A host, as `Address.hosts` has it, without the port of http or https."""
+    return _USUAL_PORT.sub("", host)
+
+
+def shown(url: str) -> str:
+    """What may be written down of a template: no user part, the query masked, variables unfilled."""
+    parts = urlsplit(url)
+    netloc = parts.netloc.rpartition("@")[2]
+    query = "&".join(_masked(piece) for piece in parts.query.split("&")) if parts.query else ""
+    return SplitResult(parts.scheme, netloc, parts.path, query, "").geturl()
+
+
+def _masked(piece: str) -> str:
+    name, equals, value = piece.partition("=")
+    name = name if _PARAMETER.fullmatch(name) and equals else "***"  # a key may stand there without a name
+    kept = not value or _FIELD.fullmatch(value) or _VARIABLE.fullmatch(value)
+    return f"{name}{equals}{value if kept else '***'}"
+
+
+def fingerprint(url: str) -> str:
+    """A name for the source that holds no key: the start of the SHA-256 of what may be shown of it."""
+    return hashlib.sha256(shown(url).encode()).hexdigest()[:16]

@@ -1,0 +1,200 @@
+"""An offer kept beside the packs, for commands that never touch the network: `.LAYER.offer.json`, without a key."""
+
+from __future__ import annotations
+
+import contextlib
+import json
+import re
+from collections.abc import Collection, Iterable, Mapping
+from dataclasses import replace
+from pathlib import Path
+from typing import Any
+from urllib.parse import quote, quote_plus
+
+from packer.common.atomic_write import write_whole
+from packer.errors import DiskError
+from packer.geometry.grid import MAX_ZOOM
+from packer.sources.address import variables
+from packer.sources.offer import Offer, Window, checked_box, checked_window, prose
+
+__all__ = ["MASK", "keep_offer", "kept_form", "kept_offer", "offer_path"]
+
+MASK = "***"
+_VERSION = 1
+_MOST_BYTES = 1_000_000
+_LEAST = 4  # a shorter secret would only garble the words, here as in what is told of a run
+_PLACEHOLDER = re.compile(r"(\$\{[^{}]*\}|\{[^{}]*\})")
+_MARKS = re.compile(r"[/.,:;_-]*")
+_ESCAPE = re.compile(r"%[0-9A-F]{2}")
+_KINDS = (None, "png", "jpg", "webp", "pbf")
+_QUOTED = re.compile(r"[A-Za-z0-9_.~:%-]{1,2400}")
+# What the standard itself puts into a query (07-057r7, clause 8.2.1) is no key.
+_PLAIN = {"service", "request", "version", "layer", "style", "format", "tilematrixset", "tilematrix"}
+
+
+def offer_path(folder: Path, layer: str) -> Path:
+    """Where a layer's offer is kept in the folder of the packs."""
+    return folder / f".{layer}.offer.json"
+
+
+def kept_form(template: str, named: Mapping[str, str], secrets: Collection[str]) -> str:
+    """A server's template as it may be written down: the values of variables as `${NAME}`, all else that may be a
+    key as ***.
+
+    `named` has the values of the variables that the brief's layer names; `secrets` are further texts that went
+    into the request for the offer. What stands in a query or before an @ and is neither is taken for a key,
+    apart from what the standards put there.
+    """
+    scheme, _, rest = template.partition("://")
+    known = _Known(named, secrets)
+    place, question, query = known.loosely(rest).partition("?")
+    netloc, slash, path = place.partition("/")
+    user, at, host = netloc.rpartition("@")
+    host, colon, port = host.rpartition(":") if ":" in host.rpartition("]")[2] else (host, "", "")
+    port = known.filled(port)  # a number that happens to be the value of a variable is still the port
+    user = ":".join(map(known.strictly, user.split(":"))) if at else ""
+    query = "&".join(map(known.piece, query.split("&"))) if question else ""
+    return f"{scheme}://{user}{at}{host}{colon}{port}{slash}{path}{question}{query}"
+
+
+class _Known:
+    def __init__(self, named: Mapping[str, str], secrets: Collection[str]) -> None:
+        # Longest first, so that one value inside another does not hide it.
+        self._named = sorted(named.items(), key=lambda item: -len(item[1]))
+        forms = {*secrets, *(form for value in named.values() for form in _encoded(value))}
+        forms |= {form for text in secrets for form in _encoded(text)}
+        self._secrets = sorted((f for f in forms if len(f) >= _LEAST), key=len, reverse=True)
+
+    def loosely(self, text: str) -> str:
+        """With what is known replaced, wherever it stands outside of placeholders."""
+        for name, value in self._named:
+            if len(value) >= _LEAST:
+                text = _outside(text, value, f"${{{name}}}")
+        for secret in self._secrets:
+            text = _outside(text, secret, MASK)
+        return text
+
+    def filled(self, text: str) -> str:
+        """With the values of variables back in their places."""
+        for name, value in self._named:
+            text = text.replace(f"${{{name}}}", value)
+        return text
+
+    def strictly(self, text: str) -> str:
+        """What `loosely` gave, with *** in place of all that is neither a placeholder nor a mark between two."""
+        for name, value in self._named:
+            if text == value:
+                return f"${{{name}}}"
+        parts = enumerate(_PLACEHOLDER.split(text))
+        return "".join(part if i % 2 or _MARKS.fullmatch(part) else MASK for i, part in parts)
+
+    def piece(self, piece: str) -> str:
+        """One part of a query, likewise; what the standards put there stays."""
+        name, equals, value = piece.partition("=")
+        if not equals:
+            return self.strictly(piece)
+        return f"{name}={value if name.lower() in _PLAIN else self.strictly(value)}"
+
+
+def _encoded(text: str) -> set[str]:
+    """The ways in which a text may stand in an address, other than as it is."""
+    every = {quote(text, safe=""), quote(text), quote_plus(text)} - {text}
+    return every | {_ESCAPE.sub(lambda m: m[0].lower(), form) for form in every}
+
+
+def _outside(text: str, old: str, new: str) -> str:
+    parts = _PLACEHOLDER.split(text)
+    return "".join(part if i % 2 else part.replace(old, new) for i, part in enumerate(parts))
+
+
+def keep_offer(folder: Path, layer: str, source: str, offer: Offer) -> None:
+    """Leave an offer, its templates in their kept form, in place of an earlier one; `source` names whose it is.
+
+    Raises DiskError if the folder cannot be written. If the process dies: the old offer or the new one.
+    """
+    told: dict[str, Any] = {
+        "version": _VERSION,
+        "source": source,
+        "templates": list(offer.templates),
+        "zooms": list(offer.zooms),
+        "attribution": offer.attribution,
+        "kind": offer.kind,
+        "bounds": None if offer.bounds is None else list(offer.bounds),
+        "tile_px": offer.tile_px,
+        "matrices": None if offer.matrices is None else {str(z): n for z, n in offer.matrices.items()},
+        "limits": None if offer.limits is None else {str(z): list(w) for z, w in offer.limits.items()},
+    }
+    path = offer_path(folder, layer)
+    try:
+        folder.mkdir(parents=True, exist_ok=True)
+        write_whole(path, json.dumps(told, indent=1))
+    except OSError as fault:
+        raise DiskError(
+            f"{path} cannot be written: {fault.strerror}. What servers offer is kept there: free some space, or "
+            "name a folder that can be written, and try again."
+        ) from fault
+
+
+def kept_offer(folder: Path, layer: str, source: str, may_name: Iterable[str]) -> Offer | None:
+    """The offer that is kept of this source; None where there is none, or none that can be believed.
+
+    `may_name` are the variables that the brief's layer names: a template that asks for others is not ours.
+    """
+    path = offer_path(folder, layer)
+    with contextlib.suppress(
+        OSError, ValueError, TypeError, KeyError, AttributeError, RecursionError, OverflowError
+    ):
+        if path.stat().st_size > _MOST_BYTES:
+            return None
+        told = json.loads(path.read_text(encoding="utf-8"), parse_constant=float)
+        if told["version"] == _VERSION and told["source"] == source:
+            offer = _offer(told)
+            asked = {name for template in offer.templates for name in variables(template)}
+            return offer if asked <= set(may_name) else None
+    return None
+
+
+def _offer(told: Mapping[str, Any]) -> Offer:
+    """Raises ValueError, TypeError or KeyError for anything that `keep_offer` does not write."""
+    first, last = (_whole(v, MAX_ZOOM) for v in told["zooms"])
+    templates = tuple(told["templates"])
+    if first > last or not templates or not all(isinstance(t, str) for t in templates):
+        raise ValueError
+    if told["kind"] not in _KINDS or told["tile_px"] not in (None, 256, 512):
+        raise ValueError
+    offer = Offer(templates, (first, last), kind=told["kind"], tile_px=told["tile_px"])
+    if told["attribution"] is not None:
+        offer = replace(offer, attribution=prose(told["attribution"]))
+    if told["bounds"] is not None:
+        west, south, east, north = map(float, told["bounds"])
+        offer = replace(offer, bounds=checked_box(west, south, east, north))
+    if told["matrices"] is not None:
+        offer = replace(offer, matrices={_zoom(z): _matrix(name) for z, name in told["matrices"].items()})
+    if told["limits"] is not None:
+        offer = replace(offer, limits={_zoom(z): _window(_zoom(z), w) for z, w in told["limits"].items()})
+    return offer
+
+
+def _window(zoom: int, told: Iterable[Any]) -> Window:
+    first, last, top, bottom = (_whole(v, 1 << 31) for v in told)
+    window = checked_window(zoom, first, last, top, bottom)
+    if window is None:
+        raise ValueError
+    return window
+
+
+def _matrix(name: object) -> str:
+    """A name as `read_wmts` quotes it: whatever else stood there would change the address."""
+    if not isinstance(name, str) or not _QUOTED.fullmatch(name):
+        raise ValueError
+    return name
+
+
+def _zoom(text: str) -> int:
+    return _whole(int(text), MAX_ZOOM)
+
+
+def _whole(value: object, most: int) -> int:
+    if not isinstance(value, int) or isinstance(value, bool) or not 0 <= value <= most:
+        raise ValueError
+    return value

@@ -1,0 +1,104 @@
+"""The list of corrupt tiles that a verify leaves beside a pack, for the next fetch to try again and replace.
+
+It is no evidence by itself: the fetch looks at each named tile anew before it drops anything.
+"""
+
+from __future__ import annotations
+
+import contextlib
+import json
+import sqlite3
+from collections.abc import Callable, Iterable
+from pathlib import Path
+
+from packer.common.atomic_write import write_whole
+from packer.geometry.grid import MAX_ZOOM, tms_row
+from packer.geometry.tileset import Tile
+from packer.store.records import body_hash, seal
+from packer.store.tile_sets import forget_snapshot
+
+__all__ = ["drop_unsound", "forget_findings", "read_findings", "save_findings"]
+
+_MOST_BYTES = 200_000_000
+
+
+def _list_path(pack: Path) -> Path:
+    return pack.with_name(f".{pack.stem}.corrupt.json")
+
+
+def save_findings(pack: Path, tiles: Iterable[Tile]) -> None:
+    """Leave the list, or take an old one away if there is nothing to list.
+
+    A folder that cannot be written is no fault: the proof itself needs no list. If the process dies: the old
+    list or the new one.
+    """
+    names = [str(tile) for tile in tiles]
+    with contextlib.suppress(OSError):
+        if not names:
+            _list_path(pack).unlink(missing_ok=True)
+            return
+        write_whole(_list_path(pack), json.dumps({"corrupt": names}))
+
+
+def forget_findings(pack: Path) -> None:
+    """Take the list away."""
+    with contextlib.suppress(OSError):
+        _list_path(pack).unlink(missing_ok=True)
+
+
+def read_findings(pack: Path) -> list[Tile]:
+    """The tiles of the list; none if there is no list or it is not one of ours."""
+    path = _list_path(pack)
+    try:
+        if path.stat().st_size > _MOST_BYTES:
+            return []
+        names = json.loads(path.read_text(encoding="utf-8"))["corrupt"]
+        tiles = [Tile(*map(int, name.split("/"))) for name in names]
+    except (OSError, ValueError, TypeError, KeyError, AttributeError, RecursionError):
+        return []
+    return [t for t in tiles if 0 <= t.zoom <= MAX_ZOOM and 0 <= t.x < 1 << t.zoom and 0 <= t.y < 1 << t.zoom]
+
+
+def drop_unsound(
+    db: sqlite3.Connection, tiles: Iterable[Tile], check: Callable[[bytes], str | None]
+) -> list[Tile]:
+    """Look at each tile and drop those that are unsound, in one transaction; gives back what was dropped.
+
+    If the process dies: all of them are dropped or none.
+    """
+    dropped = []
+    db.execute("BEGIN IMMEDIATE")
+    try:
+        for tile in tiles:
+            place = (tile.zoom, tile.x, tms_row(tile.zoom, tile.y))
+            if _unsound(db, place, check):
+                dropped.append(tile)
+                db.execute(
+                    "DELETE FROM placement WHERE zoom_level = ? AND tile_column = ? AND tile_row = ?", place
+                )
+        if dropped:
+            # A changed body must go too, or a tile that arrives with its hash would be given the changed bytes.
+            db.execute("DELETE FROM blob WHERE id NOT IN (SELECT blob_id FROM placement)")
+            forget_snapshot(db, "placement")
+        db.execute("COMMIT")
+    except BaseException:
+        if db.in_transaction:
+            db.execute("ROLLBACK")
+        raise
+    return dropped
+
+
+def _unsound(
+    db: sqlite3.Connection, place: tuple[int, int, int], check: Callable[[bytes], str | None]
+) -> bool:
+    row = db.execute(
+        "SELECT seal, hash, data FROM placement LEFT JOIN blob ON blob.id = blob_id "
+        "WHERE zoom_level = ? AND tile_column = ? AND tile_row = ?",
+        place,
+    ).fetchone()
+    if row is None:
+        return False
+    stated, stated_hash, data = row
+    if not isinstance(data, bytes) or body_hash(data) != stated_hash or stated != seal(*place, stated_hash):
+        return True
+    return check(data) is not None

@@ -1,0 +1,177 @@
+"""Joining packs, and taking in what the planner already holds.
+
+Tiles go over one at a time: each is held against its own pack's hash and seal and checked to its last byte,
+the newer of two wins, and what is there already is not written again. So it can be killed and run again.
+"""
+
+from __future__ import annotations
+
+import asyncio
+import contextlib
+import itertools
+from collections.abc import Iterable, Iterator
+from dataclasses import dataclass, replace
+from pathlib import Path
+
+from packer.content.codings import pack_vector
+from packer.content.damage import Damaged, NotATile
+from packer.content.payload import Kind, examine, fault_of, runs_out
+from packer.content.pictures import ENDS_EARLY
+from packer.errors import InputError, TermsError
+from packer.geometry.tileset import Tile
+from packer.store.corrupt_list import read_findings
+from packer.store.labels import labels_of
+from packer.store.offer_tables import (
+    Offer,
+    folder_offers,
+    is_database,
+    is_our_pack,
+    mbtiles_offers,
+    pack_offers,
+    pack_sources,
+    refuse_unfit_source,
+)
+from packer.store.records import Received, body_hash
+from packer.store.writer import Labels, PackWriter
+
+__all__ = ["Merged", "merge_pack", "take_in"]
+
+_BATCH = 256
+
+
+@dataclass(frozen=True, slots=True)
+class Merged:
+    """What came over: tiles taken, tiles that were there already or were older, and those refused, with why.
+
+    `dropped` are tiles that a verify had named in the pack that is written, and that were found unsound again:
+    they are gone from it, unless a sound one was among those taken.
+    """
+
+    taken: int
+    kept: int
+    refused: tuple[tuple[Tile, str], ...]
+    dropped: tuple[Tile, ...] = ()
+
+
+def merge_pack(into: Path, source: Path, *, mix_sources: bool = False) -> Merged:
+    """Join the pack `source` into the pack `into`, which is made if there is none.
+
+    Raises TermsError if their tiles come from different servers, unless `mix_sources`; StoreError if either is
+    no pack of ours. If the process dies: every batch committed so far stays, and merging again goes on.
+    """
+    _refuse_itself(into, source)
+    refuse_unfit_source(source)
+    if into.exists() and not mix_sources:
+        foreign = pack_sources(source) - pack_sources(into)
+        if foreign and pack_sources(into):
+            raise TermsError(
+                f"{source} and {into} hold tiles from different servers. One layer should show one source; if "
+                "you do want both in it, say --mix-sources."
+            )
+    labels = labels_of(source)
+    if into.exists() and pack_sources(into):  # none yet, if a first merge died at its very start
+        labels = replace(labels_of(into), host=labels.host, fingerprint=labels.fingerprint)
+    return asyncio.run(_take(into, labels, pack_offers(source), _Rules(frozenset(read_findings(source)))))
+
+
+def take_in(into: Path, labels: Labels, held: Path, side_px: int | None = None) -> Merged:
+    """Take any MBTiles file or folder of z/x/y files into the pack `into`, as tiles of the layer of `labels`.
+
+    `side_px` is the side that its pictures have to have, None for any. Raises InputError or StoreError if `held`
+    is neither. If the process dies: as for `merge_pack`.
+    """
+    _refuse_itself(into, held)
+    rules = _Rules(side_px=side_px)
+    if held.is_dir():
+        offers: Iterator[Offer] = folder_offers(held)
+    elif not held.exists():
+        raise InputError(f"{held} does not exist. {_WHAT_TO_NAME}")
+    elif not is_database(held):
+        raise InputError(f"{held} is no MBTiles file. {_WHAT_TO_NAME}")
+    elif is_our_pack(held):
+        offers, rules = pack_offers(held), _Rules(frozenset(read_findings(held)), side_px)
+    else:
+        offers = mbtiles_offers(held)
+    merged = asyncio.run(_take(into, labels, offers, rules))
+    if not (merged.taken or merged.kept or merged.refused):
+        raise InputError(f"{held} holds no tile. {_WHAT_TO_NAME}")
+    return merged
+
+
+_WHAT_TO_NAME = "Name an MBTiles file, a pack, or a folder with tiles in it as z/x/y.png or the like."
+
+
+def _refuse_itself(into: Path, source: Path) -> None:
+    with contextlib.suppress(OSError):  # what is not there is another matter
+        if into.samefile(source):
+            raise InputError(f"{source} cannot be merged into itself.")
+
+
+@dataclass(frozen=True, slots=True)
+class _Rules:
+    """What a tile on offer has to be: sound to its last pixel where a verify has `named` it, and of `side_px`."""
+
+    named: frozenset[Tile] = frozenset()
+    side_px: int | None = None
+
+
+async def _take(into: Path, labels: Labels, offers: Iterable[Offer], rules: _Rules) -> Merged:
+    """If cancelled: the batch being written is committed whole; later ones are not taken."""
+    taken = kept = 0
+    refused: list[tuple[Tile, str]] = []
+    async with PackWriter(into, labels) as pack:
+        kind = Kind(pack.kind) if pack.kind else None
+        for some in _batches(offers):
+            known = await pack.fetched_at([offer.tile for offer in some])
+            batch: list[Received] = []
+            for offer in some:
+                if offer.tile in known and offer.fetched <= known[offer.tile]:
+                    kept += 1
+                    continue
+                record = _checked(offer, kind, rules)
+                if isinstance(record, str):
+                    refused.append((offer.tile, record))
+                    continue
+                kind = kind or Kind(record.kind)
+                known[offer.tile] = offer.fetched  # a source may list a tile twice
+                batch.append(record)
+            await pack.write(batch)
+            taken += len(batch)
+    return Merged(taken, kept, tuple(refused), tuple(pack.dropped))
+
+
+def _batches(offers: Iterable[Offer]) -> Iterator[list[Offer]]:
+    source = iter(offers)
+    while some := list(itertools.islice(source, _BATCH)):
+        yield some
+
+
+def _checked(offer: Offer, kind: Kind | None, rules: _Rules) -> Received | str:
+    """The record to write, or why the tile is refused, for all reasons for which a fetch refuses one."""
+    if offer.fault is not None:
+        return offer.fault
+    try:
+        found, size_px = examine(offer.data)
+        data = pack_vector(offer.data) if found is Kind.PBF else offer.data
+    except NotATile as fault:
+        return f"it is no tile: {fault}"
+    except Damaged as fault:
+        return f"it is damaged: {fault}"
+    if kind is not None and found is not kind:
+        return f"it is {found.value}, in a pack of {kind.value}"
+    if size_px is not None and rules.side_px is not None and size_px != (rules.side_px, rules.side_px):
+        return f"it has {size_px[0]} x {size_px[1]} px, where the brief says {rules.side_px}"
+    if found is Kind.JPG and runs_out(offer.data):
+        return f"it is damaged: {ENDS_EARLY}"
+    if offer.tile in rules.named and (unsound := fault_of(data, found.value)):
+        return unsound
+    return Received(
+        offer.tile,
+        data,
+        body_hash(data),
+        found.value,
+        offer.fetched,
+        offer.etag,
+        offer.modified,
+        offer.fresh_until,
+    )

@@ -1,0 +1,194 @@
+"""Tiles that other packs, MBTiles files and folders have to offer, read one at a time and not yet believed."""
+
+from __future__ import annotations
+
+import sqlite3
+from collections.abc import Iterable, Iterator
+from dataclasses import dataclass
+from pathlib import Path
+from typing import Any
+
+from packer.errors import InputError, StoreError
+from packer.geometry.grid import MAX_ZOOM, tms_row
+from packer.geometry.tileset import Tile
+from packer.store.records import LAST_SECOND, body_hash, seal
+from packer.store.schema import APPLICATION_ID, reading, translated
+from packer.store.untrusted import has_log, open_strangers, refuse_half_written
+
+__all__ = [
+    "Offer",
+    "folder_offers",
+    "is_database",
+    "is_our_pack",
+    "mbtiles_offers",
+    "pack_offers",
+    "pack_sources",
+    "refuse_unfit_source",
+]
+
+_ENDINGS = {".png", ".jpg", ".jpeg", ".webp", ".pbf"}
+_LARGEST = 16_000_000
+_LEAST_ROW_BYTES, _LEAST_PLACEMENT_BYTES = 8, 40  # of any table of places, and of a pack's own
+
+
+@dataclass(frozen=True, slots=True)
+class Offer:
+    """One tile on offer: where, what, when it was fetched (seconds since 1970), with which validators.
+
+    `fault` says in a few words why it must not be taken, None if its pack's own seal fits or it has none.
+    """
+
+    tile: Tile
+    data: bytes
+    fetched: int
+    etag: str | None = None
+    modified: str | None = None
+    fresh_until: int | None = None
+    fault: str | None = None
+
+
+def refuse_unfit_source(path: Path) -> None:
+    """Raise StoreError for a pack to take from that a dead process left half written: taking that back is for
+    its owner to do, and nothing but the target is written here."""
+    if path.is_file():
+        with translated(path):
+            refuse_half_written(path)
+            if has_log(path):
+                raise StoreError(
+                    f"{path} has a write-ahead log, which no pack has, so another program has changed it."
+                )
+
+
+def pack_sources(path: Path) -> set[str]:
+    """The fingerprints of the servers that a pack's tiles came from."""
+    with reading(path) as db:
+        return {row[0] for row in db.execute("SELECT fingerprint FROM source")}
+
+
+def pack_offers(path: Path) -> Iterator[Offer]:
+    """Every tile of one of our packs, its hash and seal tried. Raises StoreError if it is none of ours."""
+    refuse_unfit_source(path)
+    with reading(path) as db:
+        rows = db.execute(
+            "SELECT zoom_level, tile_column, tile_row, fetched, etag, modified, fresh_until, seal, hash, "
+            f"CASE WHEN length(data) <= {_LARGEST} THEN data END FROM placement LEFT JOIN blob ON blob.id = blob_id"
+        )
+        for zoom, x, row, fetched, etag, modified, fresh, stated, stated_hash, data in _counted(
+            rows, path, _LEAST_PLACEMENT_BYTES
+        ):
+            tile = _tile(zoom, x, row)
+            if tile is None:
+                continue
+            if not isinstance(data, bytes):
+                yield Offer(tile, b"", 0, fault="its body is missing, or is huge")
+            elif body_hash(data) != stated_hash:
+                yield Offer(tile, b"", 0, fault="its bytes have changed")
+            elif stated != seal(zoom, x, row, stated_hash):
+                yield Offer(tile, b"", 0, fault="it lies at another tile's place")
+            elif not isinstance(fetched, int) or not 0 <= fetched <= LAST_SECOND:
+                yield Offer(tile, b"", 0, fault="it is dated before 1970 or after 9999")
+            else:
+                yield Offer(
+                    tile,
+                    data,
+                    fetched,
+                    _text(etag),
+                    _text(modified),
+                    fresh if isinstance(fresh, int) else None,
+                )
+
+
+def _counted(rows: Iterable[Any], path: Path, least_bytes: int) -> Iterator[Any]:
+    """The rows. Raises StoreError where there are more than a file of this size can hold: its pages go round, or a
+    view makes them up."""
+    most = path.stat().st_size // least_bytes
+    for number, row in enumerate(rows):
+        if number > most:
+            raise StoreError(
+                f"{path} lists more tiles than a file of its size can hold, so it was not read on."
+            )
+        yield row
+
+
+def _text(value: object) -> str | None:
+    """A validator goes out again as a header: visible ASCII (RFC 9110 8.8.3), and none is better than a bad one."""
+    return value if isinstance(value, str) and value.isascii() and value.isprintable() else None
+
+
+def mbtiles_offers(path: Path) -> Iterator[Offer]:
+    """Every tile of any MBTiles file, taken as it stands; dated by the file itself.
+
+    Raises StoreError if it is no database or has no tiles table or view.
+    """
+    if not path.is_file():
+        raise InputError(f"{path} does not exist. Name an MBTiles file or a folder of z/x/y files.")
+    dated = int(path.stat().st_mtime)
+    with translated(path):
+        db = open_strangers(path)
+        try:
+            names = {row[0] for row in db.execute("SELECT name FROM sqlite_master")}
+            if "tiles" not in names:
+                raise StoreError(f"{path} has no table or view named tiles, so it is no MBTiles file.")
+            # A view may build huge values out of small ones.
+            db.setlimit(sqlite3.SQLITE_LIMIT_LENGTH, 2 * _LARGEST)
+            rows = db.execute(
+                "SELECT zoom_level, tile_column, tile_row, "
+                f"CASE WHEN length(tile_data) <= {_LARGEST} THEN tile_data END FROM tiles"
+            )
+            for zoom, x, row, data in _counted(rows, path, _LEAST_ROW_BYTES):
+                tile = _tile(zoom, x, row)
+                if tile is None:
+                    continue
+                if isinstance(data, bytes):
+                    yield Offer(tile, data, dated)
+                else:
+                    yield Offer(tile, b"", dated, fault="its body is not stored as bytes, or is huge")
+        finally:
+            db.close()
+
+
+def folder_offers(folder: Path) -> Iterator[Offer]:
+    """Every file named z/x/y with an image's ending below a folder, rows counted from the top."""
+    if not folder.is_dir():
+        raise InputError(f"{folder} does not exist. Name an MBTiles file or a folder of z/x/y files.")
+    for path in sorted(folder.glob("*/*/*")):
+        zoom, x, y = path.parent.parent.name, path.parent.name, path.stem
+        if path.suffix.lower() not in _ENDINGS or not all(
+            p.isascii() and p.isdecimal() for p in (zoom, x, y)
+        ):
+            continue
+        if len(zoom) > 2 or len(x) > 9 or len(y) > 9 or path.is_symlink() or not path.is_file():
+            continue
+        tile = _tile(int(zoom), int(x), tms_row(int(zoom), int(y)))
+        if tile is not None:
+            size, dated = path.stat().st_size, int(path.stat().st_mtime)
+            huge = size > _LARGEST
+            yield Offer(tile, b"" if huge else path.read_bytes(), dated, fault="it is huge" if huge else None)
+
+
+def _tile(zoom: object, x: object, row: object) -> Tile | None:
+    """The tile at a place given in TMS rows, None if there is no such place."""
+    if not (isinstance(zoom, int) and isinstance(x, int) and isinstance(row, int)):
+        return None
+    if not (0 <= zoom <= MAX_ZOOM and 0 <= x < 1 << zoom and 0 <= row < 1 << zoom):
+        return None
+    return Tile(zoom, x, tms_row(zoom, row))
+
+
+def is_database(path: Path) -> bool:
+    """Whether a file begins as an SQLite database does (SQLite file format 1.3.1)."""
+    with translated(path), path.open("rb") as file:
+        return file.read(16) == b"SQLite format 3\0"
+
+
+def is_our_pack(path: Path) -> bool:
+    """Whether a file says that it is a pack of ours, going by its layout."""
+    with translated(path):
+        db = open_strangers(path)
+        try:
+            names = {row[0] for row in db.execute("SELECT name FROM sqlite_master")}
+            return (
+                db.execute("PRAGMA application_id").fetchone()[0] == APPLICATION_ID and "placement" in names
+            )
+        finally:
+            db.close()

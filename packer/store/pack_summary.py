@@ -1,0 +1,47 @@
+"""A pack's own books, for a quick answer; proof is another matter (see `audit`)."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass, field
+from pathlib import Path
+
+from packer.geometry.tileset import TileSet
+from packer.store.schema import reading
+from packer.store.tile_sets import absent_tiles, held_tiles
+
+__all__ = ["Books", "known_books", "read_books"]
+
+
+@dataclass(frozen=True, slots=True)
+class Books:
+    """What a pack says of itself. `troubles` counts unsettled tiles by reason; `last_run` is in seconds since
+    1970, None if it never ran."""
+
+    held: TileSet = field(default_factory=TileSet)
+    absent: TileSet = field(default_factory=TileSet)
+    troubles: tuple[tuple[str, int], ...] = ()
+    last_run: int | None = None
+    file_bytes: int = 0
+
+    def lacking(self, tiles: TileSet) -> TileSet:
+        """Those of the tiles that are still to be fetched: neither held nor known not to exist."""
+        return tiles - self.held - self.absent
+
+
+def read_books(path: Path) -> Books:
+    """Read a pack's books, also while another process writes it. Raises StoreError if it is no pack of ours."""
+    with reading(path) as db:
+        db.execute("BEGIN")  # one moment for all that follows
+        troubles = db.execute("SELECT reason, count(*) FROM trouble GROUP BY reason ORDER BY 2 DESC LIMIT 5")
+        return Books(
+            held_tiles(db),
+            absent_tiles(db),
+            tuple(troubles.fetchall()),
+            db.execute("SELECT max(started) FROM run").fetchone()[0],
+            path.stat().st_size,
+        )
+
+
+def known_books(path: Path) -> Books:
+    """As `read_books`, with empty books where there is no pack yet."""
+    return read_books(path) if path.exists() else Books()

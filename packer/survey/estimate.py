@@ -1,0 +1,257 @@
+"""What a plan will weigh and how long it will take, from what is in the store, or as a guess that says so.
+
+Bytes are those of the tiles' bodies. What is stored is known; the rest is judged from a sample: that of a
+survey, whose even spread the interval is made for, or else a few of the stored tiles, which lie where a fetch
+began and so count for little.
+"""
+
+from __future__ import annotations
+
+import random
+from collections.abc import Iterable, Mapping, Sequence
+from dataclasses import dataclass, field
+from pathlib import Path
+from typing import Any, NamedTuple
+from urllib.parse import urlsplit
+
+from packer.geometry.tileset import Tile, TileSet
+from packer.planning.brief import Brief, Layer
+from packer.planning.pack_path import pack_path
+from packer.planning.plan import LayerPlan, Plan
+from packer.store.figures import mean_sizes, read_last_run, sizes_of
+from packer.store.pack_summary import read_books
+from packer.survey.imagery import choose, size_interval
+from packer.survey.record import read_record
+from packer.survey.speed import Speed
+
+__all__ = [
+    "OVERHEAD",
+    "Bytes",
+    "Estimate",
+    "LayerEstimate",
+    "LayerSizes",
+    "Speed",
+    "ZoomEstimate",
+    "estimate",
+    "estimate_layer",
+    "last_speed",
+    "layer_sizes",
+    "seconds_for",
+]
+
+OVERHEAD = 1.065  # a pack's pages over the bodies in it (measured, see packer.store.schema)
+_PICKS = 280
+_MOST_OF_ZOOM = 12  # stored tiles that count as a sample at each zoom, since they lie side by side
+_SAME_RUN_S = 5  # layers that began within so many seconds were fetched together
+
+# Bytes of a 256-pixel picture tile: common practice, no source. Coarse zooms hold sea and large even fields,
+# middle ones are the busiest.
+_GUESS = {**dict.fromkeys(range(7), 12_000), **dict.fromkeys(range(7, 17), 18_000)}
+_GUESS_DEEP = 15_000
+_GUESS_FACTOR = 3.0  # plain maps are a third of it, sharp imagery without loss thrice as much
+_WORTH = ("stored", "survey", "sample", "guess")  # from known to unknown
+
+
+class Bytes(NamedTuple):
+    """Bytes expected, and bounds that hold the truth nine times in ten.
+
+    `basis` is "stored" (all of it is on board), "survey" (an evenly spread sample), "sample" (some tiles that
+    happen to be stored) or "guess".
+    """
+
+    expected: float
+    low: float
+    high: float
+    basis: str
+
+    @property
+    def cautious(self) -> float:
+        """What to reckon with: the upper bound, or the expected value where the bounds are a guess as well."""
+        return self.expected if self.basis == "guess" else self.high
+
+    def as_json(self) -> dict[str, Any]:
+        """Whole bytes by name."""
+        return {
+            "expected": round(self.expected),
+            "low": round(self.low),
+            "high": round(self.high),
+            "basis": self.basis,
+        }
+
+    def plus(self, known: float) -> Bytes:
+        """With `known` more bytes that are certain."""
+        return self._replace(expected=self.expected + known, low=self.low + known, high=self.high + known)
+
+
+def total(parts: Iterable[Bytes]) -> Bytes:
+    """The sum, as if all errors went the same way: never too narrow. Its basis is that of the weakest part."""
+    every = list(parts)
+    basis = max((part.basis for part in every), key=_WORTH.index, default="stored")
+    return Bytes(sum(p.expected for p in every), sum(p.low for p in every), sum(p.high for p in every), basis)
+
+
+@dataclass(frozen=True, slots=True)
+class LayerSizes:
+    """What is known of a layer: what its pack holds and lacks for good, mean bytes of what is held by zoom,
+    and the sizes of sampled tiles (0 for one that is absent), with the side of a tile in pixels."""
+
+    held: TileSet = field(default_factory=TileSet)
+    absent: TileSet = field(default_factory=TileSet)
+    means: Mapping[int, float] = field(default_factory=dict)
+    samples: Mapping[Tile, int] = field(default_factory=dict)
+    basis: str = "guess"
+    tile_px: int = 256
+
+    def within(self, planned: TileSet) -> dict[int, list[int]]:
+        """Sampled sizes by zoom, of tiles that are planned."""
+        found: dict[int, list[int]] = {}
+        for tile, size in self.samples.items():
+            if tile in planned:
+                found.setdefault(tile.zoom, []).append(size)
+        return found
+
+
+@dataclass(frozen=True, slots=True)
+class ZoomEstimate:
+    """One zoom: planned tiles, those on board, those that the server has not, and bytes of all together."""
+
+    tiles: int
+    held: int
+    absent: int
+    bytes: Bytes
+
+
+@dataclass(frozen=True, slots=True)
+class LayerEstimate:
+    """One layer; `to_fetch` is what is still to come."""
+
+    zooms: Mapping[int, ZoomEstimate]
+    bytes: Bytes
+    to_fetch: Bytes
+
+    def count(self, what: str) -> int:
+        """The sum of "tiles", "held" or "absent" over the zooms."""
+        return sum(int(getattr(zoom, what)) for zoom in self.zooms.values())
+
+    @property
+    def missing(self) -> int:
+        """Tiles still to be asked for."""
+        return self.count("tiles") - self.count("held") - self.count("absent")
+
+
+@dataclass(frozen=True, slots=True)
+class Estimate:
+    """All layers; `bytes` and `to_fetch` as for one layer."""
+
+    layers: Mapping[str, LayerEstimate]
+    bytes: Bytes
+    to_fetch: Bytes
+
+    @property
+    def missing(self) -> int:
+        """Tiles still to be asked for."""
+        return sum(layer.missing for layer in self.layers.values())
+
+
+def estimate(brief: Brief, plan: Plan, store: Path | None = None) -> Estimate:
+    """Reckon a plan by what its packs hold. Raises StoreError for a pack that cannot be read."""
+    sizes = {
+        name: layer_sizes(brief.layers[name], layer, pack_path(brief, name, store))
+        for name, layer in plan.layers.items()
+    }
+    return combined({name: estimate_layer(la.tiles, sizes[name]) for name, la in plan.layers.items()})
+
+
+def combined(layers: Mapping[str, LayerEstimate]) -> Estimate:
+    """The estimate of several layers together."""
+    used = [layer for layer in layers.values() if layer.zooms]
+    return Estimate(layers, total(la.bytes for la in used), total(la.to_fetch for la in used))
+
+
+def layer_sizes(layer: Layer, planned: LayerPlan, pack: Path) -> LayerSizes:
+    """Look up what is known of one layer. Raises StoreError for a pack that cannot be read."""
+    if not pack.exists():
+        return LayerSizes(tile_px=planned.tile_px)
+    books = read_books(pack)
+    held = books.held & planned.tiles
+    surveyed = read_record(pack, layer).sample & planned.tiles
+    basis, picks = "survey", list(surveyed)
+    if not surveyed:
+        basis, picks = "sample", _picked(planned, held, layer.name)
+    found = sizes_of(pack, picks)
+    samples = {tile: found.get(tile, 0) for tile in picks if tile in found or tile in books.absent}
+    means = mean_sizes(pack) if held else {}
+    return LayerSizes(
+        books.held, books.absent, means, samples, basis if samples else "guess", planned.tile_px
+    )
+
+
+def _picked(planned: LayerPlan, held: TileSet, seed: str) -> list[Tile]:
+    areas = {area.name: area.tiles & held for area in planned.areas}
+    found: dict[int, list[Tile]] = {}
+    chance = random.Random(seed)
+    for tile in choose(areas, _PICKS, chance):
+        found.setdefault(tile.zoom, []).append(tile)
+    return [
+        tile
+        for tiles in found.values()
+        for tile in (tiles if len(tiles) <= _MOST_OF_ZOOM else chance.sample(tiles, _MOST_OF_ZOOM))
+    ]
+
+
+def estimate_layer(planned: TileSet, sizes: LayerSizes) -> LayerEstimate:
+    """Reckon a set of tiles of one layer by what is known of it. Pure."""
+    tiles = planned.by_zoom()
+    held = (planned & sizes.held).by_zoom()
+    absent = ((planned & sizes.absent) - sizes.held).by_zoom()
+    missing = {z: n - held.get(z, 0) - absent.get(z, 0) for z, n in tiles.items()}
+    known = {z: n * sizes.means.get(z, 0.0) for z, n in held.items()}
+    samples = sizes.within(planned)
+    zooms = {}
+    for z, n in tiles.items():
+        weight = _rest({z: missing[z]}, samples, sizes).plus(known.get(z, 0.0))
+        zooms[z] = ZoomEstimate(n, held.get(z, 0), absent.get(z, 0), weight)
+    rest = _rest(missing, samples, sizes)
+    return LayerEstimate(zooms, rest.plus(sum(known.values())), rest)
+
+
+def _rest(missing: Mapping[int, int], samples: Mapping[int, Sequence[int]], sizes: LayerSizes) -> Bytes:
+    """Bytes of tiles that are not there yet, by how many there are at each zoom."""
+    if not any(missing.values()):
+        return Bytes(0.0, 0.0, 0.0, "stored")
+    if not any(samples.values()):
+        pixels = (sizes.tile_px / 256) ** 2
+        expected = pixels * sum(n * _GUESS.get(z, _GUESS_DEEP) for z, n in missing.items())
+        return Bytes(expected, expected / _GUESS_FACTOR, expected * _GUESS_FACTOR, "guess")
+    # Sampled tiles go in as complete for their zoom plus what is missing, so that the interval speaks of the
+    # missing ones alone, and zooms without a sample of their own find their neighbours.
+    seen = {z: len(samples.get(z, ())) for z in missing.keys() | samples.keys()}
+    found = size_interval(samples, {z: n + missing.get(z, 0) for z, n in seen.items()})
+    sampled = sum(map(sum, samples.values()))
+    return Bytes(found.expected - sampled, found.low - sampled, found.high - sampled, sizes.basis)
+
+
+def seconds_for(brief: Brief, layers: Mapping[str, LayerEstimate], size: float, speed: Speed) -> float:
+    """Seconds to fetch what is missing, `size` bytes of it: as the link allows, or as the servers' caps on
+    requests do where that takes longer."""
+    by_host: dict[str, tuple[int, float]] = {}
+    for name, found in layers.items():
+        layer = brief.layers[name]
+        tiles, rate = by_host.get(host := urlsplit(layer.url).netloc, (0, layer.requests_per_second))
+        by_host[host] = tiles + found.missing, min(rate, layer.requests_per_second)
+    paced = max((tiles / rate for tiles, rate in by_host.values()), default=0.0)
+    return max(size * 8 / speed.bits_per_second, paced)
+
+
+def last_speed(brief: Brief, store: Path | None = None) -> Speed | None:
+    """The speed of the last fetch that was long enough to tell; layers fetched at once count together.
+
+    Raises StoreError for a pack that cannot be read.
+    """
+    packs = [pack_path(brief, name, store) for name in brief.layers]
+    runs = [run for pack in packs if pack.exists() if (run := read_last_run(pack)) is not None]
+    if not runs:
+        return None
+    latest = max(run.started for run in runs)
+    together = [run for run in runs if latest - run.started <= _SAME_RUN_S]
+    return Speed(8 * sum(r.bytes for r in together) / max(r.seconds for r in together), "last run")

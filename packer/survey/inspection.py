@@ -1,0 +1,166 @@
+"""The survey: sample tiles fetched as any other, read back and judged."""
+
+from __future__ import annotations
+
+import random
+from collections.abc import Callable, Mapping
+from dataclasses import dataclass, replace
+from pathlib import Path
+from types import MappingProxyType
+
+from packer.errors import AnswerError
+from packer.fetching.reports import FetchReport, LayerProgress, Options
+from packer.fetching.run import run_fetch
+from packer.geometry.tileset import Tile, TileSet
+from packer.planning.brief import Brief
+from packer.planning.pack_path import pack_path
+from packer.planning.plan import LayerPlan, Plan
+from packer.store.pack_summary import known_books
+from packer.store.reader import TileReader
+from packer.survey.evidence import Judged, Sort, Tally, Worth, tallies, worth_to
+from packer.survey.imagery import BUDGET, Verdict, choose, detail, detail_alone, look, repeated
+from packer.survey.record import Record, save_record
+
+__all__ = ["AreaFinding", "LayerFinding", "chosen", "fetch_samples", "judge_layer", "sample_plan"]
+
+_MOST_REQUESTS = 2 * BUDGET  # over all layers together, unless the planner asks for another number
+_PATIENCE_S = 60.0  # someone sits and waits for the answer; what has come by then is judged
+
+
+@dataclass(frozen=True, slots=True)
+class AreaFinding:
+    """One area of one layer. `deepest` is the zoom asked for, `sample` the judged tiles inside; `saves_tiles`
+    and `saves_bytes` are what the layer is spared if the area alone ends at what is worth it."""
+
+    name: str
+    deepest: int
+    worth: Worth
+    sample: tuple[Tile, ...]
+    zooms: Mapping[int, Tally]
+    saves_tiles: int
+    saves_bytes: float
+
+
+@dataclass(frozen=True, slots=True)
+class LayerFinding:
+    """One layer: its areas, what was noticed of repeated images, and every judged sample."""
+
+    name: str
+    areas: Mapping[str, AreaFinding]
+    notices: tuple[str, ...]
+    judged: Mapping[Tile, Judged]
+
+    @property
+    def mean_bytes(self) -> Mapping[int, float]:
+        """Mean bytes of a tile by zoom, absent ones counted as nothing."""
+        sizes: dict[int, list[int]] = {}
+        for one in self.judged.values():
+            sizes.setdefault(one.tile.zoom, []).append(one.size_bytes)
+        return {zoom: sum(each) / len(each) for zoom, each in sizes.items()}
+
+
+def chosen(plan: Plan, samples: int | None, seed: str) -> dict[str, TileSet]:
+    """The tiles to look at in each layer, at most `samples` of each; None takes up to 280, and of more than
+    two layers so few that all together stay under 600.
+
+    Equal seeds give equal choices, so that a survey made again asks for nothing that it has.
+    """
+    layers = [layer for layer in plan.layers.values() if layer.tiles]
+    each = samples if samples is not None else min(BUDGET, _MOST_REQUESTS // max(len(layers), 1))
+    return {
+        layer.name: TileSet.from_tiles(
+            choose(
+                {area.name: area.tiles for area in layer.areas},
+                each,
+                random.Random(f"{seed}/{layer.name}"),
+            )
+        )
+        for layer in layers
+    }
+
+
+def sample_plan(plan: Plan, tiles: Mapping[str, TileSet]) -> Plan:
+    """The plan with only these tiles of each layer, in no areas: the order does not matter."""
+    layers = {name: LayerPlan(name, tiles.get(name, TileSet()), ()) for name in plan.layers}
+    return replace(plan, layers=MappingProxyType(layers))
+
+
+async def fetch_samples(
+    brief: Brief,
+    plan: Plan,
+    tiles: Mapping[str, TileSet],
+    store: Path | None = None,
+    *,
+    on_progress: Callable[[list[LayerProgress]], None] | None = None,
+) -> FetchReport | None:
+    """Fetch those of the tiles that the packs lack, through the same gate as any fetch; None if they have all.
+
+    Raises what `run_fetch` does. If cancelled: what came is stored.
+    """
+    lacking = {name: known_books(pack_path(brief, name, store)).lacking(some) for name, some in tiles.items()}
+    if not any(lacking.values()):
+        return None
+    options = Options(store=store, give_up_after_s=_PATIENCE_S)
+    return await run_fetch(brief, sample_plan(plan, lacking), options, on_progress=on_progress)
+
+
+def judge_layer(brief: Brief, layer: LayerPlan, sample: TileSet, store: Path | None = None) -> LayerFinding:
+    """Judge what the pack holds of a sample, and leave a record beside the pack.
+
+    Raises StoreError if the pack cannot be read, DiskError if the record cannot be written. If the process
+    dies: the old record or the new one.
+    """
+    pack = pack_path(brief, layer.name, store)
+    reader, books = TileReader(pack), known_books(pack)
+    bodies = {tile: body for tile in sample & books.held if (body := reader.body(tile)) is not None}
+    repeats = repeated(bodies)
+    same = {tile for repeat in repeats for tile in repeat.tiles}
+    judged = {t: Judged(t, Sort.ABSENT, None, 0) for t in sample & books.absent - books.held}
+    for tile, body in bodies.items():
+        judged[tile] = _judged(tile, body, bodies, reader, repeats=tile in same)
+    means = LayerFinding(layer.name, {}, (), judged).mean_bytes
+    areas = {
+        area.name: _area_finding(layer, number, judged, means) for number, area in enumerate(layer.areas)
+    }
+    if pack.exists():
+        worth = {name: found.worth.zoom for name, found in areas.items() if found.worth.judged}
+        save_record(pack, brief.layers[layer.name], Record(TileSet.from_tiles(judged), worth))
+    return LayerFinding(layer.name, areas, tuple(repeat.sentence for repeat in repeats), judged)
+
+
+def _judged(
+    tile: Tile, body: bytes, bodies: Mapping[Tile, bytes], reader: TileReader, *, repeats: bool
+) -> Judged:
+    try:
+        seen = look(body)
+        if seen.blank or repeats:
+            return Judged(tile, Sort.BLANK, seen.sight, len(body))
+        above = Tile(tile.zoom - 1, tile.x >> 1, tile.y >> 1)
+        parent = (bodies.get(above) or reader.body(above)) if tile.zoom else None
+        quadrant = (tile.x & 1, tile.y & 1)
+        verdict = (detail(body, parent, quadrant) if parent else detail_alone(body)).verdict
+    except AnswerError:  # not a picture, such as a vector tile: nothing can be said of its detail
+        return Judged(tile, Sort.BLANK if repeats else Sort.UNDECIDED, None, len(body))
+    return Judged(tile, _SORTS[verdict], seen.sight, len(body))
+
+
+_SORTS = {
+    Verdict.NATIVE: Sort.NATIVE,
+    Verdict.ENLARGED: Sort.ENLARGED,
+    Verdict.UNDECIDED: Sort.UNDECIDED,
+}
+
+
+def _area_finding(
+    layer: LayerPlan, number: int, judged: Mapping[Tile, Judged], means: Mapping[int, float]
+) -> AreaFinding:
+    area = layer.areas[number]
+    inside = {tile: one for tile, one in judged.items() if tile in area.tiles}
+    worth = worth_to(inside, area.tiles.by_zoom(), area.deepest)
+    deeper = area.tiles.at(*range(worth.zoom + 1, area.deepest + 1))
+    spared = deeper - TileSet.union(a.tiles for i, a in enumerate(layer.areas) if i != number)
+    counts = spared.by_zoom()
+    usual = sum(means.values()) / len(means) if means else 0.0
+    size = sum(n * means.get(zoom, usual) for zoom, n in counts.items())
+    sample, zooms = tuple(sorted(inside)), tallies(inside.values())
+    return AreaFinding(area.name, area.deepest, worth, sample, zooms, len(spared), size)

@@ -1,0 +1,390 @@
+"""What to give up when a plan does not fit, and plans that look like a mistake. Proposals only.
+
+How proposals are ranked, common practice and no source: first what a survey has shown to hold nothing new,
+which costs the crew nothing. After that a step at a time, always the one that saves most for each point of
+loss: a zoom less costs 1 point at zoom 19 and twice as much for each zoom above, half the reach of a corridor
+1 to 16 points by how narrow it gets, the overview's deepest zoom 8, and a layer left out 64. When everything
+fits, steps that turn out not to be needed are taken back, the dearest first.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Iterator, Mapping
+from dataclasses import dataclass, field, replace
+
+from packer.geometry.shapes import Corridor
+from packer.geometry.tileset import TileSet
+from packer.planning.brief import OVERVIEW, Area, Brief
+from packer.planning.brief_edits import Deepest, Edit, HalfWidth, Layers, OverviewTo, edited, limits
+from packer.planning.plan import Plan, lines_of
+from packer.survey.estimate import (
+    OVERHEAD,
+    Estimate,
+    LayerEstimate,
+    LayerSizes,
+    Speed,
+    combined,
+    estimate_layer,
+    seconds_for,
+)
+
+__all__ = ["RANKING", "Change", "Figures", "Fit", "Target", "fit", "warnings"]
+
+RANKING = (
+    "Ranked by what the crew loses least (common practice, no source): what a survey showed to hold nothing "
+    "new; then what saves most for the detail, reach or layer that it costs."
+)
+
+_SHALLOWEST = 10  # above it there is nothing to save, and the map would be of no use on the ground
+_SHALLOWEST_OVERVIEW = 8
+_OVERVIEW_POINTS = 8.0
+_NARROWEST_M = 100.0
+_SLACK = 0.9
+_LAYER_POINTS = 64.0
+_REACH_POINTS = ((1000.0, 1.0), (500.0, 2.0), (250.0, 6.0), (0.0, 16.0))  # by the half-width that is left
+
+_WIDE_M, _LONG_M = 500.0, 100_000.0  # a day on foot is far less than 100 km
+_FOOT_ZOOM, _ROAD_ZOOM = 17, 15
+
+
+@dataclass(frozen=True, slots=True)
+class Target:
+    """What has to be met: a time in seconds for what is still to be fetched, or bytes of packs on disk."""
+
+    seconds: float | None = None
+    disk_bytes: int | None = None
+
+
+@dataclass(frozen=True, slots=True)
+class Figures:
+    """A plan in numbers: tiles in all, bytes of all of them and time for what is missing (None without a
+    speed), the last two as one reckons with them (`Bytes.cautious`)."""
+
+    tiles: int
+    bytes: float
+    seconds: float | None
+
+    def less(self, other: Figures) -> Figures:
+        """What `other` saves against this."""
+        both = self.seconds is not None and other.seconds is not None
+        spared = (self.seconds or 0.0) - (other.seconds or 0.0) if both else None
+        return Figures(self.tiles - other.tiles, self.bytes - other.bytes, spared)
+
+
+@dataclass(frozen=True, slots=True)
+class Change:
+    """One proposal: in words, as edits of the brief, and what it saves on top of those before it."""
+
+    words: str
+    edits: tuple[Edit, ...]
+    saves: Figures
+
+
+@dataclass(frozen=True, slots=True)
+class Fit:
+    """The outcome: whether the changes together are enough, and the figures before and after them."""
+
+    target: Target
+    reached: bool
+    before: Figures
+    after: Figures
+    changes: tuple[Change, ...]
+
+    @property
+    def edits(self) -> list[Edit]:
+        """All edits in order."""
+        return [edit for change in self.changes for edit in change.edits]
+
+
+@dataclass(frozen=True, slots=True)
+class _Step:
+    """A proposal on its own; `points` is what the crew loses by it, 0 for nothing."""
+
+    words: str
+    edits: tuple[Edit, ...]
+    points: float
+
+
+def fit(
+    brief: Brief,
+    plan: Plan,
+    sizes: Mapping[str, LayerSizes],
+    surveyed: Mapping[str, Mapping[str, int]],
+    target: Target,
+    speed: Speed | None = None,
+) -> Fit:
+    """Changes to the brief that bring its plan within the target, or as near as they can.
+
+    `sizes` is what is known of each layer, `surveyed` the depth worth fetching by layer and area. Nothing is
+    written. A target in seconds needs a speed. The overview is reckoned as it is, although a narrower corridor
+    has a smaller one, so that applying the changes saves no less than stated.
+    """
+    return _Fitting(brief, plan, sizes, target, speed).go(surveyed)
+
+
+@dataclass(slots=True)
+class _Fitting:
+    brief: Brief
+    plan: Plan
+    sizes: Mapping[str, LayerSizes]
+    target: Target
+    speed: Speed | None
+    covers: dict[tuple[str, float | None], TileSet] = field(default_factory=dict)
+    known: dict[tuple[tuple[str, tuple[object, ...]], ...], LayerEstimate] = field(default_factory=dict)
+
+    def go(self, surveyed: Mapping[str, Mapping[str, int]]) -> Fit:
+        before = self._figures([])
+        steps: list[_Step] = []
+        if not self._met(before):
+            steps = [s for s in _limit_steps(self.brief, surveyed) if self._saves([], s) > 0]
+            steps = self._spare(self._greedy(steps), free=len(steps))
+        changes, figures = [], before
+        edits: list[Edit] = []
+        for step in _merged(steps):
+            edits += step.edits
+            after = self._figures(edits)
+            changes.append(Change(step.words, step.edits, figures.less(after)))
+            figures = after
+        return Fit(self.target, self._met(figures), before, figures, tuple(changes))
+
+    def _greedy(self, steps: list[_Step]) -> list[_Step]:
+        """Add the best step until the target is met. What a step saves only shrinks as others are taken, so
+        that one whose worth is reckoned anew and still leads is the best."""
+        ranked = [(self._worth(steps, step), step) for step in self._candidates(steps)]
+        while not self._met(self._figures(_edits(steps))):
+            ranked = sorted((r for r in ranked if r[0] > 0), key=lambda r: (-r[0], r[1].words))
+            if not ranked:
+                break
+            worth = self._worth(steps, ranked[0][1])
+            if len(ranked) > 1 and worth < ranked[1][0]:
+                ranked[0] = worth, ranked[0][1]
+                continue
+            if worth <= 0:
+                ranked = ranked[1:]
+                continue
+            steps = [*steps, ranked[0][1]]
+            # What stood on the list may rest on a brief that is no more, such as a layer left out since.
+            known = {step.words: worth for worth, step in ranked}
+            ranked = [
+                (known[s.words] if s.words in known else self._worth(steps, s), s)
+                for s in self._candidates(steps)
+            ]
+        return steps
+
+    def _spare(self, steps: list[_Step], free: int) -> list[_Step]:
+        """Take back steps that are not needed, the dearest first; those that cost nothing stay."""
+        for step in sorted(steps[free:], key=lambda s: -s.points):
+            without = [s for s in steps if s is not step]
+            if self._met(self._figures(_edits(without))) and self._figures(_edits(without)) != self._figures(
+                _edits(steps)
+            ):
+                steps = without
+        return steps
+
+    def _worth(self, steps: list[_Step], step: _Step) -> float:
+        return self._saves(steps, step) / step.points
+
+    def _saves(self, steps: list[_Step], step: _Step) -> float:
+        before, after = self._figures(_edits(steps)), self._figures([*_edits(steps), *step.edits])
+        return self._cost(before) - self._cost(after)
+
+    def _cost(self, figures: Figures) -> float:
+        return figures.bytes if self.target.seconds is None else figures.seconds or 0.0
+
+    def _met(self, figures: Figures) -> bool:
+        if self.target.seconds is not None:
+            return figures.seconds is not None and figures.seconds <= self._room * self.target.seconds
+        return figures.bytes * OVERHEAD <= self._room * (self.target.disk_bytes or 0)
+
+    @property
+    def _room(self) -> float:
+        """How much of the target may be used: of stored tiles, the changed plan would pick others to judge by."""
+        return _SLACK if any(known.basis == "sample" for known in self.sizes.values()) else 1.0
+
+    def _candidates(self, steps: list[_Step]) -> Iterator[_Step]:
+        brief = edited(self.brief, _edits(steps))
+        for area in brief.areas:
+            used = [brief.layers[name] for name in area.layers or brief.layers]
+            deepest = min(area.deepest_zoom, max(layer.zooms[1] for layer in used))
+            floor = max(_SHALLOWEST, *(layer.zooms[0] for layer in used))
+            if deepest > floor:
+                words = f"{area.name}: to zoom {deepest - 1} instead of {deepest}"
+                yield _Step(words, (Deepest(area.name, deepest - 1),), 2.0 ** (19 - deepest))
+            yield from self._narrower(area)
+        yield from _all_shallower(brief)
+        yield from _coarser_overview(brief)
+        yield from _without_layer(brief)
+
+    def _narrower(self, area: Area) -> Iterator[_Step]:
+        half_m = None if area.half_width is None else float(f"{area.half_width / 2:.2g}")
+        # A part holds whatever was dealt to it of the whole corridor, which a narrower one would deal anew.
+        if half_m is None or half_m < _NARROWEST_M or self.brief.part:
+            return
+        points = next(points for least, points in _REACH_POINTS if half_m >= least)
+        words = f"{area.name}: {half_m:g} m to either side instead of {area.half_width:g} m"
+        yield _Step(words, (HalfWidth(area.name, half_m),), points)
+
+    def _figures(self, edits: list[Edit]) -> Figures:
+        found = self._estimate(edited(self.brief, edits))
+        tiles = sum(layer.count("tiles") for layer in found.layers.values())
+        rest = found.to_fetch.cautious
+        time = seconds_for(self.brief, found.layers, rest, self.speed) if self.speed else None
+        return Figures(tiles, found.bytes.cautious, time)
+
+    def _estimate(self, brief: Brief) -> Estimate:
+        return combined({name: self._layer(brief, name) for name in brief.layers})
+
+    def _layer(self, brief: Brief, layer: str) -> LayerEstimate:
+        """A layer's estimate, kept by what its areas ask for."""
+        wanted = [area for area in brief.areas if area.layers is None or layer in area.layers]
+        asked = [(_source(a.name, self.plan), (a.half_width, a.deepest_zoom)) for a in wanted]
+        coarse = brief.overview.deepest if brief.overview and wanted else -1
+        key = ((layer, (coarse,)), *((name, how) for name, how in asked))
+        if key not in self.known:
+            first, last = brief.layers[layer].zooms
+            parts = [
+                self._cover(name, layer, half).at(*range(first, min(deepest, last) + 1))
+                for name, (half, deepest) in asked
+            ]
+            parts += [
+                a.tiles.at(*range(coarse + 1)) for a in self.plan.layers[layer].areas if a.name == OVERVIEW
+            ]
+            self.known[key] = estimate_layer(TileSet.union(parts), self.sizes.get(layer, LayerSizes()))
+        return self.known[key]
+
+    def _cover(self, area: str, layer: str, half_m: float | None) -> TileSet:
+        shape = self.plan.shapes[area]
+        same = not isinstance(shape, Corridor) or half_m is None or half_m == shape.half_width_m
+        if same:
+            return next((a.tiles for a in self.plan.layers[layer].areas if a.name == area), TileSet())
+        if (area, half_m) not in self.covers:
+            assert isinstance(shape, Corridor)
+            assert half_m is not None
+            zooms = [a.deepest for la in self.plan.layers.values() for a in la.areas if a.name == area]
+            narrow = replace(shape, half_width_m=half_m)
+            self.covers[area, half_m] = narrow.tiles(max(zooms)).pyramid(0)
+        return self.covers[area, half_m]
+
+
+def _source(area: str, plan: Plan) -> str:
+    """The area whose shape this is: itself, or the one that a twin was split from."""
+    if area in plan.shapes:
+        return area
+    return max((name for name in plan.shapes if area.startswith(f"{name} (")), key=len)
+
+
+def _edits(steps: list[_Step]) -> list[Edit]:
+    return [edit for step in steps for edit in step.edits]
+
+
+def _limit_steps(brief: Brief, surveyed: Mapping[str, Mapping[str, int]]) -> list[_Step]:
+    found: dict[str, list[Edit]] = {}
+    for edit in limits(brief, surveyed):
+        found.setdefault(edit.area, []).append(edit)
+    return [_Step(f"{area}: what the survey found no detail in", tuple(e), 0.0) for area, e in found.items()]
+
+
+def _all_shallower(brief: Brief) -> Iterator[_Step]:
+    """The deepest areas together a zoom less: where they overlap, one alone would save nothing."""
+    deepest = max(area.deepest_zoom for area in brief.areas)
+    edits = tuple(Deepest(a.name, deepest - 1) for a in brief.areas if a.deepest_zoom == deepest)
+    if len(edits) > 1 and deepest > _SHALLOWEST:
+        words = f"all areas at zoom {deepest}: to zoom {deepest - 1} instead of {deepest}"
+        yield _Step(words, edits, len(edits) * 2.0 ** (19 - deepest))
+
+
+def _coarser_overview(brief: Brief) -> Iterator[_Step]:
+    if brief.overview and brief.overview.deepest > _SHALLOWEST_OVERVIEW:
+        deepest = brief.overview.deepest
+        words = f"overview: to zoom {deepest - 1} instead of {deepest}"
+        yield _Step(words, (OverviewTo(deepest - 1),), _OVERVIEW_POINTS * 2.0 ** max(0, 12 - deepest))
+
+
+def _without_layer(brief: Brief) -> Iterator[_Step]:
+    """Leaving a layer out everywhere, where every area keeps another."""
+    for name in brief.layers:
+        edits = []
+        for area in brief.areas:
+            used = tuple(area.layers or brief.layers)
+            if name in used and len(used) == 1:
+                break
+            if name in used:
+                edits.append(Layers(area.name, tuple(other for other in used if other != name)))
+        else:
+            if edits:
+                yield _Step(f"layer {name}: left out", tuple(edits), _LAYER_POINTS)
+
+
+def _merged(steps: list[_Step]) -> list[_Step]:
+    """Steps that set the same thing of the same area over and over, as one, at the place of the first."""
+    merged: list[_Step] = []
+    places: dict[tuple[type[Edit], str], int] = {}
+    for step in steps:
+        edit = step.edits[0]
+        if len(step.edits) > 1 or step.points == 0 or not isinstance(edit, Deepest | HalfWidth | OverviewTo):
+            if isinstance(edit, Deepest):
+                places.clear()  # it has set depths too, and what comes later has to stay later
+            merged.append(step)
+        elif (place := places.setdefault((type(edit), edit.area), len(merged))) == len(merged):
+            merged.append(step)
+        else:
+            was = merged[place].words.rpartition(" instead of ")[2]
+            words = f"{step.words.rpartition(' instead of ')[0]} instead of {was}"
+            merged[place] = _Step(words, step.edits, merged[place].points + step.points)
+    return merged
+
+
+def warnings(brief: Brief, plan: Plan) -> list[str]:
+    """What in a plan is likely a mistake, as sentences with their figures. Common practice, no source."""
+    if brief.part:  # whoever dealt it has seen the whole
+        return []
+    lines = lines_of(plan)
+    found: list[str] = []
+    for area in brief.areas:
+        line = lines.get(area.name)
+        if line is not None and line.length_m >= _LONG_M:
+            found += _of_long_line(area, line, plan)
+    return [*found, *_of_shallow_plan(brief, plan, lines)]
+
+
+def _of_long_line(area: Area, line: Corridor, plan: Plan) -> Iterator[str]:
+    deep = TileSet.union(a.tiles for la in plan.layers.values() for a in la.areas if a.name == area.name)
+    tiles = {zoom: n for zoom, n in deep.by_zoom().items() if zoom >= 18}
+    if not tiles:
+        return
+    zoom, km = min(tiles), line.length_m / 1000
+    if line.half_width_m > _WIDE_M:
+        narrow = replace(line, half_width_m=_WIDE_M).tiles(zoom)
+        yield (
+            f'Area "{area.name}" is {line.half_width_m:,.0f} m wide to either side at zoom {zoom} over '
+            f"{km:,.0f} km: {tiles[zoom]:,} tiles of a layer at that zoom, where {_WIDE_M:.0f} m would take "
+            f"{len(narrow):,}. So wide and deep a corridor takes long and is prone to fail."
+        )
+    above = sum(n for z, n in deep.by_zoom().items() if z > _ROAD_ZOOM)
+    yield (
+        f'Area "{area.name}" goes to zoom {max(tiles)} over {km:,.0f} km. A crew that drives on roads does with '
+        f"14 to {_ROAD_ZOOM}; {above:,} of the area's {len(deep):,} tiles are deeper than that."
+    )
+
+
+def _of_shallow_plan(brief: Brief, plan: Plan, lines: Mapping[str, Corridor]) -> Iterator[str]:
+    deepest: dict[str, int] = {}
+    for asked in (a for la in plan.layers.values() for a in la.areas if a.name != OVERVIEW and a.tiles):
+        deepest[asked.name] = max(asked.deepest, deepest.get(asked.name, 0))
+    for area in brief.areas:
+        if area.use in ("on foot", "trail") and deepest.get(area.name, _FOOT_ZOOM) < _FOOT_ZOOM:
+            yield (
+                f'Area "{area.name}" is for a crew on foot, yet no layer goes deeper than zoom '
+                f"{deepest[area.name]} there; on foot 17 to 18 is what shows paths and single obstacles."
+            )
+    by_road = all(
+        a.use == "road" or (a.name in lines and lines[a.name].length_m >= _LONG_M) for a in brief.areas
+    )
+    told = any(area.use in ("on foot", "trail") for area in brief.areas)
+    if deepest and max(deepest.values()) < _FOOT_ZOOM and not by_road and not told:
+        tiles = sum(len(la.tiles) for la in plan.layers.values())
+        yield (
+            f"Nothing in these {tiles:,} tiles is deeper than zoom {max(deepest.values())}. If anyone goes on "
+            "foot, give the ground to be walked 17 to 18, in areas of its own; each zoom more takes some four "
+            "times the tiles of the one before."
+        )
