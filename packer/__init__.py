@@ -34,7 +34,7 @@ if TYPE_CHECKING:
     from packer.fetching.hosts.offer_reading import read_offers
     from packer.fetching.reports import FetchReport, Options
     from packer.fetching.run import fetch, run_fetch
-    from packer.geometry.tileset import Run, Tile, TileSet
+    from packer.geometry.tileset import RowRun, Tile, TileSet
     from packer.planning.brief import Brief
     from packer.planning.plan import Plan, plan
     from packer.proof.proving import verify
@@ -52,7 +52,7 @@ __all__ = [
     "Options",
     "Plan",
     "PlanError",
-    "Run",
+    "RowRun",
     "StoreBusyError",
     "StoreError",
     "TermsError",
@@ -76,7 +76,7 @@ _HOMES = {
     "packer.planning.plan": ("Plan", "plan"),
     "packer.proof.proving": ("verify",),
     "packer.proof.results": ("VerifyReport",),
-    "packer.geometry.tileset": ("Run", "Tile", "TileSet"),
+    "packer.geometry.tileset": ("RowRun", "Tile", "TileSet"),
 }
 _HOME = {name: module for module, names in _HOMES.items() for name in names}
 

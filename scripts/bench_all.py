@@ -300,9 +300,10 @@ def bench_plan(report: Report, runs: int) -> None:
 
 def fill_pack(folder: Path, count: int, body: Callable[[int], bytes], columns: int = 1000) -> Path:
     """A pack of `count` tiles at zoom 15, written through the store's own writer."""
+    from packer.content.digest import body_hash
     from packer.geometry.grid import LonLatBox
     from packer.geometry.tileset import Tile
-    from packer.store.records import Received, body_hash
+    from packer.store.records import Received
 
     labels = Labels(
         "aerial",

@@ -26,7 +26,7 @@ from neutral import file_server, run_measured
 from pyreqwest.client import ClientBuilder
 from pyreqwest.compatibility.httpx import HttpxTransport
 
-from packer.fetching.transports import Answer, open_door
+from packer.fetching.transports import Response, open_transport
 
 TILE_BYTES = 15_000
 WARM_S, RUN_S = 0.2, 0.8
@@ -38,12 +38,12 @@ Opener = Callable[[AsyncExitStack, int], Awaitable[Get]]
 
 def door(kind: str) -> Opener:
     async def opener(stack: AsyncExitStack, connections: int) -> Get:
-        opened = open_door(kind, connections=connections, user_agent="Bench/1")
+        opened = open_transport(kind, connections=connections, user_agent="Bench/1")
         stack.push_async_callback(opened.aclose)
 
         async def get(url: str) -> bytes:
             reply = await opened.fetch(url, {}, 30.0, 1_000_000)
-            assert isinstance(reply, Answer), reply
+            assert isinstance(reply, Response), reply
             return reply.body
 
         return get

@@ -12,7 +12,7 @@ from typing import Any
 
 import aiosqlite
 
-from packer.fetching.transports import Answer, Failure, Fault, Reply
+from packer.fetching.transports import FailureKind, Response, Result, TransportFailure
 from packer.geometry.tileset import Tile
 from tests.tile_server import png
 
@@ -82,27 +82,27 @@ class VirtualClock:
                 await asyncio.sleep(0.0002)  # only the writer's thread can go on: let it
 
 
-Script = Callable[[Tile, int, float], Reply]
+Script = Callable[[Tile, int, float], Result]
 
 
-def tile_answer(tile: Tile) -> Answer:
+def tile_answer(tile: Tile) -> Response:
     """A whole tile."""
     body = png(str(tile))
-    return Answer(200, {"content-type": "image/png", "content-length": str(len(body))}, body)
+    return Response(200, {"content-type": "image/png", "content-length": str(len(body))}, body)
 
 
-def page(status: int = 200) -> Answer:
+def page(status: int = 200) -> Response:
     """What a hotel's network answers instead of a tile."""
     body = b"<!DOCTYPE html><html><title>Sign in</title><form action=/login></form></html>"
     headers = {"content-type": "text/html", "content-length": str(len(body))}
     if status != 200:
         headers["location"] = "http://portal.example.net/login?from=tiles"
-    return Answer(status, headers, body)
+    return Response(status, headers, body)
 
 
-def no_tile(status: int, **headers: str) -> Answer:
+def no_tile(status: int, **headers: str) -> Response:
     """An answer without a body."""
-    return Answer(
+    return Response(
         status, {"content-length": "0", **{k.replace("_", "-"): v for k, v in headers.items()}}, b""
     )
 
@@ -117,7 +117,7 @@ class ScriptedDoor:
     clock: VirtualClock
     script: Script
     delay_s: float = 0.05
-    robots: Callable[[float], Reply] = lambda _now: no_tile(404)
+    robots: Callable[[float], Result] = lambda _now: no_tile(404)
     asked: Counter[Tile] = field(default_factory=Counter)
     starts: list[float] = field(default_factory=list)
     under_way: int = 0
@@ -127,7 +127,9 @@ class ScriptedDoor:
     def __call__(self, *_: object, **__: object) -> ScriptedDoor:
         return self
 
-    async def fetch(self, url: str, headers: Mapping[str, str], deadline_s: float, limit_bytes: int) -> Reply:
+    async def fetch(
+        self, url: str, headers: Mapping[str, str], deadline_s: float, limit_bytes: int
+    ) -> Result:
         self.under_way += 1
         self.most_at_once = max(self.most_at_once, self.under_way)
         self.starts.append(self.clock.now())
@@ -147,6 +149,6 @@ class ScriptedDoor:
         self.closed = True
 
 
-REFUSED = Failure(Fault.REFUSED, "connection refused")
-RESET = Failure(Fault.RESET, "reset")
-NO_NAME = Failure(Fault.NAME, "no such name")
+REFUSED = TransportFailure(FailureKind.REFUSED, "connection refused")
+RESET = TransportFailure(FailureKind.RESET, "reset")
+NO_NAME = TransportFailure(FailureKind.NAME, "no such name")

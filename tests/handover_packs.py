@@ -17,7 +17,7 @@ from pathlib import Path
 from PIL import Image
 
 from packer.geometry.tileset import Tile
-from packer.handover import Crew, handover
+from packer.handover import DeviceCrew, handover
 from packer.handover.kinds import As
 from packer.planning.brief import Brief
 from packer.planning.plan import Plan, plan
@@ -155,7 +155,7 @@ def hand_over_again_and_again(folder: Path, card: Path, started: Event) -> None:
         handover(brief, worked_out, None, card)
 
 
-def die_before(folder: Path, card: Path, kind: As, step: int, crews: Sequence[Crew] = ()) -> None:
+def die_before(folder: Path, card: Path, kind: As, step: int, crews: Sequence[DeviceCrew] = ()) -> None:
     """Hand over, and be killed just before the file operation of this number on the card."""
     steps = 0
 

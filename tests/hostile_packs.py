@@ -13,6 +13,7 @@ import sqlite3
 from pathlib import Path
 
 from packer.cli import run_inspect, show_status
+from packer.content.digest import body_hash
 from packer.content.payload import examine
 from packer.geometry.grid import MAX_ZOOM
 from packer.geometry.tileset import Tile, TileSet
@@ -25,7 +26,7 @@ from packer.store.figures import mean_sizes, read_last_run
 from packer.store.merging import merge_pack, take_in
 from packer.store.pruning import prune_pack, spare_in
 from packer.store.reader import TileReader
-from packer.store.records import body_hash, seal
+from packer.store.records import seal
 from packer.store.writer import PackWriter
 from tests.hostile_databases import bombs, harm_database, linked_journal
 from tests.hostile_text import damaged, hostile_json, worded

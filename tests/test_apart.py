@@ -22,14 +22,14 @@ import pytest
 from PIL import Image
 
 from packer.fetching import jpeg_worker
-from packer.fetching.jpeg_worker import Apart, Seen
+from packer.fetching.jpeg_worker import JpegFinding, JpegWorker
 from packer.fetching.reports import FetchReport
 from packer.fetching.run import run_fetch
-from packer.fetching.transports import Answer, Reply
+from packer.fetching.transports import Response, Result
 from packer.geometry.tileset import Tile
 from packer.planning.brief import Brief
 from packer.planning.plan import plan
-from packer.store.pack_summary import read_books
+from packer.store.pack_summary import read_summary
 from tests.conftest import BriefMaker
 
 
@@ -46,9 +46,9 @@ def cut(body: bytes) -> bytes:
     return body[: len(body) // 2].rstrip(b"\xff") + b"\xff\xd9"
 
 
-def with_process(work: Callable[[Apart], Awaitable[None]]) -> None:
+def with_process(work: Callable[[JpegWorker], Awaitable[None]]) -> None:
     async def go() -> None:
-        looks = Apart(busy_per_s=1)
+        looks = JpegWorker(busy_per_s=1)
         try:
             looks.tell()
             await looks.started()
@@ -71,9 +71,11 @@ def test_it_finds_size_and_hash_of_a_whole_jpeg_and_nothing_in_anything_else() -
     Image.new("L", (256, 256)).save(png, "PNG")
     others = [cut(jpeg(1)), jpeg(1)[:-1], jpeg(1) + b"x", b"", b"<html>", png.getvalue()]
 
-    async def work(looks: Apart) -> None:
+    async def work(looks: JpegWorker) -> None:
         found = await asyncio.gather(*(looks.look(body) for body in wholes + others))
-        expected = [Seen((64 + i, 64 + i), hashlib.sha256(body).digest()) for i, body in enumerate(wholes)]
+        expected = [
+            JpegFinding((64 + i, 64 + i), hashlib.sha256(body).digest()) for i, body in enumerate(wholes)
+        ]
         assert found == [*expected, *[None] * len(others)]
 
     with_process(work)
@@ -82,7 +84,7 @@ def test_it_finds_size_and_hash_of_a_whole_jpeg_and_nothing_in_anything_else() -
 def test_a_cancelled_look_does_not_shift_the_answers_of_the_others() -> None:
     bodies = [jpeg(i) for i in range(30)]
 
-    async def work(looks: Apart) -> None:
+    async def work(looks: JpegWorker) -> None:
         tasks = [asyncio.create_task(looks.look(body)) for body in bodies]
         await asyncio.sleep(0)
         for task in tasks[::3]:
@@ -90,7 +92,7 @@ def test_a_cancelled_look_does_not_shift_the_answers_of_the_others() -> None:
         found = await asyncio.gather(*tasks, return_exceptions=True)
         for i, (body, seen) in enumerate(zip(bodies, found, strict=True)):
             if i % 3:
-                assert seen == Seen((256, 256), hashlib.sha256(body).digest())
+                assert seen == JpegFinding((256, 256), hashlib.sha256(body).digest())
             else:
                 assert isinstance(seen, asyncio.CancelledError)
 
@@ -98,7 +100,7 @@ def test_a_cancelled_look_does_not_shift_the_answers_of_the_others() -> None:
 
 
 def test_whoever_waits_when_the_process_dies_is_told_that_nothing_is_known() -> None:
-    async def work(looks: Apart) -> None:
+    async def work(looks: JpegWorker) -> None:
         number = looks.process_id
         assert number is not None
         os.kill(number, signal.SIGSTOP)
@@ -114,7 +116,7 @@ def test_whoever_waits_when_the_process_dies_is_told_that_nothing_is_known() -> 
 
 def test_few_jpegs_a_second_or_a_single_core_start_no_process(monkeypatch: pytest.MonkeyPatch) -> None:
     async def go(busy_per_s: int) -> int | None:
-        looks = Apart(busy_per_s)
+        looks = JpegWorker(busy_per_s)
         for _ in range(100):
             looks.tell()
         await looks.started()
@@ -133,7 +135,7 @@ def test_a_process_that_cannot_be_started_is_done_without(
     monkeypatch.setattr(sys, "executable", str(tmp_path / "gone"))
 
     async def go() -> None:
-        looks = Apart(busy_per_s=1)
+        looks = JpegWorker(busy_per_s=1)
         looks.tell()
         await looks.started()
         assert not looks.useful
@@ -185,9 +187,11 @@ class JpegDoor:
     def __call__(self, *_: object, **__: object) -> JpegDoor:
         return self
 
-    async def fetch(self, url: str, headers: Mapping[str, str], deadline_s: float, limit_bytes: int) -> Reply:
+    async def fetch(
+        self, url: str, headers: Mapping[str, str], deadline_s: float, limit_bytes: int
+    ) -> Result:
         if url.endswith("/robots.txt"):
-            return Answer(404, {"content-length": "0"}, b"")
+            return Response(404, {"content-length": "0"}, b"")
         zoom, x, y = (int(part) for part in url.removesuffix(".jpg").split("/")[-3:])
         tile = Tile(zoom, x, y)
         self.asked[tile] = self.asked.get(tile, 0) + 1
@@ -200,7 +204,7 @@ class JpegDoor:
         body = jpeg(hash(tile))
         if tile == self.damaged and self.asked[tile] < 3:
             body = cut(body)
-        return Answer(200, {"content-length": str(len(body)), "content-type": "image/jpeg"}, body)
+        return Response(200, {"content-length": str(len(body)), "content-type": "image/jpeg"}, body)
 
     async def aclose(self) -> None: ...
 
@@ -223,21 +227,21 @@ def test_a_fetch_with_it_stores_every_tile_once_and_never_a_cut_one(
         overview='overview = false\ncontact = "maps@example.org"',
         connections=4,
     )
-    monkeypatch.setattr(Apart.__init__, "__defaults__", (1,))
-    made: list[Apart] = []
+    monkeypatch.setattr(JpegWorker.__init__, "__defaults__", (1,))
+    made: list[JpegWorker] = []
     used: list[bytes] = []
-    tell, look = Apart.tell, Apart.look
+    tell, look = JpegWorker.tell, JpegWorker.look
 
-    def told(self: Apart) -> None:
+    def told(self: JpegWorker) -> None:
         made.append(self)
         tell(self)
 
-    async def noted(self: Apart, body: bytes) -> Seen | None:
+    async def noted(self: JpegWorker, body: bytes) -> JpegFinding | None:
         used.append(body)
         return await look(self, body)
 
-    monkeypatch.setattr(Apart, "tell", told)
-    monkeypatch.setattr(Apart, "look", noted)
+    monkeypatch.setattr(JpegWorker, "tell", told)
+    monkeypatch.setattr(JpegWorker, "look", noted)
 
     async def ready() -> None:
         await made[0].started()
@@ -249,7 +253,7 @@ def test_a_fetch_with_it_stores_every_tile_once_and_never_a_cut_one(
 
     report = asyncio.run(go())
     assert report.complete
-    assert read_books(brief.store_folder / "survey.mbtiles").held == plan(brief).layers["survey"].tiles
+    assert read_summary(brief.store_folder / "survey.mbtiles").held == plan(brief).layers["survey"].tiles
     assert used
     assert door.killed == kill
     assert door.asked.pop(door.damaged) == 3

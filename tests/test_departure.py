@@ -17,21 +17,29 @@ from hypothesis import example, given, settings
 from hypothesis import strategies as st
 from rich.console import Console
 
-from packer.cli.progress import LiveProgress, Progress, outlook_text, standing_text
-from packer.fetching.coverage import Standings, route_share
-from packer.fetching.departure import Allowance, Pace, Schedule, departure_time
+from packer.cli.progress import FetchProgress, LiveFetchProgress, outlook_text, standing_text
+from packer.fetching.coverage import CoverageTracker, route_share
+from packer.fetching.departure import ByteBudget, Schedule, Throughput, departure_time
 from packer.fetching.order import in_order
 from packer.fetching.pacing.gate import Pause, PauseKind
-from packer.fetching.reports import Alarm, Departure, FetchReport, LayerProgress, Options, Standing, Tally
+from packer.fetching.reports import (
+    Alarm,
+    AreaCoverage,
+    Departure,
+    FetchReport,
+    LayerCounts,
+    LayerProgress,
+    Options,
+)
 from packer.fetching.run import run_fetch
-from packer.fetching.transports import Failure, Fault, Reply
+from packer.fetching.transports import FailureKind, Result, TransportFailure
 from packer.geometry.cover import cover_box
 from packer.geometry.grid import LonLatBox
 from packer.geometry.shapes import Corridor, Rectangle, Shape
 from packer.geometry.tileset import Tile, TileSet
 from packer.planning.brief import Brief
 from packer.planning.plan import AreaPlan, plan
-from packer.store.pack_summary import read_books
+from packer.store.pack_summary import read_summary
 from tests.conftest import BriefMaker
 from tests.fakes import REFUSED, ScriptedDoor, VirtualClock, tile_answer
 
@@ -58,7 +66,7 @@ class Told:
 def fetched(
     brief: Brief,
     options: Options,
-    script: Callable[[Tile, int, float], Reply] = lambda tile, _before, _now: tile_answer(tile),
+    script: Callable[[Tile, int, float], Result] = lambda tile, _before, _now: tile_answer(tile),
     delay_s: float = 0.05,
 ) -> Told:
     async def go() -> Told:
@@ -78,7 +86,7 @@ def planned(brief: Brief) -> TileSet:
 
 
 def held(brief: Brief) -> TileSet:
-    return read_books(brief.store_folder / "survey.mbtiles").held
+    return read_summary(brief.store_folder / "survey.mbtiles").held
 
 
 # ---------------------------------------------------------------------------------------------- stopping
@@ -141,7 +149,7 @@ def test_no_more_bytes_than_allowed_are_received(brief: Brief) -> None:
 
 
 def test_bodies_that_break_off_use_up_the_bytes_allowed(brief: Brief) -> None:
-    broken = Failure(Fault.SHORT, "cut", 10_000)
+    broken = TransportFailure(FailureKind.SHORT, "cut", 10_000)
     told = fetched(
         brief,
         Options(max_bytes=300_000),
@@ -206,7 +214,7 @@ ORDER = list(in_order(AREAS, SHAPES, EVERY))
 @example(0, 12)
 @example(0, 20)
 def test_the_standing_is_that_of_the_tiles_themselves(come: int, more: int) -> None:
-    standings = Standings(AREAS, SHAPES, EVERY, TileSet())
+    standings = CoverageTracker(AREAS, SHAPES, EVERY, TileSet())
     for start in range(0, come, 97):
         standings.add(ORDER[start : min(start + 97, come)])
     on_board = TileSet.from_tiles(ORDER[:come])
@@ -221,7 +229,7 @@ def test_the_standing_is_that_of_the_tiles_themselves(come: int, more: int) -> N
                 assert share == pytest.approx(min(expected, 0.999))
     # What is foretold for later is what a standing of later says, but for the sides of the line and a tile or
     # two; and "whole" is never promised in vain.
-    later = Standings(AREAS, SHAPES, EVERY, TileSet.from_tiles(ORDER[: come + more]))
+    later = CoverageTracker(AREAS, SHAPES, EVERY, TileSet.from_tiles(ORDER[: come + more]))
     for foretold, true_later, area in zip(standings.after(more), later.now(), AREAS, strict=True):
         for (zoom, share), (_, then) in zip(foretold.shares, true_later.shares, strict=True):
             assert share < 1.0 or then == 1.0, (foretold.area, zoom)
@@ -230,7 +238,7 @@ def test_the_standing_is_that_of_the_tiles_themselves(come: int, more: int) -> N
 
 def test_a_route_counts_by_its_length_and_is_whole_only_with_its_sides() -> None:
     spine = TileSet.from_tiles(t for t in ORDER[:120])
-    standings = Standings(AREAS[1:2], SHAPES, AREAS[1].tiles, spine)
+    standings = CoverageTracker(AREAS[1:2], SHAPES, AREAS[1].tiles, spine)
     shares = dict(standings.now()[0].shares)
     assert max(shares.values()) <= 1.0
     assert route_share(ROUTE, ROUTE.tiles(14), 14) == pytest.approx(1.0)
@@ -240,21 +248,21 @@ def test_a_route_counts_by_its_length_and_is_whole_only_with_its_sides() -> None
 
 
 def test_a_pace_is_that_of_the_last_minute() -> None:
-    assert Pace(0.0).per_second is None
-    pace = Pace(0.0)
+    assert Throughput(0.0).per_second is None
+    pace = Throughput(0.0)
     for second in range(1, 301):
         pace.mark(float(second), second * 10 if second < 200 else 2000)
     assert pace.per_second == 0.0
-    assert Pace(0.0, 7.5).per_second == 7.5
+    assert Throughput(0.0, 7.5).per_second == 7.5
 
 
 def test_an_allowance_leaves_room_for_what_is_under_way() -> None:
-    allowance = Allowance(100_000)
+    allowance = ByteBudget(100_000)
     for _ in range(5):
         allowance.received(15_000)
     assert allowance.may_ask(1)
     assert not allowance.may_ask(2)
-    assert Allowance(None).may_ask(1000)
+    assert ByteBudget(None).may_ask(1000)
 
 
 # ---------------------------------------------------------------------------------------------- in words
@@ -325,14 +333,14 @@ def test_a_departure_in_the_night_when_clocks_change_is_the_next_such_time(
 
 def test_standings_read_in_brief() -> None:
     areas = (
-        Standing("overview", ((0, 1.0), (1, 1.0))),
-        Standing("course", ((12, 1.0), (13, 1.0), (14, 0.999), (15, 0.408), (16, 0.0), (17, 0.0))),
+        AreaCoverage("overview", ((0, 1.0), (1, 1.0))),
+        AreaCoverage("course", ((12, 1.0), (13, 1.0), (14, 0.999), (15, 0.408), (16, 0.0), (17, 0.0))),
     )
     assert standing_text(areas) == "overview complete; course z12-13 100 %, z14 99 %, z15 40 %, z16-17 0 %"
 
 
 def test_an_outlook_names_what_is_ready_and_what_is_not() -> None:
-    areas = (Standing("overview", ((0, 1.0),)), Standing("course", ((15, 1.0), (16, 0.62))))
+    areas = (AreaCoverage("overview", ((0, 1.0),)), AreaCoverage("course", ((15, 1.0), (16, 0.62))))
     soon = (datetime.now() + timedelta(minutes=5)).timestamp()
     text = outlook_text("aerial", Departure(300.0, 1200, False, areas), soon)
     assert "Ready: overview." in text
@@ -345,13 +353,15 @@ def test_an_outlook_names_what_is_ready_and_what_is_not() -> None:
 
 def layer_progress(name: str, pause: Pause | None = None, held: int = 400) -> LayerProgress:
     shares = ((12, 1.0), (13, 1.0), (14, 0.4 + held / 10_000), (15, 0.0), (16, 0.0))
-    areas = tuple(Standing(area, shares) for area in ("course", "base camp", "valley", "sectors", "depot"))
+    areas = tuple(
+        AreaCoverage(area, shares) for area in ("course", "base camp", "valley", "sectors", "depot")
+    )
     return LayerProgress(
         name,
         163_162,
         held,
         12,
-        Tally(bytes=held * 15_000),
+        LayerCounts(bytes=held * 15_000),
         pause,
         "tiles.with-a-long-name.example.org:8443",
         areas,
@@ -373,8 +383,8 @@ def test_no_line_of_the_display_is_wider_than_the_screen(
 ) -> None:
     now = [100.0]
     for progress in (
-        LiveProgress(None, lambda: now[0], Console(file=sys.stderr, width=columns, height=24)),
-        Progress(1_700_000_000.0, lambda: now[0]),
+        LiveFetchProgress(None, lambda: now[0], Console(file=sys.stderr, width=columns, height=24)),
+        FetchProgress(1_700_000_000.0, lambda: now[0]),
     ):
         with progress:
             for held in range(400, 1000, 100):
@@ -384,7 +394,7 @@ def test_no_line_of_the_display_is_wider_than_the_screen(
         # A hash and a host are not broken, however narrow the screen.
         lines = [line for line in out.splitlines() if "abab" not in line and "long-name" not in line]
         assert len(lines) > 4
-        assert max(map(len, lines)) <= (80 if type(progress) is Progress else columns)
+        assert max(map(len, lines)) <= (80 if type(progress) is FetchProgress else columns)
         if columns >= 80:
             assert max(map(len, out.splitlines())) <= 80
 
@@ -392,7 +402,7 @@ def test_no_line_of_the_display_is_wider_than_the_screen(
 def test_the_display_is_drawn_again_only_where_something_has_changed() -> None:
     out = io.StringIO()
     console = Console(file=out, width=80, height=24, force_terminal=True)
-    progress = LiveProgress(None, lambda: 100.0, console)
+    progress = LiveFetchProgress(None, lambda: 100.0, console)
     with progress:
         progress.show([layer_progress("aerial")])
         drawn = len(out.getvalue())
@@ -404,7 +414,7 @@ def test_the_display_is_drawn_again_only_where_something_has_changed() -> None:
 def test_waiting_layers_of_one_host_are_told_once_and_where_to_sign_in(
     capsys: pytest.CaptureFixture[str],
 ) -> None:
-    progress = Progress(None, lambda: 100.0)
+    progress = FetchProgress(None, lambda: 100.0)
     for _ in range(3):
         progress.show([layer_progress("aerial", PAUSES[-1]), layer_progress("relief", PAUSES[-1])])
     err = " ".join(capsys.readouterr().err.split())

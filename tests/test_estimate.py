@@ -33,7 +33,7 @@ from packer.survey.estimate import (
 from packer.survey.imagery import BUDGET, choose
 from packer.survey.inspection import chosen, fetch_samples, judge_layer
 from packer.survey.pace import measure
-from packer.survey.speed import Speed
+from packer.survey.speed import AssumedSpeed
 from tests.conftest import BriefMaker
 from tests.imagery_samples.jobs import Job, job
 from tests.tile_server import TileServer, answer
@@ -137,8 +137,8 @@ def test_layers_together_are_as_uncertain_as_all_of_them_at_once() -> None:
 def test_time_is_the_links_or_the_servers_own_pace_whichever_is_longer(brief_for: BriefMaker) -> None:
     brief = brief_for("http://127.0.0.1:9/{z}/{x}/{y}.png", rate=10)
     layers = {"survey": estimate_layer(box(12, 10), LayerSizes())}
-    assert seconds_for(brief, layers, 3_000_000, Speed(1e6, "given")) == pytest.approx(24)
-    assert seconds_for(brief, layers, 3_000_000, Speed(1e9, "given")) == pytest.approx(10)
+    assert seconds_for(brief, layers, 3_000_000, AssumedSpeed(1e6, "given")) == pytest.approx(24)
+    assert seconds_for(brief, layers, 3_000_000, AssumedSpeed(1e9, "given")) == pytest.approx(10)
 
 
 def weighty(path: str) -> bytes | None:
@@ -207,7 +207,7 @@ def test_last_speed_is_that_of_the_last_run_that_was_long_enough(brief_for: Brie
     db.execute(row + "(3000, 3002, '', '', '', '', 900, 9000000), (4000, NULL, '', '', '', '', 900, 9000000)")
     db.commit()
     db.close()
-    assert last_speed(brief) == Speed(4_000_000, "last run")
+    assert last_speed(brief) == AssumedSpeed(4_000_000, "last run")
 
 
 def shown(capsys: pytest.CaptureFixture[str]) -> Any:

@@ -23,14 +23,14 @@ from PIL import Image
 
 from packer.fetching.reports import FetchReport
 from packer.fetching.run import run_fetch
-from packer.fetching.transports import Door, Reply, open_door
+from packer.fetching.transports import Result, Transport, open_transport
 from packer.planning.brief import Brief
 from packer.planning.plan import plan
 from packer.practice.faults import FaultProxy, is_tile
-from packer.store.pack_summary import read_books
+from packer.store.pack_summary import read_summary
 from tests.tile_server import png
 
-__all__ = ["FAULTS", "Fault", "HastyClock", "Result", "run_fault"]
+__all__ = ["FAULTS", "Fault", "FaultOutcome", "HastyClock", "run_fault"]
 
 HASTE = 40.0
 CONNECTIONS = 4
@@ -75,19 +75,21 @@ class HastyClock:
 class HastyDoor:
     """A door whose time limits are compressed as well."""
 
-    def __init__(self, door: Door, haste: float) -> None:
+    def __init__(self, door: Transport, haste: float) -> None:
         self._door, self._haste = door, haste
 
-    async def fetch(self, url: str, headers: Mapping[str, str], deadline_s: float, limit_bytes: int) -> Reply:
+    async def fetch(
+        self, url: str, headers: Mapping[str, str], deadline_s: float, limit_bytes: int
+    ) -> Result:
         return await self._door.fetch(url, headers, deadline_s / self._haste, limit_bytes)
 
     async def aclose(self) -> None:
         await self._door.aclose()
 
 
-def hasty_door(haste: float, kind: str | None, *, connections: int, user_agent: str) -> Door:
-    """As `open_door`, with its time limits compressed."""
-    door = open_door(
+def hasty_door(haste: float, kind: str | None, *, connections: int, user_agent: str) -> Transport:
+    """As `open_transport`, with its time limits compressed."""
+    door = open_transport(
         None,
         connections=connections,
         user_agent=user_agent,
@@ -221,7 +223,7 @@ FAULTS = [
 
 
 @dataclass(frozen=True, slots=True)
-class Result:
+class FaultOutcome:
     """What came of a fetch. `extra` counts requests for tiles beyond one each; seconds are compressed ones."""
 
     planned: int
@@ -240,7 +242,7 @@ class Result:
         return self.right == self.planned and not (self.wrong or self.lost or self.absent)
 
 
-def run_fault(fault: Fault, folder: Path, haste: float = HASTE) -> Result:
+def run_fault(fault: Fault, folder: Path, haste: float = HASTE) -> FaultOutcome:
     """One fetch of a small plan through the fault, into an empty folder."""
     clock = HastyClock(haste)
     touches = (lambda _target: True) if fault.robots else is_tile
@@ -254,12 +256,12 @@ def run_fault(fault: Fault, folder: Path, haste: float = HASTE) -> Result:
         asked = sum(n for path, n in proxy.counts.paths.items() if path != "/robots.txt")
         most = proxy.counts.most_requests
     right, wrong, lost = _compared(brief, fault.ending)
-    return Result(
+    return FaultOutcome(
         planned=right + wrong + lost,
         right=right,
         wrong=wrong,
         lost=lost,
-        absent=len(read_books(brief.store_folder / "survey.mbtiles").absent),
+        absent=len(read_summary(brief.store_folder / "survey.mbtiles").absent),
         extra=asked - len(plan(brief).layers["survey"].tiles),
         seconds=seconds,
         most_requests=most,
@@ -276,7 +278,7 @@ def _compared(brief: Brief, ending: str) -> tuple[int, int, int]:
 
 
 async def _fetch(brief: Brief, clock: HastyClock, haste: float) -> FetchReport:
-    def make_door(kind: str | None, *, connections: int, user_agent: str) -> Door:
+    def make_door(kind: str | None, *, connections: int, user_agent: str) -> Transport:
         return hasty_door(haste, kind, connections=connections, user_agent=user_agent)
 
     async with asyncio.timeout(60):
@@ -300,7 +302,7 @@ def _same(stored: bytes, true: bytes) -> bool:
 @pytest.fixture(scope="module")
 def results(
     request: pytest.FixtureRequest, tmp_path_factory: pytest.TempPathFactory
-) -> Iterator[dict[str, Future[Result]]]:
+) -> Iterator[dict[str, Future[FaultOutcome]]]:
     """The faults that are wanted in this session, a few at a time: nearly all of their time is waiting."""
     wanted = [item.name for item in request.session.items]
     with ThreadPoolExecutor(8) as pool:
@@ -313,7 +315,7 @@ def results(
 
 @pytest.mark.parametrize("fault", FAULTS, ids=lambda fault: fault.name)
 def test_a_fault_costs_time_and_requests_but_no_tile(
-    fault: Fault, results: dict[str, Future[Result]]
+    fault: Fault, results: dict[str, Future[FaultOutcome]]
 ) -> None:
     result = results[fault.name].result()
     assert result.perfect, result

@@ -17,11 +17,11 @@ import pytest
 from packer.errors import BriefError, DiskError, StoreBusyError
 from packer.fetching.reports import FetchReport, LayerProgress, Options
 from packer.fetching.run import run_fetch
-from packer.fetching.transports import Answer, Reply
+from packer.fetching.transports import Response, Result
 from packer.geometry.tileset import Tile, TileSet
 from packer.planning.brief import Brief
 from packer.planning.plan import plan
-from packer.store.pack_summary import Books, read_books
+from packer.store.pack_summary import PackSummary, read_summary
 from tests.conftest import BriefMaker
 from tests.fakes import NO_NAME, REFUSED, RESET, ScriptedDoor, VirtualClock, no_tile, page, tile_answer
 
@@ -41,10 +41,10 @@ def brief(brief_for: BriefMaker) -> Brief:
 
 def run(
     brief: Brief,
-    script: Callable[[Tile, int, float], Reply],
+    script: Callable[[Tile, int, float], Result],
     options: Options | None = None,
     *,
-    robots: Callable[[float], Reply] = lambda _now: no_tile(404),
+    robots: Callable[[float], Result] = lambda _now: no_tile(404),
     stop_at: float | None = None,
     stop_after: int | None = None,
     key: str = "s3cr3t-k3y",
@@ -55,7 +55,7 @@ def run(
         async with VirtualClock() as clock:
             stop = asyncio.Event()
 
-            def counted(tile: Tile, before: int, now: float) -> Reply:
+            def counted(tile: Tile, before: int, now: float) -> Result:
                 if door.asked.total() == stop_after:
                     stop.set()
                 return script(tile, before, now)
@@ -82,7 +82,7 @@ async def _set_at(clock: VirtualClock, when: float, event: asyncio.Event) -> Non
     event.set()
 
 
-def good(tile: Tile, before: int, now: float) -> Reply:
+def good(tile: Tile, before: int, now: float) -> Result:
     return tile_answer(tile)
 
 
@@ -90,8 +90,8 @@ def pack(brief: Brief) -> Path:
     return brief.store_folder / "survey.mbtiles"
 
 
-def books(brief: Brief) -> Books:
-    return read_books(pack(brief))
+def books(brief: Brief) -> PackSummary:
+    return read_summary(pack(brief))
 
 
 def planned(brief: Brief) -> TileSet:
@@ -124,7 +124,7 @@ def test_another_brief_on_the_same_layer_adds_to_the_pack(brief: Brief, brief_fo
 
 @pytest.mark.parametrize("status", [204, 404, 410])
 def test_what_the_server_has_not_is_remembered_and_not_asked_for_again(brief: Brief, status: int) -> None:
-    def script(tile: Tile, before: int, now: float) -> Reply:
+    def script(tile: Tile, before: int, now: float) -> Result:
         return no_tile(status) if tile.x % 2 else tile_answer(tile)
 
     report, _ = run(brief, script)
@@ -142,7 +142,7 @@ def test_what_the_server_has_not_is_remembered_and_not_asked_for_again(brief: Br
 
 
 def test_a_tile_that_fails_now_and_then_is_asked_for_until_it_comes(brief: Brief) -> None:
-    def script(tile: Tile, before: int, now: float) -> Reply:
+    def script(tile: Tile, before: int, now: float) -> Result:
         return no_tile(500) if (tile.x + tile.y) % 5 == 0 and before < 2 else tile_answer(tile)
 
     report, _ = run(brief, script)
@@ -153,7 +153,7 @@ def test_a_tile_that_fails_now_and_then_is_asked_for_until_it_comes(brief: Brief
 def test_a_tile_that_always_fails_is_named_and_left_for_the_next_run(brief: Brief) -> None:
     bad = list(planned(brief))[40]
 
-    def script(tile: Tile, before: int, now: float) -> Reply:
+    def script(tile: Tile, before: int, now: float) -> Result:
         return no_tile(500) if tile == bad else tile_answer(tile)
 
     report, door = run(brief, script)
@@ -175,7 +175,7 @@ def test_a_single_last_tile_that_always_fails_does_not_wait_for_ever(
     brief = brief_for(URL, connections=connections)
     last = list(planned(brief))[-1]
 
-    def script(tile: Tile, before: int, now: float) -> Reply:
+    def script(tile: Tile, before: int, now: float) -> Result:
         return RESET if tile == last else tile_answer(tile)
 
     report, _ = run(brief, script)
@@ -186,10 +186,10 @@ def test_a_single_last_tile_that_always_fails_does_not_wait_for_ever(
 @pytest.mark.parametrize(
     "trouble", [REFUSED, NO_NAME, RESET, no_tile(502)], ids=["refused", "name", "reset", "502"]
 )
-def test_a_20_minute_outage_costs_time_only(brief_for: BriefMaker, trouble: Reply, connections: int) -> None:
+def test_a_20_minute_outage_costs_time_only(brief_for: BriefMaker, trouble: Result, connections: int) -> None:
     brief = brief_for(URL, connections=connections)
 
-    def script(tile: Tile, before: int, now: float) -> Reply:
+    def script(tile: Tile, before: int, now: float) -> Result:
         return trouble if 1000.3 < now < 2200 else tile_answer(tile)
 
     report, door = run(brief, script, robots=lambda now: trouble if 1000.3 < now < 2200 else no_tile(404))
@@ -203,10 +203,10 @@ def test_a_20_minute_outage_costs_time_only(brief_for: BriefMaker, trouble: Repl
 def test_an_outage_at_the_very_end_costs_time_only(brief: Brief) -> None:
     last = list(planned(brief))[-3:]
 
-    def script(tile: Tile, before: int, now: float) -> Reply:
+    def script(tile: Tile, before: int, now: float) -> Result:
         return RESET if tile in last and now < 2000 else tile_answer(tile)
 
-    def robots(now: float) -> Reply:
+    def robots(now: float) -> Result:
         return no_tile(404) if now < 1000.5 or now > 2000 else RESET
 
     report, _ = run(brief, script, robots=robots)
@@ -222,7 +222,7 @@ def test_three_sign_in_pages_in_one_run_lose_nothing(brief_for: BriefMaker, conn
     def out(now: float) -> bool:
         return any(a < now < b for a, b in signed_out)
 
-    def script(tile: Tile, before: int, now: float) -> Reply:
+    def script(tile: Tile, before: int, now: float) -> Result:
         return page() if out(now) else tile_answer(tile)
 
     report, _ = run(brief, script, robots=lambda now: page() if out(now) else no_tile(404))
@@ -234,7 +234,7 @@ def test_three_sign_in_pages_in_one_run_lose_nothing(brief_for: BriefMaker, conn
 def test_retry_after_is_obeyed_to_the_second_for_the_whole_host(brief: Brief) -> None:
     told: list[float] = []
 
-    def script(tile: Tile, before: int, now: float) -> Reply:
+    def script(tile: Tile, before: int, now: float) -> Result:
         if not told and now > 1000.2:
             told.append(now)
             return no_tile(429, retry_after="90")
@@ -247,7 +247,7 @@ def test_retry_after_is_obeyed_to_the_second_for_the_whole_host(brief: Brief) ->
 
 
 def test_a_server_that_is_often_busy_burns_no_tile(brief: Brief) -> None:
-    def script(tile: Tile, before: int, now: float) -> Reply:
+    def script(tile: Tile, before: int, now: float) -> Result:
         return no_tile(429) if hash((tile, before)) % 3 and before < 12 else tile_answer(tile)
 
     report, _ = run(brief, script)
@@ -256,7 +256,7 @@ def test_a_server_that_is_often_busy_burns_no_tile(brief: Brief) -> None:
 
 
 @pytest.mark.parametrize("reply", [REFUSED, NO_NAME, page(), page(302), no_tile(500)])
-def test_a_server_that_was_never_reached_is_given_up_with_advice(brief: Brief, reply: Reply) -> None:
+def test_a_server_that_was_never_reached_is_given_up_with_advice(brief: Brief, reply: Result) -> None:
     report, _ = run(brief, lambda *_: reply, robots=lambda _now: reply)
     assert not report.complete
     assert 30 <= report.seconds < 90
@@ -267,7 +267,7 @@ def test_a_server_that_was_never_reached_is_given_up_with_advice(brief: Brief, r
 
 
 def test_give_up_after_sets_the_patience(brief: Brief) -> None:
-    def script(tile: Tile, before: int, now: float) -> Reply:
+    def script(tile: Tile, before: int, now: float) -> Result:
         return tile_answer(tile) if now < 1000.3 else REFUSED
 
     report, _ = run(brief, script, Options(give_up_after_s=600.0))
@@ -285,8 +285,8 @@ def test_a_layer_that_is_refused_is_stopped_after_a_few_requests(brief: Brief, s
     assert not books(brief).held
 
 
-def _body(body: bytes, kind: str) -> Answer:
-    return Answer(200, {"content-type": kind, "content-length": str(len(body))}, body)
+def _body(body: bytes, kind: str) -> Response:
+    return Response(200, {"content-type": kind, "content-length": str(len(body))}, body)
 
 
 @pytest.mark.parametrize(
@@ -300,7 +300,7 @@ def _body(body: bytes, kind: str) -> Answer:
         _body(b"GIF89a" + b"\0" * 20, "image/gif"),
     ],
 )
-def test_a_bad_answer_is_never_stored(brief: Brief, reply: Reply) -> None:
+def test_a_bad_answer_is_never_stored(brief: Brief, reply: Result) -> None:
     report, _ = run(brief, lambda *_: reply, robots=lambda _now: no_tile(404))
     assert not report.complete
     assert not books(brief).held
@@ -311,7 +311,7 @@ def test_a_pack_holds_one_kind_of_tile(brief_for: BriefMaker) -> None:
     brief = brief_for("https://tiles.example.org/survey/{z}/{x}/{y}", connections=1)
     jpeg = (Path(__file__).parent / "data" / "grey.jpg").read_bytes()
 
-    def script(tile: Tile, before: int, now: float) -> Reply:
+    def script(tile: Tile, before: int, now: float) -> Result:
         return _body(jpeg, "image/jpeg") if tile.zoom == 3 else tile_answer(tile)
 
     report, _ = run(brief, script)
@@ -334,7 +334,7 @@ def test_a_stop_finishes_what_is_in_hand_and_goes_on_later(brief: Brief) -> None
 
 
 def test_a_stop_while_the_link_is_down_ends_at_once(brief: Brief) -> None:
-    def script(tile: Tile, before: int, now: float) -> Reply:
+    def script(tile: Tile, before: int, now: float) -> Result:
         return tile_answer(tile) if now < 1000.3 else REFUSED
 
     report, _ = run(brief, script, stop_at=1100.0)
@@ -360,7 +360,7 @@ def test_the_caps_hold_across_layers_on_one_host(brief_for: BriefMaker, tmp_path
     brief = two_layers(brief_for, tmp_path, f"{second}/relief/{{z}}/{{x}}/{{y}}.png")
     flaky: set[Tile] = set()
 
-    def script(tile: Tile, before: int, now: float) -> Reply:
+    def script(tile: Tile, before: int, now: float) -> Result:
         if tile.x % 3 == 0 and tile not in flaky:
             flaky.add(tile)
             return no_tile(503)
@@ -386,7 +386,7 @@ def test_a_key_reaches_the_server_and_nothing_else(brief_for: BriefMaker) -> Non
         layer='headers = { "X-Key" = "${KEY}" }',
     )
 
-    def script(tile: Tile, before: int, now: float) -> Reply:
+    def script(tile: Tile, before: int, now: float) -> Result:
         return RESET if tile.x % 7 == 0 else tile_answer(tile)
 
     report, _ = run(brief, script)
@@ -415,7 +415,7 @@ def test_a_portal_that_repeats_a_key_does_not_bring_it_into_a_report(
     brief_for: BriefMaker, key: str, place: str, portal: str, shown: str
 ) -> None:
     body = f'<html><form action="https://{portal}">Sign in</form></html>'.encode()
-    came = Answer(200, {"content-type": "text/html", "content-length": str(len(body))}, body)
+    came = Response(200, {"content-type": "text/html", "content-length": str(len(body))}, body)
     brief = brief_for(f"https://{place}/{{z}}/{{x}}/{{y}}.png")
     report, _ = run(brief, lambda *_: came, Options(give_up_after_s=5, log=True), key=key)
     failure = report.layers["survey"].failure
@@ -486,7 +486,7 @@ def test_a_disk_that_fails_stops_the_run_and_keeps_what_was_committed(
 
 PLAIN_URL = "http://tiles.example.org/survey/{z}/{x}/{y}.png"
 WIDE = "box = [12.30, 47.00, 12.50, 47.10]\ndeepest = 15"
-RULES = Answer(200, {"content-type": "text/plain", "content-length": "0"}, b"User-agent: *\nDisallow:\n")
+RULES = Response(200, {"content-type": "text/plain", "content-length": "0"}, b"User-agent: *\nDisallow:\n")
 
 
 def _looks(door: ScriptedDoor) -> int:
@@ -498,7 +498,7 @@ def _looks(door: ScriptedDoor) -> int:
 @pytest.mark.parametrize("own", [RULES, no_tile(404, server="maps")], ids=["rules", "404"])
 @pytest.mark.parametrize("impostor", [no_tile(404), no_tile(204), no_tile(403), no_tile(410)])
 def test_a_device_that_says_no_to_everything_leaves_no_hole(
-    brief_for: BriefMaker, url: str, own: Reply, impostor: Reply
+    brief_for: BriefMaker, url: str, own: Result, impostor: Result
 ) -> None:
     brief = brief_for(url, area=WIDE)
     really_absent = {t for t in planned(brief) if t.zoom == 15 and t.x % 9 == 0}
@@ -506,7 +506,7 @@ def test_a_device_that_says_no_to_everything_leaves_no_hole(
     def between(now: float) -> bool:
         return 1001 < now < 1301
 
-    def script(tile: Tile, before: int, now: float) -> Reply:
+    def script(tile: Tile, before: int, now: float) -> Result:
         if between(now):
             return impostor
         return no_tile(404) if tile in really_absent else tile_answer(tile)
@@ -522,7 +522,7 @@ def test_a_device_that_says_no_to_everything_leaves_no_hole(
 def test_ground_with_many_gaps_costs_few_questions(brief_for: BriefMaker) -> None:
     brief = brief_for(PLAIN_URL, area="box = [12.30, 47.00, 12.70, 47.20]\ndeepest = 15")
 
-    def script(tile: Tile, before: int, now: float) -> Reply:
+    def script(tile: Tile, before: int, now: float) -> Result:
         return tile_answer(tile) if tile.zoom < 14 or tile.x % 10 == 0 else no_tile(404)
 
     report, door = run(brief, script, robots=lambda _now: RULES)
@@ -560,7 +560,7 @@ def test_where_nobody_can_vouch_for_the_host_gaps_at_the_end_are_not_noted(brief
 def test_a_robots_txt_that_changes_during_the_run_holds_nothing_up(brief_for: BriefMaker) -> None:
     brief = brief_for(PLAIN_URL, area=WIDE)
 
-    def script(tile: Tile, before: int, now: float) -> Reply:
+    def script(tile: Tile, before: int, now: float) -> Result:
         return no_tile(404) if tile.zoom == 15 and tile.x % 3 else tile_answer(tile)
 
     report, _ = run(brief, script, robots=lambda now: RULES if now < 1001.5 else no_tile(404))
@@ -573,12 +573,12 @@ def test_a_robots_txt_that_differs_each_time_still_vouches(brief_for: BriefMaker
     brief = brief_for(PLAIN_URL)
     bad = list(planned(brief))[-1]
 
-    def script(tile: Tile, before: int, now: float) -> Reply:
+    def script(tile: Tile, before: int, now: float) -> Result:
         return no_tile(500) if tile == bad else tile_answer(tile)
 
-    def robots(now: float) -> Reply:
+    def robots(now: float) -> Result:
         body = f"Not found; request {now}".encode()
-        return Answer(404, {"content-type": "text/plain", "content-length": str(len(body))}, body)
+        return Response(404, {"content-type": "text/plain", "content-length": str(len(body))}, body)
 
     report, _ = run(brief, script, robots=robots)
     assert report.total("failed") == 1
@@ -611,7 +611,7 @@ def test_one_name_of_several_that_is_out_of_order_is_passed_by(brief_for: BriefM
     )
 
     class HalfDeaf(ScriptedDoor):
-        async def fetch(self, url: str, *rest: Any) -> Reply:
+        async def fetch(self, url: str, *rest: Any) -> Result:
             reply = await super().fetch(url, *rest)
             return NO_NAME if url.startswith("https://b.") else reply
 
@@ -649,7 +649,7 @@ def test_a_host_that_answers_only_without_encryption_holds_nothing_up(
     )
 
     class Unencrypted(ScriptedDoor):
-        async def fetch(self, url: str, *rest: Any) -> Reply:
+        async def fetch(self, url: str, *rest: Any) -> Result:
             reply = await super().fetch(url, *rest)
             outage = 1010 <= self.clock.now() < until
             return REFUSED if outage or url.startswith("https:") else reply
@@ -674,7 +674,7 @@ def test_the_same_image_at_many_places_raises_an_alarm(brief_for: BriefMaker) ->
     same = tile_answer(Tile(0, 0, 0))
     told: list[LayerProgress] = []
 
-    def script(tile: Tile, before: int, now: float) -> Reply:
+    def script(tile: Tile, before: int, now: float) -> Result:
         return same if tile.zoom == 15 and tile.x % 3 == 0 else tile_answer(tile)
 
     async def go() -> FetchReport:
@@ -702,7 +702,7 @@ def test_a_blank_image_that_the_brief_names_is_noted_as_absent_and_not_stored(br
     blank = tile_answer(Tile(0, 0, 0))
     brief = brief_for(URL, layer=f'blank = ["{hashlib.sha256(blank.body).hexdigest()}"]')
 
-    def script(tile: Tile, before: int, now: float) -> Reply:
+    def script(tile: Tile, before: int, now: float) -> Result:
         return blank if tile.zoom == 15 and tile.x % 2 else tile_answer(tile)
 
     report, _ = run(brief, script)

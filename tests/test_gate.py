@@ -13,8 +13,8 @@ import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
-from packer.fetching.pacing.gate import Gate, Pass, Pause, PauseKind
-from packer.fetching.pacing.limits import Odds, Window
+from packer.fetching.pacing.gate import Gate, Pause, PauseKind, Permit
+from packer.fetching.pacing.limits import ConcurrencyLimit, RetryBudget
 from tests.fakes import VirtualClock
 
 T = TypeVar("T")
@@ -30,7 +30,7 @@ def in_time(scene: Callable[[VirtualClock], Awaitable[T]], limit_s: float = 20.0
     return asyncio.run(go())
 
 
-async def entered(gate: Gate) -> Pass:
+async def entered(gate: Gate) -> Permit:
     leave = await gate.enter()
     assert leave is not None
     return leave
@@ -57,7 +57,7 @@ DEEDS = st.tuples(
 )
 
 
-def give_back(gate: Gate, leave: Pass, deed: str) -> None:
+def give_back(gate: Gate, leave: Permit, deed: str) -> None:
     match deed:
         case "good":
             gate.good(leave, 15_000)
@@ -86,7 +86,7 @@ def test_whatever_happens_in_whatever_order_no_pass_leaks_and_nobody_waits_for_e
     crews: list[list[Deed]], cap: int, per_second: int
 ) -> None:
     async def scene(clock: VirtualClock) -> None:
-        gate, inside, starts = Gate(cap, per_second, clock), list[Pass](), list[float]()
+        gate, inside, starts = Gate(cap, per_second, clock), list[Permit](), list[float]()
         asked_until = 0.0
 
         async def worker(deeds: list[Deed]) -> None:
@@ -336,7 +336,7 @@ def test_a_shorter_wish_does_not_shorten_a_longer_one() -> None:
     in_time(scene)
 
 
-LATER_WORD: dict[str, Callable[[Gate, Pass], None]] = {
+LATER_WORD: dict[str, Callable[[Gate, Permit], None]] = {
     "failed": lambda gate, prober: gate.bad(prober, "the connection broke off"),
     "no link": lambda gate, prober: gate.bad(prober, "no link", kind=PauseKind.LINK),
     "sign-in page": lambda gate, prober: gate.bad(prober, "page", kind=PauseKind.SIGN_IN),
@@ -350,7 +350,7 @@ LATER_WORD: dict[str, Callable[[Gate, Pass], None]] = {
 
 @pytest.mark.parametrize("word", LATER_WORD.values(), ids=LATER_WORD)
 def test_retry_after_binds_whatever_comes_of_the_probe_that_was_out(
-    word: Callable[[Gate, Pass], None],
+    word: Callable[[Gate, Permit], None],
 ) -> None:
     """Retry-After is obeyed to its end (RFC 9110 section 10.2.3), also when a straggler brought it."""
 
@@ -488,7 +488,7 @@ def test_a_link_of_1_mbit_carries_eight_connections_without_a_timeout() -> None:
 
 
 def test_a_window_eases_in_after_trouble() -> None:
-    window = Window(32)
+    window = ConcurrencyLimit(32)
     for n in range(40):
         window.good(n * 0.01, 0.02, 15_000)
     window.ease_in()
@@ -497,7 +497,7 @@ def test_a_window_eases_in_after_trouble() -> None:
 
 @given(st.floats(0.0, 0.9))
 def test_a_tile_is_given_up_only_if_chance_cannot_explain_its_failures(share: float) -> None:
-    odds, chance = Odds(), random.Random(3)
+    odds, chance = RetryBudget(), random.Random(3)
     for _ in range(4000):
         odds.first_attempt(chance.random() >= share)
     enough = odds.enough(5)

@@ -19,7 +19,7 @@ from packer.store import schema, snapshot_reader, writer
 from packer.store.pruning import prune_pack
 from packer.store.records import Record, Renewed
 from packer.store.schema import open_writable
-from packer.store.snapshot_reader import Shelf, Stock
+from packer.store.snapshot_reader import SnapshotReader, TileIndex
 from tests.handover_packs import DAY, brief_in, build, packs, picture, received
 from tests.test_handover_mbtiles import query
 from tests.test_handover_parts import tiles_of
@@ -72,7 +72,7 @@ def when_writing(name: str, act: Callable[[], None]) -> Callable[[str, int, int]
 def test_writer_commits_while_a_body_is_in_the_hands_of_the_handover(
     ready: tuple[Brief, Plan], pack: Path
 ) -> None:
-    with Shelf(pack) as source:
+    with SnapshotReader(pack) as source:
         stock = source.stock(TileSet.from_tiles(PLACES))
         bodies = source.bodies(stock, no_fault)
         first = next(bodies)
@@ -84,7 +84,7 @@ def test_writer_commits_while_a_body_is_in_the_hands_of_the_handover(
 def test_writer_waits_while_the_stock_is_read_so_that_it_is_of_one_moment(
     ready: tuple[Brief, Plan], pack: Path
 ) -> None:
-    with Shelf(pack) as source:
+    with SnapshotReader(pack) as source:
         with pytest.raises(StoreBusyError):
             build(pack, "png", [received(Tile(9, 500, 1), b"unplanned")], ready[1])
         assert len(source.stock(TileSet.from_tiles(PLACES))) == len(PLACES)
@@ -121,7 +121,7 @@ def pruned_and_fetched_anew_under_the_same_number(pack: Path, worked_out: Plan) 
 def test_body_that_is_no_longer_the_one_that_was_listed_is_not_given(
     ready: tuple[Brief, Plan], pack: Path, change: Callable[[Path, Plan], None]
 ) -> None:
-    with Shelf(pack) as source:
+    with SnapshotReader(pack) as source:
         bodies = source.bodies(source.stock(TileSet.from_tiles(PLACES)), no_fault)
         given = [next(bodies)]
         change(pack, ready[1])
@@ -134,7 +134,7 @@ def test_body_that_is_no_longer_the_one_that_was_listed_is_not_given(
 
 
 def test_tile_that_was_only_confirmed_meanwhile_is_given(ready: tuple[Brief, Plan], pack: Path) -> None:
-    with Shelf(pack) as source:
+    with SnapshotReader(pack) as source:
         bodies = source.bodies(source.stock(TileSet.from_tiles(PLACES)), no_fault)
         given = [next(bodies)]
         build(pack, "png", [Renewed(PLACES[-1], DAY + 999_999)], ready[1])
@@ -153,7 +153,7 @@ def test_damage_is_still_told_as_damage_after_others_have_written(
     db.execute(f"UPDATE blob SET data = {value} WHERE id = (SELECT max(id) FROM blob)")
     db.commit()
     db.close()
-    with Shelf(pack) as source:
+    with SnapshotReader(pack) as source:
         bodies = source.bodies(source.stock(TileSet.from_tiles(PLACES)), no_fault)
         given = [next(bodies)]
         build(pack, "png", [received(Tile(9, 500, 1), b"unplanned")], ready[1])
@@ -167,15 +167,15 @@ def test_large_bodies_are_read_a_few_at_a_time(
     """What is read in one go lies in memory: a hostile pack may have bodies of any size."""
     monkeypatch.setattr(snapshot_reader, "_STRETCH_BYTES", 2 * len(picture(PLACES[0])))
     stretches: list[int] = []
-    stretch = Shelf._stretch
+    stretch = SnapshotReader._stretch
 
-    def counting(self: Shelf, some: Stock) -> object:
+    def counting(self: SnapshotReader, some: TileIndex) -> object:
         rows = stretch(self, some)
         stretches.append(len(rows))
         return rows
 
-    monkeypatch.setattr(Shelf, "_stretch", counting)
-    with Shelf(pack) as source:
+    monkeypatch.setattr(SnapshotReader, "_stretch", counting)
+    with SnapshotReader(pack) as source:
         given = list(source.bodies(source.stock(TileSet.from_tiles(PLACES)), no_fault))
     assert [body.data for body in given] == [picture(tile) for tile in PLACES]
     assert max(stretches) <= 4
@@ -184,7 +184,7 @@ def test_large_bodies_are_read_a_few_at_a_time(
 def test_fetch_that_dies_inside_a_commit_does_not_take_the_handover_along(pack: Path) -> None:
     """The files are left as the disk holds them in a transaction that has begun to reach the pack."""
     journal = pack.with_name(pack.name + "-journal")
-    with Shelf(pack) as source:
+    with SnapshotReader(pack) as source:
         bodies = source.bodies(source.stock(TileSet.from_tiles(PLACES)), no_fault)
         given = [next(bodies)]
         db = open_writable(pack, "alone", "png")

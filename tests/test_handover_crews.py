@@ -8,15 +8,15 @@ import pytest
 
 from packer.errors import BriefError
 from packer.geometry.tileset import TileSet
-from packer.handover import Crew, handover, inspect_folder
+from packer.handover import DeviceCrew, handover, inspect_folder
 from packer.handover.crews import folder_name
 from packer.planning.brief import Brief
 from packer.planning.plan import OVERVIEW, Plan
 from tests.handover_packs import brief_in, packs
 from tests.test_handover_parts import tiles_of
 
-NORTH = Crew("north team", areas=("east",))
-SOUTH = Crew("south", areas=("west",), layers=("topo",))
+NORTH = DeviceCrew("north team", areas=("east",))
+SOUTH = DeviceCrew("south", areas=("west",), layers=("topo",))
 
 
 @pytest.fixture(scope="module")
@@ -49,7 +49,7 @@ def test_each_crew_gets_its_areas_and_the_overview_and_nothing_else(
 
 def test_crew_without_areas_or_layers_gets_everything(ready: tuple[Brief, Plan], tmp_path: Path) -> None:
     brief, worked_out = ready
-    handover(brief, worked_out, None, tmp_path, crews=[Crew("all")])
+    handover(brief, worked_out, None, tmp_path, crews=[DeviceCrew("all")])
     found = TileSet.union(tiles_of(path) for path in (tmp_path / "all").glob("aerial*.mbtiles"))
     assert found == worked_out.layers["aerial"].tiles
 
@@ -58,7 +58,7 @@ def test_crew_over_its_budget_is_refused_with_figures_and_nothing_is_written(
     ready: tuple[Brief, Plan], tmp_path: Path
 ) -> None:
     brief, worked_out = ready
-    tight = Crew("tight", budget_bytes=150_000)
+    tight = DeviceCrew("tight", budget_bytes=150_000)
     with pytest.raises(BriefError) as refused:
         handover(brief, worked_out, None, tmp_path / "out", crews=[NORTH, tight])
     text = str(refused.value)
@@ -72,7 +72,7 @@ def test_crew_over_its_budget_is_refused_with_figures_and_nothing_is_written(
 def test_budget_that_the_files_fit_is_kept(ready: tuple[Brief, Plan], tmp_path: Path) -> None:
     brief, worked_out = ready
     free = handover(brief, worked_out, None, tmp_path / "1", crews=[NORTH]).copies[0]
-    fits = Crew("north team", areas=("east",), budget_bytes=free.predicted_bytes)
+    fits = DeviceCrew("north team", areas=("east",), budget_bytes=free.predicted_bytes)
     copy = handover(brief, worked_out, None, tmp_path / "2", crews=[fits]).copies[0]
     maps = [file.size_bytes for file in copy.manifest.files if file.kind != "text"]
     assert sum(maps) <= free.predicted_bytes
@@ -81,18 +81,18 @@ def test_budget_that_the_files_fit_is_kept(ready: tuple[Brief, Plan], tmp_path: 
 @pytest.mark.parametrize(
     ("crews", "reason"),
     [
-        ([Crew("a", areas=("nowhere",))], 'names the area "nowhere"'),
-        ([Crew("a", areas=(OVERVIEW,))], 'names the area "overview"'),
-        ([Crew("a", layers=("sonar",))], 'names the layer "sonar"'),
-        ([Crew("a", areas=("east",), layers=("topo",))], "left with no tile at all"),
-        ([Crew("North"), Crew("north")], "would share one folder"),
-        ([Crew("a"), Crew("a")], "would share one folder"),
-        ([Crew("..")], "cannot name a folder"),
-        ([Crew("con")], "cannot name a folder"),
+        ([DeviceCrew("a", areas=("nowhere",))], 'names the area "nowhere"'),
+        ([DeviceCrew("a", areas=(OVERVIEW,))], 'names the area "overview"'),
+        ([DeviceCrew("a", layers=("sonar",))], 'names the layer "sonar"'),
+        ([DeviceCrew("a", areas=("east",), layers=("topo",))], "left with no tile at all"),
+        ([DeviceCrew("North"), DeviceCrew("north")], "would share one folder"),
+        ([DeviceCrew("a"), DeviceCrew("a")], "would share one folder"),
+        ([DeviceCrew("..")], "cannot name a folder"),
+        ([DeviceCrew("con")], "cannot name a folder"),
     ],
 )
 def test_crews_that_make_no_sense_are_refused(
-    ready: tuple[Brief, Plan], tmp_path: Path, crews: list[Crew], reason: str
+    ready: tuple[Brief, Plan], tmp_path: Path, crews: list[DeviceCrew], reason: str
 ) -> None:
     brief, worked_out = ready
     with pytest.raises(BriefError, match=reason):

@@ -17,7 +17,7 @@ from packer.handover import HandoverReport, delivery, drafting, handover, inspec
 from packer.handover.target import FAT_LIMIT_BYTES, FileSystem, system_of
 from packer.planning.brief import Brief
 from packer.planning.plan import Plan, plan
-from packer.store.sealed_gpkg import Contents, geopackage_bytes, write_geopackage
+from packer.store.sealed_gpkg import GpkgContents, geopackage_bytes, write_geopackage
 from packer.store.sealed_mbtiles import mbtiles_bytes, write_mbtiles
 from tests.handover_packs import brief_in, packs, picture
 from tests.test_handover_mbtiles import query
@@ -165,7 +165,7 @@ def test_predicted_sizes_are_never_exceeded_and_come_close(
     mbtiles, gpkg = folder / "a.mbtiles", folder / "a.gpkg"
     write_mbtiles(mbtiles, tiles, lambda: {"name": "a" * 2000, "description": "d" * 6000})
     box = (0.0, 1.0, 1.0, 0.0)
-    what = Contents("i" * 2000, "d" * 6000, "2030-01-01T00:00:00.000Z", "png", 256, (zoom,), box)
+    what = GpkgContents("i" * 2000, "d" * 6000, "2030-01-01T00:00:00.000Z", "png", 256, (zoom,), box)
     write_geopackage(gpkg, "a", tiles, lambda: what)
     for path, foretold in ((mbtiles, mbtiles_bytes(z, x, y, size)), (gpkg, geopackage_bytes(x, y, size))):
         actual = path.stat().st_size

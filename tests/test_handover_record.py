@@ -18,7 +18,15 @@ from filelock import FileLock
 
 from packer.cli import run_inspect
 from packer.errors import EXIT_NOT_COMPLETE, BriefError, DiskError, InputError, StoreBusyError, StoreError
-from packer.handover import Crew, Muster, crew_folders, delivery, handover, inspect_folder, inspect_tree
+from packer.handover import (
+    DeviceCrew,
+    InspectionSummary,
+    crew_folders,
+    delivery,
+    handover,
+    inspect_folder,
+    inspect_tree,
+)
 from packer.handover.kinds import As
 from packer.handover.manifest import Manifest
 from packer.handover.target import leftovers
@@ -26,7 +34,7 @@ from packer.planning.brief import Brief
 from packer.planning.plan import Plan
 from tests.handover_packs import brief_in, die_before, packs
 
-NORTH, SOUTH = Crew("north", areas=("east",)), Crew("south", areas=("west",), layers=("topo",))
+NORTH, SOUTH = DeviceCrew("north", areas=("east",)), DeviceCrew("south", areas=("west",), layers=("topo",))
 
 
 @pytest.fixture(scope="module")
@@ -42,7 +50,7 @@ def card(ready: tuple[Brief, Plan], tmp_path: Path) -> Path:
     return tmp_path / "card"
 
 
-def faults(found: Muster) -> dict[str, str]:
+def faults(found: InspectionSummary) -> dict[str, str]:
     return {finding.folder.name: finding.state for finding in found.folders}
 
 
@@ -167,14 +175,14 @@ def test_crew_that_is_spelled_in_other_letters_has_one_place_in_the_record(
 ) -> None:
     handover(*ready, None, tmp_path, crews=[NORTH])
     shutil.rmtree(tmp_path / "north")
-    handover(*ready, None, tmp_path, crews=[Crew("North")])
+    handover(*ready, None, tmp_path, crews=[DeviceCrew("North")])
     assert inspect_tree(tmp_path).sound
 
 
 def test_crew_whose_accents_were_parted_from_their_letters_by_a_copy_is_not_missed(
     ready: tuple[Brief, Plan], tmp_path: Path
 ) -> None:
-    handover(*ready, None, tmp_path, crews=[Crew("S\u00fcd")])
+    handover(*ready, None, tmp_path, crews=[DeviceCrew("S\u00fcd")])
     (tmp_path / "S\u00fcd").rename(tmp_path / "Su\u0308d")
     assert inspect_tree(tmp_path).sound
     lose_the_manifest(tmp_path / "Su\u0308d")
@@ -185,9 +193,9 @@ def test_crew_whose_folder_kept_an_older_spelling_is_not_missed(
     ready: tuple[Brief, Plan], tmp_path: Path
 ) -> None:
     """As on a FAT card, where the second handover goes into the folder of the first."""
-    handover(*ready, None, tmp_path, crews=[Crew("S\u00fcd")])
+    handover(*ready, None, tmp_path, crews=[DeviceCrew("S\u00fcd")])
     (tmp_path / "S\u00fcd").rename(tmp_path / "s\u00fcd")
-    handover(*ready, None, tmp_path, crews=[Crew("s\u00fcd")])
+    handover(*ready, None, tmp_path, crews=[DeviceCrew("s\u00fcd")])
     for kept in ("S\u00fcd", "Su\u0308d"):
         (tmp_path / "s\u00fcd").rename(tmp_path / kept)
         assert inspect_tree(tmp_path).sound
@@ -197,7 +205,7 @@ def test_crew_whose_folder_kept_an_older_spelling_is_not_missed(
 def test_folder_of_exactly_the_recorded_name_comes_before_one_that_is_alike(
     ready: tuple[Brief, Plan], tmp_path: Path
 ) -> None:
-    handover(*ready, None, tmp_path, crews=[Crew("north")])
+    handover(*ready, None, tmp_path, crews=[DeviceCrew("north")])
     (tmp_path / "NORTH").mkdir()
     assert inspect_tree(tmp_path).sound
     shutil.rmtree(tmp_path / "north")
@@ -243,7 +251,7 @@ def shut(monkeypatch: pytest.MonkeyPatch, folder: Path) -> None:
 
 @pytest.mark.parametrize("crews", [[], [NORTH]])
 def test_folder_that_may_not_be_looked_into_is_passed_by(
-    ready: tuple[Brief, Plan], tmp_path: Path, monkeypatch: pytest.MonkeyPatch, crews: list[Crew]
+    ready: tuple[Brief, Plan], tmp_path: Path, monkeypatch: pytest.MonkeyPatch, crews: list[DeviceCrew]
 ) -> None:
     (tmp_path / "lost+found").mkdir()
     shut(monkeypatch, tmp_path / "lost+found")
@@ -446,7 +454,7 @@ def test_crew_that_goes_by_the_name_of_a_file_of_the_handover_is_refused(
     ready: tuple[Brief, Plan], tmp_path: Path, name: str
 ) -> None:
     with pytest.raises(BriefError, match="since a file of the handover itself has that name"):
-        handover(*ready, None, tmp_path / "card", crews=[Crew(name)])
+        handover(*ready, None, tmp_path / "card", crews=[DeviceCrew(name)])
     assert not (tmp_path / "card").exists()
 
 

@@ -14,15 +14,16 @@ from pathlib import Path
 
 import pytest
 
+from packer.content.digest import body_hash
 from packer.errors import EXIT_NOT_COMPLETE, DiskError, InputError, LastbarError, StoreError
 from packer.geometry.tileset import Tile
-from packer.handover import Crew, handover, inspect_folder
+from packer.handover import DeviceCrew, handover, inspect_folder
 from packer.handover.kinds import As
 from packer.handover.manifest import read_manifest
 from packer.handover.target import leftovers, sync_file
 from packer.planning.brief import Brief
 from packer.planning.plan import Plan
-from packer.store.records import body_hash, seal
+from packer.store.records import seal
 from packer.store.sealed_mbtiles import write_mbtiles
 from packer.store.snapshot_reader import SealedFile
 from tests.handover_packs import HOST, KEY, brief_in, die_before, hand_over_again_and_again, packs, picture
@@ -249,16 +250,16 @@ def test_crew_folder_that_is_a_link_is_refused_and_nothing_is_written_where_it_l
         elsewhere.mkdir()
     (card / "north").symlink_to(elsewhere)
     with pytest.raises(InputError, match=r"north is a link to somewhere else, .* Remove the link"):
-        handover(brief, worked_out, None, card, crews=[Crew("south"), Crew("north")])
+        handover(brief, worked_out, None, card, crews=[DeviceCrew("south"), DeviceCrew("north")])
     assert list(card.iterdir()) == [card / "north"]
     assert elsewhere.exists() == there
     assert not there or list(elsewhere.iterdir()) == []
 
 
 @pytest.mark.parametrize(("kind", "name"), [("folder", "aerial"), ("mbtiles", "aerial.mbtiles")])
-@pytest.mark.parametrize("crews", [[], [Crew("north")]])
+@pytest.mark.parametrize("crews", [[], [DeviceCrew("north")]])
 def test_layer_of_an_earlier_handover_that_is_now_a_link_is_refused_and_left(
-    ready: tuple[Brief, Plan], tmp_path: Path, kind: As, name: str, crews: list[Crew]
+    ready: tuple[Brief, Plan], tmp_path: Path, kind: As, name: str, crews: list[DeviceCrew]
 ) -> None:
     brief, worked_out = ready
     card, elsewhere = tmp_path / "card", tmp_path / "elsewhere"
@@ -279,7 +280,7 @@ def test_target_that_is_itself_a_link_is_what_the_planner_asked_for(
     brief, worked_out = ready
     (tmp_path / "elsewhere").mkdir()
     (tmp_path / "card").symlink_to(tmp_path / "elsewhere")
-    handover(brief, worked_out, None, tmp_path / "card", crews=[Crew("north")])
+    handover(brief, worked_out, None, tmp_path / "card", crews=[DeviceCrew("north")])
     handover(brief, worked_out, None, tmp_path / "card" / "whole")
     assert inspect_folder(tmp_path / "elsewhere" / "north").sound
     assert inspect_folder(tmp_path / "elsewhere" / "whole").sound

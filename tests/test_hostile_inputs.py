@@ -40,7 +40,7 @@ from packer.proof.proving import verify
 from packer.proof.results import Depth
 from packer.store.audit import census, identity, outline
 from packer.store.merging import merge_pack, take_in
-from packer.store.pack_summary import read_books
+from packer.store.pack_summary import read_summary
 from packer.store.reader import TileReader
 from packer.store.snapshot_reader import SealedFile
 from packer.store.tile_sets import held_tiles
@@ -91,7 +91,7 @@ def changed(pack: Path, *statements: str) -> None:
 
 
 USES: dict[str, Callable[[Path], object]] = {
-    "status": read_books,
+    "status": read_summary,
     "view": lambda pack: TileReader(pack).body(Tile(6, 1, 1)),
     "fetch": lambda pack: written(pack, [received(Tile(6, 50, 50))]),
     "merge": lambda pack: merge_pack(pack.parent.parent / "into.mbtiles", pack),
@@ -136,7 +136,7 @@ def test_a_table_of_placements_replaced_by_an_endless_view_is_refused(pack: Path
         f"CREATE VIEW placement AS {_ENDLESS} SELECT 3 AS zoom_level, i AS tile_column, 0 AS tile_row FROM n",
     )
     with pytest.raises(StoreError, match="other than those of a pack"):
-        read_books(pack)
+        read_summary(pack)
 
 
 @pytest.mark.parametrize("name", ["placement", "tile_index", "blob_use", "blob"])
@@ -166,7 +166,7 @@ def test_rows_without_end_are_cut_off_while_they_are_counted(
     bush(pack, "tile_index")
     bush(pack, "blob_use")
     with pytest.raises(StoreError, match="no end that its size could explain"):
-        read_books(pack)
+        read_summary(pack)
 
 
 @pytest.mark.parametrize(
@@ -181,9 +181,9 @@ def test_a_value_of_the_wrong_kind_costs_its_own_row_at_most(
     changed(pack, f"UPDATE placement SET {column} = {value} WHERE rowid = 7", "DELETE FROM snapshot")
     if (column, value) == ("tile_column", "x'ff'"):  # SQLite itself joins the columns of a row to a text
         with pytest.raises(StoreError):
-            read_books(pack)
+            read_summary(pack)
         return
-    assert len(read_books(pack).held) in (399, 400)
+    assert len(read_summary(pack).held) in (399, 400)
     result = merge_pack(tmp_path / "into.mbtiles", pack)
     assert result.taken in (399, 400)
     written(pack, [received(Tile(6, 50, 50))])
@@ -202,7 +202,7 @@ def test_a_value_of_the_wrong_kind_costs_its_own_row_at_most(
 )
 def test_a_false_snapshot_is_not_believed_and_takes_no_memory(pack: Path, change: str) -> None:
     changed(pack, f"UPDATE snapshot SET {change} WHERE what = 'placement'")
-    assert len(read_books(pack).held) == 400
+    assert len(read_summary(pack).held) == 400
 
 
 @pytest.mark.parametrize(
@@ -216,7 +216,7 @@ def test_a_false_snapshot_is_not_believed_and_takes_no_memory(pack: Path, change
 def test_books_of_the_wrong_kind_are_told_as_damage(pack: Path, harm: str) -> None:
     changed(pack, harm)
     with pytest.raises(StoreError, match="holds values that no pack has"):
-        read_books(pack)
+        read_summary(pack)
 
 
 def test_a_trouble_at_an_impossible_zoom_is_told_as_damage(pack: Path) -> None:
@@ -228,7 +228,7 @@ def test_a_trouble_at_an_impossible_zoom_is_told_as_damage(pack: Path) -> None:
 def test_words_of_sqlite_that_are_no_text_end_in_a_sentence(pack: Path) -> None:
     changed(pack, "PRAGMA writable_schema = ON", "UPDATE sqlite_master SET sql = CAST(x'ff00ff' AS TEXT)")
     with pytest.raises(StoreError):
-        read_books(pack)
+        read_summary(pack)
 
 
 def test_a_date_beyond_all_dates_is_not_handed_on(pack: Path, tmp_path: Path) -> None:

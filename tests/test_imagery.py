@@ -16,7 +16,7 @@ from PIL import Image
 
 from packer.errors import AnswerError
 from packer.geometry.tileset import Tile
-from packer.survey.imagery import Detail, Sight, Verdict, detail, detail_alone, look, repeated, sheet
+from packer.survey.imagery import Detail, DetailVerdict, Sight, detail, detail_alone, look, repeated, sheet
 from packer.survey.imagery.pixels import colours, grey
 from packer.survey.imagery.repeats import text_like
 from tests.imagery_samples.labelled import (
@@ -39,7 +39,7 @@ def judged() -> list[tuple[Case, Detail, Detail]]:
     ]
 
 
-def verdicts(alone: bool) -> list[tuple[Case, Verdict]]:
+def verdicts(alone: bool) -> list[tuple[Case, DetailVerdict]]:
     return [(case, (by_itself if alone else told).verdict) for case, told, by_itself in judged()]
 
 
@@ -52,7 +52,7 @@ def test_of_decidable_tiles_ninety_four_in_a_hundred_are_judged_right(alone: boo
 
 @pytest.mark.parametrize("alone", [False, True], ids=["with parent", "alone"])
 def test_native_tiles_are_not_called_enlarged(alone: bool) -> None:
-    wrong = [verdict is Verdict.ENLARGED for case, verdict in verdicts(alone) if case.truth == "native"]
+    wrong = [verdict is DetailVerdict.ENLARGED for case, verdict in verdicts(alone) if case.truth == "native"]
     assert len(wrong) >= 60
     assert np.mean(wrong) <= 0.02
 
@@ -70,19 +70,19 @@ def test_maps_redrawn_at_every_zoom_are_native() -> None:
         told.verdict for case, told, _ in judged() if case.picture.startswith("map:") and case.factor == 1
     ]
     assert len(drawn) >= 18
-    assert set(drawn) == {Verdict.NATIVE}
+    assert set(drawn) == {DetailVerdict.NATIVE}
 
 
 def test_flat_ground_is_undecided_and_never_blank() -> None:
     for surface, coding, body in flat_cases(each=2, seed=3):
-        assert detail_alone(body).verdict is Verdict.UNDECIDED, (surface, coding)
+        assert detail_alone(body).verdict is DetailVerdict.UNDECIDED, (surface, coding)
         assert look(body).sight in (Sight.DARK, Sight.WASHED_OUT), (surface, coding)
 
 
 def test_plain_tiles_are_undecided() -> None:
     for kind in EVEN:
         body = placeholder(kind, "jpeg80")
-        assert detail(body, body, (1, 0)).verdict is Verdict.UNDECIDED
+        assert detail(body, body, (1, 0)).verdict is DetailVerdict.UNDECIDED
 
 
 def test_a_line_of_even_width_is_not_taken_for_doubled_pixels() -> None:
@@ -93,7 +93,7 @@ def test_a_line_of_even_width_is_not_taken_for_doubled_pixels() -> None:
     above[50:52] = 60
     above[:, 20:24] = 90
     child, parent = (encode(Image.fromarray(one), "png") for one in (levels, above))
-    assert detail(child, parent, (0, 0)).verdict is not Verdict.ENLARGED
+    assert detail(child, parent, (0, 0)).verdict is not DetailVerdict.ENLARGED
 
 
 def test_a_child_of_another_picture_than_its_parent_is_still_judged() -> None:
@@ -107,9 +107,9 @@ def test_sides_that_are_no_tile_are_undecided_and_larger_tiles_are_judged() -> N
     odd = encode(whole.crop((0, 0, 250, 256)), "png")
     large = encode(whole.crop((0, 0, 512, 512)), "jpeg80")
     enlarged = encode(whole.crop((0, 0, 256, 256)).resize((512, 512)), "jpeg80")
-    assert detail(odd, odd, (0, 0)).verdict is Verdict.UNDECIDED
-    assert detail(large, odd, (0, 0)).verdict is Verdict.NATIVE
-    assert detail_alone(enlarged).verdict is Verdict.ENLARGED
+    assert detail(odd, odd, (0, 0)).verdict is DetailVerdict.UNDECIDED
+    assert detail(large, odd, (0, 0)).verdict is DetailVerdict.NATIVE
+    assert detail_alone(enlarged).verdict is DetailVerdict.ENLARGED
 
 
 @pytest.mark.parametrize("body", [b"", b"<html>", b"\xff\xd8\xff\xe0 and no more"])

@@ -15,7 +15,7 @@ import pytest
 
 from packer.cli import run_inspect
 from packer.errors import EXIT_NOT_COMPLETE, InputError, StoreError
-from packer.handover import Crew, InspectReport, copies_in, handover, inspect_folder
+from packer.handover import DeviceCrew, InspectReport, copies_in, handover, inspect_folder
 from packer.handover.kinds import As
 from tests.handover_packs import brief_in, packs, picture
 
@@ -31,7 +31,11 @@ def originals(tmp_path_factory: pytest.TempPathFactory) -> Path:
         handover(brief, worked_out, None, folder / kind, as_=kind)
     handover(brief, worked_out, None, folder / "parts", max_file_bytes=150_000)
     handover(
-        brief, worked_out, None, folder / "crews", crews=[Crew("north", ("east",)), Crew("south", ("west",))]
+        brief,
+        worked_out,
+        None,
+        folder / "crews",
+        crews=[DeviceCrew("north", ("east",)), DeviceCrew("south", ("west",))],
     )
     return folder
 

@@ -14,7 +14,7 @@ import pytest
 from packer.geometry.tileset import Tile, TileSet
 from packer.handover import inspect_folder
 from packer.handover.kinds import As
-from packer.store.pack_summary import read_books
+from packer.store.pack_summary import read_summary
 from packer.store.snapshot_reader import SealedFile
 from tests.handover_packs import packs, picture, written_brief
 from tests.killed import command, killed_while, time_of
@@ -102,7 +102,7 @@ def test_merge_killed_25_times_keeps_each_batch_whole_and_ends_with_every_tile(t
     into = store / "survey.mbtiles"
     for kills in _kills(chance, KILLS, longest_s, "merge", str(store), str(source)):
         if into.exists():
-            read_books(into)  # takes back what was left half done, as the next command does
+            read_summary(into)  # takes back what was left half done, as the next command does
             assert raw(into, "PRAGMA integrity_check") == [("ok",)]
             assert _bodies(into).items() <= true.items()
         if kills % 5 == 4:
@@ -142,12 +142,12 @@ def test_prune_killed_25_times_takes_out_all_or_nothing_and_ends_the_same(tmp_pa
         (tmp_path / name).mkdir()
         shutil.copy(original, tmp_path / name / "survey.mbtiles")
     longest_s = time_of("prune", str(briefs["whole"]), "--yes")
-    kept = read_books(tmp_path / "whole" / "survey.mbtiles").held
+    kept = read_summary(tmp_path / "whole" / "survey.mbtiles").held
     assert kept
     assert kept != every
     pack = tmp_path / "store" / "survey.mbtiles"
     for _ in _kills(chance, KILLS, longest_s, "prune", str(briefs["store"]), "--yes"):
-        held = read_books(pack).held
+        held = read_summary(pack).held
         assert held in (kept, every), "all that is not needed is out, or nothing"
         assert raw(pack, "PRAGMA integrity_check") == [("ok",)]
         if held == kept:

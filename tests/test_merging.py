@@ -17,13 +17,14 @@ from pathlib import Path
 import pytest
 from PIL import Image
 
+from packer.content.digest import body_hash
 from packer.errors import InputError, StoreError, TermsError
 from packer.geometry.tileset import Tile, TileSet
 from packer.store.corrupt_list import save_findings
 from packer.store.merging import merge_pack, take_in
-from packer.store.pack_summary import read_books
+from packer.store.pack_summary import read_summary
 from packer.store.pruning import prune_pack, spare_in
-from packer.store.records import Received, Record, body_hash
+from packer.store.records import Received, Record
 from tests.test_store import labels, raw, received, written
 from tests.tile_server import png
 
@@ -53,7 +54,7 @@ def test_parts_fetched_apart_and_merged_equal_the_pack_fetched_at_once(tmp_path:
     for part in parts:
         merge_pack(into, part)
     assert bodies(into) == bodies(whole)
-    assert read_books(into).held == TileSet.from_tiles(every)
+    assert read_summary(into).held == TileSet.from_tiles(every)
     again = merge_pack(into, parts[0])
     assert (again.taken, again.refused) == (0, ())
 
@@ -76,7 +77,7 @@ def test_different_sources_are_not_mixed_unless_told(tmp_path: Path) -> None:
     written(other, [received(Tile(5, 2, 2))], fingerprint="1" * 16)
     with pytest.raises(TermsError, match="different servers"):
         merge_pack(one, other)
-    assert len(read_books(one).held) == 1
+    assert len(read_summary(one).held) == 1
     assert merge_pack(one, other, mix_sources=True).taken == 1
 
 
@@ -92,7 +93,7 @@ def test_a_corrupt_tile_is_never_taken(tmp_path: Path) -> None:
     result = merge_pack(into, source)
     assert result.taken == 2
     assert len(result.refused) == 3
-    assert len(read_books(into).held) == 2
+    assert len(read_summary(into).held) == 2
 
 
 _MERGE = """
@@ -160,7 +161,7 @@ def test_what_a_full_verify_named_is_not_forgotten_by_a_merge(tmp_path: Path) ->
     written(other, [received(good)])
     save_findings(into, [bad])
     assert merge_pack(into, other).dropped == (bad,)
-    assert read_books(into).held == TileSet.from_tiles([good, Tile(6, 3, 3)])
+    assert read_summary(into).held == TileSet.from_tiles([good, Tile(6, 3, 3)])
 
 
 def test_what_a_full_verify_named_in_the_other_pack_is_not_taken(tmp_path: Path) -> None:
@@ -171,7 +172,7 @@ def test_what_a_full_verify_named_in_the_other_pack_is_not_taken(tmp_path: Path)
     assert merge_pack(into, other).refused == (
         (bad, "it cannot be decoded: the picture inside the png cannot be decoded"),
     )
-    assert read_books(into).held == TileSet.from_tiles([Tile(6, 3, 3)])
+    assert read_summary(into).held == TileSet.from_tiles([Tile(6, 3, 3)])
 
 
 def test_nothing_is_taken_in_that_a_fetch_would_refuse(tmp_path: Path) -> None:
@@ -184,7 +185,7 @@ def test_nothing_is_taken_in_that_a_fetch_would_refuse(tmp_path: Path) -> None:
     refused = dict(take_in(into, labels(kind="jpg"), tmp_path / "own", 256).refused)
     assert "ends early" in refused[Tile(8, 1, 0)]
     assert "64 x 64 px" in refused[Tile(8, 2, 0)]
-    assert read_books(into).held == TileSet.from_tiles([Tile(8, 0, 0)])
+    assert read_summary(into).held == TileSet.from_tiles([Tile(8, 0, 0)])
 
 
 def test_a_merge_killed_at_any_moment_goes_on_and_ends_whole(tmp_path: Path) -> None:
@@ -197,7 +198,7 @@ def test_a_merge_killed_at_any_moment_goes_on_and_ends_whole(tmp_path: Path) -> 
     for _ in range(25):
         kills += _killed(_MERGE, into, source, grown_by=chance.randint(1, source.stat().st_size // 25))
         if into.exists() and into.stat().st_size:
-            held = read_books(into).held
+            held = read_summary(into).held
             assert held - TileSet.from_tiles(every) == TileSet()
     merge_pack(into, source)
     assert bodies(into) == bodies(source)
@@ -217,7 +218,7 @@ def test_prune_takes_out_just_what_is_not_needed_and_shrinks_the_file(tmp_path: 
     assert spare.tiles == TileSet.from_tiles(every) - needed
     before = pack.stat().st_size
     assert prune_pack(pack, "survey", needed) > 0.5 * before
-    assert read_books(pack).held == needed
+    assert read_summary(pack).held == needed
     assert spare_in(pack, needed).bytes == 0
     assert raw(pack, "PRAGMA integrity_check") == [("ok",)]
     assert shared in bodies(pack).values()
@@ -232,10 +233,10 @@ def test_a_prune_killed_at_any_moment_loses_nothing_that_is_needed(tmp_path: Pat
     for _ in range(25):
         written(pack, [received(t) for t in every])
         _killed(_PRUNE, pack, pack, wait_s=0.15 + chance.random() * 0.25)
-        assert needed - read_books(pack).held == TileSet()
-        assert len(read_books(pack).held) in (len(needed), len(every))
+        assert needed - read_summary(pack).held == TileSet()
+        assert len(read_summary(pack).held) in (len(needed), len(every))
     prune_pack(pack, "survey", needed)
-    assert read_books(pack).held == needed
+    assert read_summary(pack).held == needed
     assert raw(pack, "PRAGMA integrity_check") == [("ok",)]
 
 
@@ -260,7 +261,7 @@ def test_any_mbtiles_file_can_be_taken_in_after_a_look_at_each_tile(tmp_path: Pa
     assert result.taken == 2
     assert len(result.refused) == 4
     # MBTiles 1.3: row 1256 at zoom 11 is XYZ row 791.
-    assert read_books(into).held == TileSet.from_tiles([(11, 327, 791), (11, 328, 791)])
+    assert read_summary(into).held == TileSet.from_tiles([(11, 327, 791), (11, 328, 791)])
     assert take_in(into, labels(), foreign).taken == 0
 
 
@@ -278,7 +279,7 @@ def test_a_folder_of_files_can_be_taken_in(tmp_path: Path) -> None:
         (folder / name).write_bytes(png(name))
     (folder / "11/327/793.png").symlink_to("/etc/passwd")
     assert take_in(into, labels(), folder).taken == 2
-    assert read_books(into).held == TileSet.from_tiles([(11, 327, 791), (11, 327, 792)])
+    assert read_summary(into).held == TileSet.from_tiles([(11, 327, 791), (11, 327, 792)])
 
 
 def test_what_is_no_tileset_is_refused_in_words(tmp_path: Path) -> None:
@@ -303,7 +304,7 @@ def test_a_pack_is_not_joined_with_itself(tmp_path: Path, join: Callable[[Path, 
     other.symlink_to(pack)
     with pytest.raises(InputError, match="itself"):
         join(pack, other)
-    assert read_books(pack).held == TileSet.from_tiles([(5, 1, 1)])
+    assert read_summary(pack).held == TileSet.from_tiles([(5, 1, 1)])
 
 
 def test_a_view_that_never_ends_is_cut_off(tmp_path: Path) -> None:

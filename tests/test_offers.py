@@ -20,7 +20,7 @@ import packer
 from packer.errors import AnswerError, BriefError, DiskError, LastbarError, NetworkError, TermsError
 from packer.fetching.hosts.offer_reading import read_offers
 from packer.fetching.hosts.source import labels_for, secrets_of, sources_for
-from packer.fetching.transports import Answer, Failure, Fault, Reply
+from packer.fetching.transports import FailureKind, Response, Result, TransportFailure
 from packer.geometry.grid import LonLatBox
 from packer.geometry.tileset import Tile, TileSet
 from packer.planning.brief import Brief
@@ -30,7 +30,7 @@ from packer.planning.plan import Plan, plan
 from packer.planning.terms import check_terms
 from packer.sources.address import Address, fingerprint
 from packer.sources.kept_offers import keep_offer, kept_form, kept_offer, offer_path
-from packer.sources.offer import Offer, Window
+from packer.sources.offer import Offer, TileLimits
 
 PLACE = 'tilejson = "https://maps.example.org/aerial.json?key=${AERIAL_KEY}"'
 AREA = "box = [12.30, 47.00, 12.40, 47.04]\ndeepest = 14"
@@ -51,24 +51,26 @@ def brief_at(folder: Path, layer: str = PLACE, area: str = AREA) -> Brief:
     return Brief.read(path)
 
 
-def told(tiles: str | list[str] = "https://maps.example.org/a/{z}/{x}/{y}.jpg", **more: Any) -> Answer:
+def told(tiles: str | list[str] = "https://maps.example.org/a/{z}/{x}/{y}.jpg", **more: Any) -> Response:
     document = {
         "tilejson": "3.0.0",
         "tiles": [tiles] if isinstance(tiles, str) else tiles,
         "attribution": "Them",
     }
-    return Answer(200, {}, json.dumps(document | more).encode())
+    return Response(200, {}, json.dumps(document | more).encode())
 
 
 class Door:
     """A door that gives one answer and keeps what was asked."""
 
-    def __init__(self, reply: Reply) -> None:
+    def __init__(self, reply: Result) -> None:
         self.reply = reply
         self.asked: list[tuple[str, dict[str, str]]] = []
         self.closed = False
 
-    async def fetch(self, url: str, headers: Mapping[str, str], deadline_s: float, limit_bytes: int) -> Reply:
+    async def fetch(
+        self, url: str, headers: Mapping[str, str], deadline_s: float, limit_bytes: int
+    ) -> Result:
         self.asked.append((url, dict(headers)))
         return self.reply
 
@@ -76,14 +78,16 @@ class Door:
         self.closed = True
 
 
-def read(brief: Brief, reply: Reply, environment: Mapping[str, str] = KEYED) -> tuple[Brief, list[str], Door]:
+def read(
+    brief: Brief, reply: Result, environment: Mapping[str, str] = KEYED
+) -> tuple[Brief, list[str], Door]:
     door = Door(reply)
     found, remarks = asyncio.run(read_offers(brief, environment=environment, make_door=lambda *_, **__: door))
     assert door.closed
     return found, remarks, door
 
 
-def refusal(brief: Brief, reply: Reply, kind: type[LastbarError]) -> str:
+def refusal(brief: Brief, reply: Result, kind: type[LastbarError]) -> str:
     with pytest.raises(kind) as refused:
         read(brief, reply)
     text = str(refused.value)
@@ -250,18 +254,18 @@ def test_the_terms_hold_for_the_address_that_the_server_gives(tmp_path: Path) ->
 @pytest.mark.parametrize(
     ("reply", "kind", "word"),
     [
-        (Failure(Fault.NAME, "x"), NetworkError, "name look-up failed"),
-        (Answer(302, {"location": f"https://e.org/?k={KEY}"}, b""), AnswerError, "another address"),
-        (Answer(403, {}, b""), AnswerError, "key"),
-        (Answer(500, {}, b""), AnswerError, "500"),
-        (Answer(200, {}, b"<html>Sign in</html>"), AnswerError, "page"),
-        (Answer(200, {"content-encoding": "gzip"}, b"no gzip"), AnswerError, "damaged"),
-        (Answer(200, {}, json.dumps({"tilejson": KEY}).encode()), AnswerError, "version"),
+        (TransportFailure(FailureKind.NAME, "x"), NetworkError, "name look-up failed"),
+        (Response(302, {"location": f"https://e.org/?k={KEY}"}, b""), AnswerError, "another address"),
+        (Response(403, {}, b""), AnswerError, "key"),
+        (Response(500, {}, b""), AnswerError, "500"),
+        (Response(200, {}, b"<html>Sign in</html>"), AnswerError, "page"),
+        (Response(200, {"content-encoding": "gzip"}, b"no gzip"), AnswerError, "damaged"),
+        (Response(200, {}, json.dumps({"tilejson": KEY}).encode()), AnswerError, "version"),
         (told("https://maps.example.org/{z}/{x}"), AnswerError, "{y} is missing"),
     ],
 )
 def test_a_server_that_cannot_tell_is_an_error_at_first_and_a_remark_later(
-    tmp_path: Path, reply: Reply, kind: type[LastbarError], word: str
+    tmp_path: Path, reply: Result, kind: type[LastbarError], word: str
 ) -> None:
     brief = brief_at(tmp_path)
     assert word in refusal(brief, reply, kind)
@@ -303,7 +307,7 @@ def test_a_key_known_from_a_variable_is_filled_in_when_the_kept_offer_stands_in(
 ) -> None:
     brief = brief_at(tmp_path)
     read(brief, told(tiles))
-    found, remarks, _ = read(brief, Failure(Fault.NAME, "x"))
+    found, remarks, _ = read(brief, TransportFailure(FailureKind.NAME, "x"))
     assert len(remarks) == 1
     source = sources_for(found, plan(found), KEYED)["aerial"]
     assert source.url(Tile(1, 0, 1)) == tiles.replace("{z}/{x}/{y}", "1/0/1")
@@ -319,7 +323,7 @@ def test_a_key_that_only_the_server_gives_reaches_no_file_and_no_log(tmp_path: P
     assert "cloudberry99" in secrets_of({"aerial": source})
     assert "cloudberry99" not in repr((found, source))
     with pytest.raises(NetworkError, match="only the server gives"):
-        read(brief, Failure(Fault.NAME, "x"))
+        read(brief, TransportFailure(FailureKind.NAME, "x"))
     offline = settled(brief, kept(brief, brief.store_folder))
     assert plan(offline).fingerprint == plan(found).fingerprint
     with pytest.raises(BriefError, match="read anew"):
@@ -408,7 +412,7 @@ OFFER = Offer(
     LonLatBox(170.0, -20.5, -170.0, 10.25),
     512,
     {2: "02", 3: "three%20"},
-    {2: Window(0, 1, 2, 3), 3: Window(0, 7, 0, 7)},
+    {2: TileLimits(0, 1, 2, 3), 3: TileLimits(0, 7, 0, 7)},
 )
 
 
@@ -528,7 +532,7 @@ def test_bounds_across_the_antimeridian_keep_both_sides(tmp_path: Path) -> None:
 
 
 def test_limits_are_tiles_and_zooms(tmp_path: Path) -> None:
-    offer = Offer(OFFER.templates, (12, 13), "Them", limits={12: Window(2188, 2188, 0, 4095)})
+    offer = Offer(OFFER.templates, (12, 13), "Them", limits={12: TileLimits(2188, 2188, 0, 4095)})
     tiles = planned(tmp_path, offer).layers["aerial"].tiles
     assert {(z, x) for z, x, _ in tiles} == {(12, 2188)}
 

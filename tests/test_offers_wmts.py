@@ -16,7 +16,7 @@ from hypothesis import strategies as st
 from packer.geometry.grid import LonLatBox
 from packer.geometry.tileset import Tile
 from packer.sources.address import Address
-from packer.sources.offer import LIMIT_BYTES, Offer, OfferError, Window
+from packer.sources.offer import LIMIT_BYTES, Offer, OfferError, TileLimits
 from packer.sources.wmts import Wish, read_wmts
 
 PUBLISHED = morecantile.tms.get("WebMercatorQuad").tileMatrices
@@ -168,7 +168,7 @@ def test_limits_give_zooms_and_tiles_on_offer() -> None:
     )
     offer = read_wmts(capabilities(layer(links=link)), Wish())
     assert offer.zooms == (3, 4)
-    assert offer.limits == {3: Window(3, 7, 1, 2), 4: Window(3, 15, 1, 2)}
+    assert offer.limits == {3: TileLimits(3, 7, 1, 2), 4: TileLimits(3, 15, 1, 2)}
 
 
 def test_bounding_box_is_the_extent_on_offer() -> None:

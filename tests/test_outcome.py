@@ -33,7 +33,7 @@ from packer.fetching.answers.outcome import (
     WrongContent,
     judge,
 )
-from packer.fetching.transports import Answer, Failure, Fault, Reply
+from packer.fetching.transports import FailureKind, Response, Result, TransportFailure
 
 NOW = 1_800_000_000.0
 HOST = "tiles.example:8443"
@@ -66,15 +66,15 @@ def rules(
     return TileRules(kind, HOST, limit_bytes, size_px)
 
 
-def answer(status: int = 200, body: bytes = b"", *, framed: bool = True, **headers: str) -> Answer:
+def answer(status: int = 200, body: bytes = b"", *, framed: bool = True, **headers: str) -> Response:
     """An answer with its right Content-Length unless `framed` is off; `_` in a header's name means `-`."""
     named = {name.replace("_", "-"): value for name, value in headers.items()}
     if framed and "content-length" not in named:
         named["content-length"] = str(len(body))
-    return Answer(status, named, body)
+    return Response(status, named, body)
 
 
-def say(reply: Reply, layer: TileRules | None = None) -> Outcome:
+def say(reply: Result, layer: TileRules | None = None) -> Outcome:
     return judge(reply, layer or rules(), NOW)
 
 
@@ -116,7 +116,7 @@ def test_a_layer_without_a_set_kind_takes_any_image(body: bytes) -> None:
         answer(body=PNG, content_type="text/html"),  # servers label tiles wrongly; the bytes decide
     ],
 )
-def test_the_same_png_is_stored_however_it_travelled(reply: Answer) -> None:
+def test_the_same_png_is_stored_however_it_travelled(reply: Response) -> None:
     got = say(reply)
     assert isinstance(got, Stored)
     assert got.data == PNG
@@ -136,7 +136,7 @@ def test_the_same_png_is_stored_however_it_travelled(reply: Answer) -> None:
         answer(body=zlib.compress(MVT), content_encoding="deflate"),
     ],
 )
-def test_a_vector_tile_is_stored_as_one_gzip_member_however_it_travelled(reply: Answer) -> None:
+def test_a_vector_tile_is_stored_as_one_gzip_member_however_it_travelled(reply: Response) -> None:
     got = say(reply, rules(Kind.PBF))
     assert isinstance(got, Stored)
     stream = zlib.decompressobj(31)
@@ -166,11 +166,11 @@ BAD_CRC = CODED[:-8] + struct.pack("<II", zlib.crc32(JPG) ^ 1, len(JPG))
 @pytest.mark.parametrize(
     "reply",
     [
-        Failure(Fault.SHORT, "400 of 1000 bytes"),  # Content-Length 1000, 400 sent, FIN
+        TransportFailure(FailureKind.SHORT, "400 of 1000 bytes"),  # Content-Length 1000, 400 sent, FIN
         answer(body=JPG[:HALF], content_length=str(len(JPG))),  # the same, where a client lets it pass
-        Failure(Fault.RESET, "connection reset"),  # the same, RST
-        Failure(Fault.SHORT, "no last chunk"),  # chunked, no zero chunk
-        Failure(Fault.PROTOCOL, "chunk cut in the middle"),
+        TransportFailure(FailureKind.RESET, "connection reset"),  # the same, RST
+        TransportFailure(FailureKind.SHORT, "no last chunk"),  # chunked, no zero chunk
+        TransportFailure(FailureKind.PROTOCOL, "chunk cut in the middle"),
         # Close-delimited, cut, FIN; and RST where a client lets it pass.
         answer(body=JPG[:HALF], framed=False),
         answer(body=CODED_HALF, content_encoding="gzip"),  # the length matches the cut
@@ -179,10 +179,10 @@ BAD_CRC = CODED[:-8] + struct.pack("<II", zlib.crc32(JPG) ^ 1, len(JPG))
         answer(body=CODED + gzip.compress(JPG[:9]), content_encoding="gzip"),  # two members
         answer(body=JPG + b"more", content_length=str(len(JPG))),  # longer than Content-Length
         answer(body=JPG + b"more", framed=False),
-        Failure(Fault.RESET, "closed without an answer"),
-        Failure(Fault.PROTOCOL, "garbage status line"),
-        Failure(Fault.STALL, "silent after 400 bytes"),
-        Failure(Fault.DEADLINE, "ten bytes every half second"),
+        TransportFailure(FailureKind.RESET, "closed without an answer"),
+        TransportFailure(FailureKind.PROTOCOL, "garbage status line"),
+        TransportFailure(FailureKind.STALL, "silent after 400 bytes"),
+        TransportFailure(FailureKind.DEADLINE, "ten bytes every half second"),
         answer(body=JPG[:HALF] + bytes(len(JPG) - HALF)),  # zeroed in place
         answer(body=CODED + b"junk", content_encoding="gzip"),
         answer(body=JPG, content_encoding="gzip"),
@@ -197,7 +197,7 @@ BAD_CRC = CODED[:-8] + struct.pack("<II", zlib.crc32(JPG) ^ 1, len(JPG))
         answer(body=JPG, content_length=""),
     ],
 )
-def test_what_was_cut_or_spoilt_on_the_way_is_tried_again(reply: Reply) -> None:
+def test_what_was_cut_or_spoilt_on_the_way_is_tried_again(reply: Result) -> None:
     assert isinstance(say(reply, rules(Kind.JPG)), TryAgain)
 
 
@@ -249,10 +249,10 @@ def test_an_empty_vector_tile_counts_as_none_only_if_it_was_packed_on_purpose() 
         (answer(body=PNG), rules(limit_bytes=99), "over the limit of 99 bytes"),
         (answer(body=gzip.compress(bytes(9**6)), content_encoding="gzip"), rules(), "over the limit"),
         (answer(body=PNG, content_encoding="br"), rules(), '"br", which was not asked for'),
-        (Failure(Fault.TOO_BIG, "600000 bytes"), rules(), "over the limit of 500000 bytes"),
+        (TransportFailure(FailureKind.TOO_BIG, "600000 bytes"), rules(), "over the limit of 500000 bytes"),
     ],
 )
-def test_what_is_whole_but_no_tile_of_the_layer_is_named(reply: Reply, layer: TileRules, words: str) -> None:
+def test_what_is_whole_but_no_tile_of_the_layer_is_named(reply: Result, layer: TileRules, words: str) -> None:
     got = say(reply, layer)
     assert isinstance(got, WrongContent)
     assert words in got.reason
@@ -297,7 +297,7 @@ ANCHOR = b'<html><a class="b" href="https://portal.example/s3cr3t/login">sign in
         (answer(308, location="https://tiles.example:9443/1/2/3.png"), "tiles.example:9443"),
     ],
 )
-def test_a_sign_in_is_recognised_and_tells_where_without_secrets(reply: Answer, where: str | None) -> None:
+def test_a_sign_in_is_recognised_and_tells_where_without_secrets(reply: Response, where: str | None) -> None:
     got = say(reply)
     assert isinstance(got, SignIn)
     assert got.where == where
@@ -335,7 +335,7 @@ def test_a_redirect_within_the_host_asks_for_the_new_address(location: str, host
         answer(301, location="http://a:0/"),
     ],
 )
-def test_a_redirect_to_nowhere_is_wrong_content(reply: Answer) -> None:
+def test_a_redirect_to_nowhere_is_wrong_content(reply: Response) -> None:
     assert isinstance(say(reply), WrongContent)
 
 
@@ -432,15 +432,22 @@ def test_without_retry_after_the_pause_is_left_to_the_pacing(status: int) -> Non
     assert got.seconds == 0
 
 
-@pytest.mark.parametrize("fault", list(Fault))
-def test_every_fault_has_its_outcome(fault: Fault) -> None:
-    link = {Fault.NAME, Fault.REFUSED, Fault.NO_ROUTE, Fault.CONNECT_TIMEOUT, Fault.TLS, Fault.PROXY}
-    got = say(Failure(fault, f"library wording {SECRET}"))
+@pytest.mark.parametrize("fault", list(FailureKind))
+def test_every_fault_has_its_outcome(fault: FailureKind) -> None:
+    link = {
+        FailureKind.NAME,
+        FailureKind.REFUSED,
+        FailureKind.NO_ROUTE,
+        FailureKind.CONNECT_TIMEOUT,
+        FailureKind.TLS,
+        FailureKind.PROXY,
+    }
+    got = say(TransportFailure(fault, f"library wording {SECRET}"))
     if fault in link:
         assert isinstance(got, LinkDown)
         assert got.fault is fault
     else:
-        assert isinstance(got, WrongContent if fault is Fault.TOO_BIG else TryAgain)
+        assert isinstance(got, WrongContent if fault is FailureKind.TOO_BIG else TryAgain)
     assert SECRET not in reason(got)
 
 
@@ -490,7 +497,7 @@ DATE = formatdate(NOW, usegmt=True)
 )
 def test_freshness_follows_the_rfc(headers: dict[str, str], left_s: int | None) -> None:
     assert fresh_until(headers, NOW) == (None if left_s is None else int(NOW) + left_s)
-    stored = say(Answer(200, headers, PNG))
+    stored = say(Response(200, headers, PNG))
     assert isinstance(stored, Stored)
     assert stored.fresh_until == fresh_until(headers, NOW)
 
@@ -534,7 +541,7 @@ BODIES = st.one_of(
 def test_any_answer_has_an_outcome_with_a_short_clean_reason(
     status: int, headers: dict[str, str], body: bytes, kind: Kind | None
 ) -> None:
-    got = judge(Answer(status, headers, body), rules(kind), NOW)
+    got = judge(Response(status, headers, body), rules(kind), NOW)
     if isinstance(got, Stored | ServerHasNone | Unchanged):
         return
     words = reason(got)
@@ -545,4 +552,4 @@ def test_any_answer_has_an_outcome_with_a_short_clean_reason(
 
 @given(headers=st.dictionaries(st.sampled_from(NAMES), VALUES, max_size=4))
 def test_no_header_makes_a_damaged_tile_pass(headers: dict[str, str]) -> None:
-    assert not isinstance(judge(Answer(200, headers, PNG[:-1]), rules(), NOW), Stored)
+    assert not isinstance(judge(Response(200, headers, PNG[:-1]), rules(), NOW), Stored)

@@ -8,7 +8,7 @@ import pytest
 from hypothesis import example, given
 from hypothesis import strategies as st
 
-from packer.fetching.pacing.limits import Rate, Window
+from packer.fetching.pacing.limits import ConcurrencyLimit, Rate
 from packer.fetching.pacing.retries import Retries
 
 
@@ -63,14 +63,14 @@ def test_a_tile_is_given_up_after_just_as_many_attempts_as_are_enough(attempts: 
 
 
 def test_a_fast_link_opens_the_window_to_the_cap_in_a_few_answers() -> None:
-    window = Window(32)
+    window = ConcurrencyLimit(32)
     for number in range(40):
         window.good(number * 0.01, 0.02, 15_000)
     assert window.size == 32
 
 
 def test_strain_halves_the_window_once_a_round_trip() -> None:
-    window = Window(32)
+    window = ConcurrencyLimit(32)
     for number in range(40):
         window.good(number * 0.01, 0.02, 15_000)
     for _ in range(10):
@@ -85,7 +85,7 @@ def test_strain_halves_the_window_once_a_round_trip() -> None:
 
 def test_a_full_slow_link_is_not_crowded_further() -> None:
     """A link that carries one tile a second however many are asked for: each answer takes size seconds."""
-    window, now = Window(64), 0.0
+    window, now = ConcurrencyLimit(64), 0.0
     for _ in range(200):
         now += 1.0
         window.good(now, float(window.size), 15_000)

@@ -16,7 +16,7 @@ from packer.content.damage import Damaged, NotATile
 from packer.content.payload import examine
 from packer.errors import InputError
 from packer.practice.counting import Counts
-from packer.practice.fault_script import Link, Outage, Share, SignIn, Word, read_script
+from packer.practice.fault_script import FaultShare, Link, Outage, SignInFault, Word, read_script
 from packer.practice.faults import FaultProxy, is_tile
 from packer.practice.layers import Survey
 from packer.practice.link import SharedLink
@@ -483,7 +483,7 @@ def test_a_share_of_requests_is_hit_the_same_ones_each_time() -> None:
     assert 20 <= len(first) <= 60
     assert first == hits(1)
     assert first != hits(2)
-    share = Share(0.1, Word("503"))
+    share = FaultShare(0.1, Word("503"))
     assert not all(share.hits(f"/aerial/12/{n}/0.jpg", 2, 1) for n in first)  # asked again, most are served
 
 
@@ -565,10 +565,10 @@ def test_a_script_reads_as_it_is_written() -> None:
         (Word("404"), None),
     )
     assert script.link == Link(0.15, 4e6)
-    assert script.shares == (Share(0.02, Word("half")),)
+    assert script.shares == (FaultShare(0.02, Word("half")),)
     assert read_script("outage:5s signin:2m:511 429:date:30s").steps == (
         (Outage(5.0, "drop"), 1),
-        (SignIn(120.0, Word("511")), 1),
+        (SignInFault(120.0, Word("511")), 1),
         (Word("429", time_s=30.0, as_date=True), 1),
     )
 

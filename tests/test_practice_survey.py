@@ -26,7 +26,7 @@ from packer.practice.layers import LAYERS, Survey
 from packer.practice.place import DATA, write_place
 from packer.practice.relief import paint_relief
 from packer.practice.routes import trace_course
-from packer.practice.terrain import Window, elevation
+from packer.practice.terrain import RasterWindow, elevation
 
 Pixels = npt.NDArray[np.float64]
 
@@ -83,13 +83,13 @@ def test_neighbours_meet_without_a_seam(paint: object, zoom: int) -> None:
 @pytest.mark.parametrize("zoom", [11, 12, 14, 17])
 def test_the_ground_at_a_place_is_the_same_from_every_tile_and_nearly_so_from_every_zoom(zoom: int) -> None:
     x, y = SADDLE[zoom]
-    parent = elevation(Window.of_tile(zoom, x, y)).height_m
-    child = elevation(Window.of_tile(zoom + 1, 2 * x, 2 * y)).height_m
+    parent = elevation(RasterWindow.of_tile(zoom, x, y)).height_m
+    child = elevation(RasterWindow.of_tile(zoom + 1, 2 * x, 2 * y)).height_m
     halved = child.reshape(128, 2, 128, 2).mean(axis=(1, 3))
     assert np.abs(halved - parent[:128, :128]).mean() < 0.02 * np.ptp(parent) + 0.5
-    wide = elevation(Window.of_tile(zoom, x, y, border_px=1)).height_m
+    wide = elevation(RasterWindow.of_tile(zoom, x, y, border_px=1)).height_m
     np.testing.assert_allclose(wide[1:-1, 1:-1], parent, atol=1e-2)
-    beside = elevation(Window.of_tile(zoom, x + 1, y)).height_m
+    beside = elevation(RasterWindow.of_tile(zoom, x + 1, y)).height_m
     np.testing.assert_allclose(wide[1:-1, -1], beside[:, 0], atol=1e-2)
 
 

@@ -21,6 +21,7 @@ from PIL import Image
 
 from packer.content import payload
 from packer.content.damage import Damaged, NotATile
+from packer.content.digest import body_hash
 from packer.content.payload import Kind, inspect
 from packer.errors import StoreError, TermsError
 from packer.fetching.run import run_fetch
@@ -33,7 +34,7 @@ from packer.proof.proving import verify
 from packer.proof.results import Depth, Verdict, VerifyReport
 from packer.store.audit import census, identity
 from packer.store.audit_chunk import Fault, Piece, audit_piece
-from packer.store.records import Absent, Received, body_hash, seal
+from packer.store.records import Absent, Received, seal
 from packer.store.schema import open_writable
 from packer.store.writer import PackWriter
 from tests.conftest import BriefMaker
@@ -577,7 +578,7 @@ def test_the_pack_is_not_looked_at_from_outside_sqlite_while_a_thread_has_it_ope
 ) -> None:
     """Closing any file descriptor of a file drops the locks of the whole process on it (POSIX, fcntl)."""
     swept, counting, looked = threading.Event(), threading.Event(), list[bool]()
-    real_swept = proving._Job._swept
+    real_swept = proving._LayerCheck._swept
 
     def slow_census(*given: Any) -> Any:
         counting.set()
@@ -600,7 +601,7 @@ def test_the_pack_is_not_looked_at_from_outside_sqlite_while_a_thread_has_it_ope
 
     monkeypatch.setattr(proving, "census", slow_census)
     monkeypatch.setattr(proving, "identity", noted_identity)
-    monkeypatch.setattr(proving._Job, "_swept", whole_sweep)
+    monkeypatch.setattr(proving._LayerCheck, "_swept", whole_sweep)
     report = verify(brief, plan(brief), processes=1, for_s=3.0, clock=_Ticking(), now=NOW)
     assert not report.layers["survey"].finished
     assert looked == [False, False]

@@ -17,15 +17,16 @@ from pathlib import Path
 import pytest
 
 from packer.cli.run_fetch import _show, renewal_text
+from packer.content.digest import body_hash
 from packer.fetching.hosts.source import labels_for, sources_for
 from packer.fetching.reports import FetchReport, Options
 from packer.fetching.run import run_fetch
-from packer.fetching.transports import Answer, Reply
+from packer.fetching.transports import Response, Result
 from packer.geometry.tileset import Tile, TileSet
 from packer.planning.brief import Brief
 from packer.planning.plan import plan
-from packer.store.pack_summary import read_books
-from packer.store.records import Received, Record, body_hash
+from packer.store.pack_summary import read_summary
+from packer.store.records import Received, Record
 from packer.store.writer import PackWriter
 from tests.conftest import BriefMaker
 from tests.fakes import ScriptedDoor, VirtualClock, no_tile, page, tile_answer
@@ -70,7 +71,7 @@ def bodies(brief: Brief) -> dict[Tile, bytes]:
 class Door(ScriptedDoor):
     """Notes the conditions of each request."""
 
-    async def fetch(self, url: str, headers: dict[str, str], deadline_s: float, limit_bytes: int) -> Reply:  # type: ignore[override]  # a narrower mapping will do here
+    async def fetch(self, url: str, headers: dict[str, str], deadline_s: float, limit_bytes: int) -> Result:  # type: ignore[override]  # a narrower mapping will do here
         self.sent.append({name: value for name, value in headers.items() if name.startswith("If-")})
         return await super().fetch(url, headers, deadline_s, limit_bytes)
 
@@ -95,13 +96,13 @@ def brief(brief_for: BriefMaker) -> Brief:
     return brief_for(url, area=AREA, overview='overview = false\ncontact = "maps@example.org"')
 
 
-def unchanged(tag: str | None = '"0"') -> Answer:
-    return Answer(304, {} if tag is None else {"etag": tag}, b"")
+def unchanged(tag: str | None = '"0"') -> Response:
+    return Response(304, {} if tag is None else {"etag": tag}, b"")
 
 
-def changed(tile: Tile, size_px: int = 16) -> Answer:
+def changed(tile: Tile, size_px: int = 16) -> Response:
     body = png(f"{tile} anew", size_px)
-    return Answer(200, {"content-type": "image/png", "content-length": str(len(body)), "etag": '"1"'}, body)
+    return Response(200, {"content-type": "image/png", "content-length": str(len(body)), "etag": '"1"'}, body)
 
 
 # ---------------------------------------------------------------------------------------- what comes of them
@@ -165,7 +166,7 @@ def test_each_old_tile_is_asked_for_once_on_its_own_condition(brief: Brief) -> N
 def test_new_unchanged_and_gone_are_told_apart_and_what_is_gone_stays_on_board(brief: Brief) -> None:
     fill(brief, planned(brief))
 
-    def script(tile: Tile, before: int, now: float) -> Reply:
+    def script(tile: Tile, before: int, now: float) -> Result:
         return (changed(tile), unchanged(), no_tile(404))[(tile.x + tile.y) % 3]
 
     report, _ = refresh(brief, script)
@@ -176,7 +177,7 @@ def test_new_unchanged_and_gone_are_told_apart_and_what_is_gone_stays_on_board(b
     assert report.complete
     for tile, body in bodies(brief).items():
         assert body == (png(f"{tile} anew") if tile in groups[0] else png(str(tile)))
-    assert not read_books(pack_of(brief)).absent
+    assert not read_summary(pack_of(brief)).absent
     db = sqlite3.connect(pack_of(brief))  # the bodies that were replaced are gone from the file's books
     assert db.execute("SELECT count(*) FROM blob").fetchone()[0] == len(planned(brief))
     db.close()
@@ -194,7 +195,7 @@ def test_not_modified_of_another_copy_is_not_believed(brief: Brief) -> None:
     """RFC 9111 section 4.3.4: a 304 with another strong entity tag is about something else than what is held."""
     fill(brief, planned(brief))
 
-    def script(tile: Tile, before: int, now: float) -> Reply:
+    def script(tile: Tile, before: int, now: float) -> Result:
         return unchanged('"other"') if before == 0 else changed(tile)
 
     report, door = refresh(brief, script)
@@ -209,12 +210,12 @@ def test_not_modified_of_another_copy_is_not_believed(brief: Brief) -> None:
         (("*", None, None), unchanged(None)),
         (
             (None, "Thu, 01 Oct 2020 00:00:00 GMT", None),
-            Answer(304, {"last-modified": "Fri, 02 Oct 2020 00:00:00 GMT"}, b""),
+            Response(304, {"last-modified": "Fri, 02 Oct 2020 00:00:00 GMT"}, b""),
         ),
     ],
 )
 def test_not_modified_unasked_or_since_another_day_is_not_believed(
-    brief: Brief, known: Known, told: Answer
+    brief: Brief, known: Known, told: Response
 ) -> None:
     fill(brief, planned(brief), known)
     report, door = refresh(brief, lambda tile, before, _: told if before == 0 else changed(tile))
@@ -256,7 +257,7 @@ def test_a_host_that_gave_tiles_before_is_not_said_to_have_given_none(
 
 
 @pytest.mark.parametrize("reply", [unchanged(), no_tile(404)])
-def test_answers_without_a_body_use_up_none_of_the_bytes_allowed(brief: Brief, reply: Answer) -> None:
+def test_answers_without_a_body_use_up_none_of_the_bytes_allowed(brief: Brief, reply: Response) -> None:
     fill(brief, planned(brief))
     report, _ = refresh(brief, lambda *_: reply, Options(renew_older_s=MONTH_S, max_bytes=60_000))
     assert report.complete
@@ -281,7 +282,7 @@ def test_what_is_left_to_do_is_told_once_and_the_plan_is_said_to_be_whole(
 ) -> None:
     fill(brief, planned(brief))
     broken = next(iter(planned(brief)))
-    refused = Answer(200, {"content-length": "5"}, b"%PNG?")
+    refused = Response(200, {"content-length": "5"}, b"%PNG?")
     report, _ = refresh(brief, lambda tile, *_: refused if tile == broken else unchanged())
     _show(report, "lastbar verify brief.toml", "lastbar fetch brief.toml --refresh-older-than 30d")
     lines = capsys.readouterr().out.splitlines()[-4:]
@@ -307,7 +308,7 @@ def test_missing_tiles_come_before_old_ones(brief: Brief) -> None:
     fill(brief, tiles[::2])
     asked: list[Tile] = []
 
-    def script(tile: Tile, before: int, now: float) -> Reply:
+    def script(tile: Tile, before: int, now: float) -> Result:
         asked.append(tile)
         return unchanged() if tile in old else tile_answer(tile)
 
@@ -323,9 +324,9 @@ def test_what_cannot_be_had_anew_stays_on_board_and_is_told(brief: Brief) -> Non
     fill(brief, planned(brief))
     broken = next(iter(planned(brief)))
 
-    def script(tile: Tile, before: int, now: float) -> Reply:
+    def script(tile: Tile, before: int, now: float) -> Result:
         if tile == broken:
-            return Answer(200, {"content-length": "5"}, b"%PNG?")
+            return Response(200, {"content-length": "5"}, b"%PNG?")
         return page() if before == 0 and tile.x % 5 == 0 else unchanged()
 
     report, _ = refresh(brief, script)

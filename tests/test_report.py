@@ -270,10 +270,10 @@ def test_the_pictures_are_whole_and_of_sane_size(board: Board, tmp_path: Path) -
 
 
 def _findings(planned: TileSet, missing: TileSet, absent: TileSet) -> LayerFindings:
-    from packer.proof.results import Counts
+    from packer.proof.results import TileCounts
 
     stored = planned - missing - absent
-    counts = Counts(len(planned), len(stored), len(absent), len(missing), 0)
+    counts = TileCounts(len(planned), len(stored), len(absent), len(missing), 0)
     return LayerFindings(
         Path("x.mbtiles"), counts, {}, missing, TileSet(), (), 0, 0, stored=stored, absent=absent
     )

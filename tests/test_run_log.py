@@ -15,7 +15,7 @@ from packer.errors import DiskError, TermsError
 from packer.fetching.reports import Options
 from packer.fetching.run import run_fetch
 from packer.fetching.run_log import FILE_NAME, RunLog, last_pace
-from packer.fetching.transports import Reply
+from packer.fetching.transports import Result
 from packer.geometry.tileset import Tile
 from packer.planning.brief import Brief
 from packer.planning.plan import plan
@@ -36,9 +36,9 @@ def brief_for(brief_for: BriefMaker) -> BriefMaker:
 
 def run(
     brief: Brief,
-    script: Callable[[Tile, int, float], Reply],
+    script: Callable[[Tile, int, float], Result],
     *,
-    robots: Callable[[float], Reply] = lambda _now: no_tile(404),
+    robots: Callable[[float], Result] = lambda _now: no_tile(404),
     stop_after: int | None = None,
     **options: Any,
 ) -> list[dict[str, Any]]:
@@ -48,7 +48,7 @@ def run(
         async with VirtualClock() as clock:
             stop = asyncio.Event()
 
-            def counted(tile: Tile, before: int, now: float) -> Reply:
+            def counted(tile: Tile, before: int, now: float) -> Result:
                 if door.asked.total() == stop_after:
                     stop.set()
                 return script(tile, before, now)
@@ -77,7 +77,7 @@ def lines(brief: Brief) -> list[dict[str, Any]]:
     return [json.loads(line) for line in path.read_text().splitlines()] if path.exists() else []
 
 
-def good(tile: Tile, before: int, now: float) -> Reply:
+def good(tile: Tile, before: int, now: float) -> Result:
     return tile_answer(tile)
 
 
@@ -115,7 +115,7 @@ def test_a_link_in_its_place_is_not_written_through(tmp_path: Path) -> None:
 def test_a_wait_leaves_its_reason_and_its_length(brief_for: BriefMaker) -> None:
     brief = brief_for(URL, area=WIDE, rate=10)
 
-    def script(tile: Tile, before: int, now: float) -> Reply:
+    def script(tile: Tile, before: int, now: float) -> Result:
         if 1001 < now < 1100:
             return page(302)
         return REFUSED if 1120 < now < 1220 else tile_answer(tile)

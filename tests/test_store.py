@@ -16,12 +16,13 @@ from typing import Any
 import pytest
 
 from packer.content.codings import pack_vector
+from packer.content.digest import body_hash
 from packer.errors import DiskError, LastbarError, StoreBusyError, StoreError
 from packer.geometry.grid import LonLatBox
 from packer.geometry.tileset import Tile, TileSet
 from packer.store.corrupt_list import save_findings
-from packer.store.pack_summary import read_books
-from packer.store.records import Absent, Received, Record, Renewed, Trouble, body_hash
+from packer.store.pack_summary import read_summary
+from packer.store.records import Absent, Received, Record, Renewed, Trouble
 from packer.store.schema import open_writable
 from packer.store.tile_sets import held_tiles, scan
 from packer.store.writer import Labels, PackWriter
@@ -151,7 +152,7 @@ def test_the_pack_knows_what_it_holds_and_what_the_server_lacks(path: Path) -> N
     written(
         path, [received(t) for t in tiles], [Absent(Tile(6, 1, 1), 404, 1), Absent(Tile(6, 2, 1), 204, 1)]
     )
-    books = read_books(path)
+    books = read_summary(path)
     assert books.held == TileSet.from_tiles(tiles)
     assert books.absent == TileSet.from_tiles([(6, 1, 1), (6, 2, 1)])
 
@@ -174,16 +175,16 @@ def test_the_short_cut_takes_in_what_came_after_it(path: Path) -> None:
     async def go(pack: PackWriter) -> None:
         assert pack.held == TileSet.from_tiles(first)
         await pack.write([received(t) for t in then])
-        assert read_books(path).held == TileSet.from_tiles(first + then)
+        assert read_summary(path).held == TileSet.from_tiles(first + then)
 
     with_pack(path, go)
 
 
 def test_trouble_is_noted_and_taken_back_when_the_tile_comes(path: Path) -> None:
     written(path, [Trouble(Tile(4, 1, 2), "no whole tile", "the body was cut", 5)])
-    assert read_books(path).troubles == (("the body was cut", 1),)
+    assert read_summary(path).troubles == (("the body was cut", 1),)
     written(path, [received(Tile(4, 1, 2))])
-    assert read_books(path).troubles == ()
+    assert read_summary(path).troubles == ()
 
 
 def _vector(name: str, key: str) -> bytes:
@@ -260,7 +261,7 @@ def test_a_reader_can_look_while_the_writer_writes(path: Path) -> None:
     async def go(pack: PackWriter) -> None:
         for x in range(20):
             await pack.write([received(Tile(8, x, 0))])
-            assert len(read_books(path).held) == x + 1
+            assert len(read_summary(path).held) == x + 1
 
     with_pack(path, go)
 
@@ -284,7 +285,7 @@ def test_a_cancelled_write_is_committed_whole_or_not_at_all(path: Path) -> None:
         task.cancel()
         with pytest.raises(asyncio.CancelledError):
             await task
-        assert len(read_books(path).held) in (0, len(tiles))
+        assert len(read_summary(path).held) in (0, len(tiles))
         await pack.write([received(Tile(9, 0, 4))])  # the connection is not left inside a transaction
 
     with_pack(path, go)
@@ -297,9 +298,9 @@ def test_a_failing_commit_rolls_back_whole_and_the_next_goes_on(path: Path) -> N
     async def go(pack: PackWriter) -> None:
         with pytest.raises(StoreError):
             await pack.write([received(Tile(9, 1, 1)), broken])
-        assert not read_books(path).held
+        assert not read_summary(path).held
         await pack.write([received(Tile(9, 1, 1))])
-        assert len(read_books(path).held) == 1
+        assert len(read_summary(path).held) == 1
 
     assert bad.tile.zoom == 9
     with_pack(path, go)
@@ -323,7 +324,7 @@ def test_a_death_inside_a_commit_leaves_all_of_it_or_nothing(path: Path) -> None
     root = str(Path(__file__).parent.parent)
     died = subprocess.run([sys.executable, "-c", _CHILD, str(path), root], check=False)
     assert died.returncode == -9
-    assert len(read_books(path).held) in (50, 100)
+    assert len(read_summary(path).held) in (50, 100)
 
     async def go(pack: PackWriter) -> None:
         assert len(pack.held) in (50, 100)
@@ -349,7 +350,7 @@ def test_a_power_cut_inside_a_transaction_takes_it_back_whole(path: Path) -> Non
     db.execute("ROLLBACK")
     db.close()
     assert copy.stat().st_size > 400_000
-    assert read_books(copy).held == TileSet.from_tiles(committed)
+    assert read_summary(copy).held == TileSet.from_tiles(committed)
     assert raw(copy, "PRAGMA integrity_check") == [("ok",)]
 
 
@@ -380,7 +381,7 @@ def test_a_file_that_is_no_sound_pack_is_refused_and_left_as_it_is(
     with pytest.raises(StoreError, match=r"survey\.mbtiles"):
         written(path, [received(Tile(1, 0, 0))])
     with pytest.raises(StoreError, match=r"survey\.mbtiles"):
-        read_books(path)
+        read_summary(path)
     assert path.read_bytes() == before
 
 
@@ -388,7 +389,7 @@ def test_an_empty_file_left_by_a_death_at_the_very_start_becomes_a_pack(path: Pa
     path.parent.mkdir(parents=True)
     path.touch()
     written(path, [received(Tile(1, 0, 0))])
-    assert len(read_books(path).held) == 1
+    assert len(read_summary(path).held) == 1
 
 
 def test_a_folder_in_the_way_is_named(tmp_path: Path) -> None:
@@ -407,18 +408,18 @@ def test_a_file_size_limit_is_told_as_disk_trouble_and_costs_nothing_committed(p
             written(path, *(noise(y) for y in range(20)))
     finally:
         resource.setrlimit(resource.RLIMIT_FSIZE, (soft, hard))
-    held = read_books(path).held
+    held = read_summary(path).held
     assert len(held) >= 20
     assert len(held) % 50 == 20
     written(path, [received(Tile(9, 9, 9))])
-    assert len(read_books(path).held) == len(held) + 1
+    assert len(read_summary(path).held) == len(held) + 1
 
 
 def test_every_error_has_a_sentence_and_an_exit_code(path: Path) -> None:
     path.parent.mkdir(parents=True)
     _not_a_database(path)
     with pytest.raises(LastbarError) as caught:
-        read_books(path)
+        read_summary(path)
     assert caught.value.exit_code == 3
     assert str(caught.value).endswith(".")
     assert caught.value.__cause__ is not None
@@ -432,7 +433,7 @@ def test_a_tile_that_was_dropped_is_missing_even_if_another_came_in_its_row(path
     save_findings(path, [lost])
     written(path, [received(came)])
     for _ in range(2):  # the second reads the short cut that the first one left
-        held = read_books(path).held
+        held = read_summary(path).held
         assert lost not in held
         assert came in held
         written(path, [])
@@ -443,7 +444,7 @@ def test_a_lack_that_was_taken_back_does_not_hide_another_in_its_row(path: Path)
     written(path, [Absent(tile, 404, 1) for tile in (*(Tile(3, x, 0) for x in range(5)), back)])
     written(path, [received(back)], [Absent(new, 404, 1)])
     for _ in range(2):
-        absent = read_books(path).absent
+        absent = read_summary(path).absent
         assert back not in absent
         assert new in absent
         written(path, [])

@@ -17,20 +17,20 @@ from packer.errors import BriefError, TermsError
 from packer.fetching.hosts.source import sources_for
 from packer.fetching.reports import FetchReport
 from packer.fetching.run import run_fetch
-from packer.fetching.transports import Answer, Reply
+from packer.fetching.transports import Response, Result
 from packer.geometry.tileset import Tile
 from packer.planning.brief import Brief
 from packer.planning.plan import plan
 from packer.planning.terms import (
     check_terms,
     disallowed,
-    foretold,
     host_of,
     is_loopback,
+    preview_terms,
     prohibition,
     user_agent,
 )
-from packer.store.pack_summary import read_books
+from packer.store.pack_summary import read_summary
 from packer.version import __version__
 from tests.conftest import BriefMaker
 from tests.fakes import NO_NAME, RESET, ScriptedDoor, VirtualClock, no_tile, page, tile_answer
@@ -205,9 +205,9 @@ def test_robots_rules_are_read_as_the_standard_says(rules: str, path: str | None
     assert disallowed(rules.encode("latin-1"), [TILE]) == path
 
 
-def robots(text: str, kind: str = "text/plain") -> Answer:
+def robots(text: str, kind: str = "text/plain") -> Response:
     body = text.encode()
-    return Answer(200, {"content-type": kind, "content-length": str(len(body))}, body)
+    return Response(200, {"content-type": kind, "content-length": str(len(body))}, body)
 
 
 FORBIDDEN = robots("User-agent: *\nDisallow: /survey/")
@@ -215,8 +215,8 @@ FORBIDDEN = robots("User-agent: *\nDisallow: /survey/")
 
 def fetched(
     brief: Brief,
-    robots: Callable[[float], Reply] = lambda _now: no_tile(404),
-    script: Callable[[Tile, int, float], Reply] = lambda tile, _before, _now: tile_answer(tile),
+    robots: Callable[[float], Result] = lambda _now: no_tile(404),
+    script: Callable[[Tile, int, float], Result] = lambda tile, _before, _now: tile_answer(tile),
     doors: list[ScriptedDoor] | None = None,
     environment: dict[str, str] | None = None,
 ) -> FetchReport:
@@ -274,20 +274,20 @@ def test_a_permission_may_cover_robots(brief_for: BriefMaker) -> None:
     ],
     ids=["no name", "reset", "page", "redirect", "404", "500", "403", "html"],
 )
-def test_what_is_no_robots_txt_disallows_nothing(brief_for: BriefMaker, reply: Reply) -> None:
+def test_what_is_no_robots_txt_disallows_nothing(brief_for: BriefMaker, reply: Result) -> None:
     assert fetched(brief_for(URL, overview=CONTACT), lambda _now: reply).complete
 
 
 def test_a_disallow_hidden_by_a_sign_in_page_is_found_once_the_host_is_itself(brief_for: BriefMaker) -> None:
     brief = brief_for(URL, area="box = [12.30, 47.00, 12.40, 47.05]\ndeepest = 15", overview=CONTACT)
 
-    def script(tile: Tile, before: int, now: float) -> Reply:
+    def script(tile: Tile, before: int, now: float) -> Result:
         return page() if now < 1020 else tile_answer(tile)
 
     doors: list[ScriptedDoor] = []
     with pytest.raises(TermsError, match="robots"):
         fetched(brief, lambda now: page() if now < 1020 else FORBIDDEN, script, doors)
-    held = len(read_books(pack(brief)).held)
+    held = len(read_summary(pack(brief)).held)
     assert held < 30, "a few requests were under way before the rules could be read"
     assert not list(brief.store_folder.glob("*-journal")), "the pack is whole all the same"
 
@@ -308,15 +308,15 @@ def test_robots_is_asked_for_once_at_each_host_and_within_the_caps(brief_for: Br
 
 def test_what_a_fetch_would_refuse_is_foretold_to_whoever_only_plans(brief_for: BriefMaker) -> None:
     limited = "tile-limit = 3\nexpires = 2020-03-01"
-    told = foretold(limited_brief := brief_for(URL, layer=limited), plan(limited_brief), TODAY)
+    told = preview_terms(limited_brief := brief_for(URL, layer=limited), plan(limited_brief), TODAY)
     assert len(told) == 3
     assert "contact is missing" in told[0]
     assert "may be asked for 3 tiles" in told[1]
     assert "ended on 2020-03-01" in told[2]
     forbidden = brief_for(SPELLINGS[0], overview=CONTACT)
-    assert "prohibits offline use" in foretold(forbidden, plan(forbidden), TODAY)[0]
+    assert "prohibits offline use" in preview_terms(forbidden, plan(forbidden), TODAY)[0]
     fine = brief_for(URL, overview=CONTACT)
-    assert foretold(fine, plan(fine), TODAY) == []
+    assert preview_terms(fine, plan(fine), TODAY) == []
 
 
 def test_a_host_is_shown_as_the_brief_has_it_unless_a_variable_stands_in_it(brief_for: BriefMaker) -> None:

@@ -12,7 +12,7 @@ from hypothesis import strategies as st
 
 from packer.geometry.cover import cover_box
 from packer.geometry.grid import LonLatBox
-from packer.geometry.tileset import Run, Tile, TileSet
+from packer.geometry.tileset import RowRun, Tile, TileSet
 
 quick = settings(max_examples=40, deadline=None)  # a busy machine is no failure
 
@@ -154,7 +154,7 @@ def test_runs_are_as_long_as_can_be_and_never_leave_their_row(plain: Plain) -> N
         assert (run.zoom, run.last + 1, run.row) not in plain
     for zoom in built.zooms:
         arrays = zip(*(each.tolist() for each in built.run_arrays(zoom)), strict=True)
-        assert [Run(zoom, *each) for each in arrays] == [r for r in runs if r.zoom == zoom]
+        assert [RowRun(zoom, *each) for each in arrays] == [r for r in runs if r.zoom == zoom]
 
 
 def test_full_rows_one_above_the_other_stay_two_runs() -> None:

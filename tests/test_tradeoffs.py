@@ -14,8 +14,8 @@ from packer.planning.brief_edits import Deepest, HalfWidth, Split, edited, rewri
 from packer.planning.plan import Plan, plan
 from packer.survey.estimate import (
     OVERHEAD,
+    AssumedSpeed,
     LayerSizes,
-    Speed,
     combined,
     estimate,
     estimate_layer,
@@ -74,7 +74,7 @@ def surveyed(worked_out: Plan) -> dict[str, LayerSizes]:
     return found
 
 
-def proposals(brief: Brief, target: Target, speed: Speed | None = None) -> Fit:
+def proposals(brief: Brief, target: Target, speed: AssumedSpeed | None = None) -> Fit:
     worked_out = plan(brief)
     return fit(brief, worked_out, nothing_known(worked_out), {}, target, speed)
 
@@ -106,7 +106,7 @@ def test_what_is_proposed_for_a_disk_fits_when_applied(
 
 
 def test_what_is_proposed_for_a_time_fits_when_applied(tmp_path: Path) -> None:
-    brief, speed = brief_of(tmp_path), Speed(3e6, "given")
+    brief, speed = brief_of(tmp_path), AssumedSpeed(3e6, "given")
     found = proposals(brief, Target(seconds=60.0), speed)
     assert found.reached
     assert found.before.seconds is not None

@@ -21,7 +21,7 @@ from packer.geometry.tileset import Tile, TileSet
 from packer.planning.brief import Brief
 from packer.planning.plan import Plan, plan
 from packer.proof.report.route_geojson import walk_geojson
-from packer.proof.walk import Ground, LineWalk, walk
+from packer.proof.walk import LineWalk, Shortfall, walk
 
 TRACKS = Path(__file__).parent.parent / "fixtures" / "tracks"
 WGS84 = Geodesic.WGS84
@@ -61,7 +61,7 @@ def straight(folder: Path, points: list[tuple[float, float]], waypoints: str = "
 def walked(
     worked_out: Plan, missing: Iterable[Tile], absent: Iterable[Tile] = (), speed: float | None = None
 ) -> tuple[LineWalk, ...]:
-    ground = Ground(TileSet.from_tiles(missing), TileSet.from_tiles(absent), speed)
+    ground = Shortfall(TileSet.from_tiles(missing), TileSet.from_tiles(absent), speed)
     return walk(worked_out, {"survey": ground})
 
 

@@ -8,15 +8,15 @@ from pathlib import Path
 
 import pytest
 
-from packer.common.atomic_write import write_whole
+from packer.common.atomic_write import write_atomic
 
 
 def test_a_file_is_made_and_then_replaced_with_its_mode_kept(tmp_path: Path) -> None:
     path = tmp_path / "brief.toml"
-    write_whole(path, "Ä\n")
+    write_atomic(path, "Ä\n")
     assert path.read_bytes() == "Ä\n".encode()
     path.chmod(0o640)
-    write_whole(path, b"\x00new")
+    write_atomic(path, b"\x00new")
     assert path.read_bytes() == b"\x00new"
     assert stat.S_IMODE(path.stat().st_mode) == 0o640
     assert [entry.name for entry in tmp_path.iterdir()] == ["brief.toml"]
@@ -26,7 +26,7 @@ def test_a_link_in_place_of_the_half_file_is_not_written_through(tmp_path: Path)
     precious = tmp_path / "precious"
     precious.write_text("kept")
     (tmp_path / ".list.json.part").symlink_to(precious)
-    write_whole(tmp_path / "list.json", "new")
+    write_atomic(tmp_path / "list.json", "new")
     assert (precious.read_text(), (tmp_path / "list.json").read_text()) == ("kept", "new")
 
 
@@ -35,7 +35,7 @@ def test_what_fails_changes_nothing_and_leaves_nothing_behind(
     tmp_path: Path, monkeypatch: pytest.MonkeyPatch, step: str
 ) -> None:
     path = tmp_path / ".aerial.survey.json"
-    write_whole(path, "old")
+    write_atomic(path, "old")
 
     def full(*_: object) -> None:
         raise OSError(28, "No space left on device")
@@ -45,6 +45,6 @@ def test_what_fails_changes_nothing_and_leaves_nothing_behind(
     else:
         monkeypatch.setattr(Path, "replace", full)
     with pytest.raises(OSError, match="No space"):
-        write_whole(path, "new")
+        write_atomic(path, "new")
     assert path.read_text() == "old"
     assert [entry.name for entry in tmp_path.iterdir()] == [path.name]

@@ -11,11 +11,12 @@ from pathlib import Path
 import numpy as np
 from PIL import Image
 
+from packer.content.digest import body_hash
 from packer.geometry.grid import Floats
 from packer.geometry.tileset import Tile
 from packer.planning.brief import Brief
 from packer.planning.plan import Plan, plan
-from packer.store.records import Absent, Received, Record, body_hash
+from packer.store.records import Absent, Received, Record
 from packer.store.writer import Labels, PackWriter
 
 __all__ = ["HOSTILE", "Board", "build", "labels_for", "received"]

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from pathlib import Path
 
-from packer.cli.output import note
+from packer.cli.output import warn
 from packer.planning.brief import Brief
 from packer.planning.offers import kept, settled, unread
 
@@ -27,7 +27,7 @@ def brief_read_once(path: Path, store: Path | None = None) -> Brief:
     brief = _with_kept(path, store)
     lacking = [name for name, layer in brief.layers.items() if not layer.is_settled]
     for name in lacking:
-        note(f'Reading what the server of layer "{name}" offers.')
+        warn(f'Reading what the server of layer "{name}" offers.')
     return _read(brief, store, lacking)
 
 
@@ -56,5 +56,5 @@ def _read(brief: Brief, store: Path | None, names: list[str]) -> Brief:
 
     brief, remarks = asyncio.run(read_offers(brief, store, only=names))
     for remark in remarks:
-        note(f"Note: {remark}")
+        warn(f"Note: {remark}")
     return brief

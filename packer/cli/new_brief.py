@@ -5,9 +5,9 @@ from __future__ import annotations
 import os
 from pathlib import Path
 
-from packer.cli.output import say
-from packer.common.atomic_write import write_whole
-from packer.common.shell import typed
+from packer.cli.output import echo
+from packer.common.atomic_write import write_atomic
+from packer.common.shell import shell_command
 from packer.errors import DiskError, InputError
 from packer.planning.brief import Brief
 from packer.planning.plan import lines_of, plan
@@ -97,16 +97,16 @@ def run(path: Path, route: Path | None) -> int:
         # Made first: a route beside a folder that is not there yet could not be found from it.
         path.parent.mkdir(parents=True, exist_ok=True)
         shape = plan(Brief.from_text(text, path))
-        write_whole(path, text)
+        write_atomic(path, text)
     except OSError as fault:
         raise DiskError(f"{path} cannot be written: {fault.strerror}.") from fault
-    say(f"Wrote {path}.")
+    echo(f"Wrote {path}.")
     for corridor in lines_of(shape).values():
-        say(f"The route is {corridor.length_m / 1000:.1f} km long; a first plan has {shape.count:,} tiles.")
-    say("Fill in your own layer, then look at the plan:")
-    say(f"  {typed('plan', path)}")
-    say()
-    say(CAUTIONS)
+        echo(f"The route is {corridor.length_m / 1000:.1f} km long; a first plan has {shape.count:,} tiles.")
+    echo("Fill in your own layer, then look at the plan:")
+    echo(f"  {shell_command('plan', path)}")
+    echo()
+    echo(CAUTIONS)
     return 0
 
 

@@ -21,11 +21,11 @@ __all__ = [
     "Json",
     "Store",
     "command",
-    "document",
+    "echo",
     "error_json",
-    "note",
-    "say",
+    "print_json",
     "table",
+    "warn",
 ]
 
 P = ParamSpec("P")
@@ -42,7 +42,7 @@ Debug = Annotated[bool, typer.Option("--debug", help="Show where an error came f
 _WIDTH = 80
 
 
-def say(text: str = "") -> None:
+def echo(text: str = "") -> None:
     """A line of the command's own result."""
     sys.stdout.write(_plain(text) + "\n")
 
@@ -52,7 +52,7 @@ def _plain(text: str) -> str:
     return text if text.isprintable() else "".join(c if c.isprintable() or c == "\n" else "?" for c in text)
 
 
-def note(text: str) -> None:
+def warn(text: str) -> None:
     """A remark beside the result, wrapped to 80 columns."""
     for line in map(_plain, text.splitlines() or [""]):
         sys.stderr.write(
@@ -64,7 +64,7 @@ def note(text: str) -> None:
     sys.stderr.flush()
 
 
-def document(value: Any) -> None:
+def print_json(value: Any) -> None:
     """The one JSON document."""
     json.dump(value, sys.stdout, indent=2)
     sys.stdout.write("\n")
@@ -81,7 +81,7 @@ def command(function: Callable[P, int | None]) -> Callable[P, None]:
         except LastbarError as fault:
             code = _told(fault, str(fault), fault.exit_code, kwargs)
         except KeyboardInterrupt:
-            note("Stopped.")
+            warn("Stopped.")
             code = EXIT_NOT_COMPLETE
         except BrokenPipeError:
             # The reader of our output has gone, as `head` does: nothing is left to say to it.
@@ -107,8 +107,8 @@ def _told(fault: BaseException, text: str, code: int, kwargs: dict[str, Any]) ->
     if kwargs.get("debug"):
         traceback.print_exception(fault)
     if kwargs.get("as_json"):
-        document(error_json(text, code))
-    note(f"lastbar: {text}")
+        print_json(error_json(text, code))
+    warn(f"lastbar: {text}")
     return code
 
 
@@ -123,9 +123,9 @@ def table(heads: list[str], rows: list[list[str]], foot: list[str] | None = None
         ]
         return "  " + "  ".join(cells).rstrip()
 
-    say(line(heads))
+    echo(line(heads))
     for row in rows:
-        say(line(row))
+        echo(line(row))
     if foot:
-        say("  " + "-" * (sum(widths) + 2 * (len(widths) - 1)))
-        say(line(foot))
+        echo("  " + "-" * (sum(widths) + 2 * (len(widths) - 1)))
+        echo(line(foot))

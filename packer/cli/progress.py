@@ -16,14 +16,14 @@ from rich.console import Console
 from rich.live import Live
 from rich.text import Text
 
-from packer.cli.output import note
+from packer.cli.output import warn
 from packer.common.units import bytes_text, duration_text
 from packer.fetching.pacing.gate import Pause, PauseKind
-from packer.fetching.reports import Alarm, Departure, LayerProgress, Standing
+from packer.fetching.reports import Alarm, AreaCoverage, Departure, LayerProgress
 
 __all__ = [
-    "LiveProgress",
-    "Progress",
+    "FetchProgress",
+    "LiveFetchProgress",
     "alarm_text",
     "outlook_text",
     "progress_for",
@@ -39,12 +39,12 @@ _MOST_AREAS = 4
 _FIGURE = re.compile(r"(?<=[0-9]) (?=[0-9]+ %|%|[a-zA-Z]{1,3}\b)")
 
 
-def progress_for(depart_at: float | None = None) -> Progress:
+def progress_for(depart_at: float | None = None) -> FetchProgress:
     """The way of showing progress that suits where stderr goes; `depart_at` is in seconds since 1970."""
-    return LiveProgress(depart_at) if sys.stderr.isatty() else Progress(depart_at)
+    return LiveFetchProgress(depart_at) if sys.stderr.isatty() else FetchProgress(depart_at)
 
 
-class _Speed:
+class _RecentSpeed:
     """Tiles a second over the last while."""
 
     def __init__(self) -> None:
@@ -58,12 +58,12 @@ class _Speed:
         return (done - self._marks[0][1]) / span if span > 0 else 0.0
 
 
-class Progress(AbstractContextManager["Progress"]):
+class FetchProgress(AbstractContextManager["FetchProgress"]):
     """Plain lines: one a layer every few seconds, and one whenever something happens."""
 
     def __init__(self, depart_at: float | None = None, now: Callable[[], float] = time.monotonic) -> None:
         self._depart_at, self._now = depart_at, now
-        self._speeds: dict[str, _Speed] = {}
+        self._speeds: dict[str, _RecentSpeed] = {}
         self._shown_at = self._stood_at = now()
         self._pauses: dict[str, str] = {}
         self._alarmed: set[tuple[str, str]] = set()
@@ -108,7 +108,7 @@ class Progress(AbstractContextManager["Progress"]):
         done = layer.held + layer.absent
         if layer.renewal.stale and done + layer.tally.failed >= layer.planned:
             return self._renewal_line(layer, now)
-        speed = self._speeds.setdefault(layer.name, _Speed()).at(now, done)
+        speed = self._speeds.setdefault(layer.name, _RecentSpeed()).at(now, done)
         left = layer.planned - done - layer.tally.failed
         share = done * 100 // max(layer.planned, 1)
         parts = [f"{layer.name}: {share} %, {done:,} of {layer.planned:,} tiles", f"{speed:,.0f}/s"]
@@ -121,7 +121,7 @@ class Progress(AbstractContextManager["Progress"]):
         tally = layer.renewal
         left = tally.left - tally.failed
         done = tally.stale - left
-        speed = self._speeds.setdefault(f"{layer.name} anew", _Speed()).at(now, done)
+        speed = self._speeds.setdefault(f"{layer.name} anew", _RecentSpeed()).at(now, done)
         parts = [
             f"{layer.name}: {done * 100 // tally.stale} %, {done:,} of {tally.stale:,} old tiles asked for anew",
             f"{tally.new:,} new",
@@ -144,7 +144,7 @@ class Progress(AbstractContextManager["Progress"]):
         return None
 
 
-class LiveProgress(Progress):
+class LiveFetchProgress(FetchProgress):
     """A few lines a layer, redrawn in place; what happens is told above them and stays."""
 
     def __init__(
@@ -158,7 +158,7 @@ class LiveProgress(Progress):
         self._live = Live(console=self._console, auto_refresh=False, transient=True)
         self._drawn = ""
 
-    def __enter__(self) -> LiveProgress:
+    def __enter__(self) -> LiveFetchProgress:
         self._live.start()
         return self
 
@@ -199,7 +199,7 @@ class LiveProgress(Progress):
 def tell(text: str) -> None:
     """A remark beside the result, with no figure parted from its unit."""
     for line in _wrapped(text, _WIDTH, "    " if text.startswith(" ") else "  "):
-        note(line)
+        warn(line)
 
 
 def _wrapped(text: str, width: int, later: str, first: str = "") -> list[str]:
@@ -227,7 +227,7 @@ def _by_host(layers: Sequence[LayerProgress]) -> Iterable[tuple[str, LayerProgre
 # ---------------------------------------------------------------------------------------------- wording
 
 
-def standing_text(areas: Sequence[Standing]) -> str:
+def standing_text(areas: Sequence[AreaCoverage]) -> str:
     """How much of each area is there, in brief: "camp complete; course z0-14 100 %, z15 40 %, z16-17 0 %"."""
     whole = [s.area for s in areas if all(share >= 1 for _, share in s.shares)]
     partly = [s for s in areas if s.area not in whole]

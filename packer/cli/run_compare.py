@@ -6,8 +6,8 @@ from pathlib import Path
 from typing import Any
 
 from packer.cli.briefs import brief_at
-from packer.cli.output import document, say, table
-from packer.common.shell import typed
+from packer.cli.output import echo, print_json, table
+from packer.common.shell import shell_command
 from packer.common.units import bytes_text
 from packer.geometry.tileset import TileSet
 from packer.planning.brief import Brief
@@ -30,7 +30,7 @@ def run(old: Path, new: Path, store: Path | None, as_json: bool) -> int:
         if pack_path(brief, name, store).exists()
     }
     if as_json:
-        document(_json(change, weights))
+        print_json(_json(change, weights))
     else:
         _show(change, weights, was, now)
     return 0
@@ -64,7 +64,7 @@ def _json(change: Comparison, weights: dict[str, dict[int, float]]) -> dict[str,
 
 
 def _show(change: Comparison, weights: dict[str, dict[int, float]], was: Brief, now: Brief) -> None:
-    say(f"From {was.path} to {now.path}:")
+    echo(f"From {was.path} to {now.path}:")
     rows = []
     for name, layer in change.layers.items():
         added, dropped = (_bytes(t, weights.get(name)) for t in (layer.added, layer.dropped))
@@ -79,10 +79,10 @@ def _show(change: Comparison, weights: dict[str, dict[int, float]], was: Brief, 
             ]
         )
     table(["layer", "new tiles", "size", "no more", "size", "in both"], rows)
-    say(
+    echo(
         f"Route: {change.route_added_m / 1000:.1f} km new, {change.route_dropped_m / 1000:.1f} km no more; "
         f"{change.route_deeper_m / 1000:.1f} km deeper,"
     )
-    say(f"{change.route_shallower_m / 1000:.1f} km less deep than before.")
-    say(f"{typed('fetch', now.path)} takes only what is new;")
-    say("lastbar prune gives room back.")
+    echo(f"{change.route_shallower_m / 1000:.1f} km less deep than before.")
+    echo(f"{shell_command('fetch', now.path)} takes only what is new;")
+    echo("lastbar prune gives room back.")

@@ -10,8 +10,8 @@ import time
 from pathlib import Path
 
 from packer.cli.new_brief import CAUTIONS
-from packer.cli.output import note, say
-from packer.common.shell import typed
+from packer.cli.output import echo, warn
+from packer.common.shell import shell_command
 from packer.common.units import bytes_text
 from packer.errors import InputError, LastbarError
 from packer.planning.brief import Brief
@@ -19,7 +19,7 @@ from packer.planning.pack_path import pack_path
 from packer.planning.plan import Plan, plan
 from packer.practice.place import write_place
 from packer.practice.server import PracticeServer
-from packer.store.pack_summary import read_books
+from packer.store.pack_summary import read_summary
 
 __all__ = ["run"]
 
@@ -36,24 +36,24 @@ def run(folder: Path | None) -> int:
         folder = Path(tempfile.mkdtemp(prefix="lastbar-demo-"))
     elif folder.exists() and any(folder.iterdir()) and not (folder / "brief.toml").exists():
         raise InputError(f"{folder} is not empty and holds no demo. Name a new or empty folder.")
-    say("This is the whole job, on an invented place and a server on this machine.")
+    echo("This is the whole job, on an invented place and a server on this machine.")
     with PracticeServer() as server:
         path = write_place(folder, server.base_url)
         worked_out = plan(Brief.read(path))
-        say()
-        say(f"1. The plan: what the brief {path} asks for.")
+        echo()
+        echo(f"1. The plan: what the brief {path} asks for.")
         _command("plan", path)
-        say()
-        say("2. The fetch, killed outright (SIGKILL) on the way, as a crash or a dead battery would.")
+        echo()
+        echo("2. The fetch, killed outright (SIGKILL) on the way, as a crash or a dead battery would.")
         settled = _fetch_and_kill(path, worked_out)
-        say(f"   Killed. {settled:,} of {worked_out.count:,} tiles had been settled and committed.")
+        echo(f"   Killed. {settled:,} of {worked_out.count:,} tiles had been settled and committed.")
         before = _tiles_asked(server)
-        say()
-        say("3. The same command again: it asks only for what is missing.")
+        echo()
+        echo("3. The same command again: it asks only for what is missing.")
         _command("fetch", path)
-        say(f"   {_tiles_asked(server) - before:,} requests for {worked_out.count - settled:,} tiles.")
-        say()
-        say("4. The proof: plan anew, and hash every stored tile again.")
+        echo(f"   {_tiles_asked(server) - before:,} requests for {worked_out.count - settled:,} tiles.")
+        echo()
+        echo("4. The proof: plan anew, and hash every stored tile again.")
         code = _command("verify", path)
     _where(path, worked_out)
     return code
@@ -64,7 +64,7 @@ def _tiles_asked(server: PracticeServer) -> int:
 
 
 def _command(name: str, path: Path) -> int:
-    say(f"   $ {typed(name, path)}")
+    echo(f"   $ {shell_command(name, path)}")
     sys.stdout.flush()
     done = subprocess.run([sys.executable, "-m", "packer", name, str(path)], check=False)
     if done.returncode != 0 and name != "verify":
@@ -74,13 +74,13 @@ def _command(name: str, path: Path) -> int:
 
 def _fetch_and_kill(path: Path, worked_out: Plan) -> int:
     """Start a fetch, kill it once enough is committed, and give back how many tiles are settled."""
-    say(f"   $ {typed('fetch', path)}")
+    echo(f"   $ {shell_command('fetch', path)}")
     sys.stdout.flush()
     fetch = subprocess.Popen([sys.executable, "-m", "packer", "fetch", str(path)])
     ends = time.monotonic() + _LONGEST_S
     while fetch.poll() is None and _settled(path, worked_out) < _KILL_AT * worked_out.count:
         if time.monotonic() > ends:
-            note("The fetch is slow here; it is killed as it stands.")
+            warn("The fetch is slow here; it is killed as it stands.")
             break
         time.sleep(0.1)
     fetch.send_signal(signal.SIGKILL if sys.platform != "win32" else signal.SIGTERM)
@@ -95,7 +95,7 @@ def _settled(path: Path, worked_out: Plan) -> int:
         pack = pack_path(brief, name)
         try:
             if pack.exists():
-                books = read_books(pack)
+                books = read_summary(pack)
                 settled += len(layer.tiles & (books.held | books.absent))
         except LastbarError:
             continue  # caught while it is being made: nothing is in it yet
@@ -104,12 +104,12 @@ def _settled(path: Path, worked_out: Plan) -> int:
 
 def _where(path: Path, worked_out: Plan) -> None:
     brief = Brief.read(path)
-    say()
-    say("The packs, ready for any program that reads MBTiles:")
+    echo()
+    echo("The packs, ready for any program that reads MBTiles:")
     for name in worked_out.layers:
         pack = pack_path(brief, name)
-        say(f"   {pack} ({bytes_text(pack.stat().st_size)})")
-    say(f"The brief, to try changes on: {path}")
-    say("   (it asks a server that has ended now; lastbar practice starts another)")
-    say()
-    say(CAUTIONS)
+        echo(f"   {pack} ({bytes_text(pack.stat().st_size)})")
+    echo(f"The brief, to try changes on: {path}")
+    echo("   (it asks a server that has ended now; lastbar practice starts another)")
+    echo()
+    echo(CAUTIONS)

@@ -12,13 +12,13 @@ from datetime import datetime
 from pathlib import Path
 
 from packer.cli.briefs import brief_read_anew
-from packer.cli.output import document, note, say
-from packer.cli.progress import Progress, alarm_text, progress_for, standing_text, tell
-from packer.common.shell import typed
+from packer.cli.output import echo, print_json, warn
+from packer.cli.progress import FetchProgress, alarm_text, progress_for, standing_text, tell
+from packer.common.shell import shell_command
 from packer.common.units import bytes_text, duration_text, seconds, size_bytes
 from packer.errors import EXIT_NOT_COMPLETE, InputError
 from packer.fetching.departure import departure_time
-from packer.fetching.reports import FetchReport, LayerReport, Options, Standing
+from packer.fetching.reports import AreaCoverage, FetchReport, LayerReport, Options
 from packer.fetching.run import fast_loop, run_fetch
 from packer.planning.brief import Brief
 from packer.planning.plan import Plan, plan
@@ -58,16 +58,20 @@ def run(
     brief = brief_read_anew(path, store)
     worked_out = plan(brief)
     for remark in worked_out.remarks:
-        note(f"Note: {remark}")
+        warn(f"Note: {remark}")
     # The loop, the client's thread and the writer's pass the interpreter's lock on thousands of times a second.
     sys.setswitchinterval(_LOCK_PASSES_S)
     with asyncio.Runner(loop_factory=fast_loop()) as runner:
         report = runner.run(_fetch(brief, worked_out, options))
     if as_json:
-        document(report.as_json())
+        print_json(report.as_json())
     else:
         again = ["--refresh-older-than", refresh_older_than] if refresh_older_than else []
-        _show(report, typed("verify", path, store=store), typed("fetch", path, *again, store=store))
+        _show(
+            report,
+            shell_command("verify", path, store=store),
+            shell_command("fetch", path, *again, store=store),
+        )
     return 0 if report.complete else EXIT_NOT_COMPLETE
 
 
@@ -124,7 +128,7 @@ async def _fetch(brief: Brief, worked_out: Plan, options: Options) -> FetchRepor
         raise KeyboardInterrupt from None
 
 
-def _announce(progress: Progress, options: Options) -> None:
+def _announce(progress: FetchProgress, options: Options) -> None:
     if options.depart_at is not None:
         when = datetime.fromtimestamp(options.depart_at)
         left = duration_text(max(options.depart_at - time.time(), 0.0))
@@ -143,16 +147,16 @@ _STOPPED = {
 
 def _show(report: FetchReport, verify: str, fetch: str) -> None:
     for remark in report.remarks:
-        note(f"Note: {remark}")
+        warn(f"Note: {remark}")
     for name, layer in report.layers.items():
         _show_layer(name, layer)
     for alarm in report.alarms:
         tell(alarm_text(alarm))
     if report.stopped:
-        say(_STOPPED[report.stopped])
-    say(f"{'Complete' if report.complete else 'Not complete'} after {duration_text(report.seconds)}.")
+        echo(_STOPPED[report.stopped])
+    echo(f"{'Complete' if report.complete else 'Not complete'} after {duration_text(report.seconds)}.")
     if report.complete:
-        say(f"Next: {verify}")
+        echo(f"Next: {verify}")
     else:
         _show_way_on(report, fetch)
 
@@ -160,13 +164,13 @@ def _show(report: FetchReport, verify: str, fetch: str) -> None:
 def _show_way_on(report: FetchReport, fetch: str) -> None:
     old = sum(layer.renewal.get("left", 0) for layer in report.layers.values())
     if missing := report.total("missing"):
-        say(f"{missing:,} tiles are still to be fetched. What came is kept.")
+        echo(f"{missing:,} tiles are still to be fetched. What came is kept.")
     elif old:
-        say("Nothing of the plan is missing.")
+        echo("Nothing of the plan is missing.")
     if old:
-        say(f"{old:,} old tiles are still to be asked for anew; they stay on board as they are.")
-    say("Go on with:")
-    say(f"  {fetch}")
+        echo(f"{old:,} old tiles are still to be asked for anew; they stay on board as they are.")
+    echo("Go on with:")
+    echo(f"  {fetch}")
 
 
 def _show_layer(name: str, layer: LayerReport) -> None:
@@ -177,7 +181,7 @@ def _show_layer(name: str, layer: LayerReport) -> None:
         parts.append(f"{layer.absent:,} that the server has not")
     if layer.failed:
         parts.append(f"{layer.failed:,} not to be had")
-    say(f"{name}: {', '.join(parts)}.")
+    echo(f"{name}: {', '.join(parts)}.")
     if layer.renewal:
         tell(f"  {renewal_text(layer.renewal)}")
     for reason, tiles in list(layer.troubles.items())[:_REASONS_SHOWN]:
@@ -185,7 +189,7 @@ def _show_layer(name: str, layer: LayerReport) -> None:
     if layer.missing and layer.areas:
         tell(f"  On board: {standing_text(_standings(layer))}.")
     if layer.failure:
-        note(f"lastbar: {layer.failure}")
+        warn(f"lastbar: {layer.failure}")
 
 
 def renewal_text(counts: Mapping[str, int]) -> str:
@@ -204,8 +208,8 @@ def renewal_text(counts: Mapping[str, int]) -> str:
     return f"{told} {fresh.format('more are as old')}".rstrip()
 
 
-def _standings(layer: LayerReport) -> list[Standing]:
+def _standings(layer: LayerReport) -> list[AreaCoverage]:
     return [
-        Standing(area, tuple((int(zoom), share) for zoom, share in shares.items()))
+        AreaCoverage(area, tuple((int(zoom), share) for zoom, share in shares.items()))
         for area, shares in layer.areas.items()
     ]

@@ -8,17 +8,17 @@ from pathlib import Path
 from typing import Literal, cast, get_args
 
 from packer.cli.briefs import brief_at
-from packer.cli.output import document, note, say, table
-from packer.common.shell import typed
+from packer.cli.output import echo, print_json, table, warn
+from packer.common.shell import shell_command
 from packer.common.units import bytes_text, size_bytes
 from packer.errors import EXIT_NOT_COMPLETE, InputError
-from packer.handover import Copy, Crew, HandoverReport, handover
+from packer.handover import Copy, DeviceCrew, HandoverReport, handover
 from packer.handover.kinds import As
 from packer.handover.loose import SUMS
 from packer.planning.brief import Brief
 from packer.planning.plan import plan
 
-__all__ = ["Progress", "run"]
+__all__ = ["HandoverProgress", "run"]
 
 _SHOWN = 12
 
@@ -53,12 +53,12 @@ def run(
         max_file_bytes=limit,
         crews=_crews(brief, crews or []),
         allow_gaps=allow_gaps,
-        on_progress=Progress().show,
+        on_progress=HandoverProgress().show,
     )
     if as_json:
-        document(report.as_json())
+        print_json(report.as_json())
     else:
-        say(brief.title)
+        echo(brief.title)
         _show(report, to)
     return 0 if report.complete else EXIT_NOT_COMPLETE
 
@@ -74,9 +74,9 @@ def _limit(text: str | None) -> int | Literal["auto"] | None:
         raise InputError(f'--max-file {text}: {fault}, or "none".') from None
 
 
-def _crews(brief: Brief, names: list[str]) -> list[Crew]:
+def _crews(brief: Brief, names: list[str]) -> list[DeviceCrew]:
     """The crews of the brief, or those of them that are named."""
-    every = [Crew(c.name, c.areas, c.layers, c.budget) for c in getattr(brief, "crews", ())]
+    every = [DeviceCrew(c.name, c.areas, c.layers, c.budget) for c in getattr(brief, "crews", ())]
     for name in names:
         if name not in {crew.name for crew in every}:
             known = ", ".join(crew.name for crew in every) or "none"
@@ -84,7 +84,7 @@ def _crews(brief: Brief, names: list[str]) -> list[Crew]:
     return [crew for crew in every if not names or crew.name in names]
 
 
-class Progress:
+class HandoverProgress:
     """A line now and then while something long goes on."""
 
     def __init__(self) -> None:
@@ -95,23 +95,23 @@ class Progress:
         now = time.monotonic()
         if now - self._last > 2.0 and sys.stderr is not None:
             self._last = now
-            note(f"{doing}: {done:,} of {every:,} ({done * 100 // max(every, 1)} %)")
+            warn(f"{doing}: {done:,} of {every:,} ({done * 100 // max(every, 1)} %)")
 
 
 def _show(report: HandoverReport, to: Path) -> None:
     for copy in report.copies:
-        say()
+        echo()
         crew = f"Crew {copy.manifest.crew}, in" if copy.manifest.crew is not None else "In"
-        say(f"{crew} {copy.folder}: {bytes_text(copy.size_bytes)}")
+        echo(f"{crew} {copy.folder}: {bytes_text(copy.size_bytes)}")
         _show_files(copy)
         _show_layers(copy)
-    say()
+    echo()
     if report.complete:
-        say("Handed over and read back. Each folder has a card of plain text for the crew.")
+        echo("Handed over and read back. Each folder has a card of plain text for the crew.")
     else:
-        say("Handed over WITH GAPS: planned tiles are missing, as each card says.")
-    say("After copying to a device, check the copy there, or with the card in a reader:")
-    say(f"  {typed('inspect', to)}")
+        echo("Handed over WITH GAPS: planned tiles are missing, as each card says.")
+    echo("After copying to a device, check the copy there, or with the card in a reader:")
+    echo(f"  {shell_command('inspect', to)}")
 
 
 def _show_files(copy: Copy) -> None:
@@ -126,7 +126,7 @@ def _show_files(copy: Copy) -> None:
     ]
     table(["file", "tiles", "size"], rows)
     if len(files) > _SHOWN:
-        say(f"  and {len(files) - _SHOWN:,} more files, all in manifest.json")
+        echo(f"  and {len(files) - _SHOWN:,} more files, all in manifest.json")
 
 
 def _show_layers(copy: Copy) -> None:
@@ -137,4 +137,4 @@ def _show_layers(copy: Copy) -> None:
             (layer.damaged, "DAMAGED in the pack and left out"),
         ):
             if count:
-                say(f"  {name}: {count:,} planned tiles {text}")
+                echo(f"  {name}: {count:,} planned tiles {text}")

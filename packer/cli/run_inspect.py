@@ -5,8 +5,8 @@ from __future__ import annotations
 import textwrap
 from pathlib import Path
 
-from packer.cli.output import document, say
-from packer.cli.run_handover import Progress
+from packer.cli.output import echo, print_json
+from packer.cli.run_handover import HandoverProgress
 from packer.errors import EXIT_NOT_COMPLETE
 from packer.handover import FolderFinding, InspectReport, inspect_tree
 from packer.handover.manifest import CREWS
@@ -18,50 +18,50 @@ _SHOWN = 20
 
 def run(folder: Path, as_json: bool) -> int:
     """Inspect the copy in `folder`, or the copies below it; 0 if all are there and sound, 1 if one is not."""
-    found = inspect_tree(folder, on_progress=Progress().show)
+    found = inspect_tree(folder, on_progress=HandoverProgress().show)
     if as_json:
-        document(found.as_json())
+        print_json(found.as_json())
     else:
         for report in found.copies:
             _show(report)
         _show_folders(found.folders)
-        say("SOUND: as it was handed over." if found.sound else "NOT SOUND. Copy what is named above again.")
+        echo("SOUND: as it was handed over." if found.sound else "NOT SOUND. Copy what is named above again.")
     return 0 if found.sound else EXIT_NOT_COMPLETE
 
 
 def _show_folders(folders: tuple[FolderFinding, ...]) -> None:
     for finding in folders[:_SHOWN]:
-        say(_plain(str(finding.folder)))
+        echo(_plain(str(finding.folder)))
         _line(f"{finding.state}: {finding.detail}")
     if len(folders) > _SHOWN:
-        say(f"and {len(folders) - _SHOWN:,} more")
+        echo(f"and {len(folders) - _SHOWN:,} more")
     if any(finding.state == "unfinished" for finding in folders):
-        say("Run lastbar handover again for what is unfinished, then copy it.")
+        echo("Run lastbar handover again for what is unfinished, then copy it.")
     if any(finding.state == "missing" for finding in folders):
-        say(f"For a crew that is not to have a folder any more: remove {CREWS}, and")
-        say("run lastbar handover again for all others.")
+        echo(f"For a crew that is not to have a folder any more: remove {CREWS}, and")
+        echo("run lastbar handover again for all others.")
     if folders:
-        say()
+        echo()
 
 
 def _show(report: InspectReport) -> None:
     crew = f", for crew {report.manifest.crew}" if report.manifest.crew is not None else ""
-    say(str(report.folder))
+    echo(str(report.folder))
     _line(f"{report.manifest.title}{crew}")
     sound = sum(file.state == "sound" for file in report.files)
-    say(f"  {sound:,} of {len(report.files):,} entries of the manifest are sound")
+    echo(f"  {sound:,} of {len(report.files):,} entries of the manifest are sound")
     bad = [file for file in report.files if file.state != "sound"]
     for file in bad[:_SHOWN]:
         _line(f"{file.state} {file.name}: {file.detail}")
     if len(bad) > _SHOWN:
-        say(f"  and {len(bad) - _SHOWN:,} more")
+        echo(f"  and {len(bad) - _SHOWN:,} more")
     for name in report.extra[:_SHOWN]:
         _line(f"not part of the copy: {name}")
     if len(report.extra) > _SHOWN:
-        say(f"  and {len(report.extra) - _SHOWN:,} more that are not part of the copy")
+        echo(f"  and {len(report.extra) - _SHOWN:,} more that are not part of the copy")
     if not report.manifest.complete:
         _line("Planned tiles were missing when it was handed over; the card says which layers.")
-    say()
+    echo()
 
 
 def _plain(text: str) -> str:
@@ -69,6 +69,6 @@ def _plain(text: str) -> str:
 
 
 def _line(text: str) -> None:
-    say(
+    echo(
         textwrap.fill(_plain(text), 80, initial_indent="  ", subsequent_indent="    ", break_on_hyphens=False)
     )

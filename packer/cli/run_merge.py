@@ -5,7 +5,7 @@ from __future__ import annotations
 from pathlib import Path
 
 from packer.cli.briefs import brief_at
-from packer.cli.output import document, note, say
+from packer.cli.output import echo, print_json, warn
 from packer.errors import EXIT_NOT_COMPLETE, InputError
 from packer.fetching.hosts.source import labels
 from packer.planning.pack_path import pack_path
@@ -50,7 +50,7 @@ def _tell(results: dict[str, Merged], as_json: bool) -> int:
     """0 if every tile on offer was sound, 1 if some were refused."""
     refused = sum(len(r.refused) for r in results.values())
     if as_json:
-        document(
+        print_json(
             {
                 "taken": sum(r.taken for r in results.values()),
                 "kept": sum(r.kept for r in results.values()),
@@ -62,14 +62,14 @@ def _tell(results: dict[str, Merged], as_json: bool) -> int:
         )
         return EXIT_NOT_COMPLETE if refused else 0
     for name, result in results.items():
-        say(f"{name}: {result.taken:,} tiles taken, {result.kept:,} there already or older.")
+        echo(f"{name}: {result.taken:,} tiles taken, {result.kept:,} there already or older.")
         if result.dropped:
-            note(
+            warn(
                 f"{len(result.dropped):,} tiles that an earlier verify had named were unsound and were taken out "
                 "of the pack that was written; verify tells what is missing now."
             )
         for tile, why in result.refused[:_SHOWN]:
-            note(f"Refused {tile} of {name}: {why}.")
+            warn(f"Refused {tile} of {name}: {why}.")
         if len(result.refused) > _SHOWN:
-            note(f"Refused {len(result.refused) - _SHOWN:,} more tiles of {name}.")
+            warn(f"Refused {len(result.refused) - _SHOWN:,} more tiles of {name}.")
     return EXIT_NOT_COMPLETE if refused else 0

@@ -5,7 +5,7 @@ from __future__ import annotations
 import signal
 import threading
 
-from packer.cli.output import say
+from packer.cli.output import echo
 from packer.practice.server import PracticeServer
 
 __all__ = ["run"]
@@ -17,10 +17,10 @@ def run(port: int) -> int:
     for number in (signal.SIGINT, signal.SIGTERM):
         signal.signal(number, lambda *_: stop.set())
     with PracticeServer(port) as server:
-        say("Ketterling Basin, an invented place to practise with. Layers:")
-        say(f"  {server.template('aerial')}")
-        say(f"  {server.template('relief')}")
-        say("Ctrl-C stops. In a second terminal: lastbar new trip, then lastbar fetch trip")
+        echo("Ketterling Basin, an invented place to practise with. Layers:")
+        echo(f"  {server.template('aerial')}")
+        echo(f"  {server.template('relief')}")
+        echo("Ctrl-C stops. In a second terminal: lastbar new trip, then lastbar fetch trip")
         # A signal cannot end a wait without a limit on every system.
         while not stop.wait(0.5):
             pass

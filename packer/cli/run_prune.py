@@ -6,7 +6,7 @@ from pathlib import Path
 from typing import Any
 
 from packer.cli.briefs import brief_at
-from packer.cli.output import document, say, table
+from packer.cli.output import echo, print_json, table
 from packer.common.units import bytes_text
 from packer.geometry.tileset import TileSet
 from packer.planning.pack_path import pack_path
@@ -33,7 +33,7 @@ def run(briefs: list[Path], store: Path | None, yes: bool, as_json: bool) -> int
     if yes:
         freed = {pack: prune_pack(pack, *needed[pack]) for pack, spare in found.items() if spare.tiles}
     if as_json:
-        document({"removed": yes, "packs": {str(p): _json(s, freed.get(p)) for p, s in found.items()}})
+        print_json({"removed": yes, "packs": {str(p): _json(s, freed.get(p)) for p, s in found.items()}})
     else:
         _show(found, freed, yes)
     return 0
@@ -46,7 +46,7 @@ def _json(spare: Spare, freed: int | None) -> dict[str, Any]:
 
 def _show(found: dict[Path, Spare], freed: dict[Path, int], yes: bool) -> None:
     if not any(spare.tiles for spare in found.values()):
-        say("Every stored tile is planned by one of these briefs; nothing is to be removed.")
+        echo("Every stored tile is planned by one of these briefs; nothing is to be removed.")
         return
     rows = []
     for pack, spare in found.items():
@@ -54,9 +54,9 @@ def _show(found: dict[Path, Spare], freed: dict[Path, int], yes: bool) -> None:
         span = "-" if not zooms else f"{zooms[0]}-{zooms[-1]}"
         size = bytes_text(freed[pack]) if pack in freed else bytes_text(spare.bytes)
         rows.append([pack.stem, f"{len(spare.tiles):,}", span, size])
-    say("Stored tiles that none of these briefs plans:")
+    echo("Stored tiles that none of these briefs plans:")
     table(["layer", "tiles", "zooms", "given back" if yes else "size"], rows)
     if yes:
-        say("They are out of the packs.")
+        echo("They are out of the packs.")
     else:
-        say("Nothing was removed. To remove them: the same command with --yes.")
+        echo("Nothing was removed. To remove them: the same command with --yes.")

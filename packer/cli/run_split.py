@@ -8,9 +8,9 @@ from pathlib import Path
 import tomlkit
 
 from packer.cli.briefs import brief_at
-from packer.cli.output import document, say
-from packer.common.atomic_write import write_whole
-from packer.common.shell import quoted, typed
+from packer.cli.output import echo, print_json
+from packer.common.atomic_write import write_atomic
+from packer.common.shell import quoted, shell_command
 from packer.errors import DiskError, InputError
 from packer.planning.brief import Brief
 from packer.planning.offers import keep
@@ -36,12 +36,12 @@ def run(path: Path, count: int, to: Path | None, as_json: bool) -> int:
     except OSError as fault:
         raise DiskError(f"{folder} cannot be written: {fault.strerror}.") from fault
     if as_json:
-        document({"parts": [{"brief": str(p), "tiles": n} for p, n in written]})
+        print_json({"parts": [{"brief": str(p), "tiles": n} for p, n in written]})
         return 0
     for each, tiles in written:
-        say(f"{each}: {tiles:,} tiles")
-    say("Give each folder to someone; they run lastbar fetch in it. Then bring the packs together:")
-    say(f"  {typed('merge', brief.store_folder)} {quoted(folder)}/part-*/packs")
+        echo(f"{each}: {tiles:,} tiles")
+    echo("Give each folder to someone; they run lastbar fetch in it. Then bring the packs together:")
+    echo(f"  {shell_command('merge', brief.store_folder)} {quoted(folder)}/part-*/packs")
     return 0
 
 
@@ -58,7 +58,7 @@ def _write(brief: Brief, part: Plan, folder: Path, number: int, count: int) -> t
     _bring_offers(brief, place / "packs")
     # Keys of the top stand before the first heading, wherever tomlkit would put a new one.
     target = place / "brief.toml"
-    write_whole(target, f'part = "{number} of {count}"\n' + tomlkit.dumps(text))
+    write_atomic(target, f'part = "{number} of {count}"\n' + tomlkit.dumps(text))
     if plan(brief_at(target)).fingerprint != part.fingerprint:
         raise InputError(f"{target} does not plan as dealt. Deal again once the shape files rest.")
     return target, part.count

@@ -9,9 +9,9 @@ from pathlib import Path
 from typing import Any
 
 from packer.cli.briefs import brief_read_anew
-from packer.cli.output import document, note, say, table
+from packer.cli.output import echo, print_json, table, warn
 from packer.cli.progress import progress_for
-from packer.common.shell import typed
+from packer.common.shell import shell_command
 from packer.common.units import bytes_text
 from packer.errors import EXIT_NOT_COMPLETE, InputError
 from packer.fetching.reports import FetchReport
@@ -20,7 +20,7 @@ from packer.geometry.tileset import TileSet
 from packer.planning.brief import OVERVIEW, Brief
 from packer.planning.brief_edits import Edit, limits, rewrite
 from packer.planning.plan import Plan, plan
-from packer.survey.evidence import Tally
+from packer.survey.evidence import SampleCounts
 from packer.survey.inspection import AreaFinding, LayerFinding, chosen, fetch_samples, judge_layer
 from packer.survey.sheets import write_sheet
 
@@ -49,7 +49,7 @@ def run(
     brief = brief_read_anew(path, store)
     worked_out = plan(brief)
     for remark in worked_out.remarks:
-        note(f"Note: {remark}")
+        warn(f"Note: {remark}")
     tiles = chosen(worked_out, samples, _SEED)
     report = _fetched(brief, worked_out, tiles, store)
     found = {name: judge_layer(brief, worked_out.layers[name], some, store) for name, some in tiles.items()}
@@ -62,13 +62,15 @@ def run(
     changed = plan(rewrite(brief, edits)).count if apply and edits else None
     lacking = sum(map(len, tiles.values())) - sum(len(layer.judged) for layer in found.values())
     if as_json:
-        document(_json(report, found, drawn, edits, changed, lacking))
+        print_json(_json(report, found, drawn, edits, changed, lacking))
     else:
         _show(brief, worked_out, report, found, drawn)
         if any(layer.judged for layer in found.values()):
-            _show_edits(typed("survey", path, "--apply", store=store), edits, worked_out.count, changed)
+            _show_edits(
+                shell_command("survey", path, "--apply", store=store), edits, worked_out.count, changed
+            )
         if lacking:
-            note(f"{lacking:,} samples could not be had. Run the same command again to go on.")
+            warn(f"{lacking:,} samples could not be had. Run the same command again to go on.")
     return EXIT_NOT_COMPLETE if lacking else 0
 
 
@@ -79,7 +81,7 @@ def _fetched(
         report = runner.run(fetch_samples(brief, worked_out, tiles, store, on_progress=progress.show))
     for layer in report.layers.values() if report else ():
         if layer.failure:
-            note(f"lastbar: {layer.failure}")
+            warn(f"lastbar: {layer.failure}")
     return report
 
 
@@ -128,19 +130,19 @@ def _show(
 ) -> None:
     looked = sum(len(layer.judged) for layer in found.values())
     requests = report.total("requests") if report else 0
-    say(brief.title)
+    echo(brief.title)
     _wrapped(
         f"{looked:,} of {worked_out.count:,} planned tiles looked at, with {requests:,} requests. What came is "
         "in the packs and is not fetched again."
     )
     for name, layer in found.items():
-        say()
-        say(f"Layer {name}, shares of the samples in per cent")
+        echo()
+        echo(f"Layer {name}, shares of the samples in per cent")
         _show_layer(layer)
         for notice in layer.notices:
             _wrapped(f"  {notice}", "    ")
         if drawn[name] is not None:
-            say(f"  Sheet of samples: {drawn[name]}")
+            echo(f"  Sheet of samples: {drawn[name]}")
 
 
 def _show_layer(layer: LayerFinding) -> None:
@@ -151,7 +153,7 @@ def _show_layer(layer: LayerFinding) -> None:
             rows.append([label, str(zoom), *_shares(area.zooms[zoom])])
             label = ""
     if not rows:
-        say("  No sample came.")
+        echo("  No sample came.")
         return
     heads = ["area", "zoom", "samples", "absent", "blank", "dull", "enlarged", "detail", "unsure"]
     table(heads, rows)
@@ -161,7 +163,7 @@ def _show_layer(layer: LayerFinding) -> None:
         _wrapped(f"  {_short(area.name)}: {_verdict(area)}", "    ")
 
 
-def _shares(tally: Tally) -> list[str]:
+def _shares(tally: SampleCounts) -> list[str]:
     parts = (tally.absent, tally.blank, tally.dull, tally.enlarged, tally.native, tally.undecided)
     return [str(tally.sampled), *("-" if not n else f"{n * 100 / tally.sampled:.0f}" for n in parts)]
 
@@ -177,18 +179,18 @@ def _verdict(area: AreaFinding) -> str:
 
 
 def _show_edits(command: str, edits: list[Edit], before: int, after: int | None) -> None:
-    say()
+    echo()
     if not edits:
-        say("The brief's depths can stand.")
+        echo("The brief's depths can stand.")
         return
-    say("Written into the brief:" if after is not None else "What the brief would say:")
+    echo("Written into the brief:" if after is not None else "What the brief would say:")
     for edit in edits:
         _wrapped(f"  {edit.area}: {edit}", "    ")
     if after is None:
-        say("To write this into the brief:")
-        say(f"  {command}")
+        echo("To write this into the brief:")
+        echo(f"  {command}")
     else:
-        say(f"The plan has {after:,} tiles now, {before - after:,} fewer.")
+        echo(f"The plan has {after:,} tiles now, {before - after:,} fewer.")
 
 
 def _short(name: str) -> str:
@@ -199,4 +201,4 @@ def _wrapped(text: str, then: str = "") -> None:
     for line in textwrap.wrap(
         text, _WIDTH, subsequent_indent=then, break_long_words=False, break_on_hyphens=False
     ):
-        say(line)
+        echo(line)

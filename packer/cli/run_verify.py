@@ -15,14 +15,14 @@ from rich.live import Live
 from rich.table import Table
 
 from packer.cli.briefs import brief_at
-from packer.cli.output import document, error_json, note, say, table
-from packer.common.atomic_write import write_whole
-from packer.common.shell import typed
+from packer.cli.output import echo, error_json, print_json, table, warn
+from packer.common.atomic_write import write_atomic
+from packer.common.shell import shell_command
 from packer.common.units import duration_text, seconds
 from packer.errors import DiskError, InputError, LastbarError
 from packer.geometry.tileset import TileSet
 from packer.planning.brief import Brief
-from packer.planning.brief_errors import as_found
+from packer.planning.brief_errors import quote_value
 from packer.planning.plan import Plan, plan
 from packer.proof.proving import verify
 from packer.proof.results import Depth, LayerFindings, Verdict, VerifyReport
@@ -66,14 +66,14 @@ def run(
     except LastbarError as fault:  # the verdict may have taken hours: it is told all the same
         trouble = fault
     if as_json:
-        document(found.as_json() | (error_json(str(trouble), trouble.exit_code) if trouble else {}))
+        print_json(found.as_json() | (error_json(str(trouble), trouble.exit_code) if trouble else {}))
     else:
-        say(brief.title)
+        echo(brief.title)
         _show(found, path, store)
         for line in written:
             _wrapped(line)
     if trouble:
-        note(f"lastbar: {trouble}")
+        warn(f"lastbar: {trouble}")
         return trouble.exit_code
     return 0 if found.ready else 1
 
@@ -100,7 +100,7 @@ def _write_walk(file: Path | None, found: VerifyReport) -> Iterable[str]:
     from packer.proof.report.route_geojson import walk_geojson
 
     try:
-        write_whole(file, json.dumps(walk_geojson(found.walk)) + "\n")
+        write_atomic(file, json.dumps(walk_geojson(found.walk)) + "\n")
     except OSError as fault:
         raise DiskError(
             f"{file} cannot be written: {fault.strerror or fault}. Name another place for it, or make room there."
@@ -116,7 +116,7 @@ def _write_report(folder: Path | None, brief: Brief, worked_out: Plan, found: Ve
     yield f"The report, for screen and paper: {write_report(folder, brief, worked_out, found, time.time())}"
 
 
-class _Progress(AbstractContextManager["_Progress"]):
+class _VerifyProgress(AbstractContextManager["_VerifyProgress"]):
     """Plain lines: one every few seconds."""
 
     def __init__(self) -> None:
@@ -133,7 +133,7 @@ class _Progress(AbstractContextManager["_Progress"]):
         if now - self._shown_at >= _PLAIN_EVERY_S:
             self._shown_at = now
             share = done * 100 // max(every, 1)
-            note(f"{layer}: {done:,} of {every:,} bodies checked ({share} %), {speed:,.0f}/s{left}")
+            warn(f"{layer}: {done:,} of {every:,} bodies checked ({share} %), {speed:,.0f}/s{left}")
 
     def _pace(self, layer: str, done: int, every: int, now: float) -> tuple[float, str]:
         began, before = self._starts.setdefault(layer, (now, done))
@@ -142,7 +142,7 @@ class _Progress(AbstractContextManager["_Progress"]):
         return speed, f", about {duration_text(more / speed)} left" if speed > 0 and more > 0 else ""
 
 
-class _LiveProgress(_Progress):
+class _LiveVerifyProgress(_VerifyProgress):
     """One line a layer, redrawn in place."""
 
     def __init__(self) -> None:
@@ -150,7 +150,7 @@ class _LiveProgress(_Progress):
         self._lines: dict[str, list[str]] = {}
         self._live = Live(console=Console(stderr=True), refresh_per_second=4, transient=True)
 
-    def __enter__(self) -> _LiveProgress:
+    def __enter__(self) -> _LiveVerifyProgress:
         self._live.start()
         return self
 
@@ -174,8 +174,8 @@ class _LiveProgress(_Progress):
         self._live.update(grid)
 
 
-def _progress_for() -> _Progress:
-    return _LiveProgress() if sys.stderr is not None and sys.stderr.isatty() else _Progress()
+def _progress_for() -> _VerifyProgress:
+    return _LiveVerifyProgress() if sys.stderr is not None and sys.stderr.isatty() else _VerifyProgress()
 
 
 def _wrapped(text: str, indent: str = "") -> None:
@@ -187,12 +187,12 @@ def _wrapped(text: str, indent: str = "") -> None:
         break_long_words=False,
         break_on_hyphens=False,
     ):
-        say(line)
+        echo(line)
 
 
 def _show(found: VerifyReport, path: Path, store: Path | None) -> None:
     for name, layer in found.layers.items():
-        say()
+        echo()
         looked = _LOOKED[found.depth].format(done=layer.bodies, every=layer.all_bodies)
         _wrapped(f"Layer {name}: {looked}, in {layer.pack}")
         if layer.earlier:
@@ -201,8 +201,8 @@ def _show(found: VerifyReport, path: Path, store: Path | None) -> None:
             _wrapped(layer.note, "  ")
         _show_layer(layer)
     _show_walk(found.walk)
-    say()
-    say("Not checked:")
+    echo()
+    echo("Not checked:")
     for text in found.not_checked:
         _wrapped(f"- {text}", "  ")
     _show_verdict(found, path, store)
@@ -211,27 +211,27 @@ def _show(found: VerifyReport, path: Path, store: Path | None) -> None:
 def _show_verdict(found: VerifyReport, path: Path, store: Path | None) -> None:
     told = [*found.reasons, *found.remarks]
     if told:
-        say()
-        say("Remarks:" if found.ready else "What was found:")
+        echo()
+        echo("Remarks:" if found.ready else "What was found:")
         for text in told:
             _wrapped(f"- {text}", "  ")
-    say()
+    echo()
     verdict = found.verdict
     if verdict is Verdict.NOT_READY:
-        say("NOT READY. To close the gaps, then verify again:")
-        say(f"  {typed('fetch', path, store=store)}")
+        echo("NOT READY. To close the gaps, then verify again:")
+        echo(f"  {shell_command('fetch', path, store=store)}")
         return
     if verdict is Verdict.UNFINISHED:
-        say("NOT CHECKED TO THE END, so far all is sound. To go on from here:")
+        echo("NOT CHECKED TO THE END, so far all is sound. To go on from here:")
         full = ["--full"] if found.depth is Depth.FULL else []
-        say(f"  {typed('verify', path, *full, '--for', '60s', store=store)}")
+        echo(f"  {shell_command('verify', path, *full, '--for', '60s', store=store)}")
         return
     absent = sum(la.counts.absent for la in found.layers.values())
     but = f", but {absent:,} that the server has not" if absent else ""
     sound = "sound" if found.depth is not Depth.QUICK else "sound as far as --quick looks"
     _wrapped(f"{verdict.value}: every planned tile is on board and {sound}{but}.")
-    say("The crew still carries another means of navigation: imagery is dated, and Web")
-    say("Mercator maps are for viewing, not for positioning.")
+    echo("The crew still carries another means of navigation: imagery is dated, and Web")
+    echo("Mercator maps are for viewing, not for positioning.")
 
 
 def _show_layer(layer: LayerFindings) -> None:
@@ -241,9 +241,9 @@ def _show_layer(layer: LayerFindings) -> None:
     table(heads, rows, ["all", *(f"{getattr(layer.counts, f):,}" for f in fields)])
     _name("missing", layer.missing)
     for bad in layer.bad[:_SHOWN]:
-        say(f"  corrupt {bad.tile}: {bad.kind}")
+        echo(f"  corrupt {bad.tile}: {bad.kind}")
     if len(layer.bad) > _SHOWN:
-        say(f"  and {len(layer.bad) - _SHOWN:,} more corrupt tiles")
+        echo(f"  and {len(layer.bad) - _SHOWN:,} more corrupt tiles")
     if layer.stray:
         _wrapped(f"{layer.stray:,} rows lie outside the grid, where no reader can show them", "  ")
 
@@ -252,16 +252,16 @@ def _name(what: str, tiles: TileSet) -> None:
     count = len(tiles)
     for number, tile in enumerate(tiles):
         if number == _SHOWN:
-            say(f"  and {count - _SHOWN:,} more {what} tiles")
+            echo(f"  and {count - _SHOWN:,} more {what} tiles")
             return
-        say(f"  {what} {tile}")
+        echo(f"  {what} {tile}")
 
 
 def _show_walk(walks: tuple[LineWalk, ...]) -> None:
     if not walks:
         return
-    say()
-    say("Along the route:")
+    echo()
+    echo("Along the route:")
     lines = {(one.area, one.line) for one in walks}
     for one in walks:
         many = sum(area == one.area for area, _ in lines) > 1
@@ -274,10 +274,10 @@ def _show_walk(walks: tuple[LineWalk, ...]) -> None:
         for gap in one.gaps[:_GAPS_SHOWN]:
             _wrapped(gap_text(gap), "    ")
         if len(one.gaps) > _GAPS_SHOWN:
-            say(f"    and {len(one.gaps) - _GAPS_SHOWN:,} more gaps (--walk FILE or --json for all)")
+            echo(f"    and {len(one.gaps) - _GAPS_SHOWN:,} more gaps (--walk FILE or --json for all)")
         for stop in one.stops[:_SHOWN]:
             _wrapped(
-                f"waypoint {as_found(stop.waypoint.name)} at km {stop.at_m / 1000:.1f} stands on a gap",
+                f"waypoint {quote_value(stop.waypoint.name)} at km {stop.at_m / 1000:.1f} stands on a gap",
                 "    ",
             )
 

@@ -6,7 +6,7 @@ import sys
 from pathlib import Path
 
 from packer.cli.briefs import brief_at
-from packer.cli.output import note, say
+from packer.cli.output import echo, warn
 from packer.planning.plan import plan
 from packer.view import ViewServer
 
@@ -18,28 +18,28 @@ def run(path: Path, store: Path | None, port: int, share: bool, address: str | N
     brief = brief_at(path, store)
     worked_out = plan(brief)
     for remark in worked_out.remarks:
-        note(f"Note: {remark}")
+        warn(f"Note: {remark}")
     shared = share or address is not None
     try:
         with ViewServer(brief, worked_out, store, port=port, share=shared, address=address) as view:
             _tell(view, shared)
             view.wait()
     except KeyboardInterrupt:
-        note("Stopped.")
+        warn("Stopped.")
     return 0
 
 
 def _tell(view: ViewServer, shared: bool) -> None:
-    say(f"What is on board: {view.link}")
+    echo(f"What is on board: {view.link}")
     if shared:
         _show_square(view.link)
-        note(
+        warn(
             "Anyone on the local network who has this link can look at the maps, and the link goes over the air "
             "unencrypted. It is good until you stop the view."
         )
     else:
-        note("Only this machine can open it. To show it to phones at camp: --share")
-    note("For viewing, not for positioning. Stop with Ctrl-C.")
+        warn("Only this machine can open it. To show it to phones at camp: --share")
+    warn("For viewing, not for positioning. Stop with Ctrl-C.")
     sys.stdout.flush()
 
 

@@ -13,14 +13,14 @@ from pathlib import Path
 from typing import Any
 
 from packer.cli.briefs import brief_read_anew, brief_read_once
-from packer.cli.output import document, note, say, table
+from packer.cli.output import echo, print_json, table, warn
 from packer.common.units import bits_per_second, bytes_text, duration_text, seconds, size_bytes
 from packer.errors import InputError, StoreError
 from packer.geometry.grid import metres_per_pixel
 from packer.planning.brief import OVERVIEW, Brief
 from packer.planning.pack_path import pack_path
 from packer.planning.plan import LayerPlan, Plan, plan
-from packer.planning.terms import foretold
+from packer.planning.terms import preview_terms
 from packer.sources.address import variables
 from packer.survey.estimate import (
     OVERHEAD,
@@ -35,7 +35,7 @@ from packer.survey.estimate import (
     seconds_for,
 )
 from packer.survey.record import read_record
-from packer.survey.speed import Speed
+from packer.survey.speed import AssumedSpeed
 from packer.survey.tradeoffs import RANKING, Figures, Fit, Target, fit, warnings
 
 __all__ = ["plan_json", "run"]
@@ -73,7 +73,7 @@ class _Worked:
     estimate: Estimate
     store: Path
     free_bytes: int
-    speed: Speed | None
+    speed: AssumedSpeed | None
     warnings: list[str]
     fit: Fit | None
 
@@ -98,26 +98,26 @@ def run(
     target = _target(fit_to)
     brief = (brief_read_anew if measured else brief_read_once)(path, store)
     worked_out = plan(brief)
-    remarks = [*worked_out.remarks, *foretold(brief, worked_out, date.today())]
+    remarks = [*worked_out.remarks, *preview_terms(brief, worked_out, date.today())]
     if listed:
         _list(worked_out)
     else:
         pace = _measured(brief, worked_out, store) if measured else None
         if measured and pace is None:
-            note("Too few tiles came, or are still missing, to measure a speed by.")
+            warn("Too few tiles came, or are still missing, to measure a speed by.")
         worked = _work(brief, worked_out, store, given or pace, target)
         if as_json:
-            document(plan_json(brief, worked_out, remarks) | _weights_json(worked))
+            print_json(plan_json(brief, worked_out, remarks) | _weights_json(worked))
         else:
             _show(worked)
     for remark in (*remarks, *_unset(brief)):
-        note(f"Note: {remark}")
+        warn(f"Note: {remark}")
     return 0
 
 
-def _speed(text: str | None) -> Speed | None:
+def _speed(text: str | None) -> AssumedSpeed | None:
     try:
-        return None if text is None else Speed(bits_per_second(text), "given")
+        return None if text is None else AssumedSpeed(bits_per_second(text), "given")
     except ValueError as fault:
         raise InputError(f"--speed {text}: {fault}.") from None
 
@@ -137,14 +137,14 @@ def _target(text: str | None) -> Target | None:
         ) from None
 
 
-def _measured(brief: Brief, worked_out: Plan, store: Path | None) -> Speed | None:
+def _measured(brief: Brief, worked_out: Plan, store: Path | None) -> AssumedSpeed | None:
     from packer.survey.pace import measure  # the fetch loads only where it is needed
 
     return asyncio.run(measure(brief, worked_out, store))
 
 
 def _work(
-    brief: Brief, worked_out: Plan, store: Path | None, speed: Speed | None, target: Target | None
+    brief: Brief, worked_out: Plan, store: Path | None, speed: AssumedSpeed | None, target: Target | None
 ) -> _Worked:
     sizes, last = _known(brief, worked_out, store)
     speed = speed or last
@@ -171,7 +171,9 @@ def _work(
     )
 
 
-def _known(brief: Brief, worked_out: Plan, store: Path | None) -> tuple[dict[str, LayerSizes], Speed | None]:
+def _known(
+    brief: Brief, worked_out: Plan, store: Path | None
+) -> tuple[dict[str, LayerSizes], AssumedSpeed | None]:
     """What the packs tell; a pack that cannot be read is no reason to show no plan."""
     sizes, speed = {name: LayerSizes() for name in worked_out.layers}, None
     try:
@@ -179,7 +181,7 @@ def _known(brief: Brief, worked_out: Plan, store: Path | None) -> tuple[dict[str
             sizes[name] = layer_sizes(brief.layers[name], layer, pack_path(brief, name, store))
         speed = last_speed(brief, store)
     except StoreError as fault:
-        note(f"Note: {fault}")
+        warn(f"Note: {fault}")
     return sizes, speed
 
 
@@ -288,19 +290,19 @@ def _list(worked_out: Plan) -> None:
 
 
 def _show(worked: _Worked) -> None:
-    say(worked.brief.title)
+    echo(worked.brief.title)
     for name, layer in worked.plan.layers.items():
-        say()
-        say(f"Layer {name}: {len(layer.tiles):,} tiles")
+        echo()
+        echo(f"Layer {name}: {len(layer.tiles):,} tiles")
         if layer.tiles:
             _show_layer(layer, worked.estimate.layers[name], worked.plan)
-    say()
+    echo()
     _show_whole(worked)
     for warning in worked.warnings:
-        say()
+        echo()
         _wrapped(f"Likely a mistake: {warning}")
     if worked.fit is not None:
-        say()
+        echo()
         _show_fit(worked.fit)
 
 
@@ -312,7 +314,7 @@ def _show_layer(asked: LayerPlan, weighed: LayerEstimate, worked_out: Plan) -> N
     foot = ["all", f"{weighed.count('tiles'):,}", f"{weighed.count('held'):,}", *_bytes_cells(weighed.bytes)]
     table(["zoom", "tiles", "on board", "bytes", "nine times in ten"], rows, foot)
     _wrapped(f"  bytes: {_BASES[weighed.bytes.basis]}")
-    say()
+    echo()
     areas = []
     for area in asked.areas:
         metres = metres_per_pixel(area.deepest, _latitude(area.name, worked_out), asked.tile_px)
@@ -379,18 +381,18 @@ def _show_fit(found: Fit) -> None:
     wanted = found.target
     goal = bytes_text(wanted.disk_bytes or 0) if wanted.seconds is None else duration_text(wanted.seconds)
     if found.reached and not found.changes:
-        say(f"It fits {goal} as it is, by the upper bound: {_figures_text(found.before)}.")
+        echo(f"It fits {goal} as it is, by the upper bound: {_figures_text(found.before)}.")
         return
-    say(f"To fit {goal}, change the brief like this. Nothing has been changed.")
+    echo(f"To fit {goal}, change the brief like this. Nothing has been changed.")
     _wrapped("Sizes and times here are the upper bounds, so that they hold nine times in ten.")
     _wrapped(RANKING)
     for number, change in enumerate(found.changes, 1):
-        say()
+        echo()
         _wrapped(f"{number}. {change.words}")
         for edit in change.edits:
             _wrapped(f"     {_short(edit.area)}: {edit}", "       ")
         _wrapped(f"   saves {_figures_text(change.saves)}")
-    say()
+    echo()
     _wrapped(f"Now: {_figures_text(found.before)}. Then: {_figures_text(found.after)}.")
     if not found.reached:
         _wrapped(f"Even so it does not fit {goal}. Allow more, or ask for less ground.")
@@ -406,7 +408,7 @@ def _wrapped(text: str, then: str | None = None) -> None:
     for line in textwrap.wrap(
         text, _WIDTH, subsequent_indent=indent, break_long_words=False, break_on_hyphens=False
     ):
-        say(line)
+        echo(line)
 
 
 def _unset(brief: Brief) -> list[str]:

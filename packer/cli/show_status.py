@@ -7,12 +7,12 @@ from pathlib import Path
 from typing import Any
 
 from packer.cli.briefs import brief_at
-from packer.cli.output import document, note, say, table
-from packer.common.shell import typed
+from packer.cli.output import echo, print_json, table, warn
+from packer.common.shell import shell_command
 from packer.common.units import bytes_text
 from packer.planning.pack_path import pack_path
 from packer.planning.plan import plan
-from packer.store.pack_summary import Books, known_books
+from packer.store.pack_summary import PackSummary, known_books
 
 __all__ = ["run"]
 
@@ -35,24 +35,24 @@ def run(path: Path, store: Path | None, as_json: bool) -> int:
         rows.append([name, f"{len(layer.tiles):,}", f"{held:,}", f"{absent:,}", f"{missing:,}", size])
     missing_all = sum(la["missing"] for la in layers.values())
     if as_json:
-        document({"complete": missing_all == 0, "layers": layers})
+        print_json({"complete": missing_all == 0, "layers": layers})
     else:
-        say(brief.title)
+        echo(brief.title)
         table(["layer", "planned", "on board", "server has none", "to fetch", "pack"], rows)
         _say_troubles(layers)
-        say()
+        echo()
         for line in _closing(path, store, missing_all):
-            say(line)
+            echo(line)
     if missing_all and not as_json:
         # Its tables take a while to load, and a whole pack has no need of them.
-        from packer.planning.terms import foretold
+        from packer.planning.terms import preview_terms
 
-        for remark in foretold(brief, worked_out, date.today()):
-            note(f"Note: {remark}")
+        for remark in preview_terms(brief, worked_out, date.today()):
+            warn(f"Note: {remark}")
     return 1 if missing_all else 0
 
 
-def _layer_json(planned: int, held: int, absent: int, missing: int, books: Books) -> dict[str, Any]:
+def _layer_json(planned: int, held: int, absent: int, missing: int, books: PackSummary) -> dict[str, Any]:
     return {
         "planned": planned,
         "stored": held,
@@ -67,12 +67,12 @@ def _layer_json(planned: int, held: int, absent: int, missing: int, books: Books
 def _say_troubles(layers: dict[str, Any]) -> None:
     for name, layer in layers.items():
         for trouble in layer["troubles"]:
-            say(f"  {name}: {trouble['tiles']:,} tiles could not be had: {trouble['reason']}")
+            echo(f"  {name}: {trouble['tiles']:,} tiles could not be had: {trouble['reason']}")
 
 
 def _closing(path: Path, store: Path | None, missing: int) -> tuple[str, str]:
     if missing:
-        return f"{missing:,} tiles are still to be fetched:", f"  {typed('fetch', path, store=store)}"
+        return f"{missing:,} tiles are still to be fetched:", f"  {shell_command('fetch', path, store=store)}"
     return "Everything planned is on board by the packs' own books. Prove it:", (
-        f"  {typed('verify', path, store=store)}"
+        f"  {shell_command('verify', path, store=store)}"
     )

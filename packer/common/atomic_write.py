@@ -6,10 +6,10 @@ import contextlib
 import os
 from pathlib import Path
 
-__all__ = ["write_whole"]
+__all__ = ["write_atomic"]
 
 
-def write_whole(path: Path, content: bytes | str) -> None:
+def write_atomic(path: Path, content: bytes | str) -> None:
     """Make a file, or replace one and keep its mode; text goes as UTF-8, with its line ends as they are.
 
     Raises OSError, and has then changed nothing. If the process dies or the power fails: the old file or the new

@@ -6,10 +6,10 @@ import sys
 from importlib.util import LazyLoader, find_spec, module_from_spec
 from types import ModuleType
 
-__all__ = ["lazily"]
+__all__ = ["lazy_import"]
 
 
-def lazily(name: str) -> ModuleType:
+def lazy_import(name: str) -> ModuleType:
     """The module of this name, loaded when something in it is first asked for.
 
     As the documentation of importlib shows it ("Implementing lazy imports"). Raises ModuleNotFoundError at once

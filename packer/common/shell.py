@@ -7,7 +7,7 @@ import subprocess
 import sys
 from pathlib import Path
 
-__all__ = ["quoted", "typed"]
+__all__ = ["quoted", "shell_command"]
 
 
 def quoted(word: object) -> str:
@@ -15,7 +15,7 @@ def quoted(word: object) -> str:
     return subprocess.list2cmdline([str(word)]) if sys.platform == "win32" else shlex.quote(str(word))
 
 
-def typed(command: str, *words: object, store: Path | None = None) -> str:
+def shell_command(command: str, *words: object, store: Path | None = None) -> str:
     """`lastbar command words`, and the folder of the packs if it is another than the brief's."""
     every = ["lastbar", command, *map(quoted, words)]
     if store is not None:

@@ -12,8 +12,8 @@ import signal
 import struct
 
 from packer.content.damage import Damaged, NotATile
+from packer.content.digest import body_hash
 from packer.content.payload import Kind, examine, runs_out
-from packer.store.records import body_hash
 
 __all__ = ["FINDING", "LENGTH", "READY", "main"]
 

@@ -73,7 +73,7 @@ def jpg_size_px(data: bytes) -> tuple[int, int]:
     Raises Damaged unless it is whole.
     """
     end, at = len(data), 2
-    frame: _Frame | None = None
+    frame: _JpegFrame | None = None
     interval = 0  # units between two restart markers (B.2.4.4), 0 for none
     while True:
         if at < end and data[at] != 0xFF:
@@ -95,7 +95,7 @@ def jpg_size_px(data: bytes) -> tuple[int, int]:
         if code in _FRAMES:
             if frame is not None or stop < at + 9:
                 raise Damaged("the JPEG does not have exactly one frame")
-            frame = _Frame(code, data[at + 3 : stop])
+            frame = _JpegFrame(code, data[at + 3 : stop])
         elif code == 0xDD:
             interval = int.from_bytes(data[at + 3 : stop], "big")
         elif code == 0xDA:
@@ -115,7 +115,7 @@ def jpg_size_px(data: bytes) -> tuple[int, int]:
     return frame.size_px
 
 
-class _Frame:
+class _JpegFrame:
     """The frame of a JPEG, and which parts of its picture the scans so far have drawn (ITU-T T.81 annex G)."""
 
     __slots__ = ("_components", "_drawn", "_scans", "_to_come", "size_px")

@@ -23,7 +23,7 @@ _TYPES = {1: "String", 2: "Number", 3: "Number", 4: "Number", 5: "Number", 6: "N
 
 
 @dataclass(slots=True)
-class _Seen:
+class _LayerRange:
     low: int
     high: int
     fields: dict[str, str] = field(default_factory=dict)
@@ -72,7 +72,7 @@ class VectorLayers:
                 values.append(
                     next((_TYPES[f[0]] for f in fields(data, start, stop) if f[0] in _TYPES), "String")
                 )
-        seen = self._layers.setdefault(name, _Seen(zoom, zoom))
+        seen = self._layers.setdefault(name, _LayerRange(zoom, zoom))
         seen.low, seen.high = min(seen.low, zoom), max(seen.high, zoom)
         for key, value in {pair for feature in features for pair in _tags(data, feature)}:
             if key >= len(keys) or value >= len(values):
@@ -89,11 +89,11 @@ class VectorLayers:
         ]
 
 
-def _seen(known: object) -> Iterator[tuple[str, _Seen]]:
+def _seen(known: object) -> Iterator[tuple[str, _LayerRange]]:
     for one in known if isinstance(known, list) else ():
         match one:
             case {"id": str(name), "fields": dict(types), "minzoom": int(low), "maxzoom": int(high)}:
-                yield name, _Seen(low, high, {k: v for k, v in types.items() if isinstance(v, str)})
+                yield name, _LayerRange(low, high, {k: v for k, v in types.items() if isinstance(v, str)})
 
 
 def _tags(data: bytes, feature: Field) -> Iterator[tuple[int, int]]:

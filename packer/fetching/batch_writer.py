@@ -7,7 +7,7 @@ from collections.abc import Awaitable, Callable, Sequence
 
 from packer.store.records import Received, Record
 
-__all__ = ["Outbox"]
+__all__ = ["BatchWriter"]
 
 # A kill loses at most what is in here and in flight; each commit costs one sync of the disk.
 BATCH_RECORDS, BATCH_BYTES, BATCH_AGE_S = 256, 8_000_000, 0.5
@@ -15,7 +15,7 @@ BATCH_RECORDS, BATCH_BYTES, BATCH_AGE_S = 256, 8_000_000, 0.5
 Write = Callable[[Sequence[Record], int], Awaitable[None]]
 
 
-class Outbox:
+class BatchWriter:
     """Gathers records until a batch is full or half a second old, then has it written.
 
     At most one batch gathers while one is being written: that is what a kill can cost, besides what is in

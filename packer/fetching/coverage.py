@@ -10,14 +10,14 @@ from dataclasses import dataclass, field
 
 import numpy as np
 
-from packer.fetching.reports import Standing
+from packer.fetching.reports import AreaCoverage
 from packer.geometry.cover import chunked
 from packer.geometry.grid import Floats, Ints, x_at, y_at
 from packer.geometry.shapes import Corridor, Shape
 from packer.geometry.tileset import Tile, TileSet
 from packer.planning.plan import AreaPlan
 
-__all__ = ["Standings", "route_share"]
+__all__ = ["CoverageTracker", "route_share"]
 
 _SAMPLES = 3000  # along a route: the share is good to a thousandth
 _SHORTEST_M = 30.0
@@ -80,7 +80,7 @@ class _Bucket:
 
 
 @dataclass(slots=True)
-class _Share:
+class _AreaZoom:
     """One area at one zoom, and the buckets that it is made of, each with its part of the whole."""
 
     tiles: TileSet
@@ -89,7 +89,7 @@ class _Share:
     now: float = 0.0
 
 
-class Standings:
+class CoverageTracker:
     """The standing of one layer's areas, in the order in which they are fetched.
 
     `settled` are the planned tiles that are on board, or known not to exist, at the start.
@@ -120,8 +120,8 @@ class Standings:
                 buckets.append(_Bucket(zoom, number, tiles, len(tiles), spine))
         return buckets
 
-    def _share_of(self, number: int, tiles: TileSet, zoom: int) -> _Share:
-        share, route = _Share(tiles, len(tiles)), self._routes[number]
+    def _share_of(self, number: int, tiles: TileSet, zoom: int) -> _AreaZoom:
+        share, route = _AreaZoom(tiles, len(tiles)), self._routes[number]
         for bucket in self._buckets:
             if bucket.zoom == zoom:
                 common = bucket.tiles & tiles
@@ -145,21 +145,21 @@ class Standings:
             for zoom in touched & shares.keys():
                 shares[zoom].now = self._share_now(self._routes[number], shares[zoom], zoom)
 
-    def _share_now(self, route: _Route | None, share: _Share, zoom: int) -> float:
+    def _share_now(self, route: _Route | None, share: _AreaZoom, zoom: int) -> float:
         on_board = share.tiles & self._settled
         if len(on_board) == share.size:
             return 1.0
         found = route.within(on_board, zoom) if route else len(on_board) / share.size
         return min(found, 0.999)
 
-    def now(self) -> tuple[Standing, ...]:
+    def now(self) -> tuple[AreaCoverage, ...]:
         """How much of each area is on board."""
         return tuple(
-            Standing(name, tuple((zoom, share.now) for zoom, share in sorted(shares.items())))
+            AreaCoverage(name, tuple((zoom, share.now) for zoom, share in sorted(shares.items())))
             for name, shares in zip(self._names, self._shares, strict=True)
         )
 
-    def after(self, tiles: int) -> tuple[Standing, ...]:
+    def after(self, tiles: int) -> tuple[AreaCoverage, ...]:
         """How much of each area will be on board when so many more tiles have come, in order of fetching."""
         reached: dict[int, float] = {}
         for bucket in self._buckets:
@@ -169,12 +169,12 @@ class Standings:
             part = (bucket.done + more) / (bucket.spine or bucket.size)
             reached[id(bucket)] = 1.0 if whole else min(part, 0.999)
         return tuple(
-            Standing(name, tuple((z, _reached(s, number, reached)) for z, s in sorted(shares.items())))
+            AreaCoverage(name, tuple((z, _reached(s, number, reached)) for z, s in sorted(shares.items())))
             for number, (name, shares) in enumerate(zip(self._names, self._shares, strict=True))
         )
 
 
-def _reached(share: _Share, area: int, reached: Mapping[int, float]) -> float:
+def _reached(share: _AreaZoom, area: int, reached: Mapping[int, float]) -> float:
     if all(reached[id(bucket)] == 1.0 for bucket, _ in share.parts):
         return 1.0
     found = 0.0

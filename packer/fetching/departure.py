@@ -7,7 +7,7 @@ from collections import deque
 from dataclasses import dataclass
 from datetime import datetime, timedelta
 
-__all__ = ["Allowance", "Pace", "Schedule", "departure_time"]
+__all__ = ["ByteBudget", "Schedule", "Throughput", "departure_time"]
 
 _CLOCK = re.compile(r"([0-9]{1,2}):([0-9]{2})")
 
@@ -78,7 +78,7 @@ class Schedule:
         return _LARGEST_RESERVE * max(self.depart_at - self.started, 0.0)
 
 
-class Pace:
+class Throughput:
     """Tiles a second over the last minute; before that is known, those of an earlier run if given."""
 
     def __init__(self, now: float, before: float | None = None) -> None:
@@ -100,7 +100,7 @@ class Pace:
         return (last - first) / (end - start)
 
 
-class Allowance:
+class ByteBudget:
     """How many bytes may still be received, over all layers; None is without limit."""
 
     def __init__(self, most: int | None) -> None:

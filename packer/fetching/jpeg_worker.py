@@ -19,7 +19,7 @@ from typing import NamedTuple, cast
 
 from packer.content.jpeg_checks import FINDING, LENGTH, READY
 
-__all__ = ["JPEG_BEGINS", "MOST_WAITING", "Apart", "Seen"]
+__all__ = ["JPEG_BEGINS", "MOST_WAITING", "JpegFinding", "JpegWorker"]
 
 JPEG_BEGINS = b"\xff\xd8\xff"
 # So many in a second take some twentieth of one core.
@@ -29,14 +29,14 @@ MOST_WAITING = 64
 _END_S = 2.0
 
 
-class Seen(NamedTuple):
+class JpegFinding(NamedTuple):
     """A JPEG that is whole down to its bits: (width, height) in px, and the SHA-256 of its body."""
 
     size_px: tuple[int, int]
     hash: bytes
 
 
-class Apart:
+class JpegWorker:
     """See the module. Made inside the event loop that it is used in; `aclose` has to be called at the end.
 
     `busy_per_s` is the rate of JPEGs from which on the process is used; it never is on a single core.
@@ -81,7 +81,7 @@ class Apart:
             if self._process is not None:
                 await self._process.settled.wait()
 
-    async def look(self, body: bytes) -> Seen | None:
+    async def look(self, body: bytes) -> JpegFinding | None:
         """What the process finds; None if it is no whole JPEG, or the process has ended, so that nothing is known.
 
         If cancelled: nothing is held.
@@ -112,7 +112,7 @@ class _Process(asyncio.SubprocessProtocol):
 
     def __init__(self) -> None:
         self.listens = False
-        self.waiting: deque[asyncio.Future[Seen | None]] = deque()
+        self.waiting: deque[asyncio.Future[JpegFinding | None]] = deque()
         self.settled = asyncio.Event()  # it is ready, or will never be
         self._rest = b""
         self._ended = asyncio.get_running_loop().create_future()
@@ -135,9 +135,9 @@ class _Process(asyncio.SubprocessProtocol):
         self._rest = data[whole:]
         for fit, width, height, digest in FINDING.iter_unpack(data[:whole]):
             if self.waiting:
-                self._answer(Seen((width, height), digest) if fit else None)
+                self._answer(JpegFinding((width, height), digest) if fit else None)
 
-    def _answer(self, seen: Seen | None) -> None:
+    def _answer(self, seen: JpegFinding | None) -> None:
         answer = self.waiting.popleft()
         if not answer.done():  # else whoever asked was cancelled
             answer.set_result(seen)
@@ -152,11 +152,11 @@ class _Process(asyncio.SubprocessProtocol):
         if not self._ended.done():
             self._ended.set_result(None)
 
-    async def look(self, body: bytes) -> Seen | None:
-        """See `Apart.look`. If cancelled: the answer is thrown away when it comes."""
+    async def look(self, body: bytes) -> JpegFinding | None:
+        """See `JpegWorker.look`. If cancelled: the answer is thrown away when it comes."""
         if not self.listens:
             return None
-        answer: asyncio.Future[Seen | None] = asyncio.get_running_loop().create_future()
+        answer: asyncio.Future[JpegFinding | None] = asyncio.get_running_loop().create_future()
         self.waiting.append(answer)
         self._inlet.write(LENGTH.pack(len(body)) + body)
         return await answer

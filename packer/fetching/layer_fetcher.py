@@ -8,6 +8,7 @@ from dataclasses import replace
 from typing import Protocol
 
 from packer.common.clock import Clock
+from packer.content.digest import body_hash
 from packer.content.payload import Kind
 from packer.errors import AnswerError, LastbarError
 from packer.fetching.answers.outcome import (
@@ -23,23 +24,28 @@ from packer.fetching.answers.outcome import (
     WrongContent,
     judge,
 )
-from packer.fetching.answers.quarantine import MOST_HELD, Doubt, Held
+from packer.fetching.answers.quarantine import MOST_HELD, PendingAnswer, Quarantine
 from packer.fetching.answers.repeats import Repeats
-from packer.fetching.batch_writer import Outbox
-from packer.fetching.departure import Allowance
-from packer.fetching.hosts.layer_errors import cannot_tell, never_heard, no_tile_at_all, only_refused
+from packer.fetching.batch_writer import BatchWriter
+from packer.fetching.departure import ByteBudget
+from packer.fetching.hosts.layer_errors import (
+    no_response_error,
+    no_tile_error,
+    only_refused_error,
+    unverified_absence_error,
+)
 from packer.fetching.hosts.source import DEADLINE_S, LIMIT_BYTES, Source
-from packer.fetching.jpeg_worker import JPEG_BEGINS, MOST_WAITING, Apart, Seen
-from packer.fetching.pacing.gate import Gate, Pass, PauseKind
+from packer.fetching.jpeg_worker import JPEG_BEGINS, MOST_WAITING, JpegFinding, JpegWorker
+from packer.fetching.pacing.gate import Gate, PauseKind, Permit
 from packer.fetching.pacing.retries import Retries
-from packer.fetching.refresh import Renewal
-from packer.fetching.reports import Tally
-from packer.fetching.tile_queue import Feed
-from packer.fetching.transports import Answer, Door, Failure, Fault, Reply
+from packer.fetching.refresh import Refresh
+from packer.fetching.reports import LayerCounts
+from packer.fetching.tile_queue import TileQueue
+from packer.fetching.transports import FailureKind, Response, Result, Transport, TransportFailure
 from packer.geometry.tileset import Tile
-from packer.store.records import Absent, Received, Record, Renewed, Trouble, body_hash
+from packer.store.records import Absent, Received, Record, Renewed, Trouble
 
-__all__ = ["Crew"]
+__all__ = ["LayerFetcher"]
 
 _LONG_DEADLINE_S = 240.0  # where one request at a time is all that the link can carry
 _ATTEMPTS = 5
@@ -66,7 +72,7 @@ class Host(Protocol):
         ...
 
 
-class Crew:
+class LayerFetcher:
     """See the module. `failure` is set if the layer as a whole had to be given up; `heard` holds once a server has
     answered for the layer.
 
@@ -78,20 +84,20 @@ class Crew:
     def __init__(
         self,
         source: Source,
-        feed: Feed,
+        feed: TileQueue,
         gate: Gate,
-        door: Door,
-        outbox: Outbox,
+        door: Transport,
+        outbox: BatchWriter,
         clock: Clock,
         host: Host,
-        doubt: Doubt,
+        doubt: Quarantine,
         repeats: Repeats,
-        allowance: Allowance,
-        renewal: Renewal,
-        apart: Apart,
+        allowance: ByteBudget,
+        renewal: Refresh,
+        apart: JpegWorker,
         refusal: Callable[[], LastbarError | None] = lambda: None,
     ) -> None:
-        self.tally = Tally()
+        self.tally = LayerCounts()
         self.failure: LastbarError | None = None
         self.heard = False
         self.repeats = repeats
@@ -106,7 +112,7 @@ class Crew:
         self._in_a_row = 0
         self._pages, self._ask_at_pages = 0, _IN_A_ROW
         self._reinforced = False
-        self._unheard: Pass | None = None  # the last request that reached no server
+        self._unheard: Permit | None = None  # the last request that reached no server
         self._passed_over = 0  # so often another server answered between two such
         self._turns: dict[Tile, int] = {}  # tiles that are asked of another subdomain next time
 
@@ -171,7 +177,7 @@ class Crew:
             for task in (turn, *timers):
                 task.cancel()
 
-    async def _ask(self, tile: Tile, leave: Pass) -> None:
+    async def _ask(self, tile: Tile, leave: Permit) -> None:
         source = self._source
         self.tally.requests += 1
         self._outbox.asked()
@@ -184,11 +190,11 @@ class Crew:
             reply = await self._door.fetch(url, headers, deadline_s, LIMIT_BYTES)
             took_s = self._clock.now() - leave.started
             self.tally.took_s += 0.1 * (took_s - self.tally.took_s)
-            if isinstance(reply, Answer):
+            if isinstance(reply, Response):
                 self.heard = True
-            self._allowance.received(len(reply.body) if isinstance(reply, Answer) else reply.size_bytes)
+            self._allowance.received(len(reply.body) if isinstance(reply, Response) else reply.size_bytes)
             seen = None
-            if self._apart.useful and isinstance(reply, Answer) and _is_bare_jpeg(reply):
+            if self._apart.useful and isinstance(reply, Response) and _is_bare_jpeg(reply):
                 self._gate.landed(leave)
                 seen = await self._look_apart(reply.body)
         except BaseException:
@@ -198,7 +204,7 @@ class Crew:
         outcome = judge(reply, self._rules, self._clock.wall(), seen and seen.size_px)
         await self._settle(tile, leave, reply, outcome, seen and seen.hash)
 
-    async def _look_apart(self, body: bytes) -> Seen | None:
+    async def _look_apart(self, body: bytes) -> JpegFinding | None:
         """If cancelled: nothing has been settled."""
         if not self._reinforced:  # for the connections of those who wait here
             self._reinforced = True
@@ -207,7 +213,7 @@ class Crew:
         return await self._apart.look(body)
 
     async def _settle(
-        self, tile: Tile, leave: Pass, reply: Reply, outcome: Outcome, digest: bytes | None
+        self, tile: Tile, leave: Permit, reply: Result, outcome: Outcome, digest: bytes | None
     ) -> None:
         if tile not in self._feed.attempts and not isinstance(outcome, LinkDown | SignIn):
             self._gate.odds.first_attempt(isinstance(outcome, Stored | ServerHasNone | Unchanged))
@@ -235,10 +241,13 @@ class Crew:
                 await self._unchanged(tile, leave, outcome)
             case TryAgain() | Unchanged():
                 told = outcome.reason if isinstance(outcome, TryAgain) else None
-                if isinstance(reply, Failure) and reply.fault in (Fault.STALL, Fault.DEADLINE):
+                if isinstance(reply, TransportFailure) and reply.fault in (
+                    FailureKind.STALL,
+                    FailureKind.DEADLINE,
+                ):
                     self._gate.slow(leave)
                 reason = told or "the server says unchanged, unasked"
-                by_server = isinstance(reply, Answer)
+                by_server = isinstance(reply, Response)
                 self._gate.bad(leave, reason, by_server=by_server)
                 await self._again(tile, leave, "no whole tile", reason, _ATTEMPTS, by_server=by_server)
             case Refused() | WrongContent():
@@ -282,7 +291,7 @@ class Crew:
         valid = outcome.etag, outcome.modified, outcome.fresh_until
         return Received(tile, outcome.data, digest, outcome.kind.value, now, *valid)
 
-    async def _unchanged(self, tile: Tile, leave: Pass, outcome: Unchanged) -> None:
+    async def _unchanged(self, tile: Tile, leave: Permit, outcome: Unchanged) -> None:
         record = self._renewal.unchanged(tile, outcome, int(self._clock.wall()))
         if record is not None:
             self._gate.good(leave, 0)
@@ -327,7 +336,7 @@ class Crew:
 
     # ------------------------------------------------------------------------------------ what did not
 
-    def _link_down(self, tile: Tile, leave: Pass, reason: str) -> None:
+    def _link_down(self, tile: Tile, leave: Permit, reason: str) -> None:
         # One of several names may be out of order by itself: the tile is asked of the next one. So may https
         # where http is not.
         self._turns[tile] = self._turns.get(tile, 0) + 1
@@ -335,17 +344,17 @@ class Crew:
         self._feed.put_back(tile)
         self._note_unheard(leave, reason)
 
-    def _note_unheard(self, leave: Pass, reason: str) -> None:
+    def _note_unheard(self, leave: Permit, reason: str) -> None:
         """Give the layer up if other servers behind the gate answer time and again between its failures, and its
         own never does: its requests would hold theirs up to the end."""
         before, self._unheard = self._unheard, leave
         if self._gate.several and not self.heard and before is not None and self._gate.fair(before):
             self._passed_over += 1
             if self._passed_over >= _IN_A_ROW:
-                self.stop(never_heard(self._source, reason))
+                self.stop(no_response_error(self._source, reason))
 
-    async def _strained(self, tile: Tile, leave: Pass, reply: Reply, outcome: WaitSoLong) -> None:
-        plainly = isinstance(reply, Answer) and reply.status == 429
+    async def _strained(self, tile: Tile, leave: Permit, reply: Result, outcome: WaitSoLong) -> None:
+        plainly = isinstance(reply, Response) and reply.status == 429
         self._gate.strained(leave, outcome.reason, outcome.seconds, plainly=plainly)
         if plainly:
             self._feed.put_back(tile)
@@ -359,10 +368,10 @@ class Crew:
             self._ask_at_pages *= 2
             if await self._host.vouches(self._clock.now()):
                 self._in_a_row = self._pages
-                self.stop(only_refused(self._source, self._in_a_row, reason))
+                self.stop(only_refused_error(self._source, self._in_a_row, reason))
 
     async def _again(
-        self, tile: Tile, leave: Pass, kind: str, reason: str, least: int, *, by_server: bool = False
+        self, tile: Tile, leave: Permit, kind: str, reason: str, least: int, *, by_server: bool = False
     ) -> None:
         """Put a failed tile back; the attempt counts only if the link was seen to be sound meanwhile.
 
@@ -392,11 +401,11 @@ class Crew:
     # ------------------------------------------------------------------------------------ what is in doubt
 
     async def _doubted(
-        self, tile: Tile, leave: Pass, reply: Reply, refusal: tuple[str, str] | None = None
+        self, tile: Tile, leave: Permit, reply: Result, refusal: tuple[str, str] | None = None
     ) -> None:
         now = self._clock.now()
-        status = reply.status if isinstance(reply, Answer) else 0
-        self._doubt.hold(Held(tile, status, _looks(reply), leave.started, now, refusal))
+        status = reply.status if isinstance(reply, Response) else 0
+        self._doubt.hold(PendingAnswer(tile, status, _looks(reply), leave.started, now, refusal))
         if self._resolving:
             return
         if self._gate.pause is not None or self._doubt.is_due(now) or self._in_a_row >= _IN_A_ROW:
@@ -430,7 +439,9 @@ class Crew:
             self.stop(self._lacks_all())
 
     def _lacks_all(self) -> AnswerError:
-        return (cannot_tell if self._doubt.proven else no_tile_at_all)(self._source, self._doubt.lacks)
+        return (unverified_absence_error if self._doubt.proven else no_tile_error)(
+            self._source, self._doubt.lacks
+        )
 
     async def _release(self) -> None:
         """The host is itself just now: what was held back is sure, or asked for once more."""
@@ -446,23 +457,23 @@ class Crew:
         for held in self._doubt.refusals():
             await self._settle_held(held)
 
-    async def _settle_held(self, held: Held) -> None:
+    async def _settle_held(self, held: PendingAnswer) -> None:
         if held.refusal is None:
             await self._lacks(held.tile, held.status)
             return
         await self._give_up(held.tile, *held.refusal)
         if self._in_a_row >= _IN_A_ROW and not self._stopping:
-            self.stop(only_refused(self._source, self._in_a_row, held.refusal[1]))
+            self.stop(only_refused_error(self._source, self._in_a_row, held.refusal[1]))
 
 
-def _is_bare_jpeg(answer: Answer) -> bool:
+def _is_bare_jpeg(answer: Response) -> bool:
     """Whether what came is to be stored just as it came, should it be a whole JPEG, as it looks to be."""
     bare = answer.status == 200 and "content-encoding" not in answer.headers
     return bare and answer.body.startswith(JPEG_BEGINS)
 
 
-def _looks(reply: Reply) -> tuple[str, ...]:
+def _looks(reply: Result) -> tuple[str, ...]:
     """What a server's refusals have in common, whatever tile was asked for: not their text, which may name it."""
-    if not isinstance(reply, Answer):
+    if not isinstance(reply, Response):
         return (reply.fault.value,)
     return str(reply.status), *(reply.headers.get(name, "") for name in ("content-type", "server", "via"))

@@ -6,14 +6,14 @@ import math
 from collections.abc import Mapping
 from dataclasses import dataclass
 
-from packer.fetching.batch_writer import Outbox
-from packer.fetching.coverage import Standings
-from packer.fetching.departure import Allowance, Pace
+from packer.fetching.batch_writer import BatchWriter
+from packer.fetching.coverage import CoverageTracker
+from packer.fetching.departure import ByteBudget, Throughput
 from packer.fetching.hosts.source import Source
-from packer.fetching.layer_fetcher import Crew
+from packer.fetching.layer_fetcher import LayerFetcher
 from packer.fetching.pacing.gate import Gate
-from packer.fetching.refresh import Renewal
-from packer.fetching.reports import Alarm, Departure, LayerProgress, LayerReport, Standing
+from packer.fetching.refresh import Refresh
+from packer.fetching.reports import Alarm, AreaCoverage, Departure, LayerProgress, LayerReport
 from packer.geometry.tileset import TileSet
 from packer.planning.brief import Layer
 from packer.store.writer import PackWriter
@@ -29,16 +29,16 @@ class LayerRun:
     source: Source
     pack: PackWriter
     gate: Gate
-    crew: Crew
-    outbox: Outbox
+    crew: LayerFetcher
+    outbox: BatchWriter
     planned: TileSet
     held: int
     absent: int
     todo: int
-    standings: Standings
-    pace: Pace
-    renewal: Renewal
-    areas: tuple[Standing, ...] = ()
+    standings: CoverageTracker
+    pace: Throughput
+    renewal: Refresh
+    areas: tuple[AreaCoverage, ...] = ()
     departure: Departure | None = None
     alarms: tuple[Alarm, ...] = ()
 
@@ -58,7 +58,7 @@ class LayerRun:
         renewal = self.renewal.tally
         return self.missing - self.crew.tally.failed + renewal.left - renewal.failed
 
-    def refresh(self, now: float, seconds_left: float | None, allowance: Allowance) -> None:
+    def refresh(self, now: float, seconds_left: float | None, allowance: ByteBudget) -> None:
         """Work out anew where the layer stands, and will stand after `seconds_left` (None: no limit)."""
         tally = self.crew.tally
         settled, tally.settled = tally.settled, []
@@ -72,7 +72,7 @@ class LayerRun:
             for sha256, tiles, example in self.crew.repeats.alarms()
         )
 
-    def _departure(self, seconds_left: float | None, allowance: Allowance) -> Departure | None:
+    def _departure(self, seconds_left: float | None, allowance: ByteBudget) -> Departure | None:
         most = math.inf
         if seconds_left is not None:
             if (pace := self.pace.per_second) is None:
@@ -121,5 +121,5 @@ class LayerRun:
         )
 
 
-def _plain_shares(standing: Standing) -> Mapping[str, float]:
+def _plain_shares(standing: AreaCoverage) -> Mapping[str, float]:
     return {str(zoom): math.floor(share * 1000) / 1000 for zoom, share in standing.shares}

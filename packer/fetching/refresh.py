@@ -16,14 +16,14 @@ from packer.geometry.tileset import Tile, TileSet
 from packer.store.records import Received, Renewed
 from packer.store.writer import Validators
 
-__all__ = ["Renewal", "RenewalTally"]
+__all__ = ["Refresh", "RefreshCounts"]
 
 _LONGEST_VALIDATOR = 1000  # characters
 _LATELY = 10_000  # new pictures that are remembered
 
 
 @dataclass(slots=True)
-class RenewalTally:
+class RefreshCounts:
     """Of `stale` tiles so many came `new`, were `unchanged` by the server's word or by their body, are `gone`
     from the server, or could not be had (`failed`). `fresh` are as old, but their server calls them fresh still,
     so that they are not asked for."""
@@ -45,7 +45,7 @@ class RenewalTally:
         return {**asdict(self), "left": self.left}
 
 
-class Renewal:
+class Refresh:
     """The stale tiles of one layer, beside how many old ones are fresh still. `validators` looks up what is known
     of a stored tile; `wanted` is whether anyone asked for all this."""
 
@@ -58,7 +58,7 @@ class Renewal:
         wanted: bool = True,
     ) -> None:
         self.tiles, self.wanted = tiles, wanted
-        self.tally = RenewalTally(len(tiles), fresh)
+        self.tally = RefreshCounts(len(tiles), fresh)
         self._look_up = validators
         self._asked: dict[Tile, Validators] = {}
         self._unconditional: set[Tile] = set()

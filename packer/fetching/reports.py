@@ -10,18 +10,18 @@ from typing import Any, Literal
 
 from packer.fetching.batch_writer import BATCH_RECORDS
 from packer.fetching.pacing.gate import Pause
-from packer.fetching.refresh import RenewalTally
+from packer.fetching.refresh import RefreshCounts
 from packer.geometry.tileset import Tile
 
 __all__ = [
     "Alarm",
+    "AreaCoverage",
     "Departure",
     "FetchReport",
+    "LayerCounts",
     "LayerProgress",
     "LayerReport",
     "Options",
-    "Standing",
-    "Tally",
 ]
 
 
@@ -48,7 +48,7 @@ class Options:
 
 
 @dataclass(slots=True)
-class Tally:
+class LayerCounts:
     """What a run has done for one layer so far: `bytes` counts stored bodies, `took_s` is what a
     request takes of late, `troubles` counts the tiles given up by reason, and `settled` lists the tiles stored
     or found absent since somebody last emptied it."""
@@ -64,7 +64,7 @@ class Tally:
 
 
 @dataclass(frozen=True, slots=True)
-class Standing:
+class AreaCoverage:
     """How much of one area is on board at each zoom, or will be: shares from 0 to 1, by ascending zoom.
 
     1 means that nothing planned is missing. For a line the share is that of its length whose own tile is
@@ -86,7 +86,7 @@ class Departure:
     seconds_left: float | None
     tiles: int
     complete: bool
-    areas: tuple[Standing, ...]
+    areas: tuple[AreaCoverage, ...]
 
 
 @dataclass(frozen=True, slots=True)
@@ -111,13 +111,13 @@ class LayerProgress:
     planned: int
     held: int
     absent: int
-    tally: Tally
+    tally: LayerCounts
     pause: Pause | None
     host: str
-    areas: tuple[Standing, ...] = ()
+    areas: tuple[AreaCoverage, ...] = ()
     departure: Departure | None = None
     alarms: tuple[Alarm, ...] = ()
-    renewal: RenewalTally = field(default_factory=RenewalTally)
+    renewal: RefreshCounts = field(default_factory=RefreshCounts)
 
 
 @dataclass(frozen=True, slots=True)

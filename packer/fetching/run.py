@@ -15,26 +15,26 @@ from itertools import chain
 from packer.common.clock import Clock, SystemClock
 from packer.content.payload import Kind
 from packer.errors import LastbarError, TermsError
-from packer.fetching.answers.quarantine import Doubt
+from packer.fetching.answers.quarantine import Quarantine
 from packer.fetching.answers.repeats import Repeats
-from packer.fetching.batch_writer import Outbox
-from packer.fetching.coverage import Standings
-from packer.fetching.departure import Allowance, Pace, Schedule
+from packer.fetching.batch_writer import BatchWriter
+from packer.fetching.coverage import CoverageTracker
+from packer.fetching.departure import ByteBudget, Schedule, Throughput
 from packer.fetching.hosts.consent import Consent
 from packer.fetching.hosts.host_identity import gates_for
 from packer.fetching.hosts.source import Source, labels_for, secrets_of, sources_for
-from packer.fetching.jpeg_worker import Apart
-from packer.fetching.layer_fetcher import Crew
+from packer.fetching.jpeg_worker import JpegWorker
+from packer.fetching.layer_fetcher import LayerFetcher
 from packer.fetching.layer_run import LayerRun
 from packer.fetching.order import in_order
 from packer.fetching.pacing.gate import Gate
-from packer.fetching.refresh import Renewal
+from packer.fetching.refresh import Refresh
 from packer.fetching.reports import FetchReport, Options
 from packer.fetching.run_log import RunLog, last_pace
-from packer.fetching.run_logger import Account
-from packer.fetching.run_monitor import OnProgress, Watch
-from packer.fetching.tile_queue import Feed
-from packer.fetching.transports import Door, open_door
+from packer.fetching.run_logger import RunLogger
+from packer.fetching.run_monitor import OnProgress, RunMonitor
+from packer.fetching.tile_queue import TileQueue
+from packer.fetching.transports import Transport, open_transport
 from packer.geometry.tileset import Tile, TileSet
 from packer.planning.brief import Brief
 from packer.planning.pack_path import pack_path
@@ -54,7 +54,7 @@ async def run_fetch(
     stop: asyncio.Event | None = None,
     on_progress: OnProgress | None = None,
     environment: Mapping[str, str] | None = None,
-    make_door: Callable[..., Door] = open_door,
+    make_door: Callable[..., Transport] = open_transport,
 ) -> FetchReport:
     """Fetch what the plan asks for and the packs lack; `stop` set ends the run cleanly.
 
@@ -63,7 +63,9 @@ async def run_fetch(
     told in its report. If cancelled: requests under way are dropped, what was handed to a writer is committed,
     every pack is closed whole.
     """
-    run = _Run(brief, plan, options or Options(), clock or SystemClock(), stop or asyncio.Event(), make_door)
+    run = _FetchJob(
+        brief, plan, options or Options(), clock or SystemClock(), stop or asyncio.Event(), make_door
+    )
     return await run.go(on_progress or (lambda _: None), os.environ if environment is None else environment)
 
 
@@ -92,13 +94,13 @@ def fast_loop() -> Callable[[], asyncio.AbstractEventLoop] | None:
 
 
 @dataclass(slots=True)
-class _Run:
+class _FetchJob:
     brief: Brief
     plan: Plan
     options: Options
     clock: Clock
     stop: asyncio.Event
-    make_door: Callable[..., Door]
+    make_door: Callable[..., Transport]
     layers: list[LayerRun] = field(default_factory=list)
 
     async def go(self, on_progress: OnProgress, environment: Mapping[str, str]) -> FetchReport:
@@ -123,7 +125,7 @@ class _Run:
         today = datetime.fromtimestamp(self.clock.wall()).date()
         urls = {name: source.urls(Tile(0, 0, 0)) for name, source in sources.items()}
         remarks = check_terms(self.brief, self.plan, urls, today)
-        account, watch = Account(log, self.clock), self._watch(log, on_progress)
+        account, watch = RunLogger(log, self.clock), self._watch(log, on_progress)
         gates = gates_for(self.brief, sources, self.clock)
         account.listen(gates)
         async with AsyncExitStack() as stack:
@@ -133,13 +135,13 @@ class _Run:
                 user_agent=user_agent(self.brief.contact),
             )
             stack.push_async_callback(door.aclose)
-            apart = Apart()
+            apart = JpegWorker()
             stack.push_async_callback(apart.aclose)
             consent = Consent(self.brief, self.plan, sources, gates, door, self.clock)
             vouched = await consent.ask(self.stop)
             for name, source in sources.items():
                 pack = await stack.enter_async_context(self._pack(source))
-                doubt = Doubt(proven=bool(pack.held))
+                doubt = Quarantine(proven=bool(pack.held))
                 if name in vouched:
                     doubt.sound(self.clock.now())
                 crew = (gates[name].gate, door, consent, doubt, watch.allowance, apart)
@@ -156,46 +158,46 @@ class _Run:
                 raise run.crew.failure
         return report
 
-    def _watch(self, log: RunLog, on_progress: OnProgress) -> Watch:
+    def _watch(self, log: RunLog, on_progress: OnProgress) -> RunMonitor:
         options = self.options
         schedule = None if options.depart_at is None else Schedule(self.clock.wall(), options.depart_at)
-        allowance, patience = Allowance(options.max_bytes), options.give_up_after_s
-        return Watch(self.layers, self.clock, log, schedule, allowance, patience, on_progress)
+        allowance, patience = ByteBudget(options.max_bytes), options.give_up_after_s
+        return RunMonitor(self.layers, self.clock, log, schedule, allowance, patience, on_progress)
 
     def _pack(self, source: Source) -> PackWriter:
         path = pack_path(self.brief, source.layer, self.options.store)
         return PackWriter(path, labels_for(self.brief, self.plan, source), self.clock.wall)
 
-    async def _renewal(self, layer: str, pack: PackWriter) -> Renewal:
+    async def _renewal(self, layer: str, pack: PackWriter) -> Refresh:
         """If cancelled: nothing has changed."""
         if self.options.renew_older_s is None:
-            return Renewal(TileSet(), 0, pack.validators, wanted=False)
+            return Refresh(TileSet(), 0, pack.validators, wanted=False)
         now, planned = self.clock.wall(), self.plan.layers[layer].tiles
         before = now - self.options.renew_older_s
         stale = planned & await pack.stale_tiles(before, now)
         old = planned & await pack.stale_tiles(before, math.inf)
-        return Renewal(stale, len(old) - len(stale), pack.validators)
+        return Refresh(stale, len(old) - len(stale), pack.validators)
 
     def _layer_run(
         self,
         source: Source,
         pack: PackWriter,
-        renewal: Renewal,
+        renewal: Refresh,
         gate: Gate,
-        door: Door,
+        door: Transport,
         consent: Consent,
-        doubt: Doubt,
-        allowance: Allowance,
-        apart: Apart,
+        doubt: Quarantine,
+        allowance: ByteBudget,
+        apart: JpegWorker,
     ) -> LayerRun:
         layer, areas = self.brief.layers[source.layer], self.plan.layers[source.layer].areas
         planned = self.plan.layers[source.layer].tiles
         absent = TileSet() if self.options.ask_absent_again else planned & pack.absent - pack.held
         todo = planned - pack.held - absent
-        outbox = Outbox(pack.write, self.options.batch_records)
-        crew = Crew(
+        outbox = BatchWriter(pack.write, self.options.batch_records)
+        crew = LayerFetcher(
             source,
-            Feed(
+            TileQueue(
                 chain(
                     in_order(areas, self.plan.shapes, todo), in_order(areas, self.plan.shapes, renewal.tiles)
                 )
@@ -214,8 +216,8 @@ class _Run:
         )
         if pack.kind is not None:
             crew.hold_to(Kind(pack.kind))
-        pace = Pace(self.clock.now(), last_pace(pack.path.parent, layer.name))
-        standings = Standings(areas, self.plan.shapes, planned, planned - todo)
+        pace = Throughput(self.clock.now(), last_pace(pack.path.parent, layer.name))
+        standings = CoverageTracker(areas, self.plan.shapes, planned, planned - todo)
         held = len(planned) - len(todo) - len(absent)
         return LayerRun(
             layer,
@@ -235,7 +237,7 @@ class _Run:
 
     # ------------------------------------------------------------------------------------ at work
 
-    async def _work(self, watch: Watch) -> None:
+    async def _work(self, watch: RunMonitor) -> None:
         pumps = [asyncio.create_task(run.outbox.pump()) for run in self.layers]
         if self.stop.is_set():  # already: not one request is made
             watch.stopped = "asked"
@@ -258,7 +260,7 @@ class _Run:
 
     # ------------------------------------------------------------------------------------ what is told
 
-    def _report(self, seconds: float, watch: Watch, remarks: list[str]) -> FetchReport:
+    def _report(self, seconds: float, watch: RunMonitor, remarks: list[str]) -> FetchReport:
         layers = {run.layer.name: run.report() for run in self.layers}
         left = sum(layer.missing + layer.renewal.get("left", 0) for layer in layers.values())
         return FetchReport(

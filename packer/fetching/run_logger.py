@@ -18,10 +18,10 @@ from packer.planning.plan import Plan
 from packer.planning.terms import user_agent
 from packer.version import __version__
 
-__all__ = ["Account"]
+__all__ = ["RunLogger"]
 
 
-class Account:
+class RunLogger:
     """Writes the log's lines for the start, the pauses and the end of a run."""
 
     def __init__(self, log: RunLog, clock: Clock) -> None:

@@ -10,13 +10,13 @@ from typing import Any
 
 from packer.common.clock import Clock
 from packer.errors import LastbarError, NetworkError
-from packer.fetching.departure import Allowance, Schedule
+from packer.fetching.departure import ByteBudget, Schedule
 from packer.fetching.layer_run import LayerRun
 from packer.fetching.pacing.gate import Pause, PauseKind
 from packer.fetching.reports import LayerProgress
 from packer.fetching.run_log import RunLog
 
-__all__ = ["OnProgress", "Watch", "plain_fault"]
+__all__ = ["OnProgress", "RunMonitor", "plain_fault"]
 
 OnProgress = Callable[[list[LayerProgress]], None]
 
@@ -27,14 +27,14 @@ _NEVER_REACHED_S = 30.0  # someone is there when a run starts, and a wrong addre
 
 
 @dataclass(slots=True)
-class Watch:
+class RunMonitor:
     """See the module. `stopped` is why the run was ended before its end: "asked", "departure", "max-bytes"."""
 
     layers: Sequence[LayerRun]
     clock: Clock
     log: RunLog
     schedule: Schedule | None
-    allowance: Allowance
+    allowance: ByteBudget
     give_up_after_s: float | None
     on_progress: OnProgress
     stopped: str | None = None

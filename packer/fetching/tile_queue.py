@@ -9,11 +9,11 @@ from dataclasses import dataclass, field
 
 from packer.geometry.tileset import Tile
 
-__all__ = ["Feed"]
+__all__ = ["TileQueue"]
 
 
 @dataclass(slots=True)
-class Feed:
+class TileQueue:
     """Tiles leave by `take`; each has to come back through `put_back`, `retry_at` or `settled`.
 
     Memory is bounded by the tiles that failed: fresh ones are drawn from the iterator one at a time.

@@ -36,7 +36,7 @@ def read_gpx(path: Path) -> tuple[list[Waypoint], list[Floats]]:
     Segments without a point are left out, as loggers write them by the dozen. Raises ValueError, worded for
     the planner, where the file is no whole GPX file or a position is no position.
     """
-    reader = _Reader()
+    reader = _GpxReader()
     with xml_faults_told(), path.open("rb") as file:
         reader.parser.ParseFile(file)
     return reader.waypoints, [np.array(line).reshape(-1, 2) for line in reader.lines if line]
@@ -71,7 +71,7 @@ def plain(text: str) -> str:
     return "".join(c if c.isprintable() else "?" for c in text[:40])
 
 
-class _Reader:
+class _GpxReader:
     """Follows the elements of a file as they come. No entity is expanded and no other file is opened."""
 
     def __init__(self) -> None:

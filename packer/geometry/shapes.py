@@ -9,7 +9,7 @@ from typing import TYPE_CHECKING
 
 import numpy as np
 
-from packer.common.lazy_import import lazily
+from packer.common.lazy_import import lazy_import
 from packer.geometry.cover import chunked, cover_box, cover_corridor, cover_polygon
 from packer.geometry.geodesics import GEOD
 from packer.geometry.grid import MAX_LATITUDE, Floats, LonLatBox, ground_scale
@@ -18,7 +18,7 @@ from packer.geometry.tileset import TileSet
 if TYPE_CHECKING:
     import shapely
 else:
-    shapely = lazily("shapely")  # only polygons and files read by GDAL need it
+    shapely = lazy_import("shapely")  # only polygons and files read by GDAL need it
 
 __all__ = [
     "Corridor",

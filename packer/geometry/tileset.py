@@ -16,7 +16,7 @@ import numpy.typing as npt
 
 from packer.geometry.grid import MAX_ZOOM, Ints
 
-__all__ = ["Run", "Tile", "TileSet"]
+__all__ = ["RowRun", "Tile", "TileSet"]
 
 _EMPTY: Ints = np.empty(0, dtype=np.int64)
 _Mask = npt.NDArray[np.bool_]
@@ -33,7 +33,7 @@ class Tile(NamedTuple):
         return f"{self.zoom}/{self.x}/{self.y}"
 
 
-class Run(NamedTuple):
+class RowRun(NamedTuple):
     """Neighbouring tiles of one row, columns `first` to `last`, both included."""
 
     zoom: int
@@ -242,12 +242,12 @@ class TileSet:
         rows, first = np.divmod(bounds[0::2], _stride(zoom))
         return rows, first, bounds[1::2] - 1 - rows * _stride(zoom)
 
-    def runs(self) -> Iterator[Run]:
+    def runs(self) -> Iterator[RowRun]:
         """The runs in order of zoom, row and column."""
         for zoom in self._bounds:
             rows, first, last = self.run_arrays(zoom)
             for row, a, b in zip(rows.tolist(), first.tolist(), last.tolist(), strict=True):
-                yield Run(zoom, row, a, b)
+                yield RowRun(zoom, row, a, b)
 
     def __iter__(self) -> Iterator[Tile]:
         """The tiles in order of zoom, row and column, one at a time."""

@@ -1,18 +1,18 @@
 """Handing packs over to devices, and looking at such a copy afterwards."""
 
-from packer.handover.crews import Crew
+from packer.handover.crews import DeviceCrew
 from packer.handover.delivery import Copy, HandoverReport, handover
 from packer.handover.inspection import FileFinding, InspectReport, inspect_folder
-from packer.handover.tree_inspection import FolderFinding, Muster, copies_in, inspect_tree
+from packer.handover.tree_inspection import FolderFinding, InspectionSummary, copies_in, inspect_tree
 
 __all__ = [
     "Copy",
-    "Crew",
+    "DeviceCrew",
     "FileFinding",
     "FolderFinding",
     "HandoverReport",
     "InspectReport",
-    "Muster",
+    "InspectionSummary",
     "copies_in",
     "handover",
     "inspect_folder",

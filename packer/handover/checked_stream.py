@@ -6,9 +6,10 @@ from collections.abc import Callable, Iterator, Mapping
 from dataclasses import dataclass
 from pathlib import Path
 
-from packer.common.shell import typed
+from packer.common.shell import shell_command
 from packer.content.codings import unwrap
 from packer.content.damage import Damaged, NotATile
+from packer.content.digest import body_hash
 from packer.content.payload import examine
 from packer.content.vector_layers import VectorLayers
 from packer.errors import InputError, StoreError
@@ -17,10 +18,9 @@ from packer.handover.drafting import FileDraft
 from packer.handover.kinds import As, Findings
 from packer.planning.brief import Brief
 from packer.planning.plan import Plan
-from packer.store.records import body_hash
-from packer.store.snapshot_reader import Shelf, Tally
+from packer.store.snapshot_reader import ContentDigest, SnapshotReader
 
-__all__ = ["EVERY", "Job", "Passage", "Progress"]
+__all__ = ["EVERY", "CheckedTileStream", "HandoverJob", "Progress"]
 
 Progress = Callable[[str, int, int], None]
 EVERY = 500  # tiles between two reports of progress
@@ -28,13 +28,13 @@ _LARGEST_VECTOR_BYTES = 32 * 1024 * 1024
 
 
 @dataclass(frozen=True, slots=True)
-class Job:
+class HandoverJob:
     """What all files of a handover have in common. `store` is the folder of the packs, None for the brief's."""
 
     brief: Brief
     plan: Plan
     store: Path | None
-    shelves: Mapping[str, Shelf]
+    shelves: Mapping[str, SnapshotReader]
     kind: As
     limit_bytes: int | None
     allow_gaps: bool
@@ -43,17 +43,17 @@ class Job:
     @property
     def verify(self) -> str:
         """The command that names every damaged tile of these packs."""
-        return typed("verify", self.brief.path, store=self.store)
+        return shell_command("verify", self.brief.path, store=self.store)
 
 
-class Passage:
+class CheckedTileStream:
     """The tiles of one file on their way from the pack, checked one by one.
 
     `tally` and `tiles_bytes` are of those that have passed.
     """
 
-    def __init__(self, job: Job, file: FileDraft, damaged: set[Tile]) -> None:
-        self.tally = Tally()
+    def __init__(self, job: HandoverJob, file: FileDraft, damaged: set[Tile]) -> None:
+        self.tally = ContentDigest()
         self.tiles_bytes = 0
         self._job, self._file, self._damaged = job, file, damaged
         self._shelf = job.shelves[file.layer]

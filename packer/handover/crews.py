@@ -12,11 +12,11 @@ from packer.handover.manifest import RESERVED
 from packer.planning.brief_values import names_a_device
 from packer.planning.plan import OVERVIEW, LayerPlan, Plan
 
-__all__ = ["Crew", "Share", "folder_name", "shares"]
+__all__ = ["CrewShare", "DeviceCrew", "folder_name", "shares"]
 
 
 @dataclass(frozen=True, slots=True)
-class Crew:
+class DeviceCrew:
     """People who leave with a device of their own: `areas` and `layers` None stand for all of them.
 
     `budget_bytes` is what the crew's files may take together, None for no limit.
@@ -29,13 +29,13 @@ class Crew:
 
 
 @dataclass(frozen=True, slots=True)
-class Share:
+class CrewShare:
     """What goes into one folder: for each layer the plan of the crew's areas and the overview.
 
     `crew` is None where the plan is handed over whole.
     """
 
-    crew: Crew | None
+    crew: DeviceCrew | None
     layers: Mapping[str, LayerPlan]
 
     @property
@@ -45,14 +45,14 @@ class Share:
         return tuple(dict.fromkeys(names))
 
 
-def shares(plan: Plan, crews: Iterable[Crew]) -> list[Share]:
+def shares(plan: Plan, crews: Iterable[DeviceCrew]) -> list[CrewShare]:
     """The shares of the crews, or the one share of everything if there are no crews.
 
     Raises BriefError for a crew that names what the plan does not have, or that is left with nothing.
     """
     crews = list(crews)
     if not crews:
-        return [Share(None, {name: la for name, la in plan.layers.items() if la.tiles})]
+        return [CrewShare(None, {name: la for name, la in plan.layers.items() if la.tiles})]
     seen: dict[str, str] = {}
     for crew in crews:
         twin = seen.setdefault(folder_name(crew.name).casefold(), crew.name)
@@ -81,7 +81,7 @@ def folder_name(crew: str) -> str:
     return plain
 
 
-def _share(plan: Plan, crew: Crew) -> Share:
+def _share(plan: Plan, crew: DeviceCrew) -> CrewShare:
     known = {area.name for layer in plan.layers.values() for area in layer.areas} - {OVERVIEW}
     for what, asked, there in (("area", crew.areas, known), ("layer", crew.layers, set(plan.layers))):
         unknown = [name for name in asked or () if name not in there]
@@ -101,7 +101,7 @@ def _share(plan: Plan, crew: Crew) -> Share:
             f'Crew "{crew.name}" is left with no tile at all: none of its layers serves any of its areas. '
             "Check its areas and layers against lastbar plan."
         )
-    return Share(crew, layers)
+    return CrewShare(crew, layers)
 
 
 def _of_areas(layer: LayerPlan, areas: tuple[str, ...] | None) -> LayerPlan:

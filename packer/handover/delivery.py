@@ -17,11 +17,11 @@ from dataclasses import dataclass
 from pathlib import Path
 from typing import Any, Literal
 
-from packer.common.shell import typed
+from packer.common.shell import shell_command
 from packer.errors import StoreError
 from packer.geometry.tileset import Tile, TileSet
 from packer.handover.card import card_text
-from packer.handover.checked_stream import EVERY, Job, Passage, Progress
+from packer.handover.checked_stream import EVERY, CheckedTileStream, HandoverJob, Progress
 from packer.handover.claims import (
     clear_leftovers,
     refuse_foreign_record,
@@ -30,7 +30,7 @@ from packer.handover.claims import (
     refuse_strangers,
 )
 from packer.handover.crew_folders import expect, vouch
-from packer.handover.crews import Crew, shares
+from packer.handover.crews import DeviceCrew, shares
 from packer.handover.drafting import (
     CopyDraft,
     FileDraft,
@@ -57,7 +57,7 @@ from packer.handover.target import (
 from packer.planning.brief import Brief
 from packer.planning.pack_path import pack_path
 from packer.planning.plan import Plan
-from packer.store.snapshot_reader import Shelf, Tally
+from packer.store.snapshot_reader import ContentDigest, SnapshotReader
 
 __all__ = ["Copy", "HandoverReport", "handover"]
 
@@ -115,7 +115,7 @@ def handover(
     *,
     as_: As = "mbtiles",
     max_file_bytes: int | Literal["auto"] | None = "auto",
-    crews: Sequence[Crew] = (),
+    crews: Sequence[DeviceCrew] = (),
     allow_gaps: bool = False,
     on_progress: Progress = lambda _doing, _done, _all: None,
 ) -> HandoverReport:
@@ -137,11 +137,11 @@ def handover(
         for name in plan.layers:
             pack = pack_path(brief, name, store)
             if pack.exists():
-                shelves[name] = open_packs.enter_context(Shelf(pack))
+                shelves[name] = open_packs.enter_context(SnapshotReader(pack))
         limit = _limit(max_file_bytes, to)
         copies = draft(plan, shares(plan, crews), shelves, to, as_, limit)
         refuse_clashes(copies)
-        refuse_gaps(copies, typed("fetch", brief.path, store=store), allow_gaps)
+        refuse_gaps(copies, shell_command("fetch", brief.path, store=store), allow_gaps)
         refuse_over_budget(copies)
         if crews:
             refuse_foreign_record(to)
@@ -158,7 +158,7 @@ def handover(
         if crews:
             make_folder(to)
             expect(to, [copy.folder.name for copy in copies])
-        job = Job(brief, plan, store, shelves, as_, limit, allow_gaps, on_progress)
+        job = HandoverJob(brief, plan, store, shelves, as_, limit, allow_gaps, on_progress)
         return HandoverReport(
             tuple(_write_copy(job, copy, names) for copy, names in zip(copies, ours, strict=True))
         )
@@ -173,7 +173,7 @@ def _limit(asked: int | Literal["auto"] | None, to: Path) -> int | None:
     return asked
 
 
-def _write_copy(job: Job, copy: CopyDraft, ours: set[str]) -> Copy:
+def _write_copy(job: HandoverJob, copy: CopyDraft, ours: set[str]) -> Copy:
     """Write one folder. If the process dies: as for `handover`."""
     make_folder(copy.folder)
     crew = copy.share.crew.name if copy.share.crew else None
@@ -203,7 +203,7 @@ def _write_copy(job: Job, copy: CopyDraft, ours: set[str]) -> Copy:
 
 
 def _write_file(
-    job: Job, copy: CopyDraft, file: FileDraft, damaged: set[Tile]
+    job: HandoverJob, copy: CopyDraft, file: FileDraft, damaged: set[Tile]
 ) -> tuple[list[FileEntry], int]:
     """Write, sync, read back and name one file; give its entries and the bytes of its tiles.
 
@@ -211,7 +211,7 @@ def _write_file(
     """
     final = copy.folder / file.name
     part = part_of(final)
-    passage = Passage(job, file, damaged)
+    passage = CheckedTileStream(job, file, damaged)
     about = About(
         title=job.brief.title,
         layer=file.layer,
@@ -234,7 +234,7 @@ def _write_file(
     return entries, passage.tiles_bytes
 
 
-def _check_back(job: Job, file: FileDraft, part: Path, written: Tally) -> None:
+def _check_back(job: HandoverJob, file: FileDraft, part: Path, written: ContentDigest) -> None:
     every, done = sum(written.by_zoom.values()), 0
 
     def on_tile() -> None:

@@ -12,14 +12,14 @@ import numpy as np
 from packer.common.units import bytes_text
 from packer.errors import BriefError, DiskError, LastbarError
 from packer.geometry.tileset import TileSet
-from packer.handover.crews import Share, folder_name
+from packer.handover.crews import CrewShare, folder_name
 from packer.handover.kinds import As, file_name, predicted_bytes, refuse_unfit
 from packer.handover.manifest import RESERVED
 from packer.handover.parting import parts
 from packer.handover.target import free_bytes
 from packer.planning.plan import LayerPlan, Plan
 from packer.store.sealed_mbtiles import mbtiles_bytes_each
-from packer.store.snapshot_reader import Shelf, Stock
+from packer.store.snapshot_reader import SnapshotReader, TileIndex
 
 __all__ = [
     "CopyDraft",
@@ -44,7 +44,7 @@ class FileDraft:
     layer: str
     part: int
     parts: int
-    stock: Stock
+    stock: TileIndex
     predicted_bytes: int
 
 
@@ -54,7 +54,7 @@ class LayerDraft:
 
     plan: LayerPlan
     format: str
-    stock: Stock
+    stock: TileIndex
     absent: int
     missing: TileSet
     files: tuple[FileDraft, ...]
@@ -65,7 +65,7 @@ class CopyDraft:
     """A folder to be written."""
 
     folder: Path
-    share: Share
+    share: CrewShare
     layers: Mapping[str, LayerDraft]
 
     @property
@@ -81,8 +81,8 @@ class CopyDraft:
 
 def draft(
     plan: Plan,
-    shared_out: Iterable[Share],
-    shelves: Mapping[str, Shelf],
+    shared_out: Iterable[CrewShare],
+    shelves: Mapping[str, SnapshotReader],
     to: Path,
     kind: As,
     limit_bytes: int | None,
@@ -100,14 +100,14 @@ def draft(
     return copies
 
 
-_NOTHING = Stock(*(np.empty(0, dtype=np.int64) for _ in range(6)))
+_NOTHING = TileIndex(*(np.empty(0, dtype=np.int64) for _ in range(6)))
 
 
 def _layer(
     plan: Plan,
     layer: LayerPlan,
-    shelf: Shelf | None,
-    whole: Stock | None,
+    shelf: SnapshotReader | None,
+    whole: TileIndex | None,
     folder: Path,
     kind: As,
     limit_bytes: int | None,

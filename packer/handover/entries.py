@@ -7,24 +7,26 @@ from pathlib import Path
 
 from packer.geometry.shapes import enclosing
 from packer.geometry.tileset import TileSet
-from packer.handover.checked_stream import Job, Passage
+from packer.handover.checked_stream import CheckedTileStream, HandoverJob
 from packer.handover.drafting import CopyDraft, FileDraft, LayerDraft
 from packer.handover.ground import degrees, ground
 from packer.handover.loose import SUMS, TILEJSON, file_sha256
 from packer.handover.manifest import AreaEntry, FileEntry, LayerEntry, Manifest, SoftwareEntry
 from packer.planning.plan import OVERVIEW, Plan
-from packer.store.snapshot_reader import Stock
+from packer.store.snapshot_reader import TileIndex
 from packer.version import __version__
 
 __all__ = ["date_text", "file_entries", "layer_entry", "manifest_of", "plain_entry", "tiles_file"]
 
 
-def tiles_file(job: Job, part: Path) -> Path:
+def tiles_file(job: HandoverJob, part: Path) -> Path:
     """The file whose hash stands for the tiles: the sealed file itself, or the list of the loose ones."""
     return part / SUMS if job.kind == "folder" else part
 
 
-def file_entries(job: Job, file: FileDraft, part: Path, passage: Passage, sha256: str) -> list[FileEntry]:
+def file_entries(
+    job: HandoverJob, file: FileDraft, part: Path, passage: CheckedTileStream, sha256: str
+) -> list[FileEntry]:
     """The manifest's entries for a file that still has its hidden name, the one with tiles first.
 
     `sha256` is that of its `tiles_file`.
@@ -64,7 +66,7 @@ def plain_entry(path: Path, name: str, layer: str | None) -> FileEntry:
     )
 
 
-def layer_entry(job: Job, layer: LayerDraft, damaged: TileSet) -> LayerEntry:
+def layer_entry(job: HandoverJob, layer: LayerDraft, damaged: TileSet) -> LayerEntry:
     """The entry of a layer, of which the tiles in `damaged` were left out."""
     asked = job.brief.layers[layer.plan.name]
     stock = layer.stock
@@ -89,7 +91,7 @@ def _text_or_none(value: object) -> str | None:
     return None if value is None else str(value)
 
 
-def _span(stock: Stock) -> tuple[str, str] | None:
+def _span(stock: TileIndex) -> tuple[str, str] | None:
     return (date_text(int(stock.fetched.min())), date_text(int(stock.fetched.max()))) if len(stock) else None
 
 
@@ -99,7 +101,7 @@ def date_text(seconds: int) -> str:
 
 
 def manifest_of(
-    job: Job, copy: CopyDraft, layers: dict[str, LayerEntry], files: tuple[FileEntry, ...]
+    job: HandoverJob, copy: CopyDraft, layers: dict[str, LayerEntry], files: tuple[FileEntry, ...]
 ) -> Manifest:
     """The manifest of a copy."""
     return Manifest(

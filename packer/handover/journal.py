@@ -12,14 +12,14 @@ from pathlib import Path
 
 from packer.handover.target import clear_away, put_text
 
-__all__ = ["INTENT", "Intent", "claim", "read_intent", "unclaim"]
+__all__ = ["INTENT", "Journal", "claim", "read_intent", "unclaim"]
 
 INTENT = ".intent.handover.part"
 _LARGEST_BYTES = 8_000_000
 
 
 @dataclass(frozen=True, slots=True)
-class Intent:
+class Journal:
     """The names that a run was about to give, and the crew that it did so for; None where it was for everyone."""
 
     names: frozenset[str] = frozenset()
@@ -38,16 +38,16 @@ def unclaim(folder: Path) -> None:
     clear_away(folder / INTENT)
 
 
-def read_intent(folder: Path) -> Intent:
+def read_intent(folder: Path) -> Journal:
     """The note in a folder; an empty one where there is none, or none that can be read. It may come from anyone."""
     path = folder / INTENT
     try:
         if path.is_symlink() or not path.is_file() or path.stat().st_size > _LARGEST_BYTES:
-            return Intent()
+            return Journal()
         found = json.loads(path.read_bytes())
     except (OSError, ValueError, RecursionError):
-        return Intent()  # it has its name only once it is whole
+        return Journal()  # it has its name only once it is whole
     told = found if isinstance(found, list) else []
     crews = [entry.get("crew") for entry in told if isinstance(entry, dict)]
     crew = next((crew for crew in crews if isinstance(crew, str)), None)
-    return Intent(frozenset(name for name in told if isinstance(name, str)), crew)
+    return Journal(frozenset(name for name in told if isinstance(name, str)), crew)

@@ -8,15 +8,15 @@ from dataclasses import dataclass
 from pathlib import Path
 from typing import Any, Literal
 
+from packer.content.digest import body_hash
 from packer.errors import InputError, StoreError
 from packer.geometry.tileset import Tile, TileSet
 from packer.handover.ground import degrees, extent, middle
 from packer.handover.loose import TILEJSON, read_sums, tilejson, write_loose
 from packer.handover.target import on_disk_bytes, put_text, sync_file
-from packer.store.records import body_hash
-from packer.store.sealed_gpkg import Contents, geopackage_bytes, write_geopackage
+from packer.store.sealed_gpkg import GpkgContents, geopackage_bytes, write_geopackage
 from packer.store.sealed_mbtiles import mbtiles_bytes, write_mbtiles
-from packer.store.snapshot_reader import SealedFile, Stock, Tally
+from packer.store.snapshot_reader import ContentDigest, SealedFile, TileIndex
 
 __all__ = ["About", "As", "Findings", "file_name", "predicted_bytes", "read_back", "refuse_unfit", "write"]
 
@@ -60,7 +60,7 @@ def file_name(kind: As, layer: str, part: int, parts: int) -> str:
     return f"{layer}{f'-{part}-of-{parts}' if parts > 1 else ''}.{kind}"
 
 
-def predicted_bytes(kind: As, form: str, folder: Path, stock: Stock) -> int:
+def predicted_bytes(kind: As, form: str, folder: Path, stock: TileIndex) -> int:
     """What these tiles take at most: the size of the file, or of the loose files on the disk of `folder`."""
     if kind == "mbtiles":
         labels = _VECTOR_LABELS_BYTES if form == "pbf" else 0
@@ -95,9 +95,9 @@ def write(
         put_text(part / TILEJSON, text)
 
 
-def read_back(kind: As, path: Path, on_tile: Callable[[], None]) -> Tally:
+def read_back(kind: As, path: Path, on_tile: Callable[[], None]) -> ContentDigest:
     """Read a finished file or folder from its first tile to its last. Raises StoreError if it is not sound."""
-    tally = Tally()
+    tally = ContentDigest()
     if kind == "folder":
         for loose in read_sums(path):
             data = (path / loose.name).read_bytes()
@@ -144,8 +144,8 @@ def _labels(about: About, found: Findings) -> dict[str, str]:
     return rows
 
 
-def _contents(about: About, found: Findings) -> Contents:
-    return Contents(
+def _contents(about: About, found: Findings) -> GpkgContents:
+    return GpkgContents(
         identifier=about.name,
         # The standard has no place of its own for an attribution.
         description=f"{_description(about)} Attribution: {about.attribution}",

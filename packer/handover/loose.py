@@ -14,9 +14,9 @@ from dataclasses import dataclass
 from pathlib import Path
 from typing import Any
 
+from packer.content.digest import body_hash
 from packer.errors import StoreError
 from packer.geometry.tileset import Tile
-from packer.store.records import body_hash
 from packer.store.schema import translated
 
 __all__ = ["SUMS", "TILEJSON", "Loose", "read_sums", "tilejson", "write_loose"]

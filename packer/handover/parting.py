@@ -19,7 +19,7 @@ from packer.geometry.cover import chunked
 from packer.geometry.grid import Floats, Ints, x_at, y_at
 from packer.geometry.shapes import Corridor, Shape
 from packer.planning.plan import OVERVIEW, LayerPlan
-from packer.store.snapshot_reader import Stock
+from packer.store.snapshot_reader import TileIndex
 
 __all__ = ["Order", "along", "parts"]
 
@@ -55,7 +55,7 @@ def _pieces(shape: Corridor) -> shapely.STRtree:
 
 
 @dataclass(frozen=True, slots=True)
-class _Block:
+class _Subtree:
     """A tile's place and, as places in the stock, everything at or below it and what lies above it."""
 
     zoom: int
@@ -66,11 +66,11 @@ class _Block:
 
 
 def parts(
-    stock: Stock,
+    stock: TileIndex,
     layer: LayerPlan,
     shapes: Sequence[tuple[str, Shape]],
     weight: Ints,
-    predict: Callable[[Stock], int],
+    predict: Callable[[TileIndex], int],
     limit_bytes: int | None,
 ) -> list[Ints]:
     """Places in the stock, ascending, for each part; one part if everything fits the limit.
@@ -102,7 +102,7 @@ def parts(
     )
 
 
-def _shared(stock: Stock, weight: Ints, limit_bytes: int) -> int:
+def _shared(stock: TileIndex, weight: Ints, limit_bytes: int) -> int:
     """The deepest zoom up to which everything goes into every part; -1 if not even zoom 0 is small enough."""
     for zoom in range(_SHARED_ZOOM, -1, -1):
         if int(weight[stock.zoom <= zoom].sum()) * _SHARED_SHARE <= limit_bytes:
@@ -111,8 +111,8 @@ def _shared(stock: Stock, weight: Ints, limit_bytes: int) -> int:
 
 
 def _blocks(
-    stock: Stock, weight: Ints, places: Ints, zoom: int, above: tuple[int, ...], most: float
-) -> Iterator[_Block]:
+    stock: TileIndex, weight: Ints, places: Ints, zoom: int, above: tuple[int, ...], most: float
+) -> Iterator[_Subtree]:
     """Cut tiles, all at `zoom` or deeper, into blocks that weigh at most `most` or have one tile each."""
     down = stock.zoom[places] - zoom
     key = (stock.y[places] >> down) << 32 | (stock.x[places] >> down)
@@ -127,12 +127,12 @@ def _blocks(
         if deeper.size and weight[group].sum() + weight[list(above)].sum() > most:
             yield from _blocks(stock, weight, deeper, zoom + 1, (*above, *own.tolist()), most)
         else:
-            yield _Block(zoom, x, y, group, above)
+            yield _Subtree(zoom, x, y, group, above)
 
 
 def _ordered(
-    blocks: list[_Block], stock: Stock, layer: LayerPlan, shapes: Sequence[tuple[str, Shape]]
-) -> list[_Block]:
+    blocks: list[_Subtree], stock: TileIndex, layer: LayerPlan, shapes: Sequence[tuple[str, Shape]]
+) -> list[_Subtree]:
     names = [name for name, _ in shapes]
     first_area = np.full(len(stock), len(names))
     for area in reversed(layer.areas):
@@ -154,7 +154,7 @@ def _quadkey_order(x: Floats, y: Floats) -> Ints:
     return key
 
 
-def _packed(blocks: list[_Block], weight: Ints, room: float) -> Iterator[Ints]:
+def _packed(blocks: list[_Subtree], weight: Ints, room: float) -> Iterator[Ints]:
     """Fill one part after the other, in order, as far as the estimate allows."""
     inside: list[Ints] = []
     above: set[int] = set()

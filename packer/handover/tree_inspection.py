@@ -20,7 +20,7 @@ from packer.handover.loose import file_sha256
 from packer.handover.manifest import CARD, CREWS, CREWS_LOCK, MANIFEST
 from packer.store.schema import translated
 
-__all__ = ["FolderFinding", "Muster", "copies_in", "inspect_tree"]
+__all__ = ["FolderFinding", "InspectionSummary", "copies_in", "inspect_tree"]
 
 _FIRST_BYTES = 1000  # what a manifest is stands at its start
 
@@ -35,7 +35,7 @@ class FolderFinding:
 
 
 @dataclass(frozen=True, slots=True)
-class Muster:
+class InspectionSummary:
     """What was found of all copies in a folder, and the folders that are not as they were handed over."""
 
     copies: tuple[InspectReport, ...]
@@ -84,7 +84,9 @@ def _is_ours(folder: Path) -> bool:
     return known or (folder / CARD).exists()
 
 
-def inspect_tree(folder: Path, *, on_progress: Progress = lambda _name, _done, _all: None) -> Muster:
+def inspect_tree(
+    folder: Path, *, on_progress: Progress = lambda _name, _done, _all: None
+) -> InspectionSummary:
     """Inspect every copy in a folder, and hold the folder against its record of crews. Never writes.
 
     A folder without a record, from an older version or for everyone, is held against what is in it alone. Raises
@@ -102,7 +104,7 @@ def inspect_tree(folder: Path, *, on_progress: Progress = lambda _name, _done, _
             elif not faults:
                 raise
     known = {CREWS, CREWS_LOCK, *(path.name for path in (*copies, *faults) if path.parent == folder)}
-    return Muster(tuple(_without(report, known) for report in reports), tuple(faults.values()))
+    return InspectionSummary(tuple(_without(report, known) for report in reports), tuple(faults.values()))
 
 
 def _without(report: InspectReport, known: set[str]) -> InspectReport:

@@ -22,9 +22,9 @@ from pydantic import (
     model_validator,
 )
 
-from packer.common.shell import typed
+from packer.common.shell import shell_command
 from packer.errors import BriefError
-from packer.planning.brief_errors import as_found, nearest, syntax, told
+from packer.planning.brief_errors import format_errors, nearest, quote_value, syntax
 from packer.planning.brief_layer import Layer, Table, key_of
 from packer.planning.brief_values import (
     Box,
@@ -151,7 +151,7 @@ class Brief(Table):
         for name, table in value.items():
             if not isinstance(table, dict):
                 raise ValueError(
-                    f"{as_found(name)} stands where the name of a layer should be; "
+                    f"{quote_value(name)} stands where the name of a layer should be; "
                     "open each layer with a heading such as [layers.aerial]"
                 )
             check_layer_name(name, seen)
@@ -190,12 +190,12 @@ class Brief(Table):
         names: set[str] = set()
         for area in self.areas:
             if area.name in names:
-                raise ValueError(f"two areas have the name {as_found(area.name)}; give each its own")
+                raise ValueError(f"two areas have the name {quote_value(area.name)}; give each its own")
             names.add(area.name)
             for layer in area.layers or ():
                 if layer not in self.layers:
                     raise ValueError(
-                        f"In area {as_found(area.name)}, layers names {as_found(layer)}, "
+                        f"In area {quote_value(area.name)}, layers names {quote_value(layer)}, "
                         f"which is not a layer of this brief{nearest(layer, self.layers)}"
                     )
         return self
@@ -205,7 +205,7 @@ class Brief(Table):
         areas, names = {area.name for area in self.areas}, set()
         for crew in self.crews:
             if crew.name in names:
-                raise ValueError(f"two crews have the name {as_found(crew.name)}; give each its own")
+                raise ValueError(f"two crews have the name {quote_value(crew.name)}; give each its own")
             names.add(crew.name)
             for key, found, known in (
                 ("areas", crew.areas, areas),
@@ -213,7 +213,7 @@ class Brief(Table):
             ):
                 for name in sorted(set(found or ()) - known):
                     raise ValueError(
-                        f"For crew {as_found(crew.name)}, {key} names {as_found(name)}, which this brief does "
+                        f"For crew {quote_value(crew.name)}, {key} names {quote_value(name)}, which this brief does "
                         f"not have{nearest(name, sorted(known))}"
                     )
         return self
@@ -263,7 +263,7 @@ class Brief(Table):
         try:
             brief = cls.model_validate(table)
         except ValidationError as fault:
-            faults = told(fault.errors(include_url=False), table, _KEYS)
+            faults = format_errors(fault.errors(include_url=False), table, _KEYS)
             one = len(faults) == 1
             text = f"{path}: {faults[0]}" if one else f"{path} has these faults:\n- " + "\n- ".join(faults)
             raise BriefError(text) from None  # the cause would repeat what may hold a key
@@ -298,7 +298,7 @@ def _read_text(path: Path) -> str:
         return text.decode("utf-8-sig").replace("\r\n", "\n")
     except FileNotFoundError:
         raise BriefError(
-            f"{path} does not exist. Name your brief, or write a first one: {typed('new', path)}"
+            f"{path} does not exist. Name your brief, or write a first one: {shell_command('new', path)}"
         ) from None
     except UnicodeDecodeError as fault:
         raise BriefError(

@@ -13,7 +13,7 @@ from typing import Any
 import tomlkit
 from tomlkit.items import AoT, InlineTable, Item, SingleKey, Table
 
-from packer.common.atomic_write import write_whole
+from packer.common.atomic_write import write_atomic
 from packer.errors import BriefError, DiskError
 from packer.planning.brief import OVERVIEW, Area, Brief, Overview
 
@@ -204,7 +204,7 @@ def rewrite(brief: Brief, edits: Iterable[Edit]) -> Brief:
             raise BriefError(
                 f"{brief.path} has changed meanwhile and is left as it is. Run the command again."
             )
-        write_whole(brief.path, mark + rewritten(brief, edits, text).encode("utf-8"))
+        write_atomic(brief.path, mark + rewritten(brief, edits, text).encode("utf-8"))
     except OSError as fault:
         raise DiskError(f"{brief.path} cannot be written: {fault.strerror}. It is as it was.") from fault
     return edited(brief, edits)  # as the file reads now, and with what servers offer still filled in

@@ -12,7 +12,7 @@ from collections.abc import Collection, Mapping, Sequence
 from datetime import date, datetime, time
 from typing import Any
 
-__all__ = ["as_found", "nearest", "syntax", "told"]
+__all__ = ["format_errors", "nearest", "quote_value", "syntax"]
 
 _MOST_TOLD, _MOST_LOOKED_AT = 12, 500
 _LONGEST_FOUND = 70
@@ -53,7 +53,9 @@ def syntax(fault: Exception) -> str:
     return f"{f' at {where}' if where else ''}: {_SYNTAX.get(what, what[:1].lower() + what[1:])}"
 
 
-def told(faults: Sequence[Any], table: Mapping[str, Any], keys: Mapping[str, Collection[str]]) -> list[str]:
+def format_errors(
+    faults: Sequence[Any], table: Mapping[str, Any], keys: Mapping[str, Collection[str]]
+) -> list[str]:
     """One sentence for each of pydantic's error details, the first dozen of them.
 
     `table` is the brief as parsed; `keys` are the known keys of "layers", "areas", "overview" and, as "", of
@@ -76,7 +78,7 @@ def nearest(word: str, known: Collection[str]) -> str:
     return f"; known are {', '.join(first)}"
 
 
-def as_found(value: object) -> str:
+def quote_value(value: object) -> str:
     """A value as a brief would write it, in one short line."""
     match value:
         case str():
@@ -95,7 +97,7 @@ def as_found(value: object) -> str:
         case list():
             if any(isinstance(each, list | dict) for each in value):
                 return "a list of lists or tables"
-            text = ", ".join(as_found(each) for each in value[:6])
+            text = ", ".join(quote_value(each) for each in value[:6])
             return f"[{text}, …]" if len(value) > 6 else f"[{text}]"
         case _:
             return "a table"
@@ -110,7 +112,7 @@ def _sentence(fault: Any, table: Mapping[str, Any], keys: Mapping[str, Collectio
     kind, value = fault["type"], fault["input"]
     within = f"In {place}, " if place else ""
     if kind == "extra_forbidden":
-        return f"{within}the key {as_found(key)} is not known{_hint(room, key, keys)}"
+        return f"{within}the key {quote_value(key)} is not known{_hint(room, key, keys)}"
     if kind == "missing":
         return f"{within}{key} is missing. Write {_EXAMPLES.get(key, key)}"
     if kind == "value_error":
@@ -118,11 +120,11 @@ def _sentence(fault: Any, table: Mapping[str, Any], keys: Mapping[str, Collectio
         if key in _SECRET:
             return f"{within}{key} cannot be used: {reason}"
         if key and not isinstance(value, dict):
-            return f"{within}{key} is {as_found(value)}, but {reason}"
+            return f"{within}{key} is {quote_value(value)}, but {reason}"
         return f"{within}{reason}" if key in ("", room) else f"{within}{key} cannot be used: {reason}"
     if kind == "model_type" and place:
         return f"{place[:1].upper()}{place[1:]} should be a table that stands {_HOMES[room]}"
-    found = "" if key in _SECRET else f" as {as_found(value)}"
+    found = "" if key in _SECRET else f" as {quote_value(value)}"
     return f"{within}{key} cannot be used{found}. Write {_EXAMPLES.get(key, 'it as the documentation shows')}"
 
 
@@ -130,7 +132,7 @@ def _place(loc: Sequence[int | str], table: Mapping[str, Any]) -> tuple[str, str
     """The room of the brief, the place in words, and the key; the last two may be empty."""
     first, *rest = loc or ("",)
     if first == "layers" and rest:
-        return "layers", f"layer {as_found(rest[0])}", str(rest[1]) if rest[1:] else ""
+        return "layers", f"layer {quote_value(rest[0])}", str(rest[1]) if rest[1:] else ""
     if first == "areas" and rest:
         return "areas", _member(table, "areas", "area", rest[0]), str(rest[1]) if rest[1:] else ""
     if first == "crews" and rest:
@@ -144,7 +146,9 @@ def _member(table: Mapping[str, Any], key: str, kind: str, place: Any) -> str:
     member = table[key][place]
     name = member.get("name") if isinstance(member, dict) else None
     return (
-        f"{kind} {as_found(name)}" if isinstance(name, str) and name.strip() else f"{kind} number {place + 1}"
+        f"{kind} {quote_value(name)}"
+        if isinstance(name, str) and name.strip()
+        else f"{kind} number {place + 1}"
     )
 
 

@@ -15,7 +15,7 @@ from pydantic import BeforeValidator
 
 from packer.common.units import metres, size_bytes
 from packer.geometry.grid import MAX_LATITUDE, MAX_ZOOM, LonLatBox
-from packer.planning.brief_errors import as_found
+from packer.planning.brief_errors import quote_value
 
 __all__ = [
     "Box",
@@ -114,7 +114,7 @@ def one_of(*words: str) -> BeforeValidator:
     def check(value: object) -> object:
         if value not in words:
             raise ValueError(
-                f"it should be {', '.join(as_found(w) for w in words[:-1])} or {as_found(words[-1])}"
+                f"it should be {', '.join(quote_value(w) for w in words[:-1])} or {quote_value(words[-1])}"
             )
         return value
 
@@ -288,7 +288,7 @@ def check_layer_name(name: str, seen: dict[str, str]) -> None:
     bad_end = name.endswith((".", " "))
     if not _LAYER_NAME.fullmatch(name) or bad_end or names_a_device(name):
         raise ValueError(
-            f"the layer name {as_found(name)} cannot name the file of a pack; use up to 64 letters, digits, "
+            f"the layer name {quote_value(name)} cannot name the file of a pack; use up to 64 letters, digits, "
             '"-", "_", "." and spaces, with a letter or digit first, and none that Windows keeps for devices'
         )
     twin = seen.setdefault(name.lower(), name)

@@ -9,10 +9,10 @@ import hashlib
 from collections.abc import Collection, Mapping
 from pathlib import Path
 
-from packer.common.shell import typed
+from packer.common.shell import shell_command
 from packer.errors import BriefError
 from packer.planning.brief import Brief, Layer
-from packer.planning.brief_errors import as_found
+from packer.planning.brief_errors import quote_value
 from packer.sources.address import check_template, fingerprint, shown, variables
 from packer.sources.kept_offers import keep_offer, kept_offer
 from packer.sources.offer import Offer
@@ -88,8 +88,8 @@ def _zooms(place: str, layer: Layer, offer: Offer) -> tuple[int, int]:
     first, last = max(layer.zooms[0], offer.zooms[0]), min(layer.zooms[1], offer.zooms[1])
     if first > last:
         raise BriefError(
-            f"{place}: zooms are {as_found(list(layer.zooms))}, but the server offers "
-            f"{as_found(list(offer.zooms))}, which has none in common. Change zooms, or leave the key out."
+            f"{place}: zooms are {quote_value(list(layer.zooms))}, but the server offers "
+            f"{quote_value(list(offer.zooms))}, which has none in common. Change zooms, or leave the key out."
         )
     return first, last
 
@@ -128,6 +128,6 @@ def unread(brief: Brief, names: Collection[str]) -> BriefError:
     layers = " and ".join(f'"{name}"' for name in names)
     return BriefError(
         f"{brief.path}: what the server offers for layer {layers} has not been read yet, or the brief asks for "
-        f"something else by now. Read it with the network at hand: {typed('plan', brief.path)} (from Python: "
+        f"something else by now. Read it with the network at hand: {shell_command('plan', brief.path)} (from Python: "
         "read_offers)"
     )

@@ -16,10 +16,10 @@ from packer.geometry.partition import dealt
 from packer.geometry.shapes import Corridor, Shape, around, enclosing
 from packer.geometry.tileset import TileSet
 from packer.planning.brief import OVERVIEW, Area, Brief, Layer
-from packer.planning.brief_errors import as_found
+from packer.planning.brief_errors import quote_value
 from packer.planning.offers import unread
 from packer.planning.shape_files import read_shape
-from packer.sources.offer import Offer, Window
+from packer.sources.offer import Offer, TileLimits
 
 __all__ = ["OVERVIEW", "AreaPlan", "LayerPlan", "Plan", "part_of", "plan"]
 
@@ -196,7 +196,7 @@ def _offered(offer: Offer, tiles: TileSet) -> TileSet:
     return TileSet.union(kept)
 
 
-def _block(zoom: int, window: Window | None, top: int, bottom: int) -> TileSet:
+def _block(zoom: int, window: TileLimits | None, top: int, bottom: int) -> TileSet:
     if window is None or (top := max(top, window.top)) > (bottom := min(bottom, window.bottom)):
         return TileSet()
     rows = np.arange(top, bottom + 1, dtype=np.int64)
@@ -226,13 +226,13 @@ def _narrowed(layer: Layer) -> list[str]:
     if layer.offer is None or "zooms" not in layer.as_written.model_fields_set or asked == layer.zooms:
         return []
     return [
-        f'Layer "{layer.name}": the brief has zooms = {as_found(list(asked))}, of which its server offers '
-        f"{as_found(list(layer.zooms))}."
+        f'Layer "{layer.name}": the brief has zooms = {quote_value(list(asked))}, of which its server offers '
+        f"{quote_value(list(layer.zooms))}."
     ]
 
 
 def _named(areas: list[str]) -> str:
-    named = [as_found(name) for name in areas]
+    named = [quote_value(name) for name in areas]
     if len(named) > _MOST_NAMED + 1:
         named = [*named[:_MOST_NAMED], f"{len(named) - _MOST_NAMED} more"]
     listed = " and ".join(filter(None, (", ".join(named[:-1]), named[-1])))

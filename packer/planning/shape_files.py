@@ -20,7 +20,7 @@ from typing import TYPE_CHECKING, Any, TypeVar
 
 import numpy as np
 
-from packer.common.lazy_import import lazily
+from packer.common.lazy_import import lazy_import
 from packer.errors import BriefError
 from packer.geometry.geojson import read_geojson
 from packer.geometry.geopackage import check_geopackage, stated_shapes
@@ -29,12 +29,12 @@ from packer.geometry.grid import MAX_LATITUDE, Floats
 from packer.geometry.kml import MOST_FOLDERS, check_kml
 from packer.geometry.shapes import Corridor, Polygons, Rectangle, Rings, Shape, Waypoint, mended
 from packer.planning.brief import Area, Brief
-from packer.planning.brief_errors import as_found
+from packer.planning.brief_errors import quote_value
 
 if TYPE_CHECKING:
     import shapely
 else:
-    shapely = lazily("shapely")  # only polygons and files read by GDAL need it
+    shapely = lazy_import("shapely")  # only polygons and files read by GDAL need it
 
 __all__ = ["read_shape"]
 
@@ -55,7 +55,7 @@ T = TypeVar("T")
 
 
 @dataclass(frozen=True, slots=True)
-class _Contents:
+class _FileShapes:
     points: list[Waypoint]
     lines: list[Floats]
     polygons: list[Rings]
@@ -82,11 +82,11 @@ def read_shape(brief: Brief, area: Area) -> Shape:
         reason = (fault.strerror if isinstance(fault, OSError) else None) or str(fault)
         end = "" if reason.endswith((".", "?")) else "."
         raise BriefError(
-            f"{brief.path}: In area {as_found(area.name)}, {area.file} cannot be used: {reason}{end}"
+            f"{brief.path}: In area {quote_value(area.name)}, {area.file} cannot be used: {reason}{end}"
         ) from fault
 
 
-def _shape(area: Area, held: _Contents) -> Shape:
+def _shape(area: Area, held: _FileShapes) -> Shape:
     if area.polygon is not None:
         if not held.polygons:
             raise ValueError(f"it has no polygon with an area; it {held}")
@@ -108,7 +108,7 @@ def _shape(area: Area, held: _Contents) -> Shape:
     return shape
 
 
-def _contents(path: Path) -> _Contents:
+def _contents(path: Path) -> _FileShapes:
     """All points, lines and polygons of a file, checked, in degrees. Raises ValueError or OSError."""
     if not path.exists():
         raise ValueError(f"{path} does not exist. Paths are relative to the brief")
@@ -137,7 +137,7 @@ def _contents(path: Path) -> _Contents:
     return _read_with_gdal(path)
 
 
-def _checked(points: list[Waypoint], lines: list[Floats], polygons: list[list[Floats]]) -> _Contents:
+def _checked(points: list[Waypoint], lines: list[Floats], polygons: list[list[Floats]]) -> _FileShapes:
     _refuse_many(points, lines, polygons)
     if points:
         _check(np.array([(point.lon, point.lat) for point in points]), MAX_LATITUDE)
@@ -145,7 +145,7 @@ def _checked(points: list[Waypoint], lines: list[Floats], polygons: list[list[Fl
         _check(line, MAX_LATITUDE)
     for ring in (ring for rings in polygons for ring in rings):
         _check(ring, 90.0)
-    return _Contents(
+    return _FileShapes(
         [Waypoint(_label(p.name), float(_wrap(np.array(p.lon))), p.lat) for p in points],
         [np.column_stack([_wrap(line[:, 0]), line[:, 1]]) for line in lines],
         [whole for rings in polygons for whole in _whole(rings)],
@@ -283,7 +283,7 @@ def _gdal() -> ModuleType:
             os.environ["OGR_SKIP"] = before
 
 
-def _read_with_gdal(path: Path) -> _Contents:
+def _read_with_gdal(path: Path) -> _FileShapes:
     gdal = _gdal()
     layers = _asked(lambda: [str(name) for name, _ in gdal.list_layers(path)])
     if len(layers) > MOST_FOLDERS:

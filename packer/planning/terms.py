@@ -29,9 +29,9 @@ __all__ = [
     "check_terms",
     "check_tile_hosts",
     "disallowed",
-    "foretold",
     "host_of",
     "is_loopback",
+    "preview_terms",
     "prohibition",
     "user_agent",
 ]
@@ -119,7 +119,7 @@ def check_terms(brief: Brief, plan: Plan, urls: Mapping[str, Sequence[str]], tod
     return remarks
 
 
-def foretold(brief: Brief, plan: Plan, today: date) -> list[str]:
+def preview_terms(brief: Brief, plan: Plan, today: date) -> list[str]:
     """What a fetch would refuse for, or remark on, as far as the brief itself tells: without a look at the variables
     of an address, at robots.txt or at what a server offers."""
     told: list[str] = []

@@ -13,7 +13,7 @@ from pathlib import Path
 # Set before numpy is loaded: its matrices here are small, and threads for them cost more than they bring.
 os.environ.setdefault("OPENBLAS_NUM_THREADS", "1")
 
-from packer.common.atomic_write import write_whole
+from packer.common.atomic_write import write_atomic
 from packer.errors import LastbarError
 from packer.practice.faults import FaultProxy
 from packer.practice.server import PracticeServer
@@ -32,7 +32,7 @@ def main(arguments: list[str] | None = None) -> int:
         with contextlib.ExitStack() as running:
             front = _start(options, running)
             if options.port_file:
-                write_whole(options.port_file, f"{front.port}\n")
+                write_atomic(options.port_file, f"{front.port}\n")
             sys.stdout.write(f"Practice server at {front.base_url}\n")
             sys.stdout.flush()
             stop.wait()

@@ -10,9 +10,9 @@ import numpy.typing as npt
 from packer.geometry.grid import EQUATOR_M, latitude_at
 from packer.practice.drawing import Overlay, overlay
 from packer.practice.terrain import (
-    Ground,
     Patch,
-    Window,
+    RasterWindow,
+    TerrainPatch,
     elevation,
     fade,
     lambert,
@@ -61,7 +61,7 @@ def _towards(rgb: Patch, colour: tuple[int, int, int], share: Patch) -> None:
         plane += change
 
 
-def _mottle(window: Window, octaves: tuple[tuple[int, float], ...], salt: int) -> Patch:
+def _mottle(window: RasterWindow, octaves: tuple[tuple[int, float], ...], salt: int) -> Patch:
     """A sum of octaves over a window, without the border of one pixel that the window has."""
     total = np.zeros((len(window.v), len(window.u)), np.float32)
     for octave, size in octaves:
@@ -71,7 +71,7 @@ def _mottle(window: Window, octaves: tuple[tuple[int, float], ...], salt: int) -
     return total[1:-1, 1:-1]
 
 
-def _shrubs(window: Window, cells: int, salt: int, density: Patch) -> tuple[Patch, Patch]:
+def _shrubs(window: RasterWindow, cells: int, salt: int, density: Patch) -> tuple[Patch, Patch]:
     """Crowns and their shadows, 0 to 1: at most one shrub in each cell, well inside it."""
     place_u, place_v = window.u * cells, window.v * cells
     columns, rows = np.floor(place_u).astype(np.int64), np.floor(place_v).astype(np.int64)
@@ -119,7 +119,7 @@ _SHRUBS = ((3_900_000, 41, 1.0), (2_730_000, 43, 0.9), (1_430_000, 42, 0.5))
 _CROWN_SHARE = np.float32(0.04)
 
 
-def _grow(rgb: Patch, window: Window, density: Patch, bias: int) -> None:
+def _grow(rgb: Patch, window: RasterWindow, density: Patch, bias: int) -> None:
     tint, drawn = 0.0, []
     for cells, salt, share in _SHRUBS:
         cell_px = 1 / (cells * window.pixel)
@@ -135,7 +135,7 @@ def _grow(rgb: Patch, window: Window, density: Patch, bias: int) -> None:
         _towards(rgb, _LEAF, crown * np.float32(0.9 * shown))
 
 
-def _bare(window: Window, ground: Ground, steep: Patch) -> Patch:
+def _bare(window: RasterWindow, ground: TerrainPatch, steep: Patch) -> Patch:
     """Colours of the ground without plants and works, (3, rows, columns)."""
     broad = _mottle(window, ((12, 0.5), (14, 0.5)), salt=7)
     small = _mottle(window, ((17, 0.35), (19, 0.3), (21, 0.33), (23, 0.36), (24, 0.34), (25, 0.36)), salt=8)
@@ -158,7 +158,7 @@ def _bare(window: Window, ground: Ground, steep: Patch) -> Patch:
     return rgb
 
 
-def _density(window: Window, ground: Ground, steep: Patch) -> Patch:
+def _density(window: RasterWindow, ground: TerrainPatch, steep: Patch) -> Patch:
     """How thickly shrubs stand, 0 to 1: along washes, near the lake, on gentle and not too high ground."""
     patches = _mottle(window, ((13, 0.24), (16, 0.2), (19, 0.16)), salt=9)
     bed = ground.wash[1:-1, 1:-1]
@@ -186,7 +186,7 @@ def _lay(rgb: Patch, works: Overlay | None) -> None:
 def paint_aerial(zoom: int, x: int, y: int, edition: int = 0) -> Pixels:
     """One aerial tile as (256, 256, 3) bytes. An edition past 0 is a later flight: another season, other
     shrubs, other light."""
-    window, framed = Window.of_tile(zoom, x, y), Window.of_tile(zoom, x, y, border_px=1)
+    window, framed = RasterWindow.of_tile(zoom, x, y), RasterWindow.of_tile(zoom, x, y, border_px=1)
     ground = elevation(framed)
     metres_per_px = EQUATOR_M * window.pixel * math.cos(math.radians(float(latitude_at(window.v[128]))))
     east, south = slopes(ground, metres_per_px)

@@ -32,23 +32,23 @@ class Overlay:
     share: Patch
 
 
-class _Look(NamedTuple):
+class _LineStyle(NamedTuple):
     colour: Colour
     width_m: float
     least_px: float
     strength: int  # of 255
 
 
-_LOOKS: dict[LayerName, dict[str, _Look]] = {
+_LOOKS: dict[LayerName, dict[str, _LineStyle]] = {
     "aerial": {
-        "road": _Look((222, 210, 186), 7.0, 1.0, 235),
-        "track": _Look((214, 198, 168), 3.2, 0.8, 190),
-        "trail": _Look((212, 192, 158), 1.5, 0.5, 140),
+        "road": _LineStyle((222, 210, 186), 7.0, 1.0, 235),
+        "track": _LineStyle((214, 198, 168), 3.2, 0.8, 190),
+        "trail": _LineStyle((212, 192, 158), 1.5, 0.5, 140),
     },
     "relief": {
-        "road": _Look((150, 66, 48), 8.0, 2.2, 255),
-        "track": _Look((128, 96, 70), 4.0, 1.4, 235),
-        "trail": _Look((90, 78, 70), 2.0, 1.2, 210),
+        "road": _LineStyle((150, 66, 48), 8.0, 2.2, 255),
+        "track": _LineStyle((128, 96, 70), 4.0, 1.4, 235),
+        "trail": _LineStyle((90, 78, 70), 2.0, 1.2, 210),
     },
 }
 _CROPS: tuple[Colour, ...] = ((104, 124, 66), (128, 136, 76), (190, 168, 112), (150, 120, 86), (88, 108, 58))

@@ -19,7 +19,7 @@ from typing import Literal
 
 from packer.errors import InputError
 
-__all__ = ["OK", "Link", "Outage", "Script", "Share", "SignIn", "Word", "read_script"]
+__all__ = ["OK", "FaultShare", "Link", "Outage", "Script", "SignInFault", "Word", "read_script"]
 
 _TIME = re.compile(r"(\d+(?:\.\d+)?)(ms|s|m)")
 _TIME_S = {"ms": 0.001, "s": 1.0, "m": 60.0}
@@ -88,7 +88,7 @@ class Outage:
 
 
 @dataclass(frozen=True, slots=True)
-class SignIn:
+class SignInFault:
     """Every request, for a time, is answered by `answer` in place of a tile."""
 
     time_s: float
@@ -104,7 +104,7 @@ class Link:
 
 
 @dataclass(frozen=True, slots=True)
-class Share:
+class FaultShare:
     """A fault that hits a share (0 to 1) of requests."""
 
     share: float
@@ -116,7 +116,7 @@ class Share:
         return int.from_bytes(digest[:8], "big") < self.share * 2**64
 
 
-Step = Word | Outage | SignIn
+Step = Word | Outage | SignInFault
 
 
 @dataclass(frozen=True, slots=True)
@@ -125,7 +125,7 @@ class Script:
 
     steps: tuple[tuple[Step, int | None], ...]
     link: Link
-    shares: tuple[Share, ...]
+    shares: tuple[FaultShare, ...]
 
     def words(self) -> Iterator[Step]:
         """One step for each request, without end."""
@@ -142,7 +142,7 @@ class Script:
 def read_script(text: str) -> Script:
     """Raises InputError, naming the word, for anything that is no script."""
     steps: list[tuple[Step, int | None]] = []
-    shares: list[Share] = []
+    shares: list[FaultShare] = []
     delay_s = rate_bits = 0.0
     for token in text.split():
         name, _, rest = token.partition(":")
@@ -181,7 +181,7 @@ def _sign_in(rest: str, token: str, count: int | None) -> tuple[Step, int | None
         raise _wrong(token, "signin:20, signin:5s, signin:5s:302 or signin:5s:511")
     if many.isdigit():
         return answers[how], int(many)
-    return SignIn(_time(many, token), answers[how]), count
+    return SignInFault(_time(many, token), answers[how]), count
 
 
 def _word(token: str) -> Word:
@@ -211,12 +211,12 @@ def _status(name: str, rest: str, token: str) -> Word:
     return Word(name, time_s=_time(rest.removeprefix("date:"), token), as_date=date)
 
 
-def _share(rest: str, token: str) -> Share:
+def _share(rest: str, token: str) -> FaultShare:
     percent, _, word = rest.partition(":")
     match = _SHARE.fullmatch(percent)
     if match is None or float(match[1]) > 100 or not word:
         raise _wrong(token, "share:2%:503")
-    return Share(float(match[1]) / 100, _word(word))
+    return FaultShare(float(match[1]) / 100, _word(word))
 
 
 def _time(text: str, token: str) -> float:

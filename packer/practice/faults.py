@@ -22,7 +22,7 @@ from typing import Self
 from packer.common.clock import Clock, SystemClock
 from packer.errors import NetworkError
 from packer.practice.counting import Counts
-from packer.practice.fault_script import OK, Outage, SignIn, Step, Word, read_script
+from packer.practice.fault_script import OK, Outage, SignInFault, Step, Word, read_script
 from packer.practice.link import SharedLink
 from packer.practice.misbehaviour import End, Flood, Piece, Play, Served, Trickle, play
 from packer.practice.upstream import Handler, ServerBehind
@@ -181,7 +181,7 @@ class FaultProxy:
         if method != "GET" or not self._scripted(target):
             return OK
         step = next(self._words)
-        if isinstance(step, SignIn):
+        if isinstance(step, SignInFault):
             self._sign_in = (self.clock.now() + step.time_s, step.answer)
             return step.answer
         self._attempts[target] += 1

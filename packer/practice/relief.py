@@ -9,7 +9,7 @@ import numpy as np
 from packer.geometry.grid import EQUATOR_M, latitude_at
 from packer.practice.aerial import Pixels
 from packer.practice.drawing import overlay
-from packer.practice.terrain import Patch, Window, elevation, lambert, slopes
+from packer.practice.terrain import Patch, RasterWindow, elevation, lambert, slopes
 
 __all__ = ["INTERVAL_M", "paint_relief"]
 
@@ -58,7 +58,7 @@ def _contours(height: Patch, rise_per_px: Patch, interval_m: float, width_px: fl
 
 def paint_relief(zoom: int, x: int, y: int, edition: int = 0) -> Pixels:
     """One relief tile as (256, 256, 3) bytes. An edition past 0 is a later print, in other inks."""
-    window = Window.of_tile(zoom, x, y, border_px=1)
+    window = RasterWindow.of_tile(zoom, x, y, border_px=1)
     ground = elevation(window)
     metres_per_px = EQUATOR_M * window.pixel * math.cos(math.radians(float(latitude_at(window.v[128]))))
     east, south = slopes(ground, metres_per_px)

@@ -18,7 +18,7 @@ import numpy as np
 import numpy.typing as npt
 
 from packer.geometry.grid import EQUATOR_M, Floats, latitude_at, longitude_at, x_at, y_at
-from packer.practice.terrain import Window, elevation, noise
+from packer.practice.terrain import RasterWindow, elevation, noise
 
 __all__ = ["PLACES", "SECTORS", "Place", "trace_course", "trace_ways", "write_data"]
 
@@ -131,7 +131,7 @@ def _leg(start: tuple[float, float], end: tuple[float, float], shy: float) -> Fl
     columns = int((max(a[0], b[0]) - left) / _STEP) + _ROOM
     rows = int((max(a[1], b[1]) - top) / _STEP) + _ROOM
     across, down = np.arange(columns, dtype=np.float64), np.arange(rows, dtype=np.float64)
-    window = Window(left + across * _STEP, top + down * _STEP, _STEP)
+    window = RasterWindow(left + across * _STEP, top + down * _STEP, _STEP)
     ground = elevation(window)
     heights = np.rint(ground.height_m.astype(np.float64)) + np.where(ground.water_m > 0, 1e6, 0)
     nodes = [(round((v - top) / _STEP), round((u - left) / _STEP)) for u, v in (a, b)]
@@ -207,7 +207,7 @@ def _degrees(line: Floats) -> Floats:
 def _heights(line: Floats) -> Floats:
     """Metres above the sea at grid fractions (n, 2), at the detail of zoom 15."""
     pixel = 1 / (256 << 15)
-    found = [elevation(Window(u[None], v[None], pixel)).height_m[0, 0] for u, v in line]
+    found = [elevation(RasterWindow(u[None], v[None], pixel)).height_m[0, 0] for u, v in line]
     heights: Floats = np.array(found, np.float64)
     return heights.round(1)
 

@@ -25,9 +25,9 @@ __all__ = [
     "BASIN_LAT",
     "BASIN_LON",
     "DEEPEST_DETAIL",
-    "Ground",
     "Patch",
-    "Window",
+    "RasterWindow",
+    "TerrainPatch",
     "elevation",
     "fade",
     "lambert",
@@ -52,7 +52,7 @@ _KM = 1 / 27_280.0
 
 
 @dataclass(frozen=True, slots=True)
-class Window:
+class RasterWindow:
     """The pixel centres of a raster: two axes of grid fractions, ascending by `pixel`, the size of a pixel."""
 
     u: _Axis
@@ -60,7 +60,7 @@ class Window:
     pixel: float
 
     @classmethod
-    def of_tile(cls, zoom: int, x: int, y: int, border_px: int = 0, size_px: int = 256) -> Window:
+    def of_tile(cls, zoom: int, x: int, y: int, border_px: int = 0, size_px: int = 256) -> RasterWindow:
         """The window of a tile, with `border_px` more pixels on each side."""
         pixel = 1.0 / (size_px << zoom)
         steps: _Axis = np.arange(-border_px, size_px + border_px, dtype=np.float64) + 0.5
@@ -68,7 +68,7 @@ class Window:
 
 
 @dataclass(frozen=True, slots=True)
-class Ground:
+class TerrainPatch:
     """What lies under a window. Arrays are (rows, columns), float32.
 
     `height_m` is above the sea; `water_m` the depth of water, 0 on land; `rough` 0 to 1 says how rugged the
@@ -138,7 +138,7 @@ def _spline(first: float, count: int, step: float, cells: int, shift: float) -> 
     return _Spline(lines, weights, stretches)
 
 
-def _splines(window: Window, cells: int, shift: tuple[float, float]) -> tuple[_Spline, _Spline]:
+def _splines(window: RasterWindow, cells: int, shift: tuple[float, float]) -> tuple[_Spline, _Spline]:
     """For the columns and for the rows of a window."""
     return (
         _spline(float(window.u[0]), len(window.u), window.pixel, cells, shift[0]),
@@ -161,14 +161,14 @@ def _weave(rows: _Spline, values: Patch, columns: _Spline) -> Patch:
     return whole
 
 
-def fade(window: Window, octave: int) -> float:
+def fade(window: RasterWindow, octave: int) -> float:
     """How far an octave shows, 0 to 1: cells under some 3 px fade out, so that nothing finer than a pixel
     can show is ever sampled, and below 1.5 px there is nothing left."""
     cell_px = 1 / (_cells(octave) * window.pixel)
     return min(1.0, max(0.0, (cell_px - 1.5) / 1.5))
 
 
-def noise(window: Window, octave: int, salt: int = 0, size: float = 1.0) -> Patch:
+def noise(window: RasterWindow, octave: int, salt: int = 0, size: float = 1.0) -> Patch:
     """One octave over a window: mean 0, nearly all of it within ±`size`, before any `fade`.
 
     Lattice columns wrap at the antimeridian.
@@ -182,7 +182,7 @@ def noise(window: Window, octave: int, salt: int = 0, size: float = 1.0) -> Patc
     return _weave(rows, values, columns)
 
 
-def _bump(window: Window, east_km: float, north_km: float, width_km: float, height_km: float) -> Patch:
+def _bump(window: RasterWindow, east_km: float, north_km: float, width_km: float, height_km: float) -> Patch:
     """A smooth hill, 1 at its middle and 0 beyond `width_km` east-west and `height_km` north-south."""
     a = np.clip(1 - ((window.u - _U0 - east_km * _KM) / (width_km * _KM)) ** 2, 0, None)
     b = np.clip(1 - ((window.v - _V0 + north_km * _KM) / (height_km * _KM)) ** 2, 0, None)
@@ -192,7 +192,7 @@ def _bump(window: Window, east_km: float, north_km: float, width_km: float, heig
 _MEAN_CREST = np.float32(0.55)  # what a folded octave comes to on average
 
 
-def _folded(window: Window, octave: int, salt: int) -> Patch | np.float32:
+def _folded(window: RasterWindow, octave: int, salt: int) -> Patch | np.float32:
     """An octave folded at 0 into crests of height 1; the root rounds the fold off, as weather would."""
     share = np.float32(fade(window, octave))
     if share == 0:
@@ -208,7 +208,7 @@ def _folded(window: Window, octave: int, salt: int) -> Patch | np.float32:
 _RIDGES = ((11, 420.0), (12, 520.0), (13, 470.0), (14, 290.0), (15, 170.0), (16, 85.0))
 
 
-def _ridges(window: Window, massif: Patch) -> Patch:
+def _ridges(window: RasterWindow, massif: Patch) -> Patch:
     """Metres of ridge and valley: folded octaves, each weighted by the one before, so that crests gather
     detail and valley floors stay plain."""
     height = np.zeros_like(massif)
@@ -230,7 +230,7 @@ _FINE = (
 _BROAD = ((2, 900.0), (3, 800.0), (4, 560.0), (5, 380.0), (6, 260.0), (7, 170.0), (8, 110.0), (9, 80.0))
 
 
-def _sum(window: Window, octaves: tuple[tuple[int, float], ...], salt: int) -> Patch:
+def _sum(window: RasterWindow, octaves: tuple[tuple[int, float], ...], salt: int) -> Patch:
     total = np.zeros((len(window.v), len(window.u)), np.float32)
     for octave, size_m in octaves:
         share = fade(window, octave)
@@ -239,7 +239,7 @@ def _sum(window: Window, octaves: tuple[tuple[int, float], ...], salt: int) -> P
     return total
 
 
-def _mountains(window: Window) -> tuple[Patch, Patch]:
+def _mountains(window: RasterWindow) -> tuple[Patch, Patch]:
     """Height in metres of all that is wider than 400 m or so, and the ruggedness that goes with it."""
     uplift = _bump(window, 0, 0, 260, 210)
     basin = _bump(window, 2.0, -0.5, 19.0, 13.0)
@@ -268,7 +268,7 @@ _BLOCK, _MARGIN = 64, 4
 def _frame(column: int, columns: int, row: int, rows: int) -> tuple[Patch, Patch]:
     u = np.arange(column, column + columns) / _FRAME_CELLS
     v = np.arange(row, row + rows) / _FRAME_CELLS
-    return _mountains(Window(u, v, 1 / _FRAME_CELLS))
+    return _mountains(RasterWindow(u, v, 1 / _FRAME_CELLS))
 
 
 def _block(first: int, last: int) -> tuple[int, int]:
@@ -281,7 +281,7 @@ def _block(first: int, last: int) -> tuple[int, int]:
     return first, last + 1 - first
 
 
-def _framed_mountains(window: Window) -> tuple[Patch, Patch]:
+def _framed_mountains(window: RasterWindow) -> tuple[Patch, Patch]:
     columns, rows = _splines(window, _FRAME_CELLS, (0.0, 0.0))
     first_u, last_u = int(columns.lines[0]), int(columns.lines[-1])
     first_v, last_v = int(rows.lines[0]), int(rows.lines[-1])
@@ -296,7 +296,7 @@ def _framed_mountains(window: Window) -> tuple[Patch, Patch]:
 _WASHES = ((13, 0.022), (15, 0.045))
 
 
-def _washes(window: Window, rough: Patch, fine: Patch) -> Patch:
+def _washes(window: RasterWindow, rough: Patch, fine: Patch) -> Patch:
     """Dry stream beds, 0 to 1, led astray by what is fine on the ground; none where it is rugged."""
     bed = np.zeros_like(rough)
     for octave, width in _WASHES:
@@ -308,7 +308,7 @@ def _washes(window: Window, rough: Patch, fine: Patch) -> Patch:
     return bed
 
 
-def elevation(window: Window) -> Ground:
+def elevation(window: RasterWindow) -> TerrainPatch:
     """The ground under a window."""
     framed = window.pixel * _FRAME_CELLS < 0.3
     height, rough = _framed_mountains(window) if framed else _mountains(window)
@@ -318,17 +318,17 @@ def elevation(window: Window) -> Ground:
     wash = _washes(window, rough, fine)
     height -= wash * np.float32(3)
     water = np.clip(_water_level(window) - height, 0, None)
-    return Ground(height, water, rough, wash)
+    return TerrainPatch(height, water, rough, wash)
 
 
-def _water_level(window: Window) -> Patch:
+def _water_level(window: RasterWindow) -> Patch:
     """The lake's level within 100 km of the basin, the sea's elsewhere: (rows, columns), metres."""
     near_u, near_v = np.abs(window.u - _U0) < 100 * _KM, np.abs(window.v - _V0) < 100 * _KM
     near = near_v[:, None] & near_u[None, :]
     return np.where(near, np.float32(LAKE_LEVEL_M), np.float32(SEA_LEVEL_M))
 
 
-def slopes(ground: Ground, metres_per_px: float) -> tuple[Patch, Patch]:
+def slopes(ground: TerrainPatch, metres_per_px: float) -> tuple[Patch, Patch]:
     """Rise eastward and southward, metres a metre, by central differences; one pixel is lost at each edge."""
     surface = ground.height_m + ground.water_m
     scale = np.float32(0.5 / metres_per_px)

@@ -11,7 +11,7 @@ import json
 from dataclasses import dataclass
 from pathlib import Path
 
-from packer.common.atomic_write import write_whole
+from packer.common.atomic_write import write_atomic
 from packer.geometry.tileset import Tile
 from packer.proof.results import Depth
 from packer.store.audit import BadTile, Identity
@@ -54,7 +54,7 @@ def save_bookmark(pack: Path, mark: Identity, at: Bookmark) -> None:
         }
     )
     with contextlib.suppress(OSError):
-        write_whole(_path(pack), text)
+        write_atomic(_path(pack), text)
 
 
 def forget_bookmark(pack: Path) -> None:

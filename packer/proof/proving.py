@@ -18,9 +18,9 @@ from packer.planning.pack_path import pack_path
 from packer.planning.plan import Plan
 from packer.proof.bookmark import Bookmark, forget_bookmark, read_bookmark, save_bookmark
 from packer.proof.remarks import not_checked, reasons, remarks
-from packer.proof.results import Counts, Depth, LayerFindings, VerifyReport
+from packer.proof.results import Depth, LayerFindings, TileCounts, VerifyReport
 from packer.proof.sweep import PIECE_BODIES, Sweeper
-from packer.proof.walk import Ground, walk
+from packer.proof.walk import Shortfall, walk
 from packer.store.audit import (
     BadTile,
     Census,
@@ -76,9 +76,9 @@ def verify(
     with Sweeper(depth, processes, ends, clock) as sweeper:
         for name, asked in plan.layers.items():
             if asked.tiles:
-                job = _Job(name, asked.tiles, pack_path(brief, name, store), moment, for_s is not None)
+                job = _LayerCheck(name, asked.tiles, pack_path(brief, name, store), moment, for_s is not None)
                 layers[name] = job.run(sweeper, on_progress, chance or Random())
-    ground = {name: Ground(la.missing | la.corrupt, la.absent, la.speed) for name, la in layers.items()}
+    ground = {name: Shortfall(la.missing | la.corrupt, la.absent, la.speed) for name, la in layers.items()}
     return VerifyReport(
         layers,
         depth,
@@ -89,7 +89,7 @@ def verify(
     )
 
 
-class _Job:
+class _LayerCheck:
     """The check of one layer's pack."""
 
     def __init__(self, name: str, planned: TileSet, pack: Path, now: float, bounded: bool) -> None:
@@ -182,8 +182,8 @@ def _findings(
     none = (planned & found.absent) - stored - corrupt if found else TileSet()
     missing = planned - stored - none - corrupt
     sets = [s.by_zoom() for s in (planned, stored, none, missing, corrupt)]
-    by_zoom = {zoom: Counts(*(s.get(zoom, 0) for s in sets)) for zoom in planned.zooms}
-    counts = Counts(*(sum(s.values()) for s in sets))
+    by_zoom = {zoom: TileCounts(*(s.get(zoom, 0) for s in sets)) for zoom in planned.zooms}
+    counts = TileCounts(*(sum(s.values()) for s in sets))
     by_tile = {b.tile: b for b in sorted(bad, key=lambda b: b.tile) if b.tile in corrupt}
     plain = LayerFindings(pack, counts, by_zoom, missing, corrupt, tuple(by_tile.values()), swept.bodies, 0)
     if found is None:

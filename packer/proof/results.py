@@ -12,7 +12,7 @@ from packer.geometry.tileset import TileSet
 from packer.proof.walk import LineWalk
 from packer.store.audit import BadTile
 
-__all__ = ["MOST_PROBLEMS", "Counts", "Depth", "LayerFindings", "Verdict", "VerifyReport"]
+__all__ = ["MOST_PROBLEMS", "Depth", "LayerFindings", "TileCounts", "Verdict", "VerifyReport"]
 
 MOST_PROBLEMS = 100_000  # named one by one in the JSON document; the counts hold in any case
 
@@ -38,7 +38,7 @@ class Verdict(enum.StrEnum):
 
 
 @dataclass(frozen=True, slots=True)
-class Counts:
+class TileCounts:
     """Planned tiles by what became of them: planned = stored + absent + missing + corrupt."""
 
     planned: int
@@ -60,8 +60,8 @@ class LayerFindings:
     """
 
     pack: Path
-    counts: Counts
-    by_zoom: Mapping[int, Counts]
+    counts: TileCounts
+    by_zoom: Mapping[int, TileCounts]
     missing: TileSet
     corrupt: TileSet
     bad: tuple[BadTile, ...]
@@ -167,5 +167,5 @@ def _layer_json(layer: LayerFindings) -> dict[str, Any]:
     }
 
 
-def _counts_json(counts: Counts) -> dict[str, int]:
+def _counts_json(counts: TileCounts) -> dict[str, int]:
     return {name: getattr(counts, name) for name in ("planned", "stored", "absent", "missing", "corrupt")}

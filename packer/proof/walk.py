@@ -24,7 +24,7 @@ from packer.geometry.shapes import Corridor, Waypoint, wrapped
 from packer.geometry.tileset import TileSet
 from packer.planning.plan import AreaPlan, Plan, lines_of
 
-__all__ = ["Ground", "LineWalk", "Stop", "Stretch", "walk"]
+__all__ = ["LineWalk", "Shortfall", "Stop", "Stretch", "walk"]
 
 _PIECE_M = 250.0
 _COUNTED = 200  # gaps of one line and layer whose tiles are counted, the longest first
@@ -35,7 +35,7 @@ Spans = Floats
 
 
 @dataclass(frozen=True, slots=True)
-class Ground:
+class Shortfall:
     """What of a layer's plan is not on board: `missing` can be fetched, `absent` the server has not.
 
     `speed` is tiles a second of the last fetch, None if there was none to tell by.
@@ -132,7 +132,7 @@ class LineWalk:
         }
 
 
-def walk(plan: Plan, ground: Mapping[str, Ground]) -> tuple[LineWalk, ...]:
+def walk(plan: Plan, ground: Mapping[str, Shortfall]) -> tuple[LineWalk, ...]:
     """Walk every line of a plan through every layer that serves its area; `ground` is by layer."""
     walks = []
     for name, corridor in lines_of(plan).items():
@@ -190,7 +190,7 @@ def _walked(
     area: AreaPlan,
     number: int,
     layer: str,
-    ground: Ground,
+    ground: Shortfall,
 ) -> LineWalk:
     lacking = area.tiles & (ground.missing | ground.absent)
     zooms = area.tiles.zooms
@@ -260,7 +260,7 @@ def _merged(spans: Spans) -> Spans:
 
 
 def _counted(
-    path: _Path, corridor: Corridor, area: AreaPlan, ground: Ground, stretches: list[Stretch]
+    path: _Path, corridor: Corridor, area: AreaPlan, ground: Shortfall, stretches: list[Stretch]
 ) -> list[Stretch]:
     """The stretches, those that are gaps with what they lack."""
     deepest = area.tiles.zooms[-1]

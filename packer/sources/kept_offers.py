@@ -11,11 +11,11 @@ from pathlib import Path
 from typing import Any
 from urllib.parse import quote, quote_plus
 
-from packer.common.atomic_write import write_whole
+from packer.common.atomic_write import write_atomic
 from packer.errors import DiskError
 from packer.geometry.grid import MAX_ZOOM
 from packer.sources.address import variables
-from packer.sources.offer import Offer, Window, checked_box, checked_window, prose
+from packer.sources.offer import Offer, TileLimits, checked_box, checked_window, prose
 
 __all__ = ["MASK", "keep_offer", "kept_form", "kept_offer", "offer_path"]
 
@@ -127,7 +127,7 @@ def keep_offer(folder: Path, layer: str, source: str, offer: Offer) -> None:
     path = offer_path(folder, layer)
     try:
         folder.mkdir(parents=True, exist_ok=True)
-        write_whole(path, json.dumps(told, indent=1))
+        write_atomic(path, json.dumps(told, indent=1))
     except OSError as fault:
         raise DiskError(
             f"{path} cannot be written: {fault.strerror}. What servers offer is kept there: free some space, or "
@@ -175,7 +175,7 @@ def _offer(told: Mapping[str, Any]) -> Offer:
     return offer
 
 
-def _window(zoom: int, told: Iterable[Any]) -> Window:
+def _window(zoom: int, told: Iterable[Any]) -> TileLimits:
     first, last, top, bottom = (_whole(v, 1 << 31) for v in told)
     window = checked_window(zoom, first, last, top, bottom)
     if window is None:

@@ -16,7 +16,7 @@ __all__ = [
     "LIMIT_BYTES",
     "Offer",
     "OfferError",
-    "Window",
+    "TileLimits",
     "checked_box",
     "checked_window",
     "checked_zooms",
@@ -37,7 +37,7 @@ class OfferError(ValueError):
     """
 
 
-class Window(NamedTuple):
+class TileLimits(NamedTuple):
     """A block of tiles at one zoom: first and last column, first and last row from the top, all included."""
 
     first: int
@@ -63,7 +63,7 @@ class Offer:
     bounds: LonLatBox | None = None
     tile_px: int | None = None
     matrices: Mapping[int, str] | None = None
-    limits: Mapping[int, Window] | None = None
+    limits: Mapping[int, TileLimits] | None = None
 
     @property
     def whole_grid(self) -> bool:
@@ -94,10 +94,10 @@ def checked_box(west: float, south: float, east: float, north: float) -> LonLatB
     return LonLatBox(west, south, east, north)
 
 
-def checked_window(zoom: int, first: int, last: int, top: int, bottom: int) -> Window | None:
+def checked_window(zoom: int, first: int, last: int, top: int, bottom: int) -> TileLimits | None:
     """The part of a block that lies on the grid, or None if none of it does."""
     end = (1 << zoom) - 1
-    window = Window(max(first, 0), min(last, end), max(top, 0), min(bottom, end))
+    window = TileLimits(max(first, 0), min(last, end), max(top, 0), min(bottom, end))
     return window if window.first <= window.last and window.top <= window.bottom else None
 
 

@@ -13,7 +13,7 @@ from xml.etree.ElementTree import Element
 
 from packer.geometry.grid import LonLatBox
 from packer.sources.matrices import MatrixSet, chosen_set, number, read_matrix_set, whole_number
-from packer.sources.offer import Offer, OfferError, Window, checked_box, checked_window, quoted
+from packer.sources.offer import Offer, OfferError, TileLimits, checked_box, checked_window, quoted
 from packer.sources.xml_tree import child, children, read_tree, text_at
 
 __all__ = ["Wish", "read_wmts"]
@@ -126,7 +126,7 @@ def _linked_set(contents: Element, layer: Element, wish: Wish) -> tuple[MatrixSe
     return grid, links[grid.identifier]
 
 
-def _limits(link: Element, grid: MatrixSet) -> dict[int, Window]:
+def _limits(link: Element, grid: MatrixSet) -> dict[int, TileLimits]:
     """The tiles on offer at each zoom that has any. Where limits are stated, zooms without one have none."""
     stated = {
         text_at(one, "TileMatrix"): tuple(
@@ -158,7 +158,7 @@ def _longest_run(zooms: Iterable[int]) -> tuple[int, int]:
     return best
 
 
-def _narrower(limits: Mapping[int, Window], zooms: Iterable[int]) -> bool:
+def _narrower(limits: Mapping[int, TileLimits], zooms: Iterable[int]) -> bool:
     return any(limits[zoom] != (0, (1 << zoom) - 1, 0, (1 << zoom) - 1) for zoom in zooms)
 
 

@@ -26,7 +26,7 @@ def read_tree(body: bytes, root: str) -> Element:
     """
     if len(body) > LIMIT_BYTES:
         raise OfferError(f"it is over {LIMIT_BYTES // 1_000_000} MB, so it is no description of layers")
-    reader = _Reader(root)
+    reader = _TreeReader(root)
     try:
         reader.parser.Parse(body, True)
     except expat.ExpatError as fault:
@@ -42,7 +42,7 @@ def read_tree(body: bytes, root: str) -> Element:
     return reader.tree.close()
 
 
-class _Reader:
+class _TreeReader:
     def __init__(self, root: str) -> None:
         self.tree = TreeBuilder()
         self._root, self._depth, self._count = root, 0, 0

@@ -9,7 +9,8 @@ import sqlite3
 from collections.abc import Callable
 from pathlib import Path
 
-from packer.store.records import body_hash, seal
+from packer.content.digest import body_hash
+from packer.store.records import seal
 from packer.store.schema import reading
 
 __all__ = ["PLACE", "Check", "Fault", "Piece", "audit_piece", "try_piece", "xyz"]

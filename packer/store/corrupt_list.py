@@ -11,10 +11,11 @@ import sqlite3
 from collections.abc import Callable, Iterable
 from pathlib import Path
 
-from packer.common.atomic_write import write_whole
+from packer.common.atomic_write import write_atomic
+from packer.content.digest import body_hash
 from packer.geometry.grid import MAX_ZOOM, tms_row
 from packer.geometry.tileset import Tile
-from packer.store.records import body_hash, seal
+from packer.store.records import seal
 from packer.store.tile_sets import forget_snapshot
 
 __all__ = ["drop_unsound", "forget_findings", "read_findings", "save_findings"]
@@ -37,7 +38,7 @@ def save_findings(pack: Path, tiles: Iterable[Tile]) -> None:
         if not names:
             _list_path(pack).unlink(missing_ok=True)
             return
-        write_whole(_list_path(pack), json.dumps({"corrupt": names}))
+        write_atomic(_list_path(pack), json.dumps({"corrupt": names}))
 
 
 def forget_findings(pack: Path) -> None:

@@ -15,6 +15,7 @@ from pathlib import Path
 
 from packer.content.codings import pack_vector
 from packer.content.damage import Damaged, NotATile
+from packer.content.digest import body_hash
 from packer.content.payload import Kind, examine, fault_of, runs_out
 from packer.content.pictures import ENDS_EARLY
 from packer.errors import InputError, TermsError
@@ -22,7 +23,7 @@ from packer.geometry.tileset import Tile
 from packer.store.corrupt_list import read_findings
 from packer.store.labels import labels_of
 from packer.store.offer_tables import (
-    Offer,
+    OfferedTile,
     folder_offers,
     is_database,
     is_our_pack,
@@ -31,7 +32,7 @@ from packer.store.offer_tables import (
     pack_sources,
     refuse_unfit_source,
 )
-from packer.store.records import Received, body_hash
+from packer.store.records import Received
 from packer.store.writer import Labels, PackWriter
 
 __all__ = ["Merged", "merge_pack", "take_in"]
@@ -83,7 +84,7 @@ def take_in(into: Path, labels: Labels, held: Path, side_px: int | None = None) 
     _refuse_itself(into, held)
     rules = _Rules(side_px=side_px)
     if held.is_dir():
-        offers: Iterator[Offer] = folder_offers(held)
+        offers: Iterator[OfferedTile] = folder_offers(held)
     elif not held.exists():
         raise InputError(f"{held} does not exist. {_WHAT_TO_NAME}")
     elif not is_database(held):
@@ -115,7 +116,7 @@ class _Rules:
     side_px: int | None = None
 
 
-async def _take(into: Path, labels: Labels, offers: Iterable[Offer], rules: _Rules) -> Merged:
+async def _take(into: Path, labels: Labels, offers: Iterable[OfferedTile], rules: _Rules) -> Merged:
     """If cancelled: the batch being written is committed whole; later ones are not taken."""
     taken = kept = 0
     refused: list[tuple[Tile, str]] = []
@@ -140,13 +141,13 @@ async def _take(into: Path, labels: Labels, offers: Iterable[Offer], rules: _Rul
     return Merged(taken, kept, tuple(refused), tuple(pack.dropped))
 
 
-def _batches(offers: Iterable[Offer]) -> Iterator[list[Offer]]:
+def _batches(offers: Iterable[OfferedTile]) -> Iterator[list[OfferedTile]]:
     source = iter(offers)
     while some := list(itertools.islice(source, _BATCH)):
         yield some
 
 
-def _checked(offer: Offer, kind: Kind | None, rules: _Rules) -> Received | str:
+def _checked(offer: OfferedTile, kind: Kind | None, rules: _Rules) -> Received | str:
     """The record to write, or why the tile is refused, for all reasons for which a fetch refuses one."""
     if offer.fault is not None:
         return offer.fault

@@ -8,15 +8,16 @@ from dataclasses import dataclass
 from pathlib import Path
 from typing import Any
 
+from packer.content.digest import body_hash
 from packer.errors import InputError, StoreError
 from packer.geometry.grid import MAX_ZOOM, tms_row
 from packer.geometry.tileset import Tile
-from packer.store.records import LAST_SECOND, body_hash, seal
+from packer.store.records import LAST_SECOND, seal
 from packer.store.schema import APPLICATION_ID, reading, translated
-from packer.store.untrusted import has_log, open_strangers, refuse_half_written
+from packer.store.untrusted import has_log, open_untrusted, refuse_half_written
 
 __all__ = [
-    "Offer",
+    "OfferedTile",
     "folder_offers",
     "is_database",
     "is_our_pack",
@@ -32,7 +33,7 @@ _LEAST_ROW_BYTES, _LEAST_PLACEMENT_BYTES = 8, 40  # of any table of places, and 
 
 
 @dataclass(frozen=True, slots=True)
-class Offer:
+class OfferedTile:
     """One tile on offer: where, what, when it was fetched (seconds since 1970), with which validators.
 
     `fault` says in a few words why it must not be taken, None if its pack's own seal fits or it has none.
@@ -65,7 +66,7 @@ def pack_sources(path: Path) -> set[str]:
         return {row[0] for row in db.execute("SELECT fingerprint FROM source")}
 
 
-def pack_offers(path: Path) -> Iterator[Offer]:
+def pack_offers(path: Path) -> Iterator[OfferedTile]:
     """Every tile of one of our packs, its hash and seal tried. Raises StoreError if it is none of ours."""
     refuse_unfit_source(path)
     with reading(path) as db:
@@ -80,15 +81,15 @@ def pack_offers(path: Path) -> Iterator[Offer]:
             if tile is None:
                 continue
             if not isinstance(data, bytes):
-                yield Offer(tile, b"", 0, fault="its body is missing, or is huge")
+                yield OfferedTile(tile, b"", 0, fault="its body is missing, or is huge")
             elif body_hash(data) != stated_hash:
-                yield Offer(tile, b"", 0, fault="its bytes have changed")
+                yield OfferedTile(tile, b"", 0, fault="its bytes have changed")
             elif stated != seal(zoom, x, row, stated_hash):
-                yield Offer(tile, b"", 0, fault="it lies at another tile's place")
+                yield OfferedTile(tile, b"", 0, fault="it lies at another tile's place")
             elif not isinstance(fetched, int) or not 0 <= fetched <= LAST_SECOND:
-                yield Offer(tile, b"", 0, fault="it is dated before 1970 or after 9999")
+                yield OfferedTile(tile, b"", 0, fault="it is dated before 1970 or after 9999")
             else:
-                yield Offer(
+                yield OfferedTile(
                     tile,
                     data,
                     fetched,
@@ -115,7 +116,7 @@ def _text(value: object) -> str | None:
     return value if isinstance(value, str) and value.isascii() and value.isprintable() else None
 
 
-def mbtiles_offers(path: Path) -> Iterator[Offer]:
+def mbtiles_offers(path: Path) -> Iterator[OfferedTile]:
     """Every tile of any MBTiles file, taken as it stands; dated by the file itself.
 
     Raises StoreError if it is no database or has no tiles table or view.
@@ -124,7 +125,7 @@ def mbtiles_offers(path: Path) -> Iterator[Offer]:
         raise InputError(f"{path} does not exist. Name an MBTiles file or a folder of z/x/y files.")
     dated = int(path.stat().st_mtime)
     with translated(path):
-        db = open_strangers(path)
+        db = open_untrusted(path)
         try:
             names = {row[0] for row in db.execute("SELECT name FROM sqlite_master")}
             if "tiles" not in names:
@@ -140,14 +141,14 @@ def mbtiles_offers(path: Path) -> Iterator[Offer]:
                 if tile is None:
                     continue
                 if isinstance(data, bytes):
-                    yield Offer(tile, data, dated)
+                    yield OfferedTile(tile, data, dated)
                 else:
-                    yield Offer(tile, b"", dated, fault="its body is not stored as bytes, or is huge")
+                    yield OfferedTile(tile, b"", dated, fault="its body is not stored as bytes, or is huge")
         finally:
             db.close()
 
 
-def folder_offers(folder: Path) -> Iterator[Offer]:
+def folder_offers(folder: Path) -> Iterator[OfferedTile]:
     """Every file named z/x/y with an image's ending below a folder, rows counted from the top."""
     if not folder.is_dir():
         raise InputError(f"{folder} does not exist. Name an MBTiles file or a folder of z/x/y files.")
@@ -163,7 +164,9 @@ def folder_offers(folder: Path) -> Iterator[Offer]:
         if tile is not None:
             size, dated = path.stat().st_size, int(path.stat().st_mtime)
             huge = size > _LARGEST
-            yield Offer(tile, b"" if huge else path.read_bytes(), dated, fault="it is huge" if huge else None)
+            yield OfferedTile(
+                tile, b"" if huge else path.read_bytes(), dated, fault="it is huge" if huge else None
+            )
 
 
 def _tile(zoom: object, x: object, row: object) -> Tile | None:
@@ -184,7 +187,7 @@ def is_database(path: Path) -> bool:
 def is_our_pack(path: Path) -> bool:
     """Whether a file says that it is a pack of ours, going by its layout."""
     with translated(path):
-        db = open_strangers(path)
+        db = open_untrusted(path)
         try:
             names = {row[0] for row in db.execute("SELECT name FROM sqlite_master")}
             return (

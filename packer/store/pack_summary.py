@@ -9,11 +9,11 @@ from packer.geometry.tileset import TileSet
 from packer.store.schema import reading
 from packer.store.tile_sets import absent_tiles, held_tiles
 
-__all__ = ["Books", "known_books", "read_books"]
+__all__ = ["PackSummary", "known_books", "read_summary"]
 
 
 @dataclass(frozen=True, slots=True)
-class Books:
+class PackSummary:
     """What a pack says of itself. `troubles` counts unsettled tiles by reason; `last_run` is in seconds since
     1970, None if it never ran."""
 
@@ -28,12 +28,12 @@ class Books:
         return tiles - self.held - self.absent
 
 
-def read_books(path: Path) -> Books:
+def read_summary(path: Path) -> PackSummary:
     """Read a pack's books, also while another process writes it. Raises StoreError if it is no pack of ours."""
     with reading(path) as db:
         db.execute("BEGIN")  # one moment for all that follows
         troubles = db.execute("SELECT reason, count(*) FROM trouble GROUP BY reason ORDER BY 2 DESC LIMIT 5")
-        return Books(
+        return PackSummary(
             held_tiles(db),
             absent_tiles(db),
             tuple(troubles.fetchall()),
@@ -42,6 +42,6 @@ def read_books(path: Path) -> Books:
         )
 
 
-def known_books(path: Path) -> Books:
-    """As `read_books`, with empty books where there is no pack yet."""
-    return read_books(path) if path.exists() else Books()
+def known_books(path: Path) -> PackSummary:
+    """As `read_summary`, with empty books where there is no pack yet."""
+    return read_summary(path) if path.exists() else PackSummary()

@@ -11,7 +11,7 @@ if TYPE_CHECKING:
         Tile,  # numpy with it, which a process that only checks bodies does without
     )
 
-__all__ = ["LAST_SECOND", "Absent", "Received", "Record", "Renewed", "Trouble", "body_hash", "seal"]
+__all__ = ["LAST_SECOND", "Absent", "Received", "Record", "Renewed", "Trouble", "seal"]
 
 LAST_SECOND = 253_402_300_799  # 9999-12-31T23:59:59Z: no date beyond can be written down
 
@@ -61,11 +61,6 @@ class Renewed:
 
 
 Record = Received | Absent | Trouble | Renewed
-
-
-def body_hash(data: bytes) -> bytes:
-    """SHA-256 of a tile body, 32 bytes."""
-    return hashlib.sha256(data).digest()
 
 
 def seal(zoom: int, column: int, tms_row: int, blob_hash: bytes) -> bytes:

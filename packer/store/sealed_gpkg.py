@@ -17,7 +17,7 @@ from packer.geometry.grid import EQUATOR_M, Ints
 from packer.geometry.tileset import Tile
 from packer.store.sealed_mbtiles import building, layout, sealed_bytes, table_cells
 
-__all__ = ["Contents", "geopackage_bytes", "geopackage_layouts", "table_name", "write_geopackage"]
+__all__ = ["GpkgContents", "geopackage_bytes", "geopackage_layouts", "table_name", "write_geopackage"]
 
 _APPLICATION_ID = 0x47504B47  # "GPKG", requirement 2
 _USER_VERSION = 10400  # version 1.4.0, requirement 2
@@ -83,7 +83,7 @@ _SYSTEMS = (  # requirement 11, and the one that the tiles are in
 
 
 @dataclass(frozen=True, slots=True)
-class Contents:
+class GpkgContents:
     """What a file says of its tiles.
 
     `box` is west, south, east and north of what there is, as grid fractions from the west and from the top;
@@ -118,7 +118,7 @@ def write_geopackage(
     path: Path,
     layer: str,
     tiles: Iterable[tuple[Tile, bytes]],
-    contents: Callable[[], Contents],
+    contents: Callable[[], GpkgContents],
     max_bytes: int | None = None,
 ) -> None:
     """Write a file of tiles in the order given; `contents` is asked for once the tiles are in.

@@ -19,16 +19,17 @@ from typing import Any
 
 import numpy as np
 
+from packer.content.digest import body_hash
 from packer.errors import StoreError
 from packer.geometry.grid import Ints, tms_row
 from packer.geometry.tileset import Tile, TileSet
-from packer.store.records import LAST_SECOND, body_hash, seal
+from packer.store.records import LAST_SECOND, seal
 from packer.store.schema import no_longer_than, open_read_only, settle, translated
 from packer.store.sealed_gpkg import geopackage_layouts
 from packer.store.sealed_mbtiles import mbtiles_layout
 from packer.store.tile_sets import scan
 
-__all__ = ["Body", "SealedFile", "Shelf", "Stock", "Tally"]
+__all__ = ["ContentDigest", "SealedFile", "SnapshotReader", "TileIndex", "TileRow"]
 
 _BATCH = 20_000
 # Bodies are read so many at a time, in one read transaction: as long as it lasts, no fetch can commit. To begin and
@@ -52,7 +53,7 @@ _STOCK = (
 
 
 @dataclass(frozen=True, slots=True)
-class Stock:
+class TileIndex:
     """Tiles of a pack as arrays of one length, in order of zoom, row from the top and column.
 
     `size_bytes` is each body's length, `fetched` its arrival in seconds since 1970, and `body` the first 8 bytes of its
@@ -69,10 +70,10 @@ class Stock:
     def __len__(self) -> int:
         return int(self.zoom.size)
 
-    def pick(self, which: Any) -> Stock:
+    def pick(self, which: Any) -> TileIndex:
         """Some of the tiles, by index array, mask or slice."""
         every = (self.zoom, self.x, self.y, self.size_bytes, self.fetched, self.body)
-        return Stock(*(a[which] for a in every))
+        return TileIndex(*(a[which] for a in every))
 
     def where(self, tiles: TileSet) -> Ints:
         """The places, ascending, of those that are in a set."""
@@ -91,7 +92,7 @@ class Stock:
 
 
 @dataclass(frozen=True, slots=True)
-class Body:
+class TileRow:
     """One tile's body; `fault` says in a few words why it must not be used, None if nothing is wrong."""
 
     tile: Tile
@@ -100,7 +101,7 @@ class Body:
     fault: str | None
 
 
-class Tally:
+class ContentDigest:
     """What a run of tiles amounts to: counts by zoom, and one digest over places and bodies in their order.
 
     The digest is SHA-256 over a line "zoom/x/y body-sha256" for each tile; it does not depend on the kind of
@@ -122,14 +123,14 @@ class Tally:
         return self._digest.hexdigest()
 
     def __eq__(self, other: object) -> bool:
-        if not isinstance(other, Tally):
+        if not isinstance(other, ContentDigest):
             return NotImplemented
         return self.by_zoom == other.by_zoom and self.digest == other.digest
 
     __hash__ = None  # type: ignore[assignment]  # it grows: compared, never used as a key
 
 
-class Shelf:
+class SnapshotReader:
     """A pack open for taking bodies from: `with Shelf(path) as shelf`.
 
     `kind`, `absent` and `stock` show one moment of the pack, in which it is held. From then on it is held for
@@ -150,7 +151,7 @@ class Shelf:
             raise
         self.kind = str(found[0]) if found else ""
 
-    def __enter__(self) -> Shelf:
+    def __enter__(self) -> SnapshotReader:
         return self
 
     def __exit__(
@@ -179,7 +180,7 @@ class Shelf:
     def _version(self) -> int:
         return int(self._db.execute("PRAGMA data_version").fetchone()[0])
 
-    def stock(self, planned: TileSet) -> Stock:
+    def stock(self, planned: TileSet) -> TileIndex:
         """Those of the planned tiles that the pack holds. Asked for once, before any body."""
         with translated(self.path):
             kept = _rows(_numbers(row) for row in self._db.execute(_KEPT))
@@ -191,9 +192,9 @@ class Shelf:
         if len(kept):
             at = np.minimum(np.searchsorted(kept[:, 0], blob), len(kept) - 1)
             size, body = np.where(kept[at, 0] == blob, kept[at, 1:].T, 0)
-        return Stock(z, x, y, size, fetched, body).pick(np.lexsort((x, y, z)))
+        return TileIndex(z, x, y, size, fetched, body).pick(np.lexsort((x, y, z)))
 
-    def bodies(self, stock: Stock, check: Callable[[bytes], str | None]) -> Iterator[Body]:
+    def bodies(self, stock: TileIndex, check: Callable[[bytes], str | None]) -> Iterator[TileRow]:
         """The bodies of tiles, in their order, each hashed anew, its seal tried, and put to `check`.
 
         The pack is not held while the caller does something with a body. Raises StoreError for a body that another
@@ -206,7 +207,7 @@ class Shelf:
             for tile, row in rows:
                 yield _tried(tile, row, check)
 
-    def _stretch(self, some: Stock) -> list[tuple[Tile, _Row | None]]:
+    def _stretch(self, some: TileIndex) -> list[tuple[Tile, _Row | None]]:
         """The rows of the first of some tiles, as many as are read in one go; None for one that is not found."""
         rows: list[tuple[Tile, _Row | None]] = []
         size_bytes = 0
@@ -237,18 +238,18 @@ _Row = tuple[object, object, object]
 """A seal, the hash that stands for a body, and the body, as a row has them; a damaged one may hold anything."""
 
 
-def _tried(tile: Tile, row: _Row | None, check: Callable[[bytes], str | None]) -> Body:
+def _tried(tile: Tile, row: _Row | None, check: Callable[[bytes], str | None]) -> TileRow:
     if row is None:  # in the table, but not in its index
-        return Body(tile, b"", b"", "its row is damaged")
+        return TileRow(tile, b"", b"", "its row is damaged")
     bound, stated, data = row
     if not isinstance(data, bytes) or not isinstance(stated, bytes):
-        return Body(tile, b"", b"", "its body is missing")
+        return TileRow(tile, b"", b"", "its body is missing")
     hashed = body_hash(data)
     if hashed != stated:
-        return Body(tile, data, hashed, "its bytes have changed")
+        return TileRow(tile, data, hashed, "its bytes have changed")
     if bound != seal(tile.zoom, tile.x, tms_row(tile.zoom, tile.y), hashed):
-        return Body(tile, data, hashed, "it lies at another tile's place")
-    return Body(tile, data, hashed, check(data))
+        return TileRow(tile, data, hashed, "it lies at another tile's place")
+    return TileRow(tile, data, hashed, check(data))
 
 
 def _known_by(stated: object) -> int:

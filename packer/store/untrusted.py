@@ -9,10 +9,10 @@ from pathlib import Path
 from packer.errors import StoreError
 from packer.store.schema import connect, no_longer_than, translated
 
-__all__ = ["has_log", "open_strangers", "refuse_half_written"]
+__all__ = ["has_log", "open_untrusted", "refuse_half_written"]
 
 
-def open_strangers(path: Path) -> sqlite3.Connection:
+def open_untrusted(path: Path) -> sqlite3.Connection:
     """Open somebody else's database for reading; nothing beside it is made, taken back or removed.
 
     Its views may read its tables and reckon, but call hardly a function and never themselves, and reading it

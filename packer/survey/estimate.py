@@ -19,18 +19,18 @@ from packer.planning.brief import Brief, Layer
 from packer.planning.pack_path import pack_path
 from packer.planning.plan import LayerPlan, Plan
 from packer.store.figures import mean_sizes, read_last_run, sizes_of
-from packer.store.pack_summary import read_books
+from packer.store.pack_summary import read_summary
 from packer.survey.imagery import choose, size_interval
 from packer.survey.record import read_record
-from packer.survey.speed import Speed
+from packer.survey.speed import AssumedSpeed
 
 __all__ = [
     "OVERHEAD",
+    "AssumedSpeed",
     "Bytes",
     "Estimate",
     "LayerEstimate",
     "LayerSizes",
-    "Speed",
     "ZoomEstimate",
     "estimate",
     "estimate_layer",
@@ -172,7 +172,7 @@ def layer_sizes(layer: Layer, planned: LayerPlan, pack: Path) -> LayerSizes:
     """Look up what is known of one layer. Raises StoreError for a pack that cannot be read."""
     if not pack.exists():
         return LayerSizes(tile_px=planned.tile_px)
-    books = read_books(pack)
+    books = read_summary(pack)
     held = books.held & planned.tiles
     surveyed = read_record(pack, layer).sample & planned.tiles
     basis, picks = "survey", list(surveyed)
@@ -231,7 +231,7 @@ def _rest(missing: Mapping[int, int], samples: Mapping[int, Sequence[int]], size
     return Bytes(found.expected - sampled, found.low - sampled, found.high - sampled, sizes.basis)
 
 
-def seconds_for(brief: Brief, layers: Mapping[str, LayerEstimate], size: float, speed: Speed) -> float:
+def seconds_for(brief: Brief, layers: Mapping[str, LayerEstimate], size: float, speed: AssumedSpeed) -> float:
     """Seconds to fetch what is missing, `size` bytes of it: as the link allows, or as the servers' caps on
     requests do where that takes longer."""
     by_host: dict[str, tuple[int, float]] = {}
@@ -243,7 +243,7 @@ def seconds_for(brief: Brief, layers: Mapping[str, LayerEstimate], size: float, 
     return max(size * 8 / speed.bits_per_second, paced)
 
 
-def last_speed(brief: Brief, store: Path | None = None) -> Speed | None:
+def last_speed(brief: Brief, store: Path | None = None) -> AssumedSpeed | None:
     """The speed of the last fetch that was long enough to tell; layers fetched at once count together.
 
     Raises StoreError for a pack that cannot be read.
@@ -254,4 +254,4 @@ def last_speed(brief: Brief, store: Path | None = None) -> Speed | None:
         return None
     latest = max(run.started for run in runs)
     together = [run for run in runs if latest - run.started <= _SAME_RUN_S]
-    return Speed(8 * sum(r.bytes for r in together) / max(r.seconds for r in together), "last run")
+    return AssumedSpeed(8 * sum(r.bytes for r in together) / max(r.seconds for r in together), "last run")

@@ -9,7 +9,7 @@ from dataclasses import asdict, dataclass
 from packer.geometry.tileset import Tile
 from packer.survey.imagery import Sight
 
-__all__ = ["MAJORITY", "Judged", "Sort", "Tally", "Worth", "tallies", "worth_to"]
+__all__ = ["MAJORITY", "Judged", "SampleCounts", "Sort", "Worth", "tallies", "worth_to"]
 
 MAJORITY = 0.8  # four of five: whatever depth a fifth of an area still gains by is kept
 _LEAST = 6  # decidable samples below a cut, or all there are; fewer may be chance
@@ -40,7 +40,7 @@ class Judged:
 
 
 @dataclass(slots=True)
-class Tally:
+class SampleCounts:
     """Sampled tiles of one area and zoom by sort. `dull` counts those of any sort but blank that are dark or
     washed out."""
 
@@ -94,11 +94,11 @@ class _Below:
             self.next_useless += gone
 
 
-def tallies(judged: Iterable[Judged]) -> dict[int, Tally]:
+def tallies(judged: Iterable[Judged]) -> dict[int, SampleCounts]:
     """Counts by ascending zoom."""
-    found: dict[int, Tally] = {}
+    found: dict[int, SampleCounts] = {}
     for one in sorted(judged, key=lambda each: each.tile):
-        found.setdefault(one.tile.zoom, Tally()).add(one)
+        found.setdefault(one.tile.zoom, SampleCounts()).add(one)
     return found
 
 

@@ -17,8 +17,8 @@ from packer.planning.pack_path import pack_path
 from packer.planning.plan import LayerPlan, Plan
 from packer.store.pack_summary import known_books
 from packer.store.reader import TileReader
-from packer.survey.evidence import Judged, Sort, Tally, Worth, tallies, worth_to
-from packer.survey.imagery import BUDGET, Verdict, choose, detail, detail_alone, look, repeated
+from packer.survey.evidence import Judged, SampleCounts, Sort, Worth, tallies, worth_to
+from packer.survey.imagery import BUDGET, DetailVerdict, choose, detail, detail_alone, look, repeated
 from packer.survey.record import Record, save_record
 
 __all__ = ["AreaFinding", "LayerFinding", "chosen", "fetch_samples", "judge_layer", "sample_plan"]
@@ -36,7 +36,7 @@ class AreaFinding:
     deepest: int
     worth: Worth
     sample: tuple[Tile, ...]
-    zooms: Mapping[int, Tally]
+    zooms: Mapping[int, SampleCounts]
     saves_tiles: int
     saves_bytes: float
 
@@ -145,9 +145,9 @@ def _judged(
 
 
 _SORTS = {
-    Verdict.NATIVE: Sort.NATIVE,
-    Verdict.ENLARGED: Sort.ENLARGED,
-    Verdict.UNDECIDED: Sort.UNDECIDED,
+    DetailVerdict.NATIVE: Sort.NATIVE,
+    DetailVerdict.ENLARGED: Sort.ENLARGED,
+    DetailVerdict.UNDECIDED: Sort.UNDECIDED,
 }
 
 

@@ -10,7 +10,7 @@ from pathlib import Path
 
 from packer.fetching.reports import LayerProgress, Options
 from packer.fetching.run import run_fetch
-from packer.fetching.transports import Answer, Door, Reply, open_door
+from packer.fetching.transports import Response, Result, Transport, open_transport
 from packer.geometry.tileset import TileSet
 from packer.planning.brief import Brief
 from packer.planning.pack_path import pack_path
@@ -18,7 +18,7 @@ from packer.planning.plan import Plan
 from packer.store.pack_summary import known_books
 from packer.survey.imagery import choose
 from packer.survey.inspection import sample_plan
-from packer.survey.speed import Speed
+from packer.survey.speed import AssumedSpeed
 
 __all__ = ["measure"]
 
@@ -29,7 +29,7 @@ _PATIENCE_S = 60.0  # someone sits and waits for the answer
 
 
 @dataclass(slots=True)
-class _Watch:
+class _PaceProbe:
     """When the first tile was asked for, when the last one came, and what came."""
 
     now: Callable[[], float]
@@ -39,17 +39,19 @@ class _Watch:
     bytes: int = 0
 
 
-class _TimedDoor:
+class _TimedTransport:
     """A door that notes what passes through it."""
 
-    def __init__(self, door: Door, watch: _Watch) -> None:
+    def __init__(self, door: Transport, watch: _PaceProbe) -> None:
         self._door, self._watch = door, watch
 
-    async def fetch(self, url: str, headers: Mapping[str, str], deadline_s: float, limit_bytes: int) -> Reply:
+    async def fetch(
+        self, url: str, headers: Mapping[str, str], deadline_s: float, limit_bytes: int
+    ) -> Result:
         """As the door behind it. If cancelled: as the door behind it, and nothing is noted."""
         started = self._watch.now()
         reply = await self._door.fetch(url, headers, deadline_s, limit_bytes)
-        if isinstance(reply, Answer) and reply.status == 200 and not url.endswith("/robots.txt"):
+        if isinstance(reply, Response) and reply.status == 200 and not url.endswith("/robots.txt"):
             self._watch.began = started if self._watch.began is None else min(self._watch.began, started)
             self._watch.ended = self._watch.now()
             self._watch.answers += 1
@@ -68,9 +70,9 @@ async def measure(
     *,
     seed: str = "pace",
     on_progress: Callable[[list[LayerProgress]], None] | None = None,
-    make_door: Callable[..., Door] = open_door,
+    make_door: Callable[..., Transport] = open_transport,
     now: Callable[[], float] = time.monotonic,
-) -> Speed | None:
+) -> AssumedSpeed | None:
     """Fetch up to 40 planned tiles that are missing, and take the time; None if too few came to tell.
 
     So short a fetch starts slowly, as every fetch does, and so tells rather too little than too much. Raises
@@ -84,17 +86,17 @@ async def measure(
         chosen[name] = _some(missing, each, random.Random(f"{seed}/{name}"))
     if sum(map(len, chosen.values())) < _LEAST:
         return None
-    watch = _Watch(now)
+    watch = _PaceProbe(now)
     await run_fetch(
         brief,
         sample_plan(plan, chosen),
         Options(store=store, give_up_after_s=_PATIENCE_S),
         on_progress=on_progress,
-        make_door=lambda *args, **options: _TimedDoor(make_door(*args, **options), watch),
+        make_door=lambda *args, **options: _TimedTransport(make_door(*args, **options), watch),
     )
     if watch.began is None or watch.answers < _LEAST or watch.ended <= watch.began:
         return None
-    return Speed(8 * watch.bytes / (watch.ended - watch.began), "measured")
+    return AssumedSpeed(8 * watch.bytes / (watch.ended - watch.began), "measured")
 
 
 def _some(missing: TileSet, most: int, chance: random.Random) -> TileSet:

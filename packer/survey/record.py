@@ -11,7 +11,7 @@ from collections.abc import Mapping
 from dataclasses import dataclass, field
 from pathlib import Path
 
-from packer.common.atomic_write import write_whole
+from packer.common.atomic_write import write_atomic
 from packer.errors import DiskError
 from packer.geometry.grid import MAX_ZOOM
 from packer.geometry.tileset import Tile, TileSet
@@ -48,7 +48,7 @@ def save_record(pack: Path, layer: Layer, record: Record) -> None:
         }
     )
     try:
-        write_whole(_path(pack), text)
+        write_atomic(_path(pack), text)
     except OSError as fault:
         raise DiskError(
             f"{_path(pack)} cannot be written: {fault.strerror}. Free some space and try again."

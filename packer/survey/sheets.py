@@ -5,7 +5,7 @@ from __future__ import annotations
 from collections.abc import Mapping
 from pathlib import Path
 
-from packer.common.atomic_write import write_whole
+from packer.common.atomic_write import write_atomic
 from packer.errors import DiskError
 from packer.geometry.grid import tile_bounds
 from packer.geometry.tileset import Tile
@@ -35,7 +35,7 @@ def write_sheet(brief: Brief, layer: LayerFinding, folder: Path, store: Path | N
     path = folder / f"{layer.name}.survey.png"
     try:
         folder.mkdir(parents=True, exist_ok=True)
-        write_whole(path, picture)
+        write_atomic(path, picture)
     except OSError as fault:
         raise DiskError(
             f"{path} cannot be written: {fault.strerror}. Choose another folder: --sheets DIR"

@@ -4,11 +4,11 @@ from __future__ import annotations
 
 from dataclasses import dataclass
 
-__all__ = ["Speed"]
+__all__ = ["AssumedSpeed"]
 
 
 @dataclass(frozen=True, slots=True)
-class Speed:
+class AssumedSpeed:
     """Bits a second, and whence: "given", "measured" or "last run"."""
 
     bits_per_second: float

@@ -19,10 +19,10 @@ from packer.planning.brief_edits import Deepest, Edit, HalfWidth, Layers, Overvi
 from packer.planning.plan import Plan, lines_of
 from packer.survey.estimate import (
     OVERHEAD,
+    AssumedSpeed,
     Estimate,
     LayerEstimate,
     LayerSizes,
-    Speed,
     combined,
     estimate_layer,
     seconds_for,
@@ -111,7 +111,7 @@ def fit(
     sizes: Mapping[str, LayerSizes],
     surveyed: Mapping[str, Mapping[str, int]],
     target: Target,
-    speed: Speed | None = None,
+    speed: AssumedSpeed | None = None,
 ) -> Fit:
     """Changes to the brief that bring its plan within the target, or as near as they can.
 
@@ -128,7 +128,7 @@ class _Fitting:
     plan: Plan
     sizes: Mapping[str, LayerSizes]
     target: Target
-    speed: Speed | None
+    speed: AssumedSpeed | None
     covers: dict[tuple[str, float | None], TileSet] = field(default_factory=dict)
     known: dict[tuple[tuple[str, tuple[object, ...]], ...], LayerEstimate] = field(default_factory=dict)
 

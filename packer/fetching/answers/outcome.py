@@ -27,7 +27,7 @@ from packer.content.damage import Damaged, NotATile, TooBig, UnaskedCoding
 from packer.content.payload import HTML, NOTHING, Kind, Payload, examine, runs_out
 from packer.content.pictures import ENDS_EARLY
 from packer.fetching.answers.freshness import directives, fresh_until, http_date_s
-from packer.fetching.transports import Answer, Failure, Fault, Reply
+from packer.fetching.transports import FailureKind, Response, Result, TransportFailure
 
 __all__ = [
     "MAX_WAIT_S",
@@ -129,7 +129,7 @@ class WrongContent:
 class LinkDown:
     """No server was reached; says nothing about the tile."""
 
-    fault: Fault
+    fault: FailureKind
     reason: str
 
 
@@ -154,13 +154,13 @@ class TileRules:
 
 
 _LINK = {
-    Fault.NAME: "the server's name could not be looked up",
-    Fault.REFUSED: "the server refused the connection",
-    Fault.NO_ROUTE: "there is no route to the server",
-    Fault.CONNECT_TIMEOUT: "the server could not be reached in time",
+    FailureKind.NAME: "the server's name could not be looked up",
+    FailureKind.REFUSED: "the server refused the connection",
+    FailureKind.NO_ROUTE: "there is no route to the server",
+    FailureKind.CONNECT_TIMEOUT: "the server could not be reached in time",
     # RFC 6585: on TLS, a portal that intercepts shows up as a wrong certificate.
-    Fault.TLS: "the secure connection failed: a sign-in network, a wrong clock or a bad certificate",
-    Fault.PROXY: "the proxy failed",
+    FailureKind.TLS: "the secure connection failed: a sign-in network, a wrong clock or a bad certificate",
+    FailureKind.PROXY: "the proxy failed",
 }
 
 _REFUSED = {
@@ -173,7 +173,7 @@ _REFUSED = {
 
 
 def judge(
-    reply: Reply, rules: TileRules, now_s: float, known_jpeg_px: tuple[int, int] | None = None
+    reply: Result, rules: TileRules, now_s: float, known_jpeg_px: tuple[int, int] | None = None
 ) -> Outcome:
     """What `reply` means for the one tile that was asked for; `now_s` is the time of receipt, unix seconds.
 
@@ -183,7 +183,7 @@ def judge(
     Pure, and raises nothing whatever the server sent. The meaning of each status is that of RFC 9110
     section 15 unless said otherwise beside it.
     """
-    if isinstance(reply, Failure):
+    if isinstance(reply, TransportFailure):
         return _failed(reply.fault, rules)
     status = reply.status
     if status == 200:
@@ -209,10 +209,10 @@ def judge(
     return TryAgain(f"the server answered with status {status}, which is no answer to this request")
 
 
-def _failed(fault: Fault, rules: TileRules) -> Outcome:
+def _failed(fault: FailureKind, rules: TileRules) -> Outcome:
     if fault in _LINK:
         return LinkDown(fault, _LINK[fault])
-    if fault is Fault.TOO_BIG:
+    if fault is FailureKind.TOO_BIG:
         return _too_big(rules)
     return TryAgain(fault.value)
 
@@ -221,7 +221,7 @@ def _too_big(rules: TileRules) -> WrongContent:
     return WrongContent(f"the answer is over the limit of {rules.limit_bytes} bytes for one tile")
 
 
-def _later(answer: Answer, now_s: float) -> TryAgain | WaitSoLong:
+def _later(answer: Response, now_s: float) -> TryAgain | WaitSoLong:
     """RFC 9110 section 10.2.3 defines Retry-After for 503, RFC 6585 section 4 for 429; where a server sends
     it with another status that is worth repeating, it is heeded too, since not to wait helps nobody."""
     status, value = answer.status, answer.headers.get("retry-after")
@@ -271,7 +271,7 @@ def _is_own(parts: SplitResult, rules: TileRules) -> bool:
     return len(ports) == 1 or ports == {80, 443}
 
 
-def _redirected(answer: Answer, rules: TileRules) -> SignIn | WrongContent:
+def _redirected(answer: Response, rules: TileRules) -> SignIn | WrongContent:
     """3xx other than 304 (RFC 9110 section 15.4); Location may be relative (section 10.2.2)."""
     location = answer.headers.get("location", "").strip()
     if not location or answer.status not in (301, 302, 303, 307, 308):
@@ -313,7 +313,7 @@ def _login_link(body: bytes, *, anchors: bool) -> str | None:
 
 
 def _judge_ok(
-    answer: Answer, rules: TileRules, now_s: float, known_jpeg_px: tuple[int, int] | None
+    answer: Response, rules: TileRules, now_s: float, known_jpeg_px: tuple[int, int] | None
 ) -> Outcome:
     headers, body = answer.headers, answer.body
     doubt = _framing_doubt(headers, len(body))
@@ -386,7 +386,7 @@ def _mismatch(found: Payload, rules: TileRules) -> WrongContent | None:
     return None
 
 
-def _stored(answer: Answer, data: bytes, kind: Kind, now_s: float) -> Stored | TryAgain:
+def _stored(answer: Response, data: bytes, kind: Kind, now_s: float) -> Stored | TryAgain:
     headers = answer.headers
     if kind is Kind.PBF:
         framed = "content-length" in headers or "transfer-encoding" in headers

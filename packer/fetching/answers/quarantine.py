@@ -15,7 +15,7 @@ from dataclasses import dataclass
 
 from packer.geometry.tileset import Tile
 
-__all__ = ["MOST_HELD", "Doubt", "Held"]
+__all__ = ["MOST_HELD", "PendingAnswer", "Quarantine"]
 
 _NEAR_S = 10.0  # nobody signs in, or changes networks, within so short a time
 _ROW, _LONGEST_ROW = 8, 400  # so many in a row, with no tile between them, are asked about at once
@@ -23,7 +23,7 @@ MOST_HELD = 200_000  # some 50 MB
 
 
 @dataclass(frozen=True, slots=True)
-class Held:
+class PendingAnswer:
     """One such answer: its status, its looks (what tells one server's answers from another's), when it was
     asked for and when it came, on the run's clock, and for a refusal its kind and reason; None for "no such
     tile"."""
@@ -36,12 +36,12 @@ class Held:
     refusal: tuple[str, str] | None = None
 
 
-class Doubt:
+class Quarantine:
     """What is held back of one layer. `proven` is whether the layer has ever given a tile."""
 
     def __init__(self, *, proven: bool) -> None:
         self.proven = proven
-        self._held: list[Held] = []
+        self._held: list[PendingAnswer] = []
         self._familiar: set[tuple[str, ...]] = set()
         self._once: dict[Tile, tuple[str, ...]] = {}  # asked for once more: how the first answer looked
         self._sound_at = -math.inf
@@ -55,7 +55,7 @@ class Doubt:
         """How many of those held are "no such tile"."""
         return sum(1 for held in self._held if held.refusal is None)
 
-    def hold(self, word: Held) -> None:
+    def hold(self, word: PendingAnswer) -> None:
         """Take in one more."""
         if not self._held:
             self._ask_at = word.came + _NEAR_S / 2
@@ -69,26 +69,26 @@ class Doubt:
         self._ask_at, self._ask_count = now + _NEAR_S / 2, min(2 * self._ask_count, _LONGEST_ROW)
         return True
 
-    def refusals(self) -> list[Held]:
+    def refusals(self) -> list[PendingAnswer]:
         """Take out the refusals, to be taken at their word."""
         found = [h for h in self._held if h.refusal is not None]
         self._held = [h for h in self._held if h.refusal is None]
         return found
 
-    def sound(self, now: float) -> tuple[list[Held], list[Tile]]:
+    def sound(self, now: float) -> tuple[list[PendingAnswer], list[Tile]]:
         """The host is itself just now: what is sure by that, and the tiles that have to be asked for again."""
         before, self._sound_at = self._sound_at, now
         if not self._held:
             return [], []
         held, self._held = self._held, []
-        sure: list[Held] = []
-        again: list[Held] = []
+        sure: list[PendingAnswer] = []
+        again: list[PendingAnswer] = []
         for one in held:
             near = one.started - before <= _NEAR_S and now - one.came <= _NEAR_S
             (sure if near and self._is_familiar(one) else again).append(one)
         return sure, [one.tile for one in again]
 
-    def _is_familiar(self, one: Held) -> bool:
+    def _is_familiar(self, one: PendingAnswer) -> bool:
         """Whether an answer looks like the server's own, or has come for the second time."""
         first = self._once.pop(one.tile, None)
         if first == one.looks:

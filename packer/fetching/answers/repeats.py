@@ -14,7 +14,7 @@ _MANY, _SHARE = 25, 0.2  # of the same image: fewer are chance, such as a lake o
 
 
 @dataclass(slots=True)
-class _Seen:
+class _Repeated:
     example: Tile
     tiles: int
 
@@ -25,7 +25,7 @@ class Repeats:
 
     _lately: deque[tuple[bytes, Tile]] = field(default_factory=deque)
     _counts: dict[bytes, int] = field(default_factory=dict)
-    _alarms: dict[bytes, _Seen] = field(default_factory=dict)
+    _alarms: dict[bytes, _Repeated] = field(default_factory=dict)
 
     def saw(self, tile: Tile, digest: bytes) -> None:
         """Note a tile that came; its hash is SHA-256."""
@@ -41,7 +41,7 @@ class Repeats:
         count = self._counts[digest]
         if count >= _MANY and count >= _SHARE * len(self._lately) and digest not in self._alarms:
             first = next(t for d, t in self._lately if d == digest)
-            self._alarms[digest] = _Seen(first, count)
+            self._alarms[digest] = _Repeated(first, count)
 
     def alarms(self) -> list[tuple[str, int, Tile]]:
         """Images that gave an alarm: SHA-256 in hex, at how many tiles of this run, and the first of them."""

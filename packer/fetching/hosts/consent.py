@@ -8,9 +8,9 @@ from urllib.parse import urlsplit
 
 from packer.common.clock import Clock
 from packer.errors import TermsError
-from packer.fetching.hosts.host_identity import SharedGate, Witness, robots_url
+from packer.fetching.hosts.host_identity import HostIdentity, SharedGate, robots_url
 from packer.fetching.hosts.source import Source
-from packer.fetching.transports import Door
+from packer.fetching.transports import Transport
 from packer.geometry.tileset import Tile
 from packer.planning.brief import Brief
 from packer.planning.plan import Plan
@@ -30,17 +30,17 @@ class Consent:
         plan: Plan,
         sources: Mapping[str, Source],
         gates: Mapping[str, SharedGate],
-        door: Door,
+        door: Transport,
         clock: Clock,
     ) -> None:
         self._brief, self._plan, self._sources = brief, plan, sources
-        self._witnesses: dict[str, Witness] = {}
+        self._witnesses: dict[str, HostIdentity] = {}
         for name, source in sources.items():
             for place in map(robots_url, source.urls(_ANY)):
                 if place not in self._witnesses:
-                    self._witnesses[place] = Witness(place, door, gates[name].gate, clock)
+                    self._witnesses[place] = HostIdentity(place, door, gates[name].gate, clock)
 
-    def witness(self, source: Source) -> Witness:
+    def witness(self, source: Source) -> HostIdentity:
         """The witness of a layer's first host."""
         return self._witnesses[robots_url(source.url(_ANY))]
 

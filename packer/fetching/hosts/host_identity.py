@@ -15,12 +15,12 @@ from packer.content.damage import Damaged
 from packer.fetching.answers.outcome import LinkDown, TileRules, TryAgain, WaitSoLong, judge
 from packer.fetching.hosts.source import LIMIT_BYTES, Source
 from packer.fetching.pacing.gate import Gate
-from packer.fetching.transports import Answer, Door, Failure, Reply
+from packer.fetching.transports import Response, Result, Transport, TransportFailure
 from packer.planning.brief import Brief
 from packer.planning.terms import ROBOTS_BYTES, disallowed, host_of, is_loopback
 from packer.sources.address import without_usual_port
 
-__all__ = ["SharedGate", "Witness", "gates_for", "robots_url"]
+__all__ = ["HostIdentity", "SharedGate", "gates_for", "robots_url"]
 
 
 _REMEMBER_EVERY_S = 30.0
@@ -66,7 +66,7 @@ def robots_url(url: str) -> str:
 
 
 @dataclass(frozen=True, slots=True)
-class _Look:
+class _HostSample:
     """What of an answer tells one host from another: no more than the same server would say again.
 
     `foreign` holds for what may well be the page of someone in between.
@@ -78,7 +78,7 @@ class _Look:
     body: bytes  # its SHA-256; empty once it was seen to differ from one answer to the next
     foreign: bool
 
-    def like(self, other: _Look) -> bool:
+    def like(self, other: _HostSample) -> bool:
         whole = self.body == other.body or not (self.body and other.body)
         return whole and self.loosely == other.loosely
 
@@ -86,12 +86,12 @@ class _Look:
     def loosely(self) -> tuple[int, str, str]:
         return self.status, self.kind, self.server
 
-    def common(self, other: _Look) -> _Look:
+    def common(self, other: _HostSample) -> _HostSample:
         """What two answers of one host have in common."""
         return self if self.body == other.body else replace(self, body=b"")
 
 
-class Witness:
+class HostIdentity:
     """Whether a host is itself: does its robots.txt answer as it did when tiles came?
 
     Asked only where no tile can tell: when nothing is left but tiles that have failed, or when a host says of
@@ -99,13 +99,13 @@ class Witness:
     The same answers also say what the host's robots.txt disallows.
     """
 
-    def __init__(self, url: str, door: Door, gate: Gate, clock: Clock) -> None:
+    def __init__(self, url: str, door: Transport, gate: Gate, clock: Clock) -> None:
         self._url, self._door, self._gate, self._clock = url, door, gate, clock
         self._rules = TileRules(None, urlsplit(url).netloc.rpartition("@")[2], LIMIT_BYTES, None)
         # Nobody in between can answer in the name of a host that proves who it is, or of this machine.
         self._proven = url.startswith("https:") or is_loopback(host_of(url))
-        self._known: _Look | None = None
-        self._last: _Look | None = None
+        self._known: _HostSample | None = None
+        self._last: _HostSample | None = None
         self._settled = False
         self._remember_at = -math.inf
         self._robots = b""
@@ -164,7 +164,7 @@ class Witness:
                 self._looked_at, self._word = started, found is not None and self._judge(found)
             return self._word
 
-    def _judge(self, found: _Look) -> bool | None:
+    def _judge(self, found: _HostSample) -> bool | None:
         known = self._known
         if known is None:
             sure = self._proven or found.status == 200
@@ -176,7 +176,7 @@ class Witness:
             return False
         return None if known.status >= 500 else True  # a host in trouble would say the same
 
-    async def _look(self, *, first: bool = False) -> _Look | None:
+    async def _look(self, *, first: bool = False) -> _HostSample | None:
         leave = await self._gate.enter(first=first)
         if leave is None:
             return None
@@ -187,20 +187,20 @@ class Witness:
             raise
         outcome = judge(reply, self._rules, self._clock.wall())
         if isinstance(outcome, WaitSoLong):
-            plainly = isinstance(reply, Answer) and reply.status == 429
+            plainly = isinstance(reply, Response) and reply.status == 429
             self._gate.strained(leave, outcome.reason, outcome.seconds, plainly=plainly)
-        elif isinstance(reply, Failure) or reply.status >= 500:
+        elif isinstance(reply, TransportFailure) or reply.status >= 500:
             reason = outcome.reason if isinstance(outcome, LinkDown | TryAgain) else "no answer to robots.txt"
-            self._gate.bad(leave, reason, by_server=isinstance(reply, Answer))
+            self._gate.bad(leave, reason, by_server=isinstance(reply, Response))
         else:
             self._gate.dropped(leave)
         found = self._read(reply)
         self._last = found or self._last
         return found
 
-    def _read(self, reply: Reply) -> _Look | None:
+    def _read(self, reply: Result) -> _HostSample | None:
         """What came, if it is an answer at all. Keeps the rules in it."""
-        if not isinstance(reply, Answer):
+        if not isinstance(reply, Response):
             return None
         headers = reply.headers
         kind = headers.get("content-type", "").partition(";")[0].strip().lower()
@@ -214,4 +214,4 @@ class Witness:
             if not foreign:
                 self._robots = body[:ROBOTS_BYTES]
         digest = hashlib.sha256(reply.body).digest()
-        return _Look(reply.status, kind, headers.get("server", ""), digest, foreign)
+        return _HostSample(reply.status, kind, headers.get("server", ""), digest, foreign)

@@ -5,10 +5,10 @@ from __future__ import annotations
 from packer.errors import AnswerError, NetworkError
 from packer.fetching.hosts.source import Source
 
-__all__ = ["cannot_tell", "never_heard", "no_tile_at_all", "only_refused"]
+__all__ = ["no_response_error", "no_tile_error", "only_refused_error", "unverified_absence_error"]
 
 
-def only_refused(source: Source, in_a_row: int, reason: str) -> AnswerError:
+def only_refused_error(source: Source, in_a_row: int, reason: str) -> AnswerError:
     """So many answers in a row were no tiles; `reason` is that of the last."""
     return AnswerError(
         f'Layer "{source.layer}" was stopped: {in_a_row} answers in a row from {source.host} were no tiles; the last: '
@@ -17,7 +17,7 @@ def only_refused(source: Source, in_a_row: int, reason: str) -> AnswerError:
     )
 
 
-def never_heard(source: Source, reason: str) -> NetworkError:
+def no_response_error(source: Source, reason: str) -> NetworkError:
     """Nothing came from the server while others behind the same gate answered."""
     return NetworkError(
         f'Layer "{source.layer}" was stopped: nothing ever came from {source.host}, while the other layers on its '
@@ -26,7 +26,7 @@ def never_heard(source: Source, reason: str) -> NetworkError:
     )
 
 
-def no_tile_at_all(source: Source, lacks: int) -> AnswerError:
+def no_tile_error(source: Source, lacks: int) -> AnswerError:
     """The server says of every tile that it does not exist, `lacks` of them."""
     return AnswerError(
         f'Layer "{source.layer}": {source.host} says of every tile that it does not exist ({lacks:,} asked for), and '
@@ -35,7 +35,7 @@ def no_tile_at_all(source: Source, lacks: int) -> AnswerError:
     )
 
 
-def cannot_tell(source: Source, lacks: int) -> AnswerError:
+def unverified_absence_error(source: Source, lacks: int) -> AnswerError:
     """The server, or somebody in its place, says of the last `lacks` tiles that they do not exist."""
     return AnswerError(
         f'Layer "{source.layer}": {source.host} says of the last {lacks:,} tiles that they do not exist, and nothing '

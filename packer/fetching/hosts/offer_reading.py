@@ -13,7 +13,7 @@ from packer.content.codings import unwrap
 from packer.content.damage import Damaged
 from packer.errors import AnswerError, BriefError, LastbarError, NetworkError
 from packer.fetching.hosts.source import filled
-from packer.fetching.transports import Answer, Door, Reply, open_door
+from packer.fetching.transports import Response, Result, Transport, open_transport
 from packer.planning.brief import Brief, Layer
 from packer.planning.offers import keep, kept, with_offer
 from packer.planning.terms import check_reading, check_tile_hosts, user_agent
@@ -35,7 +35,7 @@ async def read_offers(
     *,
     only: Collection[str] | None = None,
     environment: Mapping[str, str] | None = None,
-    make_door: Callable[..., Door] = open_door,
+    make_door: Callable[..., Transport] = open_transport,
 ) -> tuple[Brief, list[str]]:
     """Read what the servers offer for the layers that say so, keep it beside the packs, and fill it in.
 
@@ -62,9 +62,9 @@ class _Reading:
     brief: Brief
     folder: Path
     environment: Mapping[str, str]
-    door: Door
+    door: Transport
     remarks: list[str] = field(default_factory=list)
-    _bodies: dict[tuple[str, tuple[tuple[str, str], ...]], Reply] = field(default_factory=dict)
+    _bodies: dict[tuple[str, tuple[tuple[str, str], ...]], Result] = field(default_factory=dict)
 
     async def layer(self, layer: Layer) -> Layer:
         """If cancelled: the layer's old offer is still the one that is kept."""
@@ -122,7 +122,7 @@ class _Reading:
             ) from None
         return replace(offer, templates=(self._permitted(layer, url, templates),))
 
-    async def _reply(self, url: str, headers: Mapping[str, str]) -> Reply:
+    async def _reply(self, url: str, headers: Mapping[str, str]) -> Result:
         """Several layers of one service are told of in one answer. If cancelled: nothing is remembered."""
         key = (url, tuple(sorted(headers.items())))
         if key not in self._bodies:
@@ -182,9 +182,9 @@ def _secrets(layer: Layer, url: str, headers: Mapping[str, str], environment: Ma
 _WORDS = ("service", "request", "version")  # of every request for capabilities (07-057r7, table 5)
 
 
-def _body(place: str, reply: Reply) -> bytes:
+def _body(place: str, reply: Result) -> bytes:
     """What came, whole and uncompressed. Raises NetworkError and AnswerError."""
-    if not isinstance(reply, Answer):
+    if not isinstance(reply, Response):
         raise NetworkError(
             f"{place} could not be read: {reply.fault.value}. Try again once the server can be reached."
         )

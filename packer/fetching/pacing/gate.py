@@ -16,10 +16,10 @@ from collections.abc import Callable
 from dataclasses import dataclass, replace
 
 from packer.common.clock import Clock
-from packer.fetching.pacing.limits import Odds, Rate, Strain, Window
+from packer.fetching.pacing.limits import ConcurrencyLimit, OverloadDetector, Rate, RetryBudget
 from packer.fetching.pacing.retries import Retries
 
-__all__ = ["Gate", "Pass", "Pause", "PauseKind"]
+__all__ = ["Gate", "Pause", "PauseKind", "Permit"]
 
 _FIRST_PROBE_S = 1.0
 _HAIR_S = 1e-6  # past the moment rather than short of it by a rounding
@@ -61,7 +61,7 @@ class Pause:
 
 
 @dataclass(slots=True, eq=False)
-class Pass:
+class Permit:
     """Leave to send one request. `landed` is when the answer was in, if the gate was told before its verdict."""
 
     started: float
@@ -69,7 +69,7 @@ class Pass:
     landed: float | None = None
 
 
-_Turn = asyncio.Future["Pass | None"]
+_Turn = asyncio.Future["Permit | None"]
 
 
 class Gate:
@@ -89,18 +89,18 @@ class Gate:
     ) -> None:
         self.in_flight = 0
         self.ever_good = self.reached = self.several = False
-        self.odds = Odds()
+        self.odds = RetryBudget()
         self.on_change = on_change
         self._pause: Pause | None = None
         self._clock = clock
         self._rate = Rate(per_second)
-        self._window = Window(connections)
-        self._strain = Strain()
+        self._window = ConcurrencyLimit(connections)
+        self._strain = OverloadDetector()
         self._queue: deque[_Turn] = deque()
         self._alarm: asyncio.Task[None] | None = None
         self._alarm_at = math.inf
         self._closed = False
-        self._prober: Pass | None = None
+        self._prober: Permit | None = None
         self._probe_s = _FIRST_PROBE_S
         self._patience, self._patience_at = 0, -math.inf
         self._patiently = Retries(_FIRST_PATIENCE_S, _LONGEST_PATIENCE_S, clock.chance)
@@ -122,7 +122,7 @@ class Gate:
         self._closed = True
         self._dispatch()
 
-    async def enter(self, *, first: bool = False) -> Pass | None:
+    async def enter(self, *, first: bool = False) -> Permit | None:
         """Wait for leave to send one request; None when the gate is closed. `first` goes before all who wait.
 
         Every pass has to come back through one of `good`, `bad`, `strained`, `answered` or `dropped`.
@@ -160,11 +160,11 @@ class Gate:
                 self._queue.popleft().set_result(self._grant(now))
         self._wake_at(math.inf)
 
-    def _grant(self, now: float) -> Pass:
+    def _grant(self, now: float) -> Permit:
         self.in_flight += 1
         self._rate.take(now)
         self._started = now
-        leave = Pass(now, self._pause is not None)
+        leave = Permit(now, self._pause is not None)
         self._prober = leave if leave.probe else None
         return leave
 
@@ -193,14 +193,14 @@ class Gate:
 
     # ------------------------------------------------------------------------------------ how it went
 
-    def landed(self, leave: Pass) -> None:
+    def landed(self, leave: Permit) -> None:
         """The answer is in, so that another request may start; what it says is still to be found out, and
         told through `good`, `bad` or another of these."""
         leave.landed = self._clock.now()
         self.in_flight -= 1
         self._dispatch()
 
-    def good(self, leave: Pass, size_bytes: int) -> None:
+    def good(self, leave: Permit, size_bytes: int) -> None:
         """The host gave a proper answer that can only be its own, such as a tile."""
         now = self._clock.now()
         self._window.good(now, (leave.landed or now) - leave.started, size_bytes)
@@ -219,7 +219,7 @@ class Gate:
             self._probe_s = _FIRST_PROBE_S
             self._set(None)
 
-    def answered(self, leave: Pass) -> None:
+    def answered(self, leave: Permit) -> None:
         """An answer came that the host may have given, or someone in its place: a probe is to be repeated."""
         now = self._clock.now()
         self._streak = 0
@@ -230,7 +230,7 @@ class Gate:
 
     def bad(
         self,
-        leave: Pass,
+        leave: Permit,
         reason: str,
         *,
         kind: PauseKind | None = None,
@@ -278,7 +278,7 @@ class Gate:
         where, since = (told.where, told.since) if told is not None else (None, now)
         self._set(Pause(PauseKind.SIGN_IN, reason, where, since, now + self._spread()))
 
-    def strained(self, leave: Pass, reason: str, seconds: float = 0.0, *, plainly: bool = True) -> None:
+    def strained(self, leave: Permit, reason: str, seconds: float = 0.0, *, plainly: bool = True) -> None:
         """The host asks for patience, `seconds` of it, or as long as we think fit if that is 0.
 
         `plainly` False is for an answer such as 503 that may be one tile's own trouble: without a time it
@@ -291,7 +291,7 @@ class Gate:
             self._wait_as_asked(now, reason, seconds or self._own_patience(leave, now))
         self._back(leave)
 
-    def _own_patience(self, leave: Pass, now: float) -> float:
+    def _own_patience(self, leave: Permit, now: float) -> float:
         if leave.started >= self._patience_at:  # the rest of one volley is no further sign
             self._patience, self._patience_at = self._patience + 1, now
         most = min(_FIRST_PATIENCE_S * 2.0 ** min(self._patience, 10), _LONGEST_PATIENCE_S)
@@ -303,16 +303,16 @@ class Gate:
             since = told.since if told is not None else now
             self._set(Pause(PauseKind.ASKED, reason, None, since, until))
 
-    def slow(self, leave: Pass) -> None:
+    def slow(self, leave: Permit) -> None:
         """A request ran into its time limit: narrow the window (besides `bad`)."""
         now = self._clock.now()
         self._window.strain(now, now - leave.started)
 
-    def dropped(self, leave: Pass) -> None:
+    def dropped(self, leave: Permit) -> None:
         """The request was given up by ourselves: it says nothing about the host."""
         self._back(leave)
 
-    def fair(self, leave: Pass) -> bool:
+    def fair(self, leave: Permit) -> bool:
         """Whether the host has answered well a request that started after this one, so that a failure of
         this one is the tile's and not the link's."""
         return self._last_good_start > leave.started
@@ -324,7 +324,7 @@ class Gate:
         self.on_change(before, pause)
         self._dispatch()
 
-    def _back(self, leave: Pass) -> None:
+    def _back(self, leave: Permit) -> None:
         if leave.landed is None:
             self.in_flight -= 1
         if leave is self._prober:

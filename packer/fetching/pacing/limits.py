@@ -5,7 +5,7 @@ from __future__ import annotations
 import math
 from collections import deque
 
-__all__ = ["Odds", "Rate", "Strain", "Window"]
+__all__ = ["ConcurrencyLimit", "OverloadDetector", "Rate", "RetryBudget"]
 
 _STRETCH = 1.03  # the network squeezes some starts together: the server must still see no more than the cap
 _SPACED_ABOVE_S = 0.002  # below this an event loop cannot space requests any more evenly than chance does
@@ -45,7 +45,7 @@ class Rate:
         self._starts.append(now)
 
 
-class Window:
+class ConcurrencyLimit:
     """How many requests may be under way at once: rises with good answers, falls with signs of strain.
 
     Each answer within a second opens one more place up to the cap, so that a fast link is full after a few
@@ -105,7 +105,7 @@ class Window:
         self.size = min(self.size, _EASE_IN)
 
 
-class Strain:
+class OverloadDetector:
     """Whether signs of strain are more than one tile's own trouble: a second one within a few answers."""
 
     def __init__(self) -> None:
@@ -121,7 +121,7 @@ class Strain:
         return often
 
 
-class Odds:
+class RetryBudget:
     """How many failures in a row tell that a tile is broken, seen how often any request fails here.
 
     On a bad link each request fails by chance, and among a hundred thousand tiles some fail many times over.

@@ -4,12 +4,12 @@ from __future__ import annotations
 
 from typing import Literal
 
-from packer.fetching.transports.transport import Answer, Door, Failure, Fault, Reply
+from packer.fetching.transports.transport import FailureKind, Response, Result, Transport, TransportFailure
 
-__all__ = ["Answer", "Door", "Failure", "Fault", "Reply", "open_door"]
+__all__ = ["FailureKind", "Response", "Result", "Transport", "TransportFailure", "open_transport"]
 
 
-def open_door(
+def open_transport(
     kind: Literal["lean", "httpx"] | None,
     *,
     connections: int,
@@ -17,7 +17,7 @@ def open_door(
     connect_timeout_s: float = 10.0,
     read_timeout_s: float = 20.0,
     proxy: str | None = None,
-) -> Door:
+) -> Transport:
     """Open one client for a whole run; `None` takes the lean one, which is many times faster.
 
     `connections` caps the requests under way at once, and so the open connections to any one server.
@@ -29,9 +29,9 @@ def open_door(
     """
     # The libraries load here and not above: `--help` and the offline commands need neither.
     if kind == "httpx":
-        from packer.fetching.transports.httpx_transport import HttpxDoor as Chosen
+        from packer.fetching.transports.httpx_transport import HttpxTransport as Chosen
     else:
-        from packer.fetching.transports.pyreqwest_transport import LeanDoor as Chosen  # type: ignore[assignment]  # same signature
+        from packer.fetching.transports.pyreqwest_transport import PyreqwestTransport as Chosen  # type: ignore[assignment]  # same signature
     return Chosen(
         connections=connections,
         user_agent=user_agent,

@@ -1,6 +1,6 @@
 """What both doors judge alike: error numbers, the head of an answer, and what may be said in a log.
 
-Every client words and nests its errors in its own way. The doors sort them into `Fault` by what is common to
+Every client words and nests its errors in its own way. The doors sort them into `FailureKind` by what is common to
 all: the number the operating system gave, and the phase in which it happened.
 """
 
@@ -11,7 +11,7 @@ import re
 from collections.abc import Iterable, Mapping
 from urllib.parse import parse_qsl, unquote, urlsplit
 
-from packer.fetching.transports.transport import Failure, Fault
+from packer.fetching.transports.transport import FailureKind, TransportFailure
 
 __all__ = ["DEFAULT_HEADERS", "IDLE_S", "fault_of_errno", "head_failure", "joined", "scrub"]
 
@@ -43,15 +43,15 @@ _ADDRESS = re.compile(r"\(?\b[a-z][a-z0-9+.-]*://\S*", re.IGNORECASE)
 _LITERAL = re.compile(r"(bytearray\()?\bb(['\"]).*", re.DOTALL)
 
 
-def fault_of_errno(number: int | None, *, connecting: bool) -> Fault | None:
+def fault_of_errno(number: int | None, *, connecting: bool) -> FailureKind | None:
     """The fault behind an operating-system error number, or None if it says nothing certain."""
     if number in _REFUSED:
-        return Fault.REFUSED
+        return FailureKind.REFUSED
     if number in _NO_ROUTE:
-        return Fault.NO_ROUTE
+        return FailureKind.NO_ROUTE
     if number in _TIMED_OUT:
-        return Fault.CONNECT_TIMEOUT if connecting else Fault.STALL
-    return Fault.RESET if number in _RESET else None
+        return FailureKind.CONNECT_TIMEOUT if connecting else FailureKind.STALL
+    return FailureKind.RESET if number in _RESET else None
 
 
 def joined(pairs: Iterable[tuple[str, str]]) -> dict[str, str]:
@@ -63,20 +63,22 @@ def joined(pairs: Iterable[tuple[str, str]]) -> dict[str, str]:
     return headers
 
 
-def head_failure(status: int, headers: Mapping[str, str], limit_bytes: int) -> Failure | None:
+def head_failure(status: int, headers: Mapping[str, str], limit_bytes: int) -> TransportFailure | None:
     """What is wrong with an answer as far as its head tells, or None."""
     if status < 200:
-        return Failure(Fault.PROTOCOL, f"status {status} that was not asked for")
+        return TransportFailure(FailureKind.PROTOCOL, f"status {status} that was not asked for")
     # A client lets a repeated length pass if it is the same each time (RFC 9110, section 8.6).
     length = headers.get("content-length", "").partition(",")[0].strip()
     if length and "transfer-encoding" in headers:
         # RFC 9112, section 6.3: such an answer ought to be handled as an error.
-        return Failure(Fault.PROTOCOL, "both Content-Length and Transfer-Encoding")
+        return TransportFailure(FailureKind.PROTOCOL, "both Content-Length and Transfer-Encoding")
     # A 204 or 304 has no body, whatever length it states (RFC 9112, section 6.3).
     if status in (204, 304) or not (length.isascii() and length.isdecimal()):
         return None
     if len(length) > _LONGEST_NUMBER or int(length) > limit_bytes:
-        return Failure(Fault.TOO_BIG, f"Content-Length {length[:_LONGEST_NUMBER]}, limit {limit_bytes}")
+        return TransportFailure(
+            FailureKind.TOO_BIG, f"Content-Length {length[:_LONGEST_NUMBER]}, limit {limit_bytes}"
+        )
     return None
 
 

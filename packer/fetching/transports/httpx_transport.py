@@ -26,9 +26,9 @@ from packer.fetching.transports.failures import (
     scrub,
 )
 from packer.fetching.transports.proxies import Proxies
-from packer.fetching.transports.transport import Answer, Failure, Fault, Reply
+from packer.fetching.transports.transport import FailureKind, Response, Result, TransportFailure
 
-__all__ = ["HttpxDoor"]
+__all__ = ["HttpxTransport"]
 
 CLOSE_S = 2.0
 
@@ -36,7 +36,7 @@ CLOSE_S = 2.0
 _surplus = operator.attrgetter("_stream._httpcore_stream._stream._connection._h11_state.trailing_data")
 
 
-class HttpxDoor:
+class HttpxTransport:
     """A `Door` over one `httpx.AsyncClient`, HTTP/1.1 only."""
 
     def __init__(
@@ -75,19 +75,25 @@ class HttpxDoor:
             ) from None
         del self._client.headers["Connection"]  # keep-alive is the rule in HTTP/1.1 and need not be said
 
-    async def fetch(self, url: str, headers: Mapping[str, str], deadline_s: float, limit_bytes: int) -> Reply:
+    async def fetch(
+        self, url: str, headers: Mapping[str, str], deadline_s: float, limit_bytes: int
+    ) -> Result:
         """See `Door.fetch`. Raises ValueError for an address or a header that cannot be sent.
 
         If cancelled: the connection is closed unless the body was read to its end, and the slot is free.
         """
-        progress = _Progress(waiting_for_proxy=url.startswith("https:") and bool(self._proxies.for_url(url)))
+        progress = _BodyProgress(
+            waiting_for_proxy=url.startswith("https:") and bool(self._proxies.for_url(url))
+        )
         try:
             async with asyncio.timeout(deadline_s) as timer, self._slots:
                 return await self._exchange(url, headers, limit_bytes, progress)
         except TimeoutError as error:
             if not timer.expired():
                 return self._failure(error, url, headers, progress)
-            return Failure(Fault.DEADLINE, f"no end after {deadline_s:g} s", progress.size_bytes)
+            return TransportFailure(
+                FailureKind.DEADLINE, f"no end after {deadline_s:g} s", progress.size_bytes
+            )
         except (httpx.HTTPError, httpx.InvalidURL, httpx.StreamError, OSError, RuntimeError) as error:
             return self._failure(error, url, headers, progress)
 
@@ -101,14 +107,14 @@ class HttpxDoor:
         await asyncio.wait({closing}, timeout=CLOSE_S)
 
     async def _exchange(
-        self, url: str, headers: Mapping[str, str], limit_bytes: int, progress: _Progress
-    ) -> Reply:
+        self, url: str, headers: Mapping[str, str], limit_bytes: int, progress: _BodyProgress
+    ) -> Result:
         """One exchange, raising what httpx raises. If cancelled: httpx closes the connection."""
         extensions = {"trace": progress.note} if progress.waiting_for_proxy else {}
         async with self._client.stream("GET", url, headers=headers, extensions=extensions) as response:
             got = joined(response.headers.multi_items())
             if response.status_code == 407 and self._proxies.for_url(url):
-                return Failure(Fault.PROXY, "407 Proxy Authentication Required")
+                return TransportFailure(FailureKind.PROXY, "407 Proxy Authentication Required")
             if failure := head_failure(response.status_code, got, limit_bytes):
                 return failure
             body = []
@@ -118,24 +124,24 @@ class HttpxDoor:
                 progress.size_bytes += len(chunk)
                 if progress.size_bytes > limit_bytes:
                     said = f"over {limit_bytes} bytes, no length given"
-                    return Failure(Fault.TOO_BIG, said, progress.size_bytes)
+                    return TransportFailure(FailureKind.TOO_BIG, said, progress.size_bytes)
             if _has_surplus(response) and (wire := response.extensions.get("network_stream")):
                 await wire.aclose()
-            return Answer(response.status_code, got, b"".join(body))
+            return Response(response.status_code, got, b"".join(body))
 
     def _failure(
-        self, error: Exception, url: str, headers: Mapping[str, str], progress: _Progress
-    ) -> Failure:
+        self, error: Exception, url: str, headers: Mapping[str, str], progress: _BodyProgress
+    ) -> TransportFailure:
         if isinstance(error, httpx.InvalidURL | httpx.UnsupportedProtocol) or "Illegal header" in str(error):
             raise ValueError("The address or a header of a request is not well-formed.") from None
         proxy = self._proxies.for_url(url)
         fault = _fault(error, proxied=proxy is not None, waiting_for_proxy=progress.waiting_for_proxy)
         words = [type(error).__name__, str(error), *(str(cause) for cause in _system_errors(error))]
         detail = scrub(": ".join(dict.fromkeys(filter(None, words))), url, headers, proxy)
-        return Failure(fault, detail, progress.size_bytes)
+        return TransportFailure(fault, detail, progress.size_bytes)
 
 
-class _Progress:
+class _BodyProgress:
     """How far an exchange has come: through a tunnel, where errors before it stands are the proxy's, and in bytes
     of the body."""
 
@@ -189,32 +195,32 @@ def _system_errors(error: BaseException) -> list[OSError]:
     ]
 
 
-def _fault(error: Exception, *, proxied: bool, waiting_for_proxy: bool) -> Fault:
+def _fault(error: Exception, *, proxied: bool, waiting_for_proxy: bool) -> FailureKind:
     """Sort by phase first, then by what the system said, then by httpx's own classes and words."""
     system = _system_errors(error)
     insecure = any(isinstance(cause, ssl.SSLError) for cause in system)
     reaching = isinstance(error, httpx.ConnectError | httpx.ConnectTimeout)
     if isinstance(error, httpx.ProxyError) or waiting_for_proxy or (proxied and reaching and not insecure):
-        return Fault.PROXY
+        return FailureKind.PROXY
     if isinstance(error, httpx.TimeoutException):
-        return Fault.CONNECT_TIMEOUT if reaching else Fault.STALL
+        return FailureKind.CONNECT_TIMEOUT if reaching else FailureKind.STALL
     if any(isinstance(cause, socket.gaierror) for cause in system):
-        return Fault.NAME
+        return FailureKind.NAME
     numbers = (cause.errno for cause in system if not isinstance(cause, ssl.SSLError))
     found = [fault for number in numbers if (fault := fault_of_errno(number, connecting=reaching))]
     if found:  # of several addresses tried, the one that answered says most
-        return Fault.REFUSED if Fault.REFUSED in found else found[0]
+        return FailureKind.REFUSED if FailureKind.REFUSED in found else found[0]
     if insecure or reaching:
-        return Fault.TLS
+        return FailureKind.TLS
     return _fault_by_wording(error)
 
 
-def _fault_by_wording(error: Exception) -> Fault:
+def _fault_by_wording(error: Exception) -> FailureKind:
     if isinstance(error, httpx.RemoteProtocolError):
         if "without sending complete message body" in str(error):
-            return Fault.SHORT
-        return Fault.RESET if "disconnected" in str(error) else Fault.PROTOCOL
-    return Fault.PROTOCOL if isinstance(error, httpx.ProtocolError) else Fault.RESET
+            return FailureKind.SHORT
+        return FailureKind.RESET if "disconnected" in str(error) else FailureKind.PROTOCOL
+    return FailureKind.PROTOCOL if isinstance(error, httpx.ProtocolError) else FailureKind.RESET
 
 
 def _trust() -> ssl.SSLContext:

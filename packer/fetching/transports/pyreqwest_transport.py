@@ -28,7 +28,7 @@ from pyreqwest.exceptions import (
 from pyreqwest.http import HeaderMap
 from pyreqwest.proxy import ProxyBuilder
 from pyreqwest.request import StreamRequest
-from pyreqwest.response import Response
+from pyreqwest.response import Response as ClientResponse
 
 from packer.errors import NetworkError
 from packer.fetching.transports.failures import (
@@ -40,9 +40,9 @@ from packer.fetching.transports.failures import (
     scrub,
 )
 from packer.fetching.transports.proxies import Proxies
-from packer.fetching.transports.transport import Answer, Failure, Fault, Reply
+from packer.fetching.transports.transport import FailureKind, Response, Result, TransportFailure
 
-__all__ = ["LeanDoor"]
+__all__ = ["PyreqwestTransport"]
 
 CLOSE_S = 2.0
 
@@ -60,7 +60,7 @@ _ERROR_NUMBER = re.compile(r"\(os error (\d+)\)")
 _CUT = ("end of file before message length", "unexpected EOF", "without sending TLS close_notify")
 
 
-class LeanDoor:
+class PyreqwestTransport:
     """A `Door` over pyreqwest, HTTP/1.1 only: in HTTP/2 one stalled tile takes its neighbours with it.
 
     Each connection has a client of its own. A client with several opens one too many whenever a connection
@@ -93,7 +93,9 @@ class LeanDoor:
         self._idle: dict[_Origin, list[tuple[float, Client]]] = {}
         self._running: set[asyncio.Timeout] = set()
 
-    async def fetch(self, url: str, headers: Mapping[str, str], deadline_s: float, limit_bytes: int) -> Reply:
+    async def fetch(
+        self, url: str, headers: Mapping[str, str], deadline_s: float, limit_bytes: int
+    ) -> Result:
         """See `Door.fetch`. Raises ValueError for an address or a header that cannot be sent, and NetworkError if
         the certificates can no longer be read when a further connection is needed.
 
@@ -108,10 +110,10 @@ class LeanDoor:
         try:
             client = await self._free_client(origin, ends_at_s)
         except TimeoutError:
-            return Failure(Fault.DEADLINE, "no connection became free")
+            return TransportFailure(FailureKind.DEADLINE, "no connection became free")
         abandoned = False
         request: StreamRequest | None = None
-        response: Response | None = None
+        response: ClientResponse | None = None
         come = [0]  # bytes of the body, at most
         running = asyncio.timeout(None)  # the client's own clock keeps the deadline; this one is for `aclose`
         self._running.add(running)
@@ -126,7 +128,7 @@ class LeanDoor:
             failure = self._failure(error, url, headers, late=loop.time() >= ends_at_s)
             return replace(failure, size_bytes=come[0])
         except TimeoutError:
-            return Failure(Fault.RESET, "the door was closed")
+            return TransportFailure(FailureKind.RESET, "the door was closed")
         finally:
             self._running.discard(running)
             if abandoned:
@@ -198,28 +200,34 @@ class LeanDoor:
         )
         return _built(_with_proxies(builder, self._proxies))
 
-    async def _read(self, response: Response, url: str, limit_bytes: int, come: list[int]) -> Reply:
+    async def _read(self, response: ClientResponse, url: str, limit_bytes: int, come: list[int]) -> Result:
         """The rest of an exchange whose head has come. `come` is kept at the bytes of the body, at most.
 
         If cancelled: leaving the context of `response` closes the connection.
         """
         status, headers = response.status, joined(_pairs(response.headers))
         if status == 407 and self._proxies.for_url(url):
-            return Failure(Fault.PROXY, "407 Proxy Authentication Required")
+            return TransportFailure(FailureKind.PROXY, "407 Proxy Authentication Required")
         if failure := head_failure(status, headers, limit_bytes):
             return failure
         if (length := headers.get("content-length", "")).isdecimal():
             come[0] = min(int(length[:18]), limit_bytes)  # longer only where there is no body
-            return Answer(status, headers, bytes(await response.bytes()))  # the client holds it to its length
+            return Response(
+                status, headers, bytes(await response.bytes())
+            )  # the client holds it to its length
         body = []
         while (chunk := await response.body_reader.read_chunk()) is not None:
             body.append(bytes(chunk))
             come[0] += len(body[-1])
             if come[0] > limit_bytes:
-                return Failure(Fault.TOO_BIG, f"over {limit_bytes} bytes, no length given", come[0])
-        return Answer(status, headers, b"".join(body))
+                return TransportFailure(
+                    FailureKind.TOO_BIG, f"over {limit_bytes} bytes, no length given", come[0]
+                )
+        return Response(status, headers, b"".join(body))
 
-    def _failure(self, error: PyreqwestError, url: str, headers: Mapping[str, str], *, late: bool) -> Failure:
+    def _failure(
+        self, error: PyreqwestError, url: str, headers: Mapping[str, str], *, late: bool
+    ) -> TransportFailure:
         if isinstance(error, BuilderError):
             raise ValueError("The address of a request is not one of HTTP.") from None
         details = error.details if isinstance(error, DetailedPyreqwestError) else None
@@ -227,7 +235,7 @@ class LeanDoor:
         proxy = self._proxies.for_url(url)
         fault = _fault(error, causes, secure=url.startswith("https:"), proxied=proxy is not None, late=late)
         wording = ": ".join(dict.fromkeys([error.message, *causes[1:]]))
-        return Failure(fault, scrub(wording, url, headers, proxy))
+        return TransportFailure(fault, scrub(wording, url, headers, proxy))
 
 
 @lru_cache(maxsize=256)
@@ -257,29 +265,31 @@ async def _close(client: Client) -> None:
     await client.close()
 
 
-def _fault(error: PyreqwestError, causes: list[str], *, secure: bool, proxied: bool, late: bool) -> Fault:
+def _fault(
+    error: PyreqwestError, causes: list[str], *, secure: bool, proxied: bool, late: bool
+) -> FailureKind:
     """Sort by phase first, then by the system's error number, then by the client's words."""
     text = ": ".join(causes)
     connecting = "client error (Connect)" in causes
     if isinstance(error, RequestTimeoutError) and late:
-        return Fault.DEADLINE
+        return FailureKind.DEADLINE
     if "tunnel error" in text or (connecting and proxied and not secure):
-        return Fault.PROXY
+        return FailureKind.PROXY
     if isinstance(error, RequestTimeoutError):
-        return Fault.CONNECT_TIMEOUT if connecting else Fault.STALL
+        return FailureKind.CONNECT_TIMEOUT if connecting else FailureKind.STALL
     if "dns error" in causes:
-        return Fault.NAME
+        return FailureKind.NAME
     number = _ERROR_NUMBER.search(text)
     if number and (fault := fault_of_errno(int(number[1]), connecting=connecting)):
         return fault
     if (connecting and secure) or "fatal alert" in text:
-        return Fault.TLS
+        return FailureKind.TLS
     if "request or response body error" in causes and any(cut in text for cut in _CUT):
-        return Fault.SHORT
+        return FailureKind.SHORT
     broken_off = isinstance(error, ClientNetworkError | ClientClosedError) and not isinstance(
         error, BodyDecodeError
     )
-    return Fault.RESET if broken_off else Fault.PROTOCOL
+    return FailureKind.RESET if broken_off else FailureKind.PROTOCOL
 
 
 def _pairs(headers: HeaderMap) -> list[tuple[str, str]]:

@@ -12,10 +12,10 @@ from collections.abc import Mapping
 from dataclasses import dataclass
 from typing import Protocol
 
-__all__ = ["Answer", "Door", "Failure", "Fault", "Reply"]
+__all__ = ["FailureKind", "Response", "Result", "Transport", "TransportFailure"]
 
 
-class Fault(enum.StrEnum):
+class FailureKind(enum.StrEnum):
     """Why no whole answer came back. The first six speak of the link, the rest of one exchange."""
 
     NAME = "name look-up failed"
@@ -33,7 +33,7 @@ class Fault(enum.StrEnum):
 
 
 @dataclass(frozen=True, slots=True)
-class Answer:
+class Response:
     """A whole HTTP answer, exactly as it came.
 
     `headers` has lower-case names; a repeated header is joined with ", " in order of arrival.
@@ -46,22 +46,24 @@ class Answer:
 
 
 @dataclass(frozen=True, slots=True)
-class Failure:
+class TransportFailure:
     """No whole answer. `detail` is the library's own wording, for the log; it never holds the address's
     query, userinfo or a header value. `size_bytes` of a body came all the same, at most."""
 
-    fault: Fault
+    fault: FailureKind
     detail: str
     size_bytes: int = 0
 
 
-Reply = Answer | Failure
+Result = Response | TransportFailure
 
 
-class Door(Protocol):
+class Transport(Protocol):
     """One long-lived HTTP client for a whole run."""
 
-    async def fetch(self, url: str, headers: Mapping[str, str], deadline_s: float, limit_bytes: int) -> Reply:
+    async def fetch(
+        self, url: str, headers: Mapping[str, str], deadline_s: float, limit_bytes: int
+    ) -> Result:
         """GET `url` and give back what came.
 
         The whole exchange ends within `deadline_s` seconds (DEADLINE otherwise) and the body within

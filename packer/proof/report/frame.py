@@ -11,7 +11,7 @@ from packer.geometry.grid import Floats, LonLatBox, latitude_at, x_at, y_at
 from packer.geometry.shapes import Corridor, enclosing
 from packer.planning.plan import Plan
 
-__all__ = ["Frame", "frame_round"]
+__all__ = ["PictureFrame", "frame_round"]
 
 _WIDE_PX, _TALL_PX, _LEAST_PX = 1400, 1000, 420
 _SQUARE_PX = 11.0  # so that a pattern can still be told in the smallest square
@@ -20,7 +20,7 @@ _NEAR = 0.25  # of the larger side of what is planned
 
 
 @dataclass(frozen=True, slots=True)
-class Frame:
+class PictureFrame:
     """Part of the grid, from its upper left corner in grid fractions, `scale` pixels to the whole grid."""
 
     x: float
@@ -49,7 +49,7 @@ class Frame:
         return float(latitude_at(self.y + self.height / 2 / self.scale))
 
 
-def frame_round(plan: Plan) -> Frame:
+def frame_round(plan: Plan) -> PictureFrame:
     """The frame that shows all areas of a plan and the waypoints near them, with a margin that marks fit into."""
     box = _box(enclosing([box for shape in plan.shapes.values() for box in shape.boxes()]))
     box = _with_waypoints(box, plan)
@@ -60,7 +60,7 @@ def frame_round(plan: Plan) -> Frame:
     scale = min(_WIDE_PX / (east - west), _TALL_PX / (south - north))
     width = max(_LEAST_PX, round((east - west) * scale))
     height = max(_LEAST_PX, round((south - north) * scale))
-    return Frame(
+    return PictureFrame(
         (west + east - width / scale) / 2, (north + south - height / scale) / 2, scale, width, height
     )
 

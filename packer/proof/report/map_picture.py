@@ -12,7 +12,7 @@ from packer.geometry.grid import Floats, ground_scale, latitude_at, longitude_at
 from packer.geometry.shapes import Corridor, Polygons, Rectangle, Waypoint, wrapped
 from packer.planning.plan import OVERVIEW, LayerPlan, Plan
 from packer.proof.report.coverage import State, squares
-from packer.proof.report.frame import Frame, frame_round
+from packer.proof.report.frame import PictureFrame, frame_round
 from packer.proof.report.ink import COURSE, GRID, INK, LABELS, PAPER, TINT, font, paint, swatch
 from packer.proof.results import LayerFindings
 
@@ -46,7 +46,7 @@ def map_picture(plan: Plan, asked: LayerPlan, layer: LayerFindings) -> Image.Ima
     return picture
 
 
-def _states(frame: Frame, asked: LayerPlan, layer: LayerFindings) -> Image.Image:
+def _states(frame: PictureFrame, asked: LayerPlan, layer: LayerFindings) -> Image.Image:
     states = Image.new("L", (frame.width, frame.height), 0)
     draw = ImageDraw.Draw(states)
     finest = min(frame.finest, max(asked.tiles.zooms))
@@ -65,7 +65,7 @@ def _states(frame: Frame, asked: LayerPlan, layer: LayerFindings) -> Image.Image
     return states
 
 
-def _shapes(picture: Image.Image, frame: Frame, plan: Plan) -> None:
+def _shapes(picture: Image.Image, frame: PictureFrame, plan: Plan) -> None:
     drawn = Image.new("RGBA", (frame.width, frame.height), (0, 0, 0, 0))
     draw = ImageDraw.Draw(drawn)
     for line, closed in _outlines(plan):
@@ -115,7 +115,7 @@ def _circle(lon: float, lat: float, radius_m: float) -> Floats:
     )
 
 
-def _degrees(draw: ImageDraw.ImageDraw, frame: Frame) -> None:
+def _degrees(draw: ImageDraw.ImageDraw, frame: PictureFrame) -> None:
     """Lines of whole degrees or parts of them, labelled at the edge."""
     step = _round_step(360.0 * frame.width / frame.scale / 6)
     west = float(longitude_at(frame.x))
@@ -150,7 +150,7 @@ def _degree_text(value: float, step: float, sides: str) -> str:
     return f"{abs(value):.{places}f}°{side}"
 
 
-def _scale_bar(draw: ImageDraw.ImageDraw, frame: Frame) -> None:
+def _scale_bar(draw: ImageDraw.ImageDraw, frame: PictureFrame) -> None:
     """A bar of a round length, true at the middle latitude, and an arrow to the north."""
     metre_px = frame.scale / (float(ground_scale(frame.middle_latitude)[0]) * 2 * math.pi)
     length_m = max(

@@ -16,7 +16,7 @@ from packer.proof.remarks import day
 from packer.proof.report.map_picture import numbered_waypoints
 from packer.proof.report.markup import Html, bullets, el, embedded, joined, pairs, picture, plain, table
 from packer.proof.report.samples import Sample
-from packer.proof.results import Counts, Depth, LayerFindings, Verdict, VerifyReport
+from packer.proof.results import Depth, LayerFindings, TileCounts, Verdict, VerifyReport
 from packer.proof.walk import LineWalk, Stretch
 from packer.version import __version__
 
@@ -159,18 +159,18 @@ def _layers(brief: Brief, plan: Plan, found: VerifyReport) -> Iterator[Html]:
         yield from _named(name, layer)
 
 
-def _by_zoom(layer: LayerFindings) -> Iterator[tuple[str, Counts]]:
+def _by_zoom(layer: LayerFindings) -> Iterator[tuple[str, TileCounts]]:
     """Counts by zoom, with neighbouring zooms that lack nothing in one row."""
     for whole, group in groupby(layer.by_zoom.items(), key=lambda row: row[1].stored == row[1].planned):
         rows = list(group)
         if whole and len(rows) > 2:
             planned = sum(c.planned for _, c in rows)
-            yield f"{rows[0][0]} to {rows[-1][0]}", Counts(planned, planned, 0, 0, 0)
+            yield f"{rows[0][0]} to {rows[-1][0]}", TileCounts(planned, planned, 0, 0, 0)
         else:
             yield from ((str(zoom), counts) for zoom, counts in rows)
 
 
-def _figures(counts: Counts) -> list[str]:
+def _figures(counts: TileCounts) -> list[str]:
     planned, stored, absent = (f"{getattr(counts, n):,}" for n in ("planned", "stored", "absent"))
     return [planned, stored, absent, *(_bad(getattr(counts, n)) for n in ("missing", "corrupt"))]
 
@@ -181,7 +181,7 @@ def _bad(count: int) -> str:
 
 def _area_row(name: str, deepest: int, layer: LayerFindings, tiles: TileSet) -> list[str]:
     parts = (layer.stored, layer.absent, layer.missing, layer.corrupt)
-    return [name, str(deepest), *_figures(Counts(len(tiles), *(len(tiles & part) for part in parts)))]
+    return [name, str(deepest), *_figures(TileCounts(len(tiles), *(len(tiles & part) for part in parts)))]
 
 
 def _named(name: str, layer: LayerFindings) -> Iterator[Html]:

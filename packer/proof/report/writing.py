@@ -7,7 +7,7 @@ import re
 from collections.abc import Iterator
 from pathlib import Path
 
-from packer.common.atomic_write import write_whole
+from packer.common.atomic_write import write_atomic
 from packer.errors import DiskError, InputError
 from packer.planning.brief import Brief
 from packer.planning.plan import Plan
@@ -43,10 +43,10 @@ def write_report(folder: Path, brief: Brief, plan: Plan, found: VerifyReport, no
     try:
         folder.mkdir(parents=True, exist_ok=True)
         for name, data in shown.maps.items():
-            write_whole(folder / f"coverage {_plain(name)}.png", data)
+            write_atomic(folder / f"coverage {_plain(name)}.png", data)
         for number, data in enumerate(shown.strips.values(), 1):
-            write_whole(folder / f"route {number}.png", data)
-        write_whole(folder / PAGE, text)  # last, so that a new page never stands beside old pictures
+            write_atomic(folder / f"route {number}.png", data)
+        write_atomic(folder / PAGE, text)  # last, so that a new page never stands beside old pictures
     except OSError as fault:
         raise DiskError(
             f"The report cannot be written to {folder}: {fault.strerror or fault}. Name another folder, or make room "

@@ -14,7 +14,7 @@ import numpy as np
 
 from packer.survey.imagery.pixels import Bytes3, colours
 
-__all__ = ["Look", "Sight", "look"]
+__all__ = ["Appearance", "Sight", "look"]
 
 # A single colour comes back exactly from PNG and JPEG; from WebP a few pixels stray by some levels.
 _BLANK_RANGE = 6.0
@@ -37,7 +37,7 @@ class Sight(enum.StrEnum):
 
 
 @dataclass(frozen=True, slots=True)
-class Look:
+class Appearance:
     """A tile's appearance.
 
     `colour` is the mean red, green and blue, 0 to 255, over what is not fully transparent; `deviation` and
@@ -57,7 +57,7 @@ class Look:
         return self.sight in (Sight.BLANK, Sight.TRANSPARENT)
 
 
-def look(body: bytes) -> Look:
+def look(body: bytes) -> Appearance:
     """Judge one tile by itself.
 
     Raises AnswerError if the body is no picture.
@@ -65,12 +65,12 @@ def look(body: bytes) -> Look:
     return look_at(colours(body))
 
 
-def look_at(pixels: Bytes3) -> Look:
+def look_at(pixels: Bytes3) -> Appearance:
     """Judge decoded pixels, uint8 (rows, columns, 4)."""
     clear = pixels[:, :, 3] <= _CLEAR
     opaque = 1.0 - float(clear.mean())
     if opaque == 0.0:
-        return Look(Sight.TRANSPARENT, (0, 0, 0), 0.0, 0.0, 0.0)
+        return Appearance(Sight.TRANSPARENT, (0, 0, 0), 0.0, 0.0, 0.0)
     seen = pixels.reshape(-1, 4) if opaque == 1.0 else pixels[~clear]
     rgb = np.ascontiguousarray(seen[:, :3].T, dtype=np.float32)  # whole planes: three times as fast below
     grey = 0.299 * rgb[0] + 0.587 * rgb[1] + 0.114 * rgb[2]  # ITU-R BT.601
@@ -86,4 +86,4 @@ def look_at(pixels: Bytes3) -> Look:
     else:
         sight = Sight.ORDINARY
     red, green, blue = (round(float(level)) for level in rgb.mean(axis=1))
-    return Look(sight, (red, green, blue), float(grey.std()), high - low, opaque)
+    return Appearance(sight, (red, green, blue), float(grey.std()), high - low, opaque)

@@ -35,7 +35,7 @@ from packer.survey.imagery.prediction import (
     relief,
 )
 
-__all__ = ["Detail", "Verdict", "detail", "detail_alone"]
+__all__ = ["Detail", "DetailVerdict", "detail", "detail_alone"]
 
 
 @dataclass(frozen=True, slots=True)
@@ -69,7 +69,7 @@ _KIND_LEAD = 1.04  # how much worse the second-best filter must fit before the b
 _SMALLEST = 64  # pixels a side: an eighth of it still gives the fit something to learn from
 
 
-class Verdict(enum.StrEnum):
+class DetailVerdict(enum.StrEnum):
     """What a tile's fine detail says about its origin."""
 
     NATIVE = "native"
@@ -87,7 +87,7 @@ class Detail:
     one, and of no meaning for an undecided one.
     """
 
-    verdict: Verdict
+    verdict: DetailVerdict
     factor: int
     kind: str | None
     score: float
@@ -103,11 +103,11 @@ def detail(child: bytes, parent_body: bytes, quadrant: tuple[int, int]) -> Detai
     found = _judged(own)
     if found is _NOTHING or own.levels.shape != above.levels.shape:
         return found
-    if found.verdict is not Verdict.ENLARGED:
+    if found.verdict is not DetailVerdict.ENLARGED:
         by_parent = misfit(own, from_parent(own.levels, above.levels, quadrant), 2)
         if _plain(own, 2) or not _explained(by_parent, _LEAST_EXPECTED, _bounds(own).enlarged):
             return found
-        found = Detail(Verdict.ENLARGED, 2, None, by_parent.score)
+        found = Detail(DetailVerdict.ENLARGED, 2, None, by_parent.score)
     if found.factor != 2 or found.kind == "nearest":
         return found
     fits = {kind: apart(own.levels, above.levels, quadrant, kind) for kind in KINDS}
@@ -123,7 +123,7 @@ def detail_alone(child: bytes) -> Detail:
     return _judged(grey(child))
 
 
-_NOTHING = Detail(Verdict.UNDECIDED, 1, None, 0.0)
+_NOTHING = Detail(DetailVerdict.UNDECIDED, 1, None, 0.0)
 
 
 def _judged(own: Grey) -> Detail:
@@ -134,13 +134,13 @@ def _judged(own: Grey) -> Detail:
     fine = misfit(own, from_itself(own.levels, 2), 2)
     shown = fine.left_over >= bounds.grain
     if shown and any(fine.share >= share and fine.score >= score for share, score in bounds.native):
-        return Detail(Verdict.NATIVE, 1, None, fine.score)
+        return Detail(DetailVerdict.NATIVE, 1, None, fine.score)
     explained = _explained(fine, _LEAST_EXPECTED, bounds.enlarged)
     factor = 1 if shown and not explained else _coarser_factor(own, bounds)
     if factor == 1 or (factor == 2 and not explained) or _plain(own, factor):
-        return Detail(Verdict.UNDECIDED, 1, None, fine.score)
+        return Detail(DetailVerdict.UNDECIDED, 1, None, fine.score)
     fits = {kind: outside(own.levels, kind, factor) for kind in KINDS}
-    return Detail(Verdict.ENLARGED, factor, _best(fits), fine.score)
+    return Detail(DetailVerdict.ENLARGED, factor, _best(fits), fine.score)
 
 
 def _bounds(own: Grey) -> _Bounds:

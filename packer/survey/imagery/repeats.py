@@ -16,7 +16,7 @@ import numpy.typing as npt
 
 from packer.errors import AnswerError
 from packer.geometry.tileset import Tile
-from packer.survey.imagery.appearance import Look, look_at
+from packer.survey.imagery.appearance import Appearance, look_at
 from packer.survey.imagery.pixels import Bytes3, colours
 
 __all__ = ["Repeat", "repeated", "text_like"]
@@ -34,7 +34,7 @@ class Repeat:
 
     sha256: str
     tiles: tuple[Tile, ...]
-    look: Look | None
+    look: Appearance | None
     notice: bool
 
     @property
