@@ -375,7 +375,7 @@ import asyncio
 from packer import Brief, plan, run_fetch
 from packer.fetching.transports import Answer
 
-class Door:
+class Transport:
     def __call__(self, *a, **k): return self
     async def fetch(self, url, *a):
         if url.endswith("/robots.txt"):
@@ -385,7 +385,7 @@ class Door:
     async def aclose(self): ...
 
 brief = Brief.read(sys.argv[1])
-asyncio.run(run_fetch(brief, plan(brief), make_door=Door()))
+asyncio.run(run_fetch(brief, plan(brief), make_door=Transport()))
 """
 
 

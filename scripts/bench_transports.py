@@ -36,7 +36,7 @@ Get = Callable[[str], Awaitable[bytes]]
 Opener = Callable[[AsyncExitStack, int], Awaitable[Get]]
 
 
-def door(kind: str) -> Opener:
+def transport(kind: str) -> Opener:
     async def opener(stack: AsyncExitStack, connections: int) -> Get:
         opened = open_transport(kind, connections=connections, user_agent="Bench/1")
         stack.push_async_callback(opened.aclose)
@@ -108,12 +108,12 @@ async def pyreqwest_pooled(stack: AsyncExitStack, connections: int) -> Get:
 
 
 CONTENDERS: dict[str, Opener] = {
-    "lean door": door("lean"),
+    "lean transport": transport("pyreqwest"),
     "pyreqwest, one pool": pyreqwest_pooled,
     "aiohttp alone": aiohttp_alone,
     "httpx over pyreqwest": httpx_over(over_pyreqwest),
     "httpx over aiohttp": httpx_over(over_aiohttp),
-    "httpx door": door("httpx"),
+    "httpx transport": transport("httpx"),
     "httpx alone": httpx_over(over_httpcore),
 }
 

@@ -1,4 +1,4 @@
-"""Stand-ins that are handed to a fetch: a clock that jumps, and a door that plays a script."""
+"""Stand-ins that are handed to a fetch: a clock that jumps, and a transport that plays a script."""
 
 from __future__ import annotations
 
@@ -16,7 +16,7 @@ from packer.fetching.transports import FailureKind, Response, Result, TransportF
 from packer.geometry.tileset import Tile
 from tests.tile_server import png
 
-__all__ = ["ScriptedDoor", "VirtualClock", "no_tile", "page", "tile_answer"]
+__all__ = ["ScriptedTransport", "VirtualClock", "no_tile", "page", "tile_answer"]
 
 
 class VirtualClock:
@@ -108,7 +108,7 @@ def no_tile(status: int, **headers: str) -> Response:
 
 
 @dataclass
-class ScriptedDoor:
+class ScriptedTransport:
     """Answers `script(tile, how often this tile was asked for before, time)` after `delay_s`.
 
     robots.txt gets what `robots(time)` says. Notes every request with its time, and how many were under way.
@@ -124,7 +124,7 @@ class ScriptedDoor:
     most_at_once: int = 0
     closed: bool = False
 
-    def __call__(self, *_: object, **__: object) -> ScriptedDoor:
+    def __call__(self, *_: object, **__: object) -> ScriptedTransport:
         return self
 
     async def fetch(

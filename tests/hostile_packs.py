@@ -113,7 +113,7 @@ def feed_pack(chance: random.Random, folder: Path, out: Path) -> None:
         case 1 | 2:
             depth = chance.choice(tuple(Depth))
             report = verify(brief, worked_out, depth=depth, processes=1, for_s=chance.choice((None, 5.0)))
-            json.dumps(report.as_json())
+            json.dumps(report.to_dict())
             if report.ready and depth is not Depth.QUICK:
                 _check_ready(pack, planned, depth is Depth.FULL)
         case 3:

@@ -1,7 +1,7 @@
 """A loopback server below HTTP: each path plays a fixed score of raw bytes and endings.
 
     async with RawServer({"/whole": (ok(b"abc"),), "/cut": (ok(b"abc")[:-1], End.FIN)}) as server:
-        await door.fetch(server.url("/cut"), ...)
+        await transport.fetch(server.url("/cut"), ...)
 
 It counts what a polite client must keep small (connections opened, the most open at one moment) and keeps the
 request heads, so that a test can read what really went over the wire.

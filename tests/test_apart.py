@@ -50,7 +50,7 @@ def with_process(work: Callable[[JpegWorker], Awaitable[None]]) -> None:
     async def go() -> None:
         looks = JpegWorker(busy_per_s=1)
         try:
-            looks.tell()
+            looks.note()
             await looks.started()
             assert looks.useful
             await work(looks)
@@ -72,7 +72,7 @@ def test_it_finds_size_and_hash_of_a_whole_jpeg_and_nothing_in_anything_else() -
     others = [cut(jpeg(1)), jpeg(1)[:-1], jpeg(1) + b"x", b"", b"<html>", png.getvalue()]
 
     async def work(looks: JpegWorker) -> None:
-        found = await asyncio.gather(*(looks.look(body) for body in wholes + others))
+        found = await asyncio.gather(*(looks.check(body) for body in wholes + others))
         expected = [
             JpegFinding((64 + i, 64 + i), hashlib.sha256(body).digest()) for i, body in enumerate(wholes)
         ]
@@ -85,7 +85,7 @@ def test_a_cancelled_look_does_not_shift_the_answers_of_the_others() -> None:
     bodies = [jpeg(i) for i in range(30)]
 
     async def work(looks: JpegWorker) -> None:
-        tasks = [asyncio.create_task(looks.look(body)) for body in bodies]
+        tasks = [asyncio.create_task(looks.check(body)) for body in bodies]
         await asyncio.sleep(0)
         for task in tasks[::3]:
             task.cancel()
@@ -104,12 +104,12 @@ def test_whoever_waits_when_the_process_dies_is_told_that_nothing_is_known() -> 
         number = looks.process_id
         assert number is not None
         os.kill(number, signal.SIGSTOP)
-        waiting = [asyncio.create_task(looks.look(jpeg(i))) for i in range(10)]
+        waiting = [asyncio.create_task(looks.check(jpeg(i))) for i in range(10)]
         await asyncio.sleep(0)
         os.kill(number, signal.SIGKILL)
         assert await asyncio.gather(*waiting) == [None] * 10
         assert not looks.useful
-        assert await looks.look(jpeg(1)) is None
+        assert await looks.check(jpeg(1)) is None
 
     with_process(work)
 
@@ -118,7 +118,7 @@ def test_few_jpegs_a_second_or_a_single_core_start_no_process(monkeypatch: pytes
     async def go(busy_per_s: int) -> int | None:
         looks = JpegWorker(busy_per_s)
         for _ in range(100):
-            looks.tell()
+            looks.note()
         await looks.started()
         number = looks.process_id
         await looks.aclose()
@@ -136,7 +136,7 @@ def test_a_process_that_cannot_be_started_is_done_without(
 
     async def go() -> None:
         looks = JpegWorker(busy_per_s=1)
-        looks.tell()
+        looks.note()
         await looks.started()
         assert not looks.useful
         await looks.aclose()
@@ -173,7 +173,7 @@ def test_it_does_not_outlive_a_fetch_that_was_killed() -> None:
 # ------------------------------------------------------------------------------------ a fetch with it
 
 
-class JpegDoor:
+class JpegTransport:
     """Gives a JPEG for every tile, one of them cut, and kills the process apart when half of them have come."""
 
     def __init__(self, brief: Brief, ready: Callable[[], Awaitable[None]], *, kill: bool) -> None:
@@ -184,7 +184,7 @@ class JpegDoor:
         self.under_way = self.most_at_once = 0
         self.killed = False
 
-    def __call__(self, *_: object, **__: object) -> JpegDoor:
+    def __call__(self, *_: object, **__: object) -> JpegTransport:
         return self
 
     async def fetch(
@@ -230,7 +230,7 @@ def test_a_fetch_with_it_stores_every_tile_once_and_never_a_cut_one(
     monkeypatch.setattr(JpegWorker.__init__, "__defaults__", (1,))
     made: list[JpegWorker] = []
     used: list[bytes] = []
-    tell, look = JpegWorker.tell, JpegWorker.look
+    tell, look = JpegWorker.note, JpegWorker.check
 
     def told(self: JpegWorker) -> None:
         made.append(self)
@@ -240,22 +240,22 @@ def test_a_fetch_with_it_stores_every_tile_once_and_never_a_cut_one(
         used.append(body)
         return await look(self, body)
 
-    monkeypatch.setattr(JpegWorker, "tell", told)
-    monkeypatch.setattr(JpegWorker, "look", noted)
+    monkeypatch.setattr(JpegWorker, "note", told)
+    monkeypatch.setattr(JpegWorker, "check", noted)
 
     async def ready() -> None:
         await made[0].started()
 
-    door = JpegDoor(brief, ready, kill=kill)
+    transport = JpegTransport(brief, ready, kill=kill)
 
     async def go() -> FetchReport:
-        return await run_fetch(brief, plan(brief), make_door=door)
+        return await run_fetch(brief, plan(brief), make_transport=transport)
 
     report = asyncio.run(go())
     assert report.complete
     assert read_summary(brief.store_folder / "survey.mbtiles").held == plan(brief).layers["survey"].tiles
     assert used
-    assert door.killed == kill
-    assert door.asked.pop(door.damaged) == 3
-    assert set(door.asked.values()) == {1}
-    assert door.most_at_once <= 4
+    assert transport.killed == kill
+    assert transport.asked.pop(transport.damaged) == 3
+    assert set(transport.asked.values()) == {1}
+    assert transport.most_at_once <= 4

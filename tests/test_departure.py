@@ -41,7 +41,7 @@ from packer.planning.brief import Brief
 from packer.planning.plan import AreaPlan, plan
 from packer.store.pack_summary import read_summary
 from tests.conftest import BriefMaker
-from tests.fakes import REFUSED, ScriptedDoor, VirtualClock, tile_answer
+from tests.fakes import REFUSED, ScriptedTransport, VirtualClock, tile_answer
 
 URL = "https://tiles.example.org/survey/{z}/{x}/{y}.png"
 AREA = "box = [12.30, 47.00, 12.70, 47.20]\ndeepest = 15"
@@ -72,9 +72,14 @@ def fetched(
     async def go() -> Told:
         async with VirtualClock() as clock:
             progress: list[LayerProgress] = []
-            door = ScriptedDoor(clock, script, delay_s)
+            transport = ScriptedTransport(clock, script, delay_s)
             report = await run_fetch(
-                brief, plan(brief), options, clock=clock, make_door=door, on_progress=progress.extend
+                brief,
+                plan(brief),
+                options,
+                clock=clock,
+                make_transport=transport,
+                on_progress=progress.extend,
             )
             return Told(report, progress, clock.wall())
 
@@ -187,9 +192,9 @@ def test_the_pace_of_the_last_run_is_known_before_the_first_tile(brief: Brief) -
 
 def test_progress_says_what_the_crew_would_have_if_it_left_now(brief: Brief) -> None:
     told = fetched(brief, Options())
-    standings = [la.areas[0] for la in told.progress if la.areas]
-    assert all(a.area == "ground" for a in standings)
-    at_15 = [dict(a.shares)[15] for a in standings]
+    tracker = [la.areas[0] for la in told.progress if la.areas]
+    assert all(a.area == "ground" for a in tracker)
+    at_15 = [dict(a.shares)[15] for a in tracker]
     assert at_15 == sorted(at_15)
     assert at_15[0] == 0.0
     assert at_15[-1] == 1.0
@@ -214,11 +219,11 @@ ORDER = list(in_order(AREAS, SHAPES, EVERY))
 @example(0, 12)
 @example(0, 20)
 def test_the_standing_is_that_of_the_tiles_themselves(come: int, more: int) -> None:
-    standings = CoverageTracker(AREAS, SHAPES, EVERY, TileSet())
+    tracker = CoverageTracker(AREAS, SHAPES, EVERY, TileSet())
     for start in range(0, come, 97):
-        standings.add(ORDER[start : min(start + 97, come)])
+        tracker.add(ORDER[start : min(start + 97, come)])
     on_board = TileSet.from_tiles(ORDER[:come])
-    for standing, area in zip(standings.now(), AREAS, strict=True):
+    for standing, area in zip(tracker.now(), AREAS, strict=True):
         for zoom, share in standing.shares:
             whole = area.tiles.at(zoom)
             if not whole - on_board:
@@ -230,7 +235,7 @@ def test_the_standing_is_that_of_the_tiles_themselves(come: int, more: int) -> N
     # What is foretold for later is what a standing of later says, but for the sides of the line and a tile or
     # two; and "whole" is never promised in vain.
     later = CoverageTracker(AREAS, SHAPES, EVERY, TileSet.from_tiles(ORDER[: come + more]))
-    for foretold, true_later, area in zip(standings.after(more), later.now(), AREAS, strict=True):
+    for foretold, true_later, area in zip(tracker.after(more), later.now(), AREAS, strict=True):
         for (zoom, share), (_, then) in zip(foretold.shares, true_later.shares, strict=True):
             assert share < 1.0 or then == 1.0, (foretold.area, zoom)
             assert abs(share - then) < 0.1 + 1.5 / len(area.tiles.at(zoom))
@@ -238,8 +243,8 @@ def test_the_standing_is_that_of_the_tiles_themselves(come: int, more: int) -> N
 
 def test_a_route_counts_by_its_length_and_is_whole_only_with_its_sides() -> None:
     spine = TileSet.from_tiles(t for t in ORDER[:120])
-    standings = CoverageTracker(AREAS[1:2], SHAPES, AREAS[1].tiles, spine)
-    shares = dict(standings.now()[0].shares)
+    tracker = CoverageTracker(AREAS[1:2], SHAPES, AREAS[1].tiles, spine)
+    shares = dict(tracker.now()[0].shares)
     assert max(shares.values()) <= 1.0
     assert route_share(ROUTE, ROUTE.tiles(14), 14) == pytest.approx(1.0)
     assert route_share(VALLEY, VALLEY.tiles(12), 12) is None
@@ -257,11 +262,11 @@ def test_a_pace_is_that_of_the_last_minute() -> None:
 
 
 def test_an_allowance_leaves_room_for_what_is_under_way() -> None:
-    allowance = ByteBudget(100_000)
+    byte_budget = ByteBudget(100_000)
     for _ in range(5):
-        allowance.received(15_000)
-    assert allowance.may_ask(1)
-    assert not allowance.may_ask(2)
+        byte_budget.received(15_000)
+    assert byte_budget.may_ask(1)
+    assert not byte_budget.may_ask(2)
     assert ByteBudget(None).may_ask(1000)
 
 

@@ -72,31 +72,31 @@ class HastyClock:
         await asyncio.sleep(max(seconds, 0.0) / self._haste)
 
 
-class HastyDoor:
-    """A door whose time limits are compressed as well."""
+class HastyTransport:
+    """A transport whose time limits are compressed as well."""
 
-    def __init__(self, door: Transport, haste: float) -> None:
-        self._door, self._haste = door, haste
+    def __init__(self, transport: Transport, haste: float) -> None:
+        self._transport, self._haste = transport, haste
 
     async def fetch(
         self, url: str, headers: Mapping[str, str], deadline_s: float, limit_bytes: int
     ) -> Result:
-        return await self._door.fetch(url, headers, deadline_s / self._haste, limit_bytes)
+        return await self._transport.fetch(url, headers, deadline_s / self._haste, limit_bytes)
 
     async def aclose(self) -> None:
-        await self._door.aclose()
+        await self._transport.aclose()
 
 
-def hasty_door(haste: float, kind: str | None, *, connections: int, user_agent: str) -> Transport:
+def hasty_transport(haste: float, kind: str | None, *, connections: int, user_agent: str) -> Transport:
     """As `open_transport`, with its time limits compressed."""
-    door = open_transport(
+    transport = open_transport(
         None,
         connections=connections,
         user_agent=user_agent,
         connect_timeout_s=10 / haste,
         read_timeout_s=20 / haste,
     )
-    return HastyDoor(door, haste)
+    return HastyTransport(transport, haste)
 
 
 # ---------------------------------------------------------------------------------------------- the tiles
@@ -278,11 +278,11 @@ def _compared(brief: Brief, ending: str) -> tuple[int, int, int]:
 
 
 async def _fetch(brief: Brief, clock: HastyClock, haste: float) -> FetchReport:
-    def make_door(kind: str | None, *, connections: int, user_agent: str) -> Transport:
-        return hasty_door(haste, kind, connections=connections, user_agent=user_agent)
+    def make_transport(kind: str | None, *, connections: int, user_agent: str) -> Transport:
+        return hasty_transport(haste, kind, connections=connections, user_agent=user_agent)
 
     async with asyncio.timeout(60):
-        return await run_fetch(brief, plan(brief), clock=clock, make_door=make_door)
+        return await run_fetch(brief, plan(brief), clock=clock, make_transport=make_transport)
 
 
 def _bodies(pack: Path) -> dict[tuple[int, ...], bytes]:

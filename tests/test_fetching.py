@@ -23,7 +23,7 @@ from packer.planning.brief import Brief
 from packer.planning.plan import plan
 from packer.store.pack_summary import PackSummary, read_summary
 from tests.conftest import BriefMaker
-from tests.fakes import NO_NAME, REFUSED, RESET, ScriptedDoor, VirtualClock, no_tile, page, tile_answer
+from tests.fakes import NO_NAME, REFUSED, RESET, ScriptedTransport, VirtualClock, no_tile, page, tile_answer
 
 URL = "https://tiles.example.org/survey/{z}/{x}/{y}.png"
 
@@ -48,19 +48,19 @@ def run(
     stop_at: float | None = None,
     stop_after: int | None = None,
     key: str = "s3cr3t-k3y",
-) -> tuple[FetchReport, ScriptedDoor]:
+) -> tuple[FetchReport, ScriptedTransport]:
     """One fetch on a clock that starts at 1000 s, stopped at a time or after so many tiles asked for."""
 
-    async def go() -> tuple[FetchReport, ScriptedDoor]:
+    async def go() -> tuple[FetchReport, ScriptedTransport]:
         async with VirtualClock() as clock:
             stop = asyncio.Event()
 
             def counted(tile: Tile, before: int, now: float) -> Result:
-                if door.asked.total() == stop_after:
+                if transport.asked.total() == stop_after:
                     stop.set()
                 return script(tile, before, now)
 
-            door = ScriptedDoor(clock, counted, robots=robots)
+            transport = ScriptedTransport(clock, counted, robots=robots)
             if stop_at is not None:
                 asyncio.get_running_loop().create_task(_set_at(clock, stop_at, stop))
             report = await run_fetch(
@@ -69,10 +69,10 @@ def run(
                 options,
                 clock=clock,
                 stop=stop,
-                make_door=door,
+                make_transport=transport,
                 environment={"KEY": key},
             )
-            return report, door
+            return report, transport
 
     return asyncio.run(go())
 
@@ -99,26 +99,26 @@ def planned(brief: Brief) -> TileSet:
 
 
 def test_a_sound_link_costs_one_request_a_tile(brief: Brief) -> None:
-    report, door = run(brief, good)
+    report, transport = run(brief, good)
     assert report.complete
     assert books(brief).held == planned(brief)
-    assert set(door.asked.values()) == {1}
-    assert door.closed
+    assert set(transport.asked.values()) == {1}
+    assert transport.closed
 
 
 def test_a_second_run_asks_for_nothing(brief: Brief) -> None:
     run(brief, good)
-    report, door = run(brief, good)
+    report, transport = run(brief, good)
     assert report.complete
-    assert not door.asked
+    assert not transport.asked
     assert report.layers["survey"].held_before == len(planned(brief))
 
 
 def test_another_brief_on_the_same_layer_adds_to_the_pack(brief: Brief, brief_for: BriefMaker) -> None:
     run(brief, good)
     wider = brief_for(URL, area="box = [12.30, 47.00, 12.45, 47.05]\ndeepest = 15")
-    _, door = run(wider, good)
-    assert TileSet.from_tiles(door.asked) == planned(wider) - planned(brief)
+    _, transport = run(wider, good)
+    assert TileSet.from_tiles(transport.asked) == planned(wider) - planned(brief)
     assert books(wider).held == planned(wider) | planned(brief)
 
 
@@ -131,11 +131,11 @@ def test_what_the_server_has_not_is_remembered_and_not_asked_for_again(brief: Br
     odd = TileSet.from_tiles(t for t in planned(brief) if t.x % 2)
     assert report.complete
     assert books(brief).absent == odd
-    again, door = run(brief, script)
+    again, transport = run(brief, script)
     assert again.complete
-    assert not door.asked
-    asked_again, door = run(brief, good, Options(ask_absent_again=True))
-    assert TileSet.from_tiles(door.asked) == odd
+    assert not transport.asked
+    asked_again, transport = run(brief, good, Options(ask_absent_again=True))
+    assert TileSet.from_tiles(transport.asked) == odd
     assert asked_again.complete
     assert books(brief).held == planned(brief)
     assert not books(brief).absent
@@ -156,15 +156,15 @@ def test_a_tile_that_always_fails_is_named_and_left_for_the_next_run(brief: Brie
     def script(tile: Tile, before: int, now: float) -> Result:
         return no_tile(500) if tile == bad else tile_answer(tile)
 
-    report, door = run(brief, script)
+    report, transport = run(brief, script)
     assert not report.complete
     assert report.total("missing") == report.total("failed") == 1
-    assert door.asked[bad] <= 8
+    assert transport.asked[bad] <= 8
     assert books(brief).held == planned(brief) - TileSet.from_tiles([bad])
     assert books(brief).troubles[0][1] == 1
-    report, door = run(brief, good)
+    report, transport = run(brief, good)
     assert report.complete
-    assert dict(door.asked) == {bad: 1}
+    assert dict(transport.asked) == {bad: 1}
     assert books(brief).troubles == ()
 
 
@@ -192,11 +192,13 @@ def test_a_20_minute_outage_costs_time_only(brief_for: BriefMaker, trouble: Resu
     def script(tile: Tile, before: int, now: float) -> Result:
         return trouble if 1000.3 < now < 2200 else tile_answer(tile)
 
-    report, door = run(brief, script, robots=lambda now: trouble if 1000.3 < now < 2200 else no_tile(404))
+    report, transport = run(
+        brief, script, robots=lambda now: trouble if 1000.3 < now < 2200 else no_tile(404)
+    )
     assert report.complete
     assert report.total("failed") == 0
     assert books(brief).held == planned(brief)
-    probes = sum(1 for start in door.starts if 1005 < start < 2195)
+    probes = sum(1 for start in transport.starts if 1005 < start < 2195)
     assert 30 <= probes <= 200, "the tool goes on by itself, and probes gently"
 
 
@@ -240,10 +242,10 @@ def test_retry_after_is_obeyed_to_the_second_for_the_whole_host(brief: Brief) ->
             return no_tile(429, retry_after="90")
         return tile_answer(tile)
 
-    report, door = run(brief, script)
+    report, transport = run(brief, script)
     assert report.complete
-    assert not [s for s in door.starts if told[0] < s < told[0] + 90]
-    assert [s for s in door.starts if told[0] + 90 <= s < told[0] + 92]
+    assert not [s for s in transport.starts if told[0] < s < told[0] + 90]
+    assert [s for s in transport.starts if told[0] + 90 <= s < told[0] + 92]
 
 
 def test_a_server_that_is_often_busy_burns_no_tile(brief: Brief) -> None:
@@ -278,9 +280,9 @@ def test_give_up_after_sets_the_patience(brief: Brief) -> None:
 
 @pytest.mark.parametrize("status", [401, 403, 418, 451])
 def test_a_layer_that_is_refused_is_stopped_after_a_few_requests(brief: Brief, status: int) -> None:
-    report, door = run(brief, lambda *_: no_tile(status))
+    report, transport = run(brief, lambda *_: no_tile(status))
     assert not report.complete
-    assert sum(door.asked.values()) <= 20 + 8
+    assert sum(transport.asked.values()) <= 20 + 8
     assert str(status) in (report.layers["survey"].failure or "")
     assert not books(brief).held
 
@@ -320,15 +322,15 @@ def test_a_pack_holds_one_kind_of_tile(brief_for: BriefMaker) -> None:
 
 
 def test_a_stop_finishes_what_is_in_hand_and_goes_on_later(brief: Brief) -> None:
-    report, door = run(brief, good, stop_after=40)
+    report, transport = run(brief, good, stop_after=40)
     assert report.interrupted
     assert not report.complete
     assert 0 < report.total("stored") < len(planned(brief))
-    assert TileSet.from_tiles(door.asked) == books(brief).held
-    second, door = run(brief, good)
+    assert TileSet.from_tiles(transport.asked) == books(brief).held
+    second, transport = run(brief, good)
     assert second.complete
-    assert TileSet.from_tiles(door.asked) == planned(brief) - TileSet.from_tiles(
-        t for t in planned(brief) if t not in door.asked
+    assert TileSet.from_tiles(transport.asked) == planned(brief) - TileSet.from_tiles(
+        t for t in planned(brief) if t not in transport.asked
     )
     assert report.total("stored") + second.total("stored") == len(planned(brief))
 
@@ -366,10 +368,10 @@ def test_the_caps_hold_across_layers_on_one_host(brief_for: BriefMaker, tmp_path
             return no_tile(503)
         return tile_answer(tile)
 
-    report, door = run(brief, script)
+    report, transport = run(brief, script)
     assert report.complete
-    assert door.most_at_once <= 3
-    starts = sorted(door.starts)
+    assert transport.most_at_once <= 3
+    starts = sorted(transport.starts)
     assert max(sum(1 for s in starts if t <= s < t + 1.0) for t in starts) <= 40
 
 
@@ -393,7 +395,7 @@ def test_a_key_reaches_the_server_and_nothing_else(brief_for: BriefMaker) -> Non
     everything = b"".join(p.read_bytes() for p in brief.store_folder.rglob("*") if p.is_file())
     for secret in (b"s3cr3t-k3y", b"pl41n-k3y"):
         assert secret not in everything
-        assert secret.decode() not in str(report.as_json())
+        assert secret.decode() not in str(report.to_dict())
 
 
 BERRY = "hawthornBERRY"
@@ -422,7 +424,7 @@ def test_a_portal_that_repeats_a_key_does_not_bring_it_into_a_report(
     assert failure is not None
     assert f"Sign in at {shown} first" in failure
     everything = b"".join(p.read_bytes() for p in brief.store_folder.rglob("*") if p.is_file())
-    told = f"{failure}{report.as_json()}{everything.decode('latin-1')}".lower()
+    told = f"{failure}{report.to_dict()}{everything.decode('latin-1')}".lower()
     assert key.lower() not in told
     assert BERRY.lower() not in told
 
@@ -430,12 +432,14 @@ def test_a_portal_that_repeats_a_key_does_not_bring_it_into_a_report(
 def test_a_second_fetch_on_the_same_pack_is_refused(brief: Brief) -> None:
     async def both() -> None:
         async with VirtualClock() as clock:
-            door = ScriptedDoor(clock, good)
-            first = asyncio.create_task(run_fetch(brief, plan(brief), clock=clock, make_door=door))
-            while not door.asked:
+            transport = ScriptedTransport(clock, good)
+            first = asyncio.create_task(run_fetch(brief, plan(brief), clock=clock, make_transport=transport))
+            while not transport.asked:
                 await asyncio.sleep(0)
             with pytest.raises(StoreBusyError, match="Another fetch"):
-                await run_fetch(brief, plan(brief), clock=clock, make_door=ScriptedDoor(clock, good))
+                await run_fetch(
+                    brief, plan(brief), clock=clock, make_transport=ScriptedTransport(clock, good)
+                )
             assert (await first).complete
 
     asyncio.run(both())
@@ -444,9 +448,9 @@ def test_a_second_fetch_on_the_same_pack_is_refused(brief: Brief) -> None:
 def test_a_cancelled_fetch_leaves_a_whole_pack_that_stands_alone(brief: Brief) -> None:
     async def cancelled() -> None:
         async with VirtualClock() as clock:
-            door = ScriptedDoor(clock, good)
-            task = asyncio.create_task(run_fetch(brief, plan(brief), clock=clock, make_door=door))
-            while len(door.asked) < 30:
+            transport = ScriptedTransport(clock, good)
+            task = asyncio.create_task(run_fetch(brief, plan(brief), clock=clock, make_transport=transport))
+            while len(transport.asked) < 30:
                 await asyncio.sleep(0)
             task.cancel()
             with pytest.raises(asyncio.CancelledError):
@@ -478,8 +482,8 @@ def test_a_disk_that_fails_stops_the_run_and_keeps_what_was_committed(
     held = books(brief).held
     assert held
     monkeypatch.setattr(PackWriter, "write", write)
-    _, door = run(brief, good)
-    assert TileSet.from_tiles(door.asked) == planned(brief) - held
+    _, transport = run(brief, good)
+    assert TileSet.from_tiles(transport.asked) == planned(brief) - held
 
 
 # ---------------------------------------------------------------------------------------------- doubt
@@ -489,9 +493,9 @@ WIDE = "box = [12.30, 47.00, 12.50, 47.10]\ndeepest = 15"
 RULES = Response(200, {"content-type": "text/plain", "content-length": "0"}, b"User-agent: *\nDisallow:\n")
 
 
-def _looks(door: ScriptedDoor) -> int:
+def _looks(transport: ScriptedTransport) -> int:
     """Requests for robots.txt."""
-    return len(door.starts) - door.asked.total()
+    return len(transport.starts) - transport.asked.total()
 
 
 @pytest.mark.parametrize("url", [URL, PLAIN_URL])
@@ -511,12 +515,12 @@ def test_a_device_that_says_no_to_everything_leaves_no_hole(
             return impostor
         return no_tile(404) if tile in really_absent else tile_answer(tile)
 
-    report, door = run(brief, script, robots=lambda now: impostor if between(now) else own)
+    report, transport = run(brief, script, robots=lambda now: impostor if between(now) else own)
     assert report.complete
     assert report.total("failed") == 0
     assert books(brief).absent == TileSet.from_tiles(really_absent)
     assert books(brief).held == planned(brief) - TileSet.from_tiles(really_absent)
-    assert sum(1 for s in door.starts if 1005 < s < 1300) < 200, "it is probed gently meanwhile"
+    assert sum(1 for s in transport.starts if 1005 < s < 1300) < 200, "it is probed gently meanwhile"
 
 
 def test_ground_with_many_gaps_costs_few_questions(brief_for: BriefMaker) -> None:
@@ -525,11 +529,11 @@ def test_ground_with_many_gaps_costs_few_questions(brief_for: BriefMaker) -> Non
     def script(tile: Tile, before: int, now: float) -> Result:
         return tile_answer(tile) if tile.zoom < 14 or tile.x % 10 == 0 else no_tile(404)
 
-    report, door = run(brief, script, robots=lambda _now: RULES)
+    report, transport = run(brief, script, robots=lambda _now: RULES)
     assert report.complete
     assert report.total("absent") > 1000
-    assert door.asked.total() < 1.01 * len(door.asked)
-    assert _looks(door) < 0.03 * door.asked.total()
+    assert transport.asked.total() < 1.01 * len(transport.asked)
+    assert _looks(transport) < 0.03 * transport.asked.total()
 
 
 @pytest.mark.parametrize("url", [URL, PLAIN_URL])
@@ -586,11 +590,11 @@ def test_a_robots_txt_that_differs_each_time_still_vouches(brief_for: BriefMaker
 
 
 def test_pages_where_tiles_should_be_end_the_layer_if_the_host_is_itself(brief: Brief) -> None:
-    report, door = run(brief, lambda *_: page(), robots=lambda _now: RULES)
+    report, transport = run(brief, lambda *_: page(), robots=lambda _now: RULES)
     assert not report.complete
     assert "address" in (report.layers["survey"].failure or "")
     assert report.total("failed") == 0
-    assert door.asked.total() < 60
+    assert transport.asked.total() < 60
 
 
 # ---------------------------------------------------------------------------------------------- bad links
@@ -610,14 +614,14 @@ def test_one_name_of_several_that_is_out_of_order_is_passed_by(brief_for: BriefM
         "https://{s}.tiles.example.org/survey/{z}/{x}/{y}.png", layer='subdomains = ["a", "b", "c"]'
     )
 
-    class HalfDeaf(ScriptedDoor):
+    class HalfDeaf(ScriptedTransport):
         async def fetch(self, url: str, *rest: Any) -> Result:
             reply = await super().fetch(url, *rest)
             return NO_NAME if url.startswith("https://b.") else reply
 
     async def go() -> FetchReport:
         async with VirtualClock() as clock:
-            return await run_fetch(brief, plan(brief), clock=clock, make_door=HalfDeaf(clock, good))
+            return await run_fetch(brief, plan(brief), clock=clock, make_transport=HalfDeaf(clock, good))
 
     report = asyncio.run(go())
     assert report.complete
@@ -627,9 +631,9 @@ def test_one_name_of_several_that_is_out_of_order_is_passed_by(brief_for: BriefM
 def test_another_port_of_a_host_is_another_server_with_caps_of_its_own(
     brief_for: BriefMaker, tmp_path: Path
 ) -> None:
-    report, door = run(two_layers(brief_for, tmp_path, URL.replace(".org", ".org:8443")), good)
+    report, transport = run(two_layers(brief_for, tmp_path, URL.replace(".org", ".org:8443")), good)
     assert report.complete
-    assert door.most_at_once > 3
+    assert transport.most_at_once > 3
 
 
 @pytest.mark.parametrize(
@@ -648,7 +652,7 @@ def test_a_host_that_answers_only_without_encryption_holds_nothing_up(
         brief_for, tmp_path, URL.replace("https", "http").replace("survey", "relief"), f"deepest = {deepest}"
     )
 
-    class Unencrypted(ScriptedDoor):
+    class Unencrypted(ScriptedTransport):
         async def fetch(self, url: str, *rest: Any) -> Result:
             reply = await super().fetch(url, *rest)
             outage = 1010 <= self.clock.now() < until
@@ -656,7 +660,7 @@ def test_a_host_that_answers_only_without_encryption_holds_nothing_up(
 
     async def go() -> FetchReport:
         async with VirtualClock() as clock:
-            return await run_fetch(brief, plan(brief), clock=clock, make_door=Unencrypted(clock, good))
+            return await run_fetch(brief, plan(brief), clock=clock, make_transport=Unencrypted(clock, good))
 
     report = asyncio.run(go())
     assert report.layers["relief"].missing == 0
@@ -679,14 +683,16 @@ def test_the_same_image_at_many_places_raises_an_alarm(brief_for: BriefMaker) ->
 
     async def go() -> FetchReport:
         async with VirtualClock() as clock:
-            door = ScriptedDoor(clock, script)
-            return await run_fetch(brief, plan(brief), clock=clock, make_door=door, on_progress=told.extend)
+            transport = ScriptedTransport(clock, script)
+            return await run_fetch(
+                brief, plan(brief), clock=clock, make_transport=transport, on_progress=told.extend
+            )
 
     report = asyncio.run(go())
     (alarm,) = report.alarms
     assert alarm.sha256 == hashlib.sha256(same.body).hexdigest()
     assert alarm.tiles == sum(1 for t in planned(brief) if t.zoom == 15 and t.x % 3 == 0)
-    assert report.as_json()["alarms"] == [asdict(alarm)]
+    assert report.to_dict()["alarms"] == [asdict(alarm)]
     assert any(la.alarms for la in told), "it is told while the fetch runs, too"
 
 
@@ -714,9 +720,9 @@ def test_a_blank_image_that_the_brief_names_is_noted_as_absent_and_not_stored(br
     with sqlite3.connect(pack(brief)) as db:
         assert {row[0] for row in db.execute("SELECT status FROM absent")} == {200}
     db.close()
-    again, door = run(brief, script)
+    again, transport = run(brief, script)
     assert again.complete
-    assert not door.asked
+    assert not transport.asked
 
 
 def test_layers_on_one_host_progress_side_by_side(brief_for: BriefMaker, tmp_path: Path) -> None:

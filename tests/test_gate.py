@@ -31,17 +31,17 @@ def in_time(scene: Callable[[VirtualClock], Awaitable[T]], limit_s: float = 20.0
 
 
 async def entered(gate: Gate) -> Permit:
-    leave = await gate.enter()
-    assert leave is not None
-    return leave
+    permit = await gate.enter()
+    assert permit is not None
+    return permit
 
 
 async def opened(gate: Gate, clock: VirtualClock, to: int) -> None:
     """Widen the window by good answers."""
     while gate.width < to:
-        leave = await entered(gate)
+        permit = await entered(gate)
         await clock.sleep(0.05)
-        gate.good(leave, 1000)
+        gate.good(permit, 1000)
 
 
 # ---------------------------------------------------------------------------------------------- any order
@@ -57,27 +57,27 @@ DEEDS = st.tuples(
 )
 
 
-def give_back(gate: Gate, leave: Permit, deed: str) -> None:
+def give_back(gate: Gate, permit: Permit, deed: str) -> None:
     match deed:
         case "good":
-            gate.good(leave, 15_000)
+            gate.good(permit, 15_000)
         case "bad":
-            gate.bad(leave, "no")
+            gate.bad(permit, "no")
         case "slow":
-            gate.slow(leave)
-            gate.bad(leave, "slow")
+            gate.slow(permit)
+            gate.bad(permit, "slow")
         case "link":
-            gate.bad(leave, "no link", kind=PauseKind.LINK)
+            gate.bad(permit, "no link", kind=PauseKind.LINK)
         case "sign-in":
-            gate.bad(leave, "page", kind=PauseKind.SIGN_IN)
+            gate.bad(permit, "page", kind=PauseKind.SIGN_IN)
         case "503":
-            gate.strained(leave, "busy", plainly=False)
+            gate.throttled(permit, "busy", plainly=False)
         case "429":
-            gate.strained(leave, "too many", 5.0)
+            gate.throttled(permit, "too many", 5.0)
         case "answered":
-            gate.answered(leave)
+            gate.answered(permit)
         case _:
-            gate.dropped(leave)
+            gate.dropped(permit)
 
 
 @settings(max_examples=200, deadline=None)
@@ -92,10 +92,10 @@ def test_whatever_happens_in_whatever_order_no_pass_leaks_and_nobody_waits_for_e
         async def worker(deeds: list[Deed]) -> None:
             nonlocal asked_until
             for deed, span, _ in deeds:
-                leave = await entered(gate)
+                permit = await entered(gate)
                 assert clock.now() >= asked_until, "a time that the host asked for is kept"
                 starts.append(clock.now())
-                inside.append(leave)
+                inside.append(permit)
                 assert gate.in_flight == len(inside) <= cap
                 if gate.pause is not None:
                     probes = [p for p in inside if p.probe and p.started >= gate.pause.since]
@@ -103,9 +103,9 @@ def test_whatever_happens_in_whatever_order_no_pass_leaks_and_nobody_waits_for_e
                 try:
                     await clock.sleep(span)
                 finally:
-                    inside[:] = [p for p in inside if p is not leave]
+                    inside[:] = [p for p in inside if p is not permit]
                     asked_until = clock.now() + 5.0 if deed == "429" else asked_until
-                    give_back(gate, leave, deed)
+                    give_back(gate, permit, deed)
 
         tasks = [asyncio.create_task(worker(deeds)) for deeds in crews]
         for task, deeds in zip(tasks, crews, strict=True):
@@ -119,8 +119,8 @@ def test_whatever_happens_in_whatever_order_no_pass_leaks_and_nobody_waits_for_e
         assert gate.in_flight == 0
         for start in starts:
             assert sum(1 for s in starts if start <= s < start + 1) <= per_second
-        leave = await entered(gate)  # it still lets people in
-        gate.good(leave, 1)
+        permit = await entered(gate)  # it still lets people in
+        gate.good(permit, 1)
         assert gate.in_flight == 0
 
     in_time(scene)
@@ -148,11 +148,11 @@ def test_a_cancelled_wait_leaves_its_turn_to_the_next(seed: int) -> None:
         served = 0
         for task in waiting:
             try:
-                leave = await task
+                permit = await task
             except asyncio.CancelledError:
                 continue
-            assert leave is not None
-            gate.good(leave, 1)
+            assert permit is not None
+            gate.good(permit, 1)
             served += 1
         assert served >= 3
         assert gate.in_flight == 0
@@ -170,8 +170,8 @@ def test_a_closed_gate_turns_everyone_away_and_keeps_count_of_those_inside() -> 
         gate.close()
         assert await asyncio.gather(*waiting) == [None, None, None]
         assert await gate.enter() is None
-        for leave in inside:
-            gate.good(leave, 1)
+        for permit in inside:
+            gate.good(permit, 1)
         assert gate.in_flight == 0
 
     in_time(scene)
@@ -186,10 +186,10 @@ def test_layers_that_share_a_host_share_its_gate_evenly() -> None:
 
         async def worker(layer: str) -> None:
             while served.total() < 400:
-                leave = await entered(gate)
+                permit = await entered(gate)
                 await clock.sleep(0.05)
                 served[layer] += 1
-                gate.good(leave, 1000)
+                gate.good(permit, 1000)
 
         crews = [asyncio.create_task(worker(layer)) for layer in ("aerial", "relief") for _ in range(4)]
         await asyncio.gather(*crews)
@@ -205,17 +205,17 @@ def test_a_layer_whose_tiles_all_fail_does_not_keep_another_from_probing() -> No
 
         async def hopeless() -> None:
             while not done.is_set():
-                leave = await gate.enter()
-                if leave is None:
+                permit = await gate.enter()
+                if permit is None:
                     return
                 await clock.sleep(0.05)
-                gate.bad(leave, "no whole tile")
+                gate.bad(permit, "no whole tile")
 
         async def sound() -> None:
             for _ in range(40):
-                leave = await entered(gate)
+                permit = await entered(gate)
                 await clock.sleep(0.05)
-                gate.good(leave, 1000)
+                gate.good(permit, 1000)
 
         started = clock.now()
         crews = [asyncio.create_task(hopeless()) for _ in range(4)]
@@ -235,18 +235,18 @@ def test_a_gate_that_opens_again_lets_few_in_at_first() -> None:
         gate = Gate(16, 10_000, clock)
         await opened(gate, clock, 16)
         inside = [await entered(gate) for _ in range(16)]
-        for leave in inside:
-            gate.bad(leave, "502", by_server=True)
+        for permit in inside:
+            gate.bad(permit, "502", by_server=True)
         assert gate.pause is not None
         assert gate.pause.kind is PauseKind.SERVER
         starts: list[float] = []
 
         async def worker() -> None:
             for _ in range(4):
-                leave = await entered(gate)
+                permit = await entered(gate)
                 starts.append(clock.now())
                 await clock.sleep(0.2)
-                gate.good(leave, 1000)
+                gate.good(permit, 1000)
 
         await asyncio.gather(*(worker() for _ in range(16)))
         return starts
@@ -267,8 +267,8 @@ def test_a_volley_of_503_is_one_sign_of_strain_and_not_sixteen() -> None:
         await opened(gate, clock, 16)
         inside = [await entered(gate) for _ in range(16)]
         await clock.sleep(0.1)
-        for leave in inside:
-            gate.strained(leave, "busy", plainly=False)
+        for permit in inside:
+            gate.throttled(permit, "busy", plainly=False)
         assert gate.pause is not None
         return gate.pause.until - clock.now()
 
@@ -279,10 +279,10 @@ def test_a_lone_503_among_good_answers_pauses_nobody() -> None:
     async def scene(clock: VirtualClock) -> None:
         gate = Gate(8, 10_000, clock)
         await opened(gate, clock, 8)
-        gate.strained(await entered(gate), "busy", plainly=False)
+        gate.throttled(await entered(gate), "busy", plainly=False)
         assert gate.pause is None
         assert gate.width == 8
-        gate.strained(await entered(gate), "busy", plainly=False)
+        gate.throttled(await entered(gate), "busy", plainly=False)
         assert gate.pause is not None, "a second one so soon is a sign"
 
     in_time(scene)
@@ -295,10 +295,10 @@ def test_a_storm_of_503_is_met_with_ever_longer_patience_and_one_request_at_a_ti
 
         async def worker() -> None:
             while clock.now() < ends:
-                leave = await entered(gate)
+                permit = await entered(gate)
                 starts.append(clock.now())
                 await clock.sleep(0.1)
-                gate.strained(leave, "busy", plainly=False)
+                gate.throttled(permit, "busy", plainly=False)
 
         await asyncio.gather(*(worker() for _ in range(8)))
         return starts
@@ -313,11 +313,11 @@ def test_retry_after_binds_even_when_other_answers_are_good() -> None:
         gate = Gate(4, 10_000, clock)
         one, other = await entered(gate), await entered(gate)
         told = clock.now()
-        gate.strained(one, "too many", 90.0)
+        gate.throttled(one, "too many", 90.0)
         gate.good(other, 1000)
-        leave = await entered(gate)
+        permit = await entered(gate)
         assert 90.0 <= clock.now() - told < 90.1
-        gate.good(leave, 1000)
+        gate.good(permit, 1000)
         assert gate.pause is None
 
     in_time(scene)
@@ -328,8 +328,8 @@ def test_a_shorter_wish_does_not_shorten_a_longer_one() -> None:
         gate = Gate(4, 10_000, clock)
         one, other = await entered(gate), await entered(gate)
         told = clock.now()
-        gate.strained(one, "too many", 90.0)
-        gate.strained(other, "too many", 5.0)
+        gate.throttled(one, "too many", 90.0)
+        gate.throttled(other, "too many", 5.0)
         gate.good(await entered(gate), 1000)
         assert clock.now() - told >= 90.0
 
@@ -343,8 +343,8 @@ LATER_WORD: dict[str, Callable[[Gate, Permit], None]] = {
     "in trouble": lambda gate, prober: gate.bad(prober, "502", kind=PauseKind.SERVER, by_server=True),
     "refused": lambda gate, prober: gate.answered(prober),
     "a tile": lambda gate, prober: gate.good(prober, 1000),
-    "busy": lambda gate, prober: gate.strained(prober, "busy", plainly=False),
-    "a shorter wish": lambda gate, prober: gate.strained(prober, "too many", 5.0),
+    "busy": lambda gate, prober: gate.throttled(prober, "busy", plainly=False),
+    "a shorter wish": lambda gate, prober: gate.throttled(prober, "too many", 5.0),
 }
 
 
@@ -361,7 +361,7 @@ def test_retry_after_binds_whatever_comes_of_the_probe_that_was_out(
         prober = await entered(gate)
         assert prober.probe
         told = clock.now()
-        gate.strained(straggler, "too many", 60.0)
+        gate.throttled(straggler, "too many", 60.0)
         await clock.sleep(4)
         word(gate, prober)
         assert gate.pause is not None
@@ -377,12 +377,12 @@ def test_retry_after_binds_even_when_somebody_else_seems_to_answer_meanwhile() -
     async def scene(clock: VirtualClock) -> None:
         gate = Gate(4, 10_000, clock)
         told = clock.now()
-        gate.strained(await entered(gate), "too many", 60.0)
+        gate.throttled(await entered(gate), "too many", 60.0)
         await clock.sleep(4)
-        gate.impostor("nothing comes any more of what came before")
+        gate.intercepted("nothing comes any more of what came before")
         gate.dropped(await entered(gate))
         assert clock.now() - told >= 60.0
-        gate.impostor("nothing comes any more of what came before")
+        gate.intercepted("nothing comes any more of what came before")
         assert gate.pause is not None
         assert gate.pause.kind is PauseKind.SIGN_IN, "the time is over"
 
@@ -396,9 +396,9 @@ def test_probes_grow_rarer_up_to_a_limit(kind: PauseKind, longest_s: float) -> N
     async def scene(clock: VirtualClock) -> list[float]:
         gate, starts = Gate(1, 10_000, clock), list[float]()
         for _ in range(60):
-            leave = await entered(gate)
+            permit = await entered(gate)
             starts.append(clock.now())
-            gate.bad(leave, "no", kind=kind)
+            gate.bad(permit, "no", kind=kind)
         return starts
 
     starts = in_time(scene)
@@ -417,13 +417,13 @@ def test_a_host_that_flaps_is_used_while_it_is_there() -> None:
         async def worker() -> None:
             nonlocal served
             while clock.now() < ends:
-                leave = await entered(gate)
+                permit = await entered(gate)
                 await clock.sleep(0.08)
                 if (clock.now() - start) % 13 < 3:
                     served += 1
-                    gate.good(leave, 1000)
+                    gate.good(permit, 1000)
                 else:
-                    gate.bad(leave, "gone", kind=PauseKind.LINK)
+                    gate.bad(permit, "gone", kind=PauseKind.LINK)
 
         await asyncio.gather(*(worker() for _ in range(4)))
         return served / (50 * 3 * 30)
@@ -438,7 +438,7 @@ def test_what_began_before_the_last_good_answer_pauses_nobody() -> None:
         await clock.sleep(0.1)
         late = await entered(gate)
         gate.good(late, 1000)
-        assert gate.fair(early)
+        assert gate.is_tile_fault(early)
         gate.bad(early, "reset", kind=PauseKind.LINK)
         assert gate.pause is None
 
@@ -472,12 +472,12 @@ def test_a_link_of_1_mbit_carries_eight_connections_without_a_timeout() -> None:
         async def worker() -> None:
             nonlocal free_at, longest, done
             while done < 300:
-                leave = await entered(gate)
+                permit = await entered(gate)
                 free_at = max(free_at, clock.now()) + 15_000 / 125_000
                 await clock.sleep(free_at - clock.now() + 0.1)
-                longest = max(longest, clock.now() - leave.started)
+                longest = max(longest, clock.now() - permit.started)
                 done += 1
-                gate.good(leave, 15_000)
+                gate.good(permit, 15_000)
 
         await asyncio.gather(*(worker() for _ in range(8)))
         return longest, done * 15_000 / (clock.now() - started) / 125_000
@@ -497,10 +497,10 @@ def test_a_window_eases_in_after_trouble() -> None:
 
 @given(st.floats(0.0, 0.9))
 def test_a_tile_is_given_up_only_if_chance_cannot_explain_its_failures(share: float) -> None:
-    odds, chance = RetryBudget(), random.Random(3)
+    retry_budget, chance = RetryBudget(), random.Random(3)
     for _ in range(4000):
-        odds.first_attempt(chance.random() >= share)
-    enough = odds.enough(5)
+        retry_budget.first_attempt(chance.random() >= share)
+    enough = retry_budget.enough(5)
     assert 5 <= enough <= 60
     # A hundred thousand tiles, each failing by chance: fewer than one in ten such fetches loses a tile.
     if share < 0.6:

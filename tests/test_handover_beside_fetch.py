@@ -73,8 +73,8 @@ def test_writer_commits_while_a_body_is_in_the_hands_of_the_handover(
     ready: tuple[Brief, Plan], pack: Path
 ) -> None:
     with SnapshotReader(pack) as source:
-        stock = source.stock(TileSet.from_tiles(PLACES))
-        bodies = source.bodies(stock, no_fault)
+        index = source.index(TileSet.from_tiles(PLACES))
+        bodies = source.bodies(index, no_fault)
         first = next(bodies)
         build(pack, "png", [received(Tile(9, 500, 1), b"unplanned")], ready[1])
         found = [first, *bodies]
@@ -87,7 +87,7 @@ def test_writer_waits_while_the_stock_is_read_so_that_it_is_of_one_moment(
     with SnapshotReader(pack) as source:
         with pytest.raises(StoreBusyError):
             build(pack, "png", [received(Tile(9, 500, 1), b"unplanned")], ready[1])
-        assert len(source.stock(TileSet.from_tiles(PLACES))) == len(PLACES)
+        assert len(source.index(TileSet.from_tiles(PLACES))) == len(PLACES)
 
 
 def replaced(pack: Path, worked_out: Plan) -> None:
@@ -122,7 +122,7 @@ def test_body_that_is_no_longer_the_one_that_was_listed_is_not_given(
     ready: tuple[Brief, Plan], pack: Path, change: Callable[[Path, Plan], None]
 ) -> None:
     with SnapshotReader(pack) as source:
-        bodies = source.bodies(source.stock(TileSet.from_tiles(PLACES)), no_fault)
+        bodies = source.bodies(source.index(TileSet.from_tiles(PLACES)), no_fault)
         given = [next(bodies)]
         change(pack, ready[1])
         with pytest.raises(
@@ -135,7 +135,7 @@ def test_body_that_is_no_longer_the_one_that_was_listed_is_not_given(
 
 def test_tile_that_was_only_confirmed_meanwhile_is_given(ready: tuple[Brief, Plan], pack: Path) -> None:
     with SnapshotReader(pack) as source:
-        bodies = source.bodies(source.stock(TileSet.from_tiles(PLACES)), no_fault)
+        bodies = source.bodies(source.index(TileSet.from_tiles(PLACES)), no_fault)
         given = [next(bodies)]
         build(pack, "png", [Renewed(PLACES[-1], DAY + 999_999)], ready[1])
         given += bodies
@@ -154,7 +154,7 @@ def test_damage_is_still_told_as_damage_after_others_have_written(
     db.commit()
     db.close()
     with SnapshotReader(pack) as source:
-        bodies = source.bodies(source.stock(TileSet.from_tiles(PLACES)), no_fault)
+        bodies = source.bodies(source.index(TileSet.from_tiles(PLACES)), no_fault)
         given = [next(bodies)]
         build(pack, "png", [received(Tile(9, 500, 1), b"unplanned")], ready[1])
         given += bodies
@@ -176,7 +176,7 @@ def test_large_bodies_are_read_a_few_at_a_time(
 
     monkeypatch.setattr(SnapshotReader, "_stretch", counting)
     with SnapshotReader(pack) as source:
-        given = list(source.bodies(source.stock(TileSet.from_tiles(PLACES)), no_fault))
+        given = list(source.bodies(source.index(TileSet.from_tiles(PLACES)), no_fault))
     assert [body.data for body in given] == [picture(tile) for tile in PLACES]
     assert max(stretches) <= 4
 
@@ -185,7 +185,7 @@ def test_fetch_that_dies_inside_a_commit_does_not_take_the_handover_along(pack: 
     """The files are left as the disk holds them in a transaction that has begun to reach the pack."""
     journal = pack.with_name(pack.name + "-journal")
     with SnapshotReader(pack) as source:
-        bodies = source.bodies(source.stock(TileSet.from_tiles(PLACES)), no_fault)
+        bodies = source.bodies(source.index(TileSet.from_tiles(PLACES)), no_fault)
         given = [next(bodies)]
         db = open_writable(pack, "alone", "png")
         db.execute("PRAGMA cache_size = 10")  # so that pages spill to the file before the commit

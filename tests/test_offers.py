@@ -1,4 +1,4 @@
-"""What servers offer, from the answer to the plan: reading over a door, keeping without keys, filling in."""
+"""What servers offer, from the answer to the plan: reading over a transport, keeping without keys, filling in."""
 
 from __future__ import annotations
 
@@ -60,8 +60,8 @@ def told(tiles: str | list[str] = "https://maps.example.org/a/{z}/{x}/{y}.jpg", 
     return Response(200, {}, json.dumps(document | more).encode())
 
 
-class Door:
-    """A door that gives one answer and keeps what was asked."""
+class Transport:
+    """A transport that gives one answer and keeps what was asked."""
 
     def __init__(self, reply: Result) -> None:
         self.reply = reply
@@ -80,11 +80,13 @@ class Door:
 
 def read(
     brief: Brief, reply: Result, environment: Mapping[str, str] = KEYED
-) -> tuple[Brief, list[str], Door]:
-    door = Door(reply)
-    found, remarks = asyncio.run(read_offers(brief, environment=environment, make_door=lambda *_, **__: door))
-    assert door.closed
-    return found, remarks, door
+) -> tuple[Brief, list[str], Transport]:
+    transport = Transport(reply)
+    found, remarks = asyncio.run(
+        read_offers(brief, environment=environment, make_transport=lambda *_, **__: transport)
+    )
+    assert transport.closed
+    return found, remarks, transport
 
 
 def refusal(brief: Brief, reply: Result, kind: type[LastbarError]) -> str:
@@ -144,9 +146,9 @@ def test_a_plan_before_the_offer_is_read_tells_the_command_that_reads_it(tmp_pat
 
 
 def test_what_the_brief_leaves_open_comes_from_the_server(tmp_path: Path) -> None:
-    found, remarks, door = read(brief_at(tmp_path), told(minzoom=2, maxzoom=13, format="jpg"))
+    found, remarks, transport = read(brief_at(tmp_path), told(minzoom=2, maxzoom=13, format="jpg"))
     layer = found.layers["aerial"]
-    assert door.asked == [(f"https://maps.example.org/aerial.json?key={KEY}", {})]
+    assert transport.asked == [(f"https://maps.example.org/aerial.json?key={KEY}", {})]
     assert (layer.zooms, layer.attribution, layer.format, layer.tile_size) == ((2, 13), "Them", "jpg", None)
     assert remarks == []
     assert plan(found).layers["aerial"].tiles.zooms == tuple(range(2, 14))
@@ -170,8 +172,8 @@ def test_headers_go_with_the_reading(tmp_path: Path) -> None:
 
 def test_layers_of_one_service_are_told_of_in_one_request(tmp_path: Path) -> None:
     text = brief_text().replace("[[areas]]", f'[layers.relief]\n{PLACE}\npermission = "Own"\n\n[[areas]]')
-    found, _, door = read(Brief.from_text(text, tmp_path / "brief.toml"), told())
-    assert len(door.asked) == 1
+    found, _, transport = read(Brief.from_text(text, tmp_path / "brief.toml"), told())
+    assert len(transport.asked) == 1
     assert all(layer.is_settled for layer in found.layers.values())
 
 
@@ -230,16 +232,20 @@ def test_a_server_cannot_have_variables_of_this_machine_filled_in(tmp_path: Path
 
 def test_reading_is_held_to_the_terms_before_anything_is_asked(tmp_path: Path) -> None:
     brief = brief_at(tmp_path, 'tilejson = "https://tile.openstreetmap.org/a.json"')
-    door = Door(told())
+    transport = Transport(told())
     with pytest.raises(TermsError, match="prohibits"):
-        asyncio.run(read_offers(brief, environment={}, make_door=lambda *_, **__: door))
+        asyncio.run(read_offers(brief, environment={}, make_transport=lambda *_, **__: transport))
     path = tmp_path / "brief.toml"
     path.write_text(brief_text().replace('contact = "maps@example.org"\n', ""))
     with pytest.raises(BriefError, match="contact is missing"):
-        asyncio.run(read_offers(Brief.read(path), environment=KEYED, make_door=lambda *_, **__: door))
+        asyncio.run(
+            read_offers(Brief.read(path), environment=KEYED, make_transport=lambda *_, **__: transport)
+        )
     with pytest.raises(BriefError, match="AERIAL_KEY, which is not set"):
-        asyncio.run(read_offers(brief_at(tmp_path), environment={}, make_door=lambda *_, **__: door))
-    assert door.asked == []
+        asyncio.run(
+            read_offers(brief_at(tmp_path), environment={}, make_transport=lambda *_, **__: transport)
+        )
+    assert transport.asked == []
 
 
 def test_the_terms_hold_for_the_address_that_the_server_gives(tmp_path: Path) -> None:

@@ -155,7 +155,7 @@ def test_no_store_is_told_beside_the_tile() -> None:
     assert (plain.no_store, marked.no_store) == (False, True)  # RFC 9111 section 5.2.2.5
 
 
-# Truncation: what the door hands over for each way in which a body can be cut or spoilt.
+# Truncation: what the transport hands over for each way in which a body can be cut or spoilt.
 
 HALF = len(JPG) // 2
 CODED = gzip.compress(JPG)

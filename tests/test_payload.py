@@ -23,7 +23,7 @@ from PIL import Image
 
 from packer.content.codings import pack_vector, unwrap
 from packer.content.damage import Damaged, NotATile, TooBig, UnaskedCoding
-from packer.content.payload import Kind, decode_fully, examine, inspect, runs_out
+from packer.content.payload import Kind, decode_fully, examine, inspect, is_truncated
 
 LIMIT = 1_000_000
 
@@ -184,7 +184,7 @@ def test_a_jpeg_cut_at_a_restart_marker_is_damaged_and_a_whole_one_is_not(
     image = picture(mode).resize(size)
     body = encode("JPEG", image, subsampling=subsampling, progressive=progressive, **restarts)
     assert inspect(body) is Kind.JPG
-    assert not runs_out(body)
+    assert not is_truncated(body)
     marks = [m.start() for m in re.finditer(rb"\xff[\xd0-\xd7]", body[scans(body)[0][0] :])]
     if marks:
         cut = body[: scans(body)[0][0] + data.draw(st.sampled_from(marks))] + b"\xff\xd9"

@@ -38,7 +38,7 @@ from packer.store.records import Absent, Received, seal
 from packer.store.schema import open_writable
 from packer.store.writer import PackWriter
 from tests.conftest import BriefMaker
-from tests.fakes import ScriptedDoor, VirtualClock, tile_answer
+from tests.fakes import ScriptedTransport, VirtualClock, tile_answer
 from tests.test_store import labels
 
 Damager = Callable[[sqlite3.Connection, Tile, Tile], set[Tile]]
@@ -296,7 +296,7 @@ def test_what_the_server_has_not_is_counted_apart(brief_for: BriefMaker) -> None
     report = check(brief)
     assert report.ready
     assert report.layers["survey"].counts.absent == 4
-    assert report.as_json()["layers"]["survey"]["by_zoom"]["14"]["absent"] == 4
+    assert report.to_dict()["layers"]["survey"]["by_zoom"]["14"]["absent"] == 4
 
 
 def test_a_tile_stored_and_noted_absent_counts_once(brief: Brief) -> None:
@@ -348,9 +348,9 @@ def _fetch(brief: Brief) -> dict[Tile, int]:
 
     async def go() -> dict[Tile, int]:
         async with VirtualClock() as clock:
-            door = ScriptedDoor(clock, lambda tile, *_: tile_answer(tile))
-            assert (await run_fetch(brief, plan(brief), clock=clock, make_door=door)).complete
-            return dict(door.asked)
+            transport = ScriptedTransport(clock, lambda tile, *_: tile_answer(tile))
+            assert (await run_fetch(brief, plan(brief), clock=clock, make_transport=transport)).complete
+            return dict(transport.asked)
 
     return asyncio.run(go())
 
@@ -429,7 +429,7 @@ def test_damage_is_named_tile_by_tile_and_fetch_repairs_just_that(
     db.commit()
     db.close()
     report = check(brief, depth=depth)
-    assert {p["tile"] for p in report.as_json()["problems"]} == {str(t) for t in hurt}
+    assert {p["tile"] for p in report.to_dict()["problems"]} == {str(t) for t in hurt}
     assert (report.verdict is Verdict.NOT_READY) == bool(hurt)
     assert _fetch(brief) == dict.fromkeys(hurt, 1)
     assert check(brief, depth=depth).ready
@@ -515,7 +515,7 @@ def test_a_bounded_check_says_so_far_and_goes_on_where_it_stopped(brief: Brief) 
 def test_a_bounded_check_without_a_fault_is_no_ready(brief: Brief) -> None:
     report = verify(brief, plan(brief), processes=1, for_s=2.0, clock=_Ticking(), now=NOW)
     assert (report.verdict, report.ready) == (Verdict.UNFINISHED, False)
-    assert report.as_json()["verdict"] == "NOT CHECKED TO THE END"
+    assert report.to_dict()["verdict"] == "NOT CHECKED TO THE END"
 
 
 @pytest.mark.usefixtures("small_pieces")

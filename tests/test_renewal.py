@@ -29,7 +29,7 @@ from packer.store.pack_summary import read_summary
 from packer.store.records import Received, Record
 from packer.store.writer import PackWriter
 from tests.conftest import BriefMaker
-from tests.fakes import ScriptedDoor, VirtualClock, no_tile, page, tile_answer
+from tests.fakes import ScriptedTransport, VirtualClock, no_tile, page, tile_answer
 from tests.tile_server import TileServer, png
 
 OLD, MONTH_S = 1_600_000_000, 30 * 86_400.0
@@ -68,7 +68,7 @@ def bodies(brief: Brief) -> dict[Tile, bytes]:
     return {Tile(z, x, (1 << z) - 1 - row): data for z, x, row, data in rows}
 
 
-class Door(ScriptedDoor):
+class Transport(ScriptedTransport):
     """Notes the conditions of each request."""
 
     async def fetch(self, url: str, headers: dict[str, str], deadline_s: float, limit_bytes: int) -> Result:  # type: ignore[override]  # a narrower mapping will do here
@@ -78,14 +78,16 @@ class Door(ScriptedDoor):
     sent: list[dict[str, str]]
 
 
-def refresh(brief: Brief, script: object, options: Options | None = None) -> tuple[FetchReport, Door]:
-    async def go() -> tuple[FetchReport, Door]:
+def refresh(brief: Brief, script: object, options: Options | None = None) -> tuple[FetchReport, Transport]:
+    async def go() -> tuple[FetchReport, Transport]:
         async with VirtualClock() as clock:
-            door = Door(clock, script)  # type: ignore[arg-type]  # a script, given by the test
-            door.sent = []
+            transport = Transport(clock, script)  # type: ignore[arg-type]  # a script, given by the test
+            transport.sent = []
             wanted = options or Options(renew_older_s=MONTH_S)
-            report = await run_fetch(brief, plan(brief), wanted, clock=clock, make_door=door, environment={})
-            return report, door
+            report = await run_fetch(
+                brief, plan(brief), wanted, clock=clock, make_transport=transport, environment={}
+            )
+            return report, transport
 
     return asyncio.run(go())
 
@@ -110,10 +112,10 @@ def changed(tile: Tile, size_px: int = 16) -> Response:
 
 def test_unless_asked_no_old_tile_is_asked_for_again(brief: Brief) -> None:
     fill(brief, planned(brief))
-    report, door = refresh(brief, lambda *_: tile_answer(Tile(0, 0, 0)), Options())
+    report, transport = refresh(brief, lambda *_: tile_answer(Tile(0, 0, 0)), Options())
     assert report.complete
-    assert not door.asked
-    assert report.layers["survey"].renewal == {}
+    assert not transport.asked
+    assert report.layers["survey"].refresh == {}
 
 
 @pytest.mark.parametrize(
@@ -147,20 +149,20 @@ def test_what_came_of_old_tiles_is_told_in_words(counts: dict[str, int], words: 
 
 def test_each_old_tile_is_asked_for_once_on_its_own_condition(brief: Brief) -> None:
     fill(brief, planned(brief), ('W/"0"', "Thu, 01 Oct 2020 00:00:00 GMT", None))
-    report, door = refresh(brief, lambda *_: unchanged())
+    report, transport = refresh(brief, lambda *_: unchanged())
     assert report.complete
-    assert set(door.asked.values()) == {1}
-    assert TileSet.from_tiles(door.asked) == planned(brief)
-    tiles = [sent for sent in door.sent if sent]
+    assert set(transport.asked.values()) == {1}
+    assert TileSet.from_tiles(transport.asked) == planned(brief)
+    tiles = [sent for sent in transport.sent if sent]
     condition = {"If-None-Match": 'W/"0"', "If-Modified-Since": "Thu, 01 Oct 2020 00:00:00 GMT"}
     assert tiles == [condition] * len(planned(brief))
     told = report.layers["survey"]
-    assert told.renewal["unchanged"] == told.renewal["stale"] == len(planned(brief))
-    assert (told.stored, told.missing, told.renewal["left"]) == (0, 0, 0)
+    assert told.refresh["unchanged"] == told.refresh["stale"] == len(planned(brief))
+    assert (told.stored, told.missing, told.refresh["left"]) == (0, 0, 0)
     # Dated anew, they are not asked for again.
-    again, door = refresh(brief, lambda *_: unchanged())
+    again, transport = refresh(brief, lambda *_: unchanged())
     assert again.complete
-    assert not door.asked
+    assert not transport.asked
 
 
 def test_new_unchanged_and_gone_are_told_apart_and_what_is_gone_stays_on_board(brief: Brief) -> None:
@@ -170,7 +172,7 @@ def test_new_unchanged_and_gone_are_told_apart_and_what_is_gone_stays_on_board(b
         return (changed(tile), unchanged(), no_tile(404))[(tile.x + tile.y) % 3]
 
     report, _ = refresh(brief, script)
-    counts = report.layers["survey"].renewal
+    counts = report.layers["survey"].refresh
     groups = [TileSet.from_tiles(t for t in planned(brief) if (t.x + t.y) % 3 == n) for n in range(3)]
     assert [counts["new"], counts["unchanged"], counts["gone"]] == [len(g) for g in groups]
     assert counts["left"] == 0
@@ -185,10 +187,10 @@ def test_new_unchanged_and_gone_are_told_apart_and_what_is_gone_stays_on_board(b
 
 def test_the_same_body_sent_again_counts_as_unchanged(brief: Brief) -> None:
     fill(brief, planned(brief), (None, None, None))
-    report, door = refresh(brief, lambda tile, *_: tile_answer(tile))
-    assert report.layers["survey"].renewal["unchanged"] == len(planned(brief))
+    report, transport = refresh(brief, lambda tile, *_: tile_answer(tile))
+    assert report.layers["survey"].refresh["unchanged"] == len(planned(brief))
     assert report.layers["survey"].bytes == 0
-    assert not any(door.sent)
+    assert not any(transport.sent)
 
 
 def test_not_modified_of_another_copy_is_not_believed(brief: Brief) -> None:
@@ -198,9 +200,9 @@ def test_not_modified_of_another_copy_is_not_believed(brief: Brief) -> None:
     def script(tile: Tile, before: int, now: float) -> Result:
         return unchanged('"other"') if before == 0 else changed(tile)
 
-    report, door = refresh(brief, script)
-    assert set(door.asked.values()) == {2}
-    assert report.layers["survey"].renewal["new"] == len(planned(brief))
+    report, transport = refresh(brief, script)
+    assert set(transport.asked.values()) == {2}
+    assert report.layers["survey"].refresh["new"] == len(planned(brief))
 
 
 @pytest.mark.parametrize(
@@ -218,27 +220,27 @@ def test_not_modified_unasked_or_since_another_day_is_not_believed(
     brief: Brief, known: Known, told: Response
 ) -> None:
     fill(brief, planned(brief), known)
-    report, door = refresh(brief, lambda tile, before, _: told if before == 0 else changed(tile))
-    assert set(door.asked.values()) == {2}
-    assert report.layers["survey"].renewal["new"] == len(planned(brief))
+    report, transport = refresh(brief, lambda tile, before, _: told if before == 0 else changed(tile))
+    assert set(transport.asked.values()) == {2}
+    assert report.layers["survey"].refresh["new"] == len(planned(brief))
 
 
 def test_a_server_that_says_not_modified_whatever_is_asked_comes_to_an_end(brief: Brief) -> None:
     fill(brief, planned(brief))
-    report, door = refresh(brief, lambda *_: unchanged('"other"'))
+    report, transport = refresh(brief, lambda *_: unchanged('"other"'))
     told = report.layers["survey"]
-    assert max(door.asked.values()) <= 20
-    assert told.renewal["left"] == len(planned(brief))
+    assert max(transport.asked.values()) <= 20
+    assert told.refresh["left"] == len(planned(brief))
     assert "unchanged, unasked" in (told.failure or "")
     assert not report.complete
     assert not _renewed(brief)
     # And where it does so for some tiles only, those are given up.
-    report, door = refresh(brief, lambda tile, *_: unchanged('"other"' if tile.x % 2 else '"0"'))
+    report, transport = refresh(brief, lambda tile, *_: unchanged('"other"' if tile.x % 2 else '"0"'))
     told = report.layers["survey"]
-    assert max(door.asked.values()) <= 20
+    assert max(transport.asked.values()) <= 20
     assert told.failure is None
-    assert told.renewal["failed"] == sum(tile.x % 2 for tile in planned(brief)) > 5
-    assert len(_renewed(brief)) == told.renewal["unchanged"]
+    assert told.refresh["failed"] == sum(tile.x % 2 for tile in planned(brief)) > 5
+    assert len(_renewed(brief)) == told.refresh["unchanged"]
     assert bodies(brief) == {tile: png(str(tile)) for tile in planned(brief)}
 
 
@@ -270,7 +272,7 @@ def test_the_bytes_allowed_end_a_refresh_and_the_next_one_goes_on(brief: Brief) 
     wanted = Options(renew_older_s=MONTH_S, max_bytes=most)
     report, first = refresh(brief, lambda tile, *_: changed(tile, 512), wanted)
     assert (report.stopped, report.complete, report.interrupted) == ("max-bytes", False, True)
-    assert 0 < report.layers["survey"].renewal["new"] < len(planned(brief))
+    assert 0 < report.layers["survey"].refresh["new"] < len(planned(brief))
     report, second = refresh(brief, lambda tile, *_: changed(tile))
     assert report.complete
     assert not first.asked.keys() & second.asked.keys()
@@ -298,9 +300,9 @@ def test_a_tile_that_its_server_calls_fresh_is_left_alone(brief: Brief) -> None:
     tiles = list(planned(brief))
     fill(brief, tiles[::2], ('"0"', None, 1_900_000_000))
     fill(brief, tiles[1::2], ('"0"', None, 1_650_000_000))
-    report, door = refresh(brief, lambda *_: unchanged())
-    assert TileSet.from_tiles(door.asked) == TileSet.from_tiles(tiles[1::2])
-    assert report.layers["survey"].renewal["fresh"] == len(tiles[::2])
+    report, transport = refresh(brief, lambda *_: unchanged())
+    assert TileSet.from_tiles(transport.asked) == TileSet.from_tiles(tiles[1::2])
+    assert report.layers["survey"].refresh["fresh"] == len(tiles[::2])
 
 
 def test_missing_tiles_come_before_old_ones(brief: Brief) -> None:
@@ -331,7 +333,7 @@ def test_what_cannot_be_had_anew_stays_on_board_and_is_told(brief: Brief) -> Non
 
     report, _ = refresh(brief, script)
     assert not report.complete
-    counts = report.layers["survey"].renewal
+    counts = report.layers["survey"].refresh
     assert (counts["failed"], counts["left"]) == (1, 1)
     assert report.layers["survey"].missing == 0
     assert bodies(brief) == {tile: png(str(tile)) for tile in planned(brief)}
@@ -344,7 +346,7 @@ def test_one_new_picture_for_many_places_does_not_replace_the_map(brief: Brief) 
     kept = [tile for tile, body in bodies(brief).items() if body == png(str(tile))]
     assert len(kept) == len(planned(brief)) - 1
     assert not report.complete
-    assert report.layers["survey"].renewal["failed"] == len(kept)
+    assert report.layers["survey"].refresh["failed"] == len(kept)
     [(reason, tiles)] = report.layers["survey"].troubles.items()
     assert "one new picture" in reason
     assert tiles == len(kept)
@@ -359,9 +361,9 @@ def test_a_sea_that_is_drawn_anew_replaces_the_old_sea_everywhere(brief: Brief) 
 
 def test_a_validator_that_no_header_can_hold_is_not_sent(brief: Brief) -> None:
     fill(brief, planned(brief), ('"a"\r\nX-Evil: 1', "caf\u00e9", None))
-    report, door = refresh(brief, lambda tile, *_: changed(tile))
+    report, transport = refresh(brief, lambda tile, *_: changed(tile))
     assert report.complete
-    assert not any(door.sent)
+    assert not any(transport.sent)
 
 
 # ---------------------------------------------------------------------------------------- with a real server

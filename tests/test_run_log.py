@@ -22,7 +22,7 @@ from packer.planning.plan import plan
 from packer.store.writer import PackWriter
 from packer.version import __version__
 from tests.conftest import BriefMaker
-from tests.fakes import REFUSED, ScriptedDoor, VirtualClock, no_tile, page, tile_answer
+from tests.fakes import REFUSED, ScriptedTransport, VirtualClock, no_tile, page, tile_answer
 
 URL = "https://tiles.example.org/survey/{z}/{x}/{y}.png?key=${KEY}&plain=pl41n-k3y"
 WIDE = "box = [12.30, 47.00, 12.50, 47.10]\ndeepest = 15"
@@ -49,18 +49,18 @@ def run(
             stop = asyncio.Event()
 
             def counted(tile: Tile, before: int, now: float) -> Result:
-                if door.asked.total() == stop_after:
+                if transport.asked.total() == stop_after:
                     stop.set()
                 return script(tile, before, now)
 
-            door = ScriptedDoor(clock, counted, robots=robots)
+            transport = ScriptedTransport(clock, counted, robots=robots)
             await run_fetch(
                 brief,
                 plan(brief),
                 Options(log=True, **options),
                 clock=clock,
                 stop=stop,
-                make_door=door,
+                make_transport=transport,
                 environment={"KEY": "s3cr3t-k3y"},
             )
 
@@ -227,8 +227,8 @@ def test_without_the_option_nothing_is_written(brief_for: BriefMaker) -> None:
 
 async def _quiet(brief: Brief) -> None:
     async with VirtualClock() as clock:
-        door = ScriptedDoor(clock, good)
-        await run_fetch(brief, plan(brief), clock=clock, make_door=door, environment={"KEY": "k"})
+        transport = ScriptedTransport(clock, good)
+        await run_fetch(brief, plan(brief), clock=clock, make_transport=transport, environment={"KEY": "k"})
 
 
 def test_a_log_that_cannot_be_written_stops_nothing(brief_for: BriefMaker) -> None:
@@ -237,7 +237,7 @@ def test_a_log_that_cannot_be_written_stops_nothing(brief_for: BriefMaker) -> No
 
     async def go() -> bool:
         async with VirtualClock() as clock:
-            door = ScriptedDoor(clock, good)
+            transport = ScriptedTransport(clock, good)
             environment = {"KEY": "k"}
             return (
                 await run_fetch(
@@ -245,7 +245,7 @@ def test_a_log_that_cannot_be_written_stops_nothing(brief_for: BriefMaker) -> No
                     plan(brief),
                     Options(log=True),
                     clock=clock,
-                    make_door=door,
+                    make_transport=transport,
                     environment=environment,
                 )
             ).complete

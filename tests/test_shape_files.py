@@ -432,7 +432,7 @@ def test_damaged_kml_and_kmz_files_are_refused(refused: Callable[..., str], tmp_
 
 
 def write(path: Path, shapes: list[Any], kind: str, crs: str, **more: Any) -> None:
-    # Through the same door as the package, so that its own way of loading GDAL is what is tested.
+    # Through the same transport as the package, so that its own way of loading GDAL is what is tested.
     raw = _gdal().raw
     names = np.array([f"n{i}" for i in range(len(shapes))], dtype=object)
     wkb = shapely.to_wkb(np.array(shapes, dtype=object))

@@ -243,7 +243,7 @@ def test_a_tiny_area_that_was_sampled_whole_needs_no_more_samples_than_it_has() 
 def test_tallies_count_every_sample_once() -> None:
     found = tallies(pyramids({14: "naebu", 15: "n"}).values())
     assert list(found) == [14, 15]
-    assert found[14].as_json() == {
+    assert found[14].to_dict() == {
         "sampled": 10,
         **dict.fromkeys(("absent", "blank", "enlarged", "native", "undecided"), 2),
         "dull": 0,

@@ -33,7 +33,7 @@ from packer.planning.terms import (
 from packer.store.pack_summary import read_summary
 from packer.version import __version__
 from tests.conftest import BriefMaker
-from tests.fakes import NO_NAME, RESET, ScriptedDoor, VirtualClock, no_tile, page, tile_answer
+from tests.fakes import NO_NAME, RESET, ScriptedTransport, VirtualClock, no_tile, page, tile_answer
 
 URL = "https://tiles.example.org/survey/{z}/{x}/{y}.png"
 CONTACT = 'overview = false\ncontact = "maps@example.org"'
@@ -135,13 +135,13 @@ def test_any_other_machine_needs_a_contact(brief_for: BriefMaker, host: str) -> 
 def test_the_user_agent_names_tool_version_and_contact(brief_for: BriefMaker) -> None:
     told: list[object] = []
 
-    def make(*_: object, **options: object) -> ScriptedDoor:
+    def make(*_: object, **options: object) -> ScriptedTransport:
         told.append(options["user_agent"])
         raise BriefError("enough")
 
     brief = brief_for(URL, overview=CONTACT)
     with pytest.raises(BriefError, match="enough"):
-        asyncio.run(run_fetch(brief, plan(brief), make_door=make))
+        asyncio.run(run_fetch(brief, plan(brief), make_transport=make))
     assert told == [f"lastbar/{__version__} (maps@example.org)"] == [user_agent("maps@example.org")]
 
 
@@ -217,16 +217,16 @@ def fetched(
     brief: Brief,
     robots: Callable[[float], Result] = lambda _now: no_tile(404),
     script: Callable[[Tile, int, float], Result] = lambda tile, _before, _now: tile_answer(tile),
-    doors: list[ScriptedDoor] | None = None,
+    transports: list[ScriptedTransport] | None = None,
     environment: dict[str, str] | None = None,
 ) -> FetchReport:
     async def go() -> FetchReport:
         async with VirtualClock() as clock:
-            door = ScriptedDoor(clock, script, robots=robots)
-            if doors is not None:
-                doors.append(door)
+            transport = ScriptedTransport(clock, script, robots=robots)
+            if transports is not None:
+                transports.append(transport)
             return await run_fetch(
-                brief, plan(brief), clock=clock, make_door=door, environment=environment or {}
+                brief, plan(brief), clock=clock, make_transport=transport, environment=environment or {}
             )
 
     return asyncio.run(go())
@@ -237,13 +237,13 @@ def pack(brief: Brief) -> Path:
 
 
 def test_an_explicit_disallow_stops_before_any_tile_is_asked_for(brief_for: BriefMaker) -> None:
-    doors: list[ScriptedDoor] = []
+    transports: list[ScriptedTransport] = []
     brief = brief_for(URL, overview=CONTACT)
     with pytest.raises(TermsError, match="permission-covers-robots") as told:
-        fetched(brief, lambda _now: FORBIDDEN, doors=doors)
+        fetched(brief, lambda _now: FORBIDDEN, transports=transports)
     assert told.value.exit_code == 4
-    assert not doors[0].asked
-    assert doors[0].closed
+    assert not transports[0].asked
+    assert transports[0].closed
     assert not pack(brief).exists()
 
 
@@ -284,9 +284,9 @@ def test_a_disallow_hidden_by_a_sign_in_page_is_found_once_the_host_is_itself(br
     def script(tile: Tile, before: int, now: float) -> Result:
         return page() if now < 1020 else tile_answer(tile)
 
-    doors: list[ScriptedDoor] = []
+    transports: list[ScriptedTransport] = []
     with pytest.raises(TermsError, match="robots"):
-        fetched(brief, lambda now: page() if now < 1020 else FORBIDDEN, script, doors)
+        fetched(brief, lambda now: page() if now < 1020 else FORBIDDEN, script, transports)
     held = len(read_summary(pack(brief)).held)
     assert held < 30, "a few requests were under way before the rules could be read"
     assert not list(brief.store_folder.glob("*-journal")), "the pack is whole all the same"
@@ -299,11 +299,11 @@ def test_robots_is_asked_for_once_at_each_host_and_within_the_caps(brief_for: Br
         overview=CONTACT,
         connections=2,
     )
-    doors: list[ScriptedDoor] = []
-    assert fetched(brief, doors=doors).complete
-    assert doors[0].most_at_once <= 2
+    transports: list[ScriptedTransport] = []
+    assert fetched(brief, transports=transports).complete
+    assert transports[0].most_at_once <= 2
     # One at each of three hosts before the first tile, and one more when the first tile has come.
-    assert len(doors[0].starts) - sum(doors[0].asked.values()) == 4
+    assert len(transports[0].starts) - sum(transports[0].asked.values()) == 4
 
 
 def test_what_a_fetch_would_refuse_is_foretold_to_whoever_only_plans(brief_for: BriefMaker) -> None:

@@ -224,7 +224,7 @@ def test_the_document_is_plain_and_the_geojson_has_every_stretch(tmp_path: Path)
     chance = random.Random(1)
     missing = {t for t in worked_out.layers["survey"].tiles.at(16) if chance.random() < 0.2}
     walks = walked(worked_out, missing)
-    said = json.loads(json.dumps([w.as_json() for w in walks]))
+    said = json.loads(json.dumps([w.to_dict() for w in walks]))
     assert said[0]["area"] == "course"
     assert said[0]["stretches"][0].keys() >= {"from_km", "to_km", "complete_to"}
     drawn = json.loads(json.dumps(walk_geojson(walks)))

@@ -106,7 +106,7 @@ class FetchProgress(AbstractContextManager["FetchProgress"]):
 
     def _line(self, layer: LayerProgress, now: float) -> str:
         done = layer.held + layer.absent
-        if layer.renewal.stale and done + layer.tally.failed >= layer.planned:
+        if layer.refresh.stale and done + layer.tally.failed >= layer.planned:
             return self._renewal_line(layer, now)
         speed = self._speeds.setdefault(layer.name, _RecentSpeed()).at(now, done)
         left = layer.planned - done - layer.tally.failed
@@ -118,7 +118,7 @@ class FetchProgress(AbstractContextManager["FetchProgress"]):
         return ", ".join(parts)
 
     def _renewal_line(self, layer: LayerProgress, now: float) -> str:
-        tally = layer.renewal
+        tally = layer.refresh
         left = tally.left - tally.failed
         done = tally.stale - left
         speed = self._speeds.setdefault(f"{layer.name} anew", _RecentSpeed()).at(now, done)

@@ -64,7 +64,7 @@ def run(
     with asyncio.Runner(loop_factory=fast_loop()) as runner:
         report = runner.run(_fetch(brief, worked_out, options))
     if as_json:
-        print_json(report.as_json())
+        print_json(report.to_dict())
     else:
         again = ["--refresh-older-than", refresh_older_than] if refresh_older_than else []
         _show(
@@ -162,7 +162,7 @@ def _show(report: FetchReport, verify: str, fetch: str) -> None:
 
 
 def _show_way_on(report: FetchReport, fetch: str) -> None:
-    old = sum(layer.renewal.get("left", 0) for layer in report.layers.values())
+    old = sum(layer.refresh.get("left", 0) for layer in report.layers.values())
     if missing := report.total("missing"):
         echo(f"{missing:,} tiles are still to be fetched. What came is kept.")
     elif old:
@@ -182,8 +182,8 @@ def _show_layer(name: str, layer: LayerReport) -> None:
     if layer.failed:
         parts.append(f"{layer.failed:,} not to be had")
     echo(f"{name}: {', '.join(parts)}.")
-    if layer.renewal:
-        tell(f"  {renewal_text(layer.renewal)}")
+    if layer.refresh:
+        tell(f"  {renewal_text(layer.refresh)}")
     for reason, tiles in list(layer.troubles.items())[:_REASONS_SHOWN]:
         tell(f"  {tiles:,} not to be had: {reason}.")
     if layer.missing and layer.areas:

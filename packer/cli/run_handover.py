@@ -56,7 +56,7 @@ def run(
         on_progress=HandoverProgress().show,
     )
     if as_json:
-        print_json(report.as_json())
+        print_json(report.to_dict())
     else:
         echo(brief.title)
         _show(report, to)

@@ -20,7 +20,7 @@ def run(folder: Path, as_json: bool) -> int:
     """Inspect the copy in `folder`, or the copies below it; 0 if all are there and sound, 1 if one is not."""
     found = inspect_tree(folder, on_progress=HandoverProgress().show)
     if as_json:
-        print_json(found.as_json())
+        print_json(found.to_dict())
     else:
         for report in found.copies:
             _show(report)

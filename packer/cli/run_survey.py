@@ -117,7 +117,7 @@ def _area_json(area: AreaFinding) -> dict[str, Any]:
         "evidence": area.worth.evidence,
         "judged": area.worth.judged,
         "saves": {"tiles": area.saves_tiles, "bytes": round(area.saves_bytes)},
-        "zooms": {str(zoom): tally.as_json() for zoom, tally in area.zooms.items()},
+        "zooms": {str(zoom): tally.to_dict() for zoom, tally in area.zooms.items()},
     }
 
 

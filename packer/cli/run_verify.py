@@ -66,7 +66,7 @@ def run(
     except LastbarError as fault:  # the verdict may have taken hours: it is told all the same
         trouble = fault
     if as_json:
-        print_json(found.as_json() | (error_json(str(trouble), trouble.exit_code) if trouble else {}))
+        print_json(found.to_dict() | (error_json(str(trouble), trouble.exit_code) if trouble else {}))
     else:
         echo(brief.title)
         _show(found, path, store)

@@ -219,8 +219,8 @@ def _weights_json(worked: _Worked) -> dict[str, Any]:
             name: _layer_json(asked) | _layer_weights_json(found.layers[name], latitude, asked.tile_px)
             for name, asked in worked.plan.layers.items()
         },
-        "bytes": found.bytes.as_json(),
-        "to_fetch": {"tiles": found.missing, "bytes": found.to_fetch.as_json()},
+        "bytes": found.bytes.to_dict(),
+        "to_fetch": {"tiles": found.missing, "bytes": found.to_fetch.to_dict()},
         "disk": {"needed": round(found.to_fetch.expected * OVERHEAD), "free": worked.free_bytes},
         "time": _time_json(worked),
         "warnings": worked.warnings,
@@ -232,13 +232,13 @@ def _layer_weights_json(layer: LayerEstimate, latitude: float, tile_px: int) -> 
     return {
         "stored": layer.count("held"),
         "absent": layer.count("absent"),
-        "bytes": layer.bytes.as_json(),
+        "bytes": layer.bytes.to_dict(),
         "zooms": {
             str(zoom): {
                 "tiles": one.tiles,
                 "stored": one.held,
                 "absent": one.absent,
-                "bytes": one.bytes.as_json(),
+                "bytes": one.bytes.to_dict(),
                 "metres_per_pixel": round(metres_per_pixel(zoom, latitude, tile_px), 3),
             }
             for zoom, one in layer.zooms.items()

@@ -13,7 +13,7 @@ import struct
 
 from packer.content.damage import Damaged, NotATile
 from packer.content.digest import body_hash
-from packer.content.payload import Kind, examine, runs_out
+from packer.content.payload import Kind, examine, is_truncated
 
 __all__ = ["FINDING", "LENGTH", "READY", "main"]
 
@@ -31,7 +31,7 @@ def _finding(body: bytes) -> bytes:
         kind, size_px = examine(body)
     except (Damaged, NotATile):
         return _UNFIT
-    if kind is not Kind.JPG or size_px is None or runs_out(body):
+    if kind is not Kind.JPG or size_px is None or is_truncated(body):
         return _UNFIT
     return FINDING.pack(True, *size_px, body_hash(body))
 

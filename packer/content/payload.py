@@ -10,7 +10,7 @@ The check is structural and knows no pixels: signatures, lengths, checksums and 
     bare vector tile   no checksum and no end mark: a cut between two layers looks whole
 
 Hence the caller keeps a hash taken at receipt, asks for framing where a bare vector tile is concerned, and has
-`runs_out` look for a JPEG that was cut and then closed with an end mark, which only its bits can tell.
+`is_truncated` look for a JPEG that was cut and then closed with an end mark, which only its bits can tell.
 `decode_fully` goes as far as a decoder can, for the verifier, at some hundred times the cost.
 """
 
@@ -42,7 +42,7 @@ __all__ = [
     "examine",
     "fault_of",
     "inspect",
-    "runs_out",
+    "is_truncated",
 ]
 
 _BEGINNINGS = (PNG_SIGNATURE, b"\xff\xd8\xff", b"RIFF", b"\x1f\x8b\x08")
@@ -157,7 +157,7 @@ def _decode(data: bytes, kind: Kind) -> None:
         raise Damaged(ENDS_EARLY)
 
 
-def runs_out(data: bytes) -> bool:
+def is_truncated(data: bytes) -> bool:
     """Whether the picture inside a JPEG that `examine` has found whole ends early, or cannot be decoded.
 
     Some 0.1 ms for a baseline tile of 256 px, ten times that for a progressive one.

@@ -53,7 +53,7 @@ class BatchWriter:
         self._ended = True
         self._full.set()
 
-    async def pump(self) -> None:
+    async def run(self) -> None:
         """Write batches until `end` was called and all is written; raises what the writer raises.
 
         If cancelled: the batch being written is committed or rolled back whole; later records are lost.

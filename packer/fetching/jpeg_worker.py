@@ -51,7 +51,7 @@ class JpegWorker:
 
     @property
     def useful(self) -> bool:
-        """Whether the next JPEG had better be given to `look` than judged on the spot."""
+        """Whether the next JPEG had better be given to `check` than judged on the spot."""
         process = self._process
         return process is not None and process.listens and len(process.waiting) < MOST_WAITING
 
@@ -60,7 +60,7 @@ class JpegWorker:
         """The number of the process once it is ready, until it has ended."""
         return self._process.process_id if self._process is not None and self._process.listens else None
 
-    def tell(self) -> None:
+    def note(self) -> None:
         """A JPEG came; when many come in a second, the process is started."""
         if self._start is not None:
             return
@@ -81,12 +81,12 @@ class JpegWorker:
             if self._process is not None:
                 await self._process.settled.wait()
 
-    async def look(self, body: bytes) -> JpegFinding | None:
+    async def check(self, body: bytes) -> JpegFinding | None:
         """What the process finds; None if it is no whole JPEG, or the process has ended, so that nothing is known.
 
         If cancelled: nothing is held.
         """
-        return await self._process.look(body) if self._process is not None else None
+        return await self._process.check(body) if self._process is not None else None
 
     async def aclose(self) -> None:
         """End the process. If cancelled: it ends by itself, with its input."""
@@ -152,8 +152,8 @@ class _Process(asyncio.SubprocessProtocol):
         if not self._ended.done():
             self._ended.set_result(None)
 
-    async def look(self, body: bytes) -> JpegFinding | None:
-        """See `JpegWorker.look`. If cancelled: the answer is thrown away when it comes."""
+    async def check(self, body: bytes) -> JpegFinding | None:
+        """See `JpegWorker.check`. If cancelled: the answer is thrown away when it comes."""
         if not self.listens:
             return None
         answer: asyncio.Future[JpegFinding | None] = asyncio.get_running_loop().create_future()

@@ -59,15 +59,15 @@ class Host(Protocol):
     """A second opinion on the host, where no tile can tell."""
 
     @property
-    def wants_memory(self) -> bool:
-        """Whether `remember` would learn something."""
+    def needs_sample(self) -> bool:
+        """Whether `learn` would learn something."""
         ...
 
-    async def remember(self) -> None:
+    async def learn(self) -> None:
         """The host is itself just now. If cancelled: nothing is remembered."""
         ...
 
-    async def vouches(self, since: float) -> bool | None:
+    async def is_genuine(self, since: float) -> bool | None:
         """Whether the host answered as itself after `since`. If cancelled: nothing is held."""
         ...
 
@@ -76,7 +76,7 @@ class LayerFetcher:
     """See the module. `failure` is set if the layer as a whole had to be given up; `heard` holds once a server has
     answered for the layer.
 
-    `allowance` is asked before each request and ends the work when it is used up; `renewal` holds the tiles that
+    `byte_budget` is asked before each request and ends the work when it is used up; `refresh` holds the tiles that
     are on board and asked for anew; `refusal` is asked, once the host is known to be itself, whether its owner
     forbids to go on.
     """
@@ -84,27 +84,27 @@ class LayerFetcher:
     def __init__(
         self,
         source: Source,
-        feed: TileQueue,
+        queue: TileQueue,
         gate: Gate,
-        door: Transport,
-        outbox: BatchWriter,
+        transport: Transport,
+        batch_writer: BatchWriter,
         clock: Clock,
         host: Host,
-        doubt: Quarantine,
+        quarantine: Quarantine,
         repeats: Repeats,
-        allowance: ByteBudget,
-        renewal: Refresh,
-        apart: JpegWorker,
+        byte_budget: ByteBudget,
+        refresh: Refresh,
+        jpeg_worker: JpegWorker,
         refusal: Callable[[], LastbarError | None] = lambda: None,
     ) -> None:
         self.tally = LayerCounts()
         self.failure: LastbarError | None = None
         self.heard = False
         self.repeats = repeats
-        self._source, self._feed, self._gate, self._door = source, feed, gate, door
-        self._outbox, self._clock, self._host = outbox, clock, host
-        self._doubt, self._allowance, self._refusal = doubt, allowance, refusal
-        self._renewal, self._apart = renewal, apart
+        self._source, self._tiles, self._gate, self._transport = source, queue, gate, transport
+        self._batch_writer, self._clock, self._host = batch_writer, clock, host
+        self._quarantine, self._byte_budget, self._refusal = quarantine, byte_budget, refusal
+        self._refresh, self._jpeg_worker = refresh, jpeg_worker
         self._retries = Retries(_RETRY_FIRST_S, _RETRY_LONGEST_S, clock.chance)
         self._rules = source.rules
         self._stopping = self._resolving = False
@@ -136,31 +136,31 @@ class LayerFetcher:
             if self._resolving and self._in_a_row >= _IN_A_ROW:
                 await self._until_due()
                 continue
-            tile = self._feed.take(self._clock.now(), prefer_fresh=self._gate.pause is not None)
+            tile = self._tiles.get(self._clock.now(), prefer_fresh=self._gate.pause is not None)
             if tile is None:
-                if self._feed.done:
+                if self._tiles.done:
                     self._turn.set()
                     return
                 await self._wait_or_resolve()
                 continue
             try:
-                leave = await self._gate.enter()
+                permit = await self._gate.enter()
             except asyncio.CancelledError:
-                self._feed.put_back(tile)
+                self._tiles.requeue(tile)
                 raise
-            if leave is None:
-                self._feed.put_back(tile)
+            if permit is None:
+                self._tiles.requeue(tile)
                 return
-            if self._stopping or not self._allowance.may_ask(self._gate.in_flight):
-                self._gate.dropped(leave)
-                self._feed.put_back(tile)
+            if self._stopping or not self._byte_budget.may_ask(self._gate.in_flight):
+                self._gate.dropped(permit)
+                self._tiles.requeue(tile)
                 return
-            await self._ask(tile, leave)
-            if self._feed.dry:
+            await self._ask(tile, permit)
+            if self._tiles.exhausted:
                 self._turn.set()
 
     async def _wait_or_resolve(self) -> None:
-        if self._doubt and not self._resolving and self._feed.is_all_but(len(self._doubt)):
+        if self._quarantine and not self._resolving and self._tiles.is_all_but(len(self._quarantine)):
             await self._ask_witness(at_end=True)
         else:
             await self._until_due()
@@ -168,7 +168,7 @@ class LayerFetcher:
     async def _until_due(self) -> None:
         """Wait until a put-back tile is due or another worker has come back with one."""
         self._turn.clear()
-        due = self._feed.next_at
+        due = self._tiles.next_at
         turn = asyncio.ensure_future(self._turn.wait())
         timers = [] if due is None else [asyncio.ensure_future(self._clock.sleep(due - self._clock.now()))]
         try:
@@ -177,32 +177,32 @@ class LayerFetcher:
             for task in (turn, *timers):
                 task.cancel()
 
-    async def _ask(self, tile: Tile, leave: Permit) -> None:
+    async def _ask(self, tile: Tile, permit: Permit) -> None:
         source = self._source
         self.tally.requests += 1
-        self._outbox.asked()
+        self._batch_writer.asked()
         # A single request on a link that has been found narrow may take its time.
         deadline_s = DEADLINE_S if self._gate.width > 1 else _LONG_DEADLINE_S
         try:
             url, headers = source.url(tile, self._turns.get(tile, 0)), source.headers
-            if tile in self._renewal:
-                headers = await self._renewal.headers(tile, headers)
-            reply = await self._door.fetch(url, headers, deadline_s, LIMIT_BYTES)
-            took_s = self._clock.now() - leave.started
+            if tile in self._refresh:
+                headers = await self._refresh.headers(tile, headers)
+            reply = await self._transport.fetch(url, headers, deadline_s, LIMIT_BYTES)
+            took_s = self._clock.now() - permit.started
             self.tally.took_s += 0.1 * (took_s - self.tally.took_s)
             if isinstance(reply, Response):
                 self.heard = True
-            self._allowance.received(len(reply.body) if isinstance(reply, Response) else reply.size_bytes)
+            self._byte_budget.received(len(reply.body) if isinstance(reply, Response) else reply.size_bytes)
             seen = None
-            if self._apart.useful and isinstance(reply, Response) and _is_bare_jpeg(reply):
-                self._gate.landed(leave)
+            if self._jpeg_worker.useful and isinstance(reply, Response) and _is_bare_jpeg(reply):
+                self._gate.landed(permit)
                 seen = await self._look_apart(reply.body)
         except BaseException:
-            self._gate.dropped(leave)
-            self._feed.put_back(tile)
+            self._gate.dropped(permit)
+            self._tiles.requeue(tile)
             raise
         outcome = judge(reply, self._rules, self._clock.wall(), seen and seen.size_px)
-        await self._settle(tile, leave, reply, outcome, seen and seen.hash)
+        await self._settle(tile, permit, reply, outcome, seen and seen.hash)
 
     async def _look_apart(self, body: bytes) -> JpegFinding | None:
         """If cancelled: nothing has been settled."""
@@ -210,51 +210,51 @@ class LayerFetcher:
             self._reinforced = True
             for _ in range(MOST_WAITING):
                 self._group.create_task(self._work())
-        return await self._apart.look(body)
+        return await self._jpeg_worker.check(body)
 
     async def _settle(
-        self, tile: Tile, leave: Permit, reply: Result, outcome: Outcome, digest: bytes | None
+        self, tile: Tile, permit: Permit, reply: Result, outcome: Outcome, digest: bytes | None
     ) -> None:
-        if tile not in self._feed.attempts and not isinstance(outcome, LinkDown | SignIn):
-            self._gate.odds.first_attempt(isinstance(outcome, Stored | ServerHasNone | Unchanged))
+        if tile not in self._tiles.attempts and not isinstance(outcome, LinkDown | SignIn):
+            self._gate.retry_budget.first_attempt(isinstance(outcome, Stored | ServerHasNone | Unchanged))
         match outcome:
             case Stored():
-                self._gate.good(leave, len(outcome.data))
+                self._gate.good(permit, len(outcome.data))
                 await self._keep(tile, outcome, digest or body_hash(outcome.data))
             case ServerHasNone(200):  # a body that says so: nobody in between could make it
-                self._gate.good(leave, 0)
+                self._gate.good(permit, 0)
                 await self._lacks(tile, 200)
             case ServerHasNone():
-                self._gate.answered(leave)
+                self._gate.answered(permit)
                 self._in_a_row = 0
-                await self._doubted(tile, leave, reply)
+                await self._doubted(tile, permit, reply)
             case LinkDown():
-                self._link_down(tile, leave, outcome.reason)
+                self._link_down(tile, permit, outcome.reason)
             case SignIn():
                 where = self._source.sign_in_page(outcome.where)
-                self._gate.bad(leave, outcome.reason, kind=PauseKind.SIGN_IN, where=where)
-                await self._again(tile, leave, "sign-in page", outcome.reason, _ATTEMPTS)
+                self._gate.bad(permit, outcome.reason, kind=PauseKind.SIGN_IN, where=where)
+                await self._again(tile, permit, "sign-in page", outcome.reason, _ATTEMPTS)
                 await self._page_came(outcome.reason)
             case WaitSoLong():
-                await self._strained(tile, leave, reply, outcome)
-            case Unchanged() if tile in self._renewal:
-                await self._unchanged(tile, leave, outcome)
+                await self._strained(tile, permit, reply, outcome)
+            case Unchanged() if tile in self._refresh:
+                await self._unchanged(tile, permit, outcome)
             case TryAgain() | Unchanged():
                 told = outcome.reason if isinstance(outcome, TryAgain) else None
                 if isinstance(reply, TransportFailure) and reply.fault in (
                     FailureKind.STALL,
                     FailureKind.DEADLINE,
                 ):
-                    self._gate.slow(leave)
+                    self._gate.slow(permit)
                 reason = told or "the server says unchanged, unasked"
                 by_server = isinstance(reply, Response)
-                self._gate.bad(leave, reason, by_server=by_server)
-                await self._again(tile, leave, "no whole tile", reason, _ATTEMPTS, by_server=by_server)
+                self._gate.bad(permit, reason, by_server=by_server)
+                await self._again(tile, permit, "no whole tile", reason, _ATTEMPTS, by_server=by_server)
             case Refused() | WrongContent():
                 kind = "refused" if isinstance(outcome, Refused) else "wrong content"
-                self._gate.answered(leave)
+                self._gate.answered(permit)
                 self._in_a_row += 1
-                await self._doubted(tile, leave, reply, (kind, outcome.reason))
+                await self._doubted(tile, permit, reply, (kind, outcome.reason))
 
     def hold_to(self, kind: Kind) -> None:
         """Take no other kind of tile from now on: a pack has one format."""
@@ -265,9 +265,9 @@ class LayerFetcher:
     async def _keep(self, tile: Tile, outcome: Stored, digest: bytes) -> None:
         self._in_a_row = self._pages = 0
         self._ask_at_pages = _IN_A_ROW
-        self._doubt.proven = True
+        self._quarantine.proven = True
         if outcome.kind is Kind.JPG:
-            self._apart.tell()
+            self._jpeg_worker.note()
         if digest in self._source.blank:
             await self._lacks(tile, 200)
             return
@@ -285,39 +285,39 @@ class LayerFetcher:
 
     def _record_of(self, tile: Tile, outcome: Stored, digest: bytes) -> Received | Renewed | None:
         now = int(self._clock.wall())
-        if tile in self._renewal:
-            return self._renewal.received(tile, outcome, digest, now)
+        if tile in self._refresh:
+            return self._refresh.received(tile, outcome, digest, now)
         self.tally.stored += 1
         valid = outcome.etag, outcome.modified, outcome.fresh_until
         return Received(tile, outcome.data, digest, outcome.kind.value, now, *valid)
 
-    async def _unchanged(self, tile: Tile, leave: Permit, outcome: Unchanged) -> None:
-        record = self._renewal.unchanged(tile, outcome, int(self._clock.wall()))
+    async def _unchanged(self, tile: Tile, permit: Permit, outcome: Unchanged) -> None:
+        record = self._refresh.unchanged(tile, outcome, int(self._clock.wall()))
         if record is not None:
-            self._gate.good(leave, 0)
+            self._gate.good(permit, 0)
             self._in_a_row = self._pages = 0
-            self._doubt.proven = True
+            self._quarantine.proven = True
             await self._record(record)
             await self._itself()
-        elif self._renewal.drop_conditions(tile):
-            self._gate.answered(leave)
-            self._feed.put_back(tile)
+        elif self._refresh.drop_conditions(tile):
+            self._gate.answered(permit)
+            self._tiles.requeue(tile)
         else:
             reason = "the server says unchanged, unasked"
-            self._gate.bad(leave, reason, by_server=True)
-            await self._again(tile, leave, "no whole tile", reason, _ATTEMPTS, by_server=True)
+            self._gate.bad(permit, reason, by_server=True)
+            await self._again(tile, permit, "no whole tile", reason, _ATTEMPTS, by_server=True)
 
     async def _itself(self) -> None:
         """The host has just answered as only it can: what is in doubt can be settled, and its wishes heard."""
         await self._release()
-        if self._host.wants_memory:
-            await self._host.remember()
+        if self._host.needs_sample:
+            await self._host.learn()
             if refusal := self._refusal():
                 self.stop(refusal)
 
     async def _lacks(self, tile: Tile, status: int) -> None:
-        if tile in self._renewal:
-            self._renewal.gone(tile)
+        if tile in self._refresh:
+            self._refresh.gone(tile)
             self._leave(tile)
             return
         self.tally.absent += 1
@@ -327,72 +327,72 @@ class LayerFetcher:
         self._leave(record.tile)
         if not isinstance(record, Trouble | Renewed):
             self.tally.settled.append(record.tile)
-        await self._outbox.add(record)
+        await self._batch_writer.add(record)
 
     def _leave(self, tile: Tile) -> None:
         """The tile needs no further request."""
-        self._feed.settled(tile)
+        self._tiles.settled(tile)
         self._turns.pop(tile, None)
 
     # ------------------------------------------------------------------------------------ what did not
 
-    def _link_down(self, tile: Tile, leave: Permit, reason: str) -> None:
+    def _link_down(self, tile: Tile, permit: Permit, reason: str) -> None:
         # One of several names may be out of order by itself: the tile is asked of the next one. So may https
         # where http is not.
         self._turns[tile] = self._turns.get(tile, 0) + 1
-        self._gate.bad(leave, reason, kind=None if self._gate.several else PauseKind.LINK)
-        self._feed.put_back(tile)
-        self._note_unheard(leave, reason)
+        self._gate.bad(permit, reason, kind=None if self._gate.several else PauseKind.LINK)
+        self._tiles.requeue(tile)
+        self._note_unheard(permit, reason)
 
-    def _note_unheard(self, leave: Permit, reason: str) -> None:
+    def _note_unheard(self, permit: Permit, reason: str) -> None:
         """Give the layer up if other servers behind the gate answer time and again between its failures, and its
         own never does: its requests would hold theirs up to the end."""
-        before, self._unheard = self._unheard, leave
-        if self._gate.several and not self.heard and before is not None and self._gate.fair(before):
+        before, self._unheard = self._unheard, permit
+        if self._gate.several and not self.heard and before is not None and self._gate.is_tile_fault(before):
             self._passed_over += 1
             if self._passed_over >= _IN_A_ROW:
                 self.stop(no_response_error(self._source, reason))
 
-    async def _strained(self, tile: Tile, leave: Permit, reply: Result, outcome: WaitSoLong) -> None:
+    async def _strained(self, tile: Tile, permit: Permit, reply: Result, outcome: WaitSoLong) -> None:
         plainly = isinstance(reply, Response) and reply.status == 429
-        self._gate.strained(leave, outcome.reason, outcome.seconds, plainly=plainly)
+        self._gate.throttled(permit, outcome.reason, outcome.seconds, plainly=plainly)
         if plainly:
-            self._feed.put_back(tile)
+            self._tiles.requeue(tile)
         else:
-            await self._again(tile, leave, "busy", outcome.reason, _ATTEMPTS_IF_BUSY, by_server=True)
+            await self._again(tile, permit, "busy", outcome.reason, _ATTEMPTS_IF_BUSY, by_server=True)
 
     async def _page_came(self, reason: str) -> None:
         """Page after page where tiles should be: if the host is itself, the layer's address is at fault."""
         self._pages += 1
         if self._pages == self._ask_at_pages:
             self._ask_at_pages *= 2
-            if await self._host.vouches(self._clock.now()):
+            if await self._host.is_genuine(self._clock.now()):
                 self._in_a_row = self._pages
                 self.stop(only_refused_error(self._source, self._in_a_row, reason))
 
     async def _again(
-        self, tile: Tile, leave: Permit, kind: str, reason: str, least: int, *, by_server: bool = False
+        self, tile: Tile, permit: Permit, kind: str, reason: str, least: int, *, by_server: bool = False
     ) -> None:
         """Put a failed tile back; the attempt counts only if the link was seen to be sound meanwhile.
 
         `by_server` holds where a server answered, in good order, that it cannot: where nothing can vouch for
         it, that is taken at its word.
         """
-        counts = self._gate.fair(leave)
-        if not counts and self._feed.dry:
-            word = await self._host.vouches(leave.started)
+        counts = self._gate.is_tile_fault(permit)
+        if not counts and self._tiles.exhausted:
+            word = await self._host.is_genuine(permit.started)
             counts = word is True or (word is None and by_server)
-        attempts = self._feed.attempts.get(tile, 0) + counts
-        if self._retries.enough(attempts, self._gate.odds.enough(least)):
+        attempts = self._tiles.attempts.get(tile, 0) + counts
+        if self._retries.enough(attempts, self._gate.retry_budget.enough(least)):
             await self._give_up(tile, kind, reason)
             return
         wait_s = self._retries.wait_s(max(attempts, 1))
-        self._feed.retry_at(tile, self._clock.now() + wait_s, attempts)
+        self._tiles.retry_at(tile, self._clock.now() + wait_s, attempts)
 
     async def _give_up(self, tile: Tile, kind: str, reason: str) -> None:
         self.tally.troubles[reason] += 1
-        if tile in self._renewal:  # which is on board all the same
-            self._renewal.failed(tile)
+        if tile in self._refresh:  # which is on board all the same
+            self._refresh.failed(tile)
             self._leave(tile)
             return
         self.tally.failed += 1
@@ -401,16 +401,16 @@ class LayerFetcher:
     # ------------------------------------------------------------------------------------ what is in doubt
 
     async def _doubted(
-        self, tile: Tile, leave: Permit, reply: Result, refusal: tuple[str, str] | None = None
+        self, tile: Tile, permit: Permit, reply: Result, refusal: tuple[str, str] | None = None
     ) -> None:
         now = self._clock.now()
         status = reply.status if isinstance(reply, Response) else 0
-        self._doubt.hold(PendingAnswer(tile, status, _looks(reply), leave.started, now, refusal))
+        self._quarantine.hold(PendingAnswer(tile, status, _looks(reply), permit.started, now, refusal))
         if self._resolving:
             return
-        if self._gate.pause is not None or self._doubt.is_due(now) or self._in_a_row >= _IN_A_ROW:
+        if self._gate.pause is not None or self._quarantine.is_due(now) or self._in_a_row >= _IN_A_ROW:
             await self._ask_witness()
-        elif len(self._doubt) >= MOST_HELD:
+        elif len(self._quarantine) >= MOST_HELD:
             self.stop(self._lacks_all())
 
     async def _ask_witness(self, *, at_end: bool = False) -> None:
@@ -418,43 +418,43 @@ class LayerFetcher:
         now = self._clock.now()
         self._resolving = True
         try:
-            word = await self._host.vouches(now)
+            word = await self._host.is_genuine(now)
         finally:
             self._resolving = False
             self._turn.set()
         if word is False:
             self._in_a_row = 0
-            self._gate.impostor("nothing comes any more of what came before")
-            for tile in self._doubt.unsound():
-                self._feed.put_back(tile)
+            self._gate.intercepted("nothing comes any more of what came before")
+            for tile in self._quarantine.reject():
+                self._tiles.requeue(tile)
             return
-        if word and self._doubt.proven:
-            self._gate.vouched(now)
+        if word and self._quarantine.proven:
+            self._gate.confirmed(now)
             if self._in_a_row >= _IN_A_ROW:
                 await self._take_at_word()
             await self._release()
         elif at_end or self._in_a_row >= _IN_A_ROW:
             await self._take_at_word()
-        if at_end and self._doubt:
+        if at_end and self._quarantine:
             self.stop(self._lacks_all())
 
     def _lacks_all(self) -> AnswerError:
-        return (unverified_absence_error if self._doubt.proven else no_tile_error)(
-            self._source, self._doubt.lacks
+        return (unverified_absence_error if self._quarantine.proven else no_tile_error)(
+            self._source, self._quarantine.lacks
         )
 
     async def _release(self) -> None:
         """The host is itself just now: what was held back is sure, or asked for once more."""
-        sure, again = self._doubt.sound(self._clock.now())
+        sure, again = self._quarantine.confirm(self._clock.now())
         for tile in again:
-            self._feed.put_back(tile)
+            self._tiles.requeue(tile)
         for held in sure:
             await self._settle_held(held)
 
     async def _take_at_word(self) -> None:
         """Nothing can vouch for the host: a refusal is noted all the same, since it is asked for again next
         time, but a "no such tile" is not."""
-        for held in self._doubt.refusals():
+        for held in self._quarantine.refusals():
             await self._settle_held(held)
 
     async def _settle_held(self, held: PendingAnswer) -> None:

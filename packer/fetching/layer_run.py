@@ -29,15 +29,15 @@ class LayerRun:
     source: Source
     pack: PackWriter
     gate: Gate
-    crew: LayerFetcher
-    outbox: BatchWriter
+    fetcher: LayerFetcher
+    batch_writer: BatchWriter
     planned: TileSet
     held: int
     absent: int
     todo: int
-    standings: CoverageTracker
+    tracker: CoverageTracker
     pace: Throughput
-    renewal: Refresh
+    refresh: Refresh
     areas: tuple[AreaCoverage, ...] = ()
     departure: Departure | None = None
     alarms: tuple[Alarm, ...] = ()
@@ -45,7 +45,7 @@ class LayerRun:
     @property
     def settled(self) -> int:
         """Tiles stored or found absent in this run."""
-        return self.crew.tally.stored + self.crew.tally.absent
+        return self.fetcher.tally.stored + self.fetcher.tally.absent
 
     @property
     def missing(self) -> int:
@@ -55,39 +55,39 @@ class LayerRun:
     @property
     def unasked(self) -> int:
         """Tiles of which it is not known yet what becomes of them in this run."""
-        renewal = self.renewal.tally
-        return self.missing - self.crew.tally.failed + renewal.left - renewal.failed
+        refresh = self.refresh.tally
+        return self.missing - self.fetcher.tally.failed + refresh.left - refresh.failed
 
-    def refresh(self, now: float, seconds_left: float | None, allowance: ByteBudget) -> None:
+    def update(self, now: float, seconds_left: float | None, byte_budget: ByteBudget) -> None:
         """Work out anew where the layer stands, and will stand after `seconds_left` (None: no limit)."""
-        tally = self.crew.tally
+        tally = self.fetcher.tally
         settled, tally.settled = tally.settled, []
         if settled:
-            self.standings.add(settled)
-        self.areas = self.standings.now()
+            self.tracker.add(settled)
+        self.areas = self.tracker.now()
         self.pace.mark(now, self.settled)
-        self.departure = self._departure(seconds_left, allowance)
+        self.departure = self._departure(seconds_left, byte_budget)
         self.alarms = tuple(
             Alarm(self.layer.name, sha256, tiles, str(example))
-            for sha256, tiles, example in self.crew.repeats.alarms()
+            for sha256, tiles, example in self.fetcher.repeats.alarms()
         )
 
-    def _departure(self, seconds_left: float | None, allowance: ByteBudget) -> Departure | None:
+    def _departure(self, seconds_left: float | None, byte_budget: ByteBudget) -> Departure | None:
         most = math.inf
         if seconds_left is not None:
             if (pace := self.pace.per_second) is None:
                 return None
             most = pace * max(seconds_left, 0.0)
-        if allowance.left is not None:
-            most = min(most, allowance.left / allowance.typical_bytes)
+        if byte_budget.left is not None:
+            most = min(most, byte_budget.left / byte_budget.typical_bytes)
         if math.isinf(most):
             return None
         tiles = min(int(most), self.missing)
-        return Departure(seconds_left, tiles, tiles == self.missing, self.standings.after(tiles))
+        return Departure(seconds_left, tiles, tiles == self.missing, self.tracker.after(tiles))
 
     def progress(self) -> LayerProgress:
         """Where the layer stands, as last worked out."""
-        tally = self.crew.tally
+        tally = self.fetcher.tally
         return LayerProgress(
             self.layer.name,
             len(self.planned),
@@ -99,12 +99,12 @@ class LayerRun:
             self.areas,
             self.departure,
             self.alarms,
-            self.renewal.tally,
+            self.refresh.tally,
         )
 
     def report(self) -> LayerReport:
         """What the run did for the layer."""
-        tally = self.crew.tally
+        tally = self.fetcher.tally
         return LayerReport(
             planned=len(self.planned),
             held_before=self.held,
@@ -114,10 +114,10 @@ class LayerRun:
             absent=self.absent + tally.absent,
             failed=tally.failed,
             missing=self.missing,
-            failure=str(self.crew.failure) if self.crew.failure else None,
+            failure=str(self.fetcher.failure) if self.fetcher.failure else None,
             troubles=dict(tally.troubles.most_common()),
             areas={s.area: _plain_shares(s) for s in self.areas},
-            renewal=self.renewal.tally.as_counts() if self.renewal.wanted else {},
+            refresh=self.refresh.tally.as_counts() if self.refresh.wanted else {},
         )
 
 

@@ -39,7 +39,7 @@ class Options:
     store: Path | None = None
     give_up_after_s: float | None = None
     ask_absent_again: bool = False
-    transport: Literal["lean", "httpx"] | None = None
+    transport: Literal["pyreqwest", "httpx"] | None = None
     batch_records: int = BATCH_RECORDS
     depart_at: float | None = None
     max_bytes: int | None = None
@@ -117,13 +117,13 @@ class LayerProgress:
     areas: tuple[AreaCoverage, ...] = ()
     departure: Departure | None = None
     alarms: tuple[Alarm, ...] = ()
-    renewal: RefreshCounts = field(default_factory=RefreshCounts)
+    refresh: RefreshCounts = field(default_factory=RefreshCounts)
 
 
 @dataclass(frozen=True, slots=True)
 class LayerReport:
     """What a run did for one layer. `missing` is what the plan still lacks; `troubles` counts tiles that were
-    given up by reason; `areas` is what is on board at the end; `renewal` counts the tiles asked for anew."""
+    given up by reason; `areas` is what is on board at the end; `refresh` counts the tiles asked for anew."""
 
     planned: int
     held_before: int
@@ -136,7 +136,7 @@ class LayerReport:
     failure: str | None = None
     troubles: Mapping[str, int] = field(default_factory=dict)
     areas: Mapping[str, Mapping[str, float]] = field(default_factory=dict)
-    renewal: Mapping[str, int] = field(default_factory=dict)
+    refresh: Mapping[str, int] = field(default_factory=dict)
 
 
 @dataclass(frozen=True, slots=True)
@@ -159,7 +159,7 @@ class FetchReport:
         """The sum of one count over all layers."""
         return sum(int(getattr(layer, what)) for layer in self.layers.values())
 
-    def as_json(self) -> dict[str, Any]:
+    def to_dict(self) -> dict[str, Any]:
         """One plain document, totals first."""
         sums = ("planned", "held_before", "requests", "stored", "bytes", "absent", "failed", "missing")
         return {

@@ -54,7 +54,7 @@ async def run_fetch(
     stop: asyncio.Event | None = None,
     on_progress: OnProgress | None = None,
     environment: Mapping[str, str] | None = None,
-    make_door: Callable[..., Transport] = open_transport,
+    make_transport: Callable[..., Transport] = open_transport,
 ) -> FetchReport:
     """Fetch what the plan asks for and the packs lack; `stop` set ends the run cleanly.
 
@@ -64,7 +64,7 @@ async def run_fetch(
     every pack is closed whole.
     """
     run = _FetchJob(
-        brief, plan, options or Options(), clock or SystemClock(), stop or asyncio.Event(), make_door
+        brief, plan, options or Options(), clock or SystemClock(), stop or asyncio.Event(), make_transport
     )
     return await run.go(on_progress or (lambda _: None), os.environ if environment is None else environment)
 
@@ -100,7 +100,7 @@ class _FetchJob:
     options: Options
     clock: Clock
     stop: asyncio.Event
-    make_door: Callable[..., Transport]
+    make_transport: Callable[..., Transport]
     layers: list[LayerRun] = field(default_factory=list)
 
     async def go(self, on_progress: OnProgress, environment: Mapping[str, str]) -> FetchReport:
@@ -125,50 +125,50 @@ class _FetchJob:
         today = datetime.fromtimestamp(self.clock.wall()).date()
         urls = {name: source.urls(Tile(0, 0, 0)) for name, source in sources.items()}
         remarks = check_terms(self.brief, self.plan, urls, today)
-        account, watch = RunLogger(log, self.clock), self._watch(log, on_progress)
+        logger, watch = RunLogger(log, self.clock), self._watch(log, on_progress)
         gates = gates_for(self.brief, sources, self.clock)
-        account.listen(gates)
+        logger.listen(gates)
         async with AsyncExitStack() as stack:
-            door = self.make_door(
+            transport = self.make_transport(
                 self.options.transport,
                 connections=sum(shared.cap for shared in {id(g): g for g in gates.values()}.values()),
                 user_agent=user_agent(self.brief.contact),
             )
-            stack.push_async_callback(door.aclose)
-            apart = JpegWorker()
-            stack.push_async_callback(apart.aclose)
-            consent = Consent(self.brief, self.plan, sources, gates, door, self.clock)
-            vouched = await consent.ask(self.stop)
+            stack.push_async_callback(transport.aclose)
+            jpeg_worker = JpegWorker()
+            stack.push_async_callback(jpeg_worker.aclose)
+            consent = Consent(self.brief, self.plan, sources, gates, transport, self.clock)
+            confirmed = await consent.ask(self.stop)
             for name, source in sources.items():
                 pack = await stack.enter_async_context(self._pack(source))
-                doubt = Quarantine(proven=bool(pack.held))
-                if name in vouched:
-                    doubt.sound(self.clock.now())
-                crew = (gates[name].gate, door, consent, doubt, watch.allowance, apart)
-                self.layers.append(self._layer_run(source, pack, await self._renewal(name, pack), *crew))
-                self.layers[-1].crew.heard = name in vouched
+                quarantine = Quarantine(proven=bool(pack.held))
+                if name in confirmed:
+                    quarantine.confirm(self.clock.now())
+                fetcher = (gates[name].gate, transport, consent, quarantine, watch.byte_budget, jpeg_worker)
+                self.layers.append(self._layer_run(source, pack, await self._refresh(name, pack), *fetcher))
+                self.layers[-1].fetcher.heard = name in confirmed
                 if pack.other_hosts:
                     remarks.append(_mixed(name, source.host, pack.other_hosts))
-            account.start(self.brief, self.plan, self.options, self.layers, remarks)
+            logger.start(self.brief, self.plan, self.options, self.layers, remarks)
             await self._work(watch)
         report = self._report(self.clock.now() - started, watch, remarks)
-        account.end(report, self.layers)
+        logger.end(report, self.layers)
         for run in self.layers:
-            if isinstance(run.crew.failure, TermsError):
-                raise run.crew.failure
+            if isinstance(run.fetcher.failure, TermsError):
+                raise run.fetcher.failure
         return report
 
     def _watch(self, log: RunLog, on_progress: OnProgress) -> RunMonitor:
         options = self.options
         schedule = None if options.depart_at is None else Schedule(self.clock.wall(), options.depart_at)
-        allowance, patience = ByteBudget(options.max_bytes), options.give_up_after_s
-        return RunMonitor(self.layers, self.clock, log, schedule, allowance, patience, on_progress)
+        byte_budget, patience = ByteBudget(options.max_bytes), options.give_up_after_s
+        return RunMonitor(self.layers, self.clock, log, schedule, byte_budget, patience, on_progress)
 
     def _pack(self, source: Source) -> PackWriter:
         path = pack_path(self.brief, source.layer, self.options.store)
         return PackWriter(path, labels_for(self.brief, self.plan, source), self.clock.wall)
 
-    async def _renewal(self, layer: str, pack: PackWriter) -> Refresh:
+    async def _refresh(self, layer: str, pack: PackWriter) -> Refresh:
         """If cancelled: nothing has changed."""
         if self.options.renew_older_s is None:
             return Refresh(TileSet(), 0, pack.validators, wanted=False)
@@ -182,73 +182,73 @@ class _FetchJob:
         self,
         source: Source,
         pack: PackWriter,
-        renewal: Refresh,
+        refresh: Refresh,
         gate: Gate,
-        door: Transport,
+        transport: Transport,
         consent: Consent,
-        doubt: Quarantine,
-        allowance: ByteBudget,
-        apart: JpegWorker,
+        quarantine: Quarantine,
+        byte_budget: ByteBudget,
+        jpeg_worker: JpegWorker,
     ) -> LayerRun:
         layer, areas = self.brief.layers[source.layer], self.plan.layers[source.layer].areas
         planned = self.plan.layers[source.layer].tiles
         absent = TileSet() if self.options.ask_absent_again else planned & pack.absent - pack.held
         todo = planned - pack.held - absent
-        outbox = BatchWriter(pack.write, self.options.batch_records)
-        crew = LayerFetcher(
+        batch_writer = BatchWriter(pack.write, self.options.batch_records)
+        fetcher = LayerFetcher(
             source,
             TileQueue(
                 chain(
-                    in_order(areas, self.plan.shapes, todo), in_order(areas, self.plan.shapes, renewal.tiles)
+                    in_order(areas, self.plan.shapes, todo), in_order(areas, self.plan.shapes, refresh.tiles)
                 )
             ),
             gate,
-            door,
-            outbox,
+            transport,
+            batch_writer,
             self.clock,
-            consent.witness(source),
-            doubt,
+            consent.identity(source),
+            quarantine,
             Repeats(),
-            allowance,
-            renewal,
-            apart,
+            byte_budget,
+            refresh,
+            jpeg_worker,
             partial(consent.refusal, source),
         )
         if pack.kind is not None:
-            crew.hold_to(Kind(pack.kind))
+            fetcher.hold_to(Kind(pack.kind))
         pace = Throughput(self.clock.now(), last_pace(pack.path.parent, layer.name))
-        standings = CoverageTracker(areas, self.plan.shapes, planned, planned - todo)
+        tracker = CoverageTracker(areas, self.plan.shapes, planned, planned - todo)
         held = len(planned) - len(todo) - len(absent)
         return LayerRun(
             layer,
             source,
             pack,
             gate,
-            crew,
-            outbox,
+            fetcher,
+            batch_writer,
             planned,
             held,
             len(absent),
             len(todo),
-            standings,
+            tracker,
             pace,
-            renewal,
+            refresh,
         )
 
     # ------------------------------------------------------------------------------------ at work
 
     async def _work(self, watch: RunMonitor) -> None:
-        pumps = [asyncio.create_task(run.outbox.pump()) for run in self.layers]
+        pumps = [asyncio.create_task(run.batch_writer.run()) for run in self.layers]
         if self.stop.is_set():  # already: not one request is made
             watch.stopped = "asked"
             for run in self.layers:
-                run.crew.stop()
-        crews = [asyncio.create_task(run.crew.run(run.layer.connections)) for run in self.layers]
+                run.fetcher.stop()
+        crews = [asyncio.create_task(run.fetcher.run(run.layer.connections)) for run in self.layers]
         stopping = asyncio.create_task(self.stop.wait())
         try:
             await watch.until_done(crews, pumps, stopping)
             for run in self.layers:
-                run.outbox.end()
+                run.batch_writer.end()
             await asyncio.gather(*pumps)
         finally:
             stopping.cancel()
@@ -256,13 +256,13 @@ class _FetchJob:
                 task.cancel()
             # Crews and pumps end before the packs are closed round them, whatever went wrong.
             await asyncio.gather(*crews, *pumps, return_exceptions=True)
-        watch.tell(last=True)
+        watch.note(last=True)
 
     # ------------------------------------------------------------------------------------ what is told
 
     def _report(self, seconds: float, watch: RunMonitor, remarks: list[str]) -> FetchReport:
         layers = {run.layer.name: run.report() for run in self.layers}
-        left = sum(layer.missing + layer.renewal.get("left", 0) for layer in layers.values())
+        left = sum(layer.missing + layer.refresh.get("left", 0) for layer in layers.values())
         return FetchReport(
             complete=left == 0,
             interrupted=watch.stopped is not None and left > 0,

@@ -85,7 +85,7 @@ class RunLogger:
             "absent_now": told.absent - run.absent,
             "failed": told.failed,
             "missing": told.missing,
-            "asked_anew": told.renewal,
+            "asked_anew": told.refresh,
             "gave_up": told.troubles,
             "failure": told.failure,
             "seconds": report.seconds,

@@ -34,7 +34,7 @@ class RunMonitor:
     clock: Clock
     log: RunLog
     schedule: Schedule | None
-    allowance: ByteBudget
+    byte_budget: ByteBudget
     give_up_after_s: float | None
     on_progress: OnProgress
     stopped: str | None = None
@@ -47,7 +47,7 @@ class RunMonitor:
         self, crews: list[asyncio.Task[None]], pumps: list[asyncio.Task[None]], stopping: asyncio.Task[bool]
     ) -> None:
         """Until every crew is done. Raises what a crew or a writer raised. If cancelled: the tasks go on."""
-        while any(not crew.done() for crew in crews):
+        while any(not fetcher.done() for fetcher in crews):
             working = [t for t in (*crews, *pumps) if not t.done()]
             stops = [] if stopping.done() else [stopping]
             tick = asyncio.ensure_future(self.clock.sleep(_TICK_S))
@@ -58,25 +58,25 @@ class RunMonitor:
             for task in (*pumps, *crews):
                 if task.done() and not task.cancelled() and task.exception():
                     raise plain_fault(task.exception())
-            self.tell()
-            self._lose_patience()
+            self.note()
+            self._check_timeouts()
             self._end_in_time(asked=stopping.done())
             if self.clock.now() >= self._drop_at:
-                for crew in crews:
-                    crew.cancel()
-        if self.allowance.left is not None and self._unfinished() and self.stopped is None:
+                for fetcher in crews:
+                    fetcher.cancel()
+        if self.byte_budget.left is not None and self._unfinished() and self.stopped is None:
             self._stopped("max-bytes")
 
     def _unfinished(self) -> bool:
-        return any(run.unasked > 0 and not run.crew.failure for run in self.layers)
+        return any(run.unasked > 0 and not run.fetcher.failure for run in self.layers)
 
-    def tell(self, *, last: bool = False) -> None:
+    def note(self, *, last: bool = False) -> None:
         """Tell of progress; where the areas stand is worked out every few seconds only."""
         now = self.clock.now()
         if last or now >= self._standing_at:
             # Large plans take longer to work out: never more than a twentieth of the time.
             for run in self.layers:
-                run.refresh(now, self._seconds_left(), self.allowance)
+                run.update(now, self._seconds_left(), self.byte_budget)
             self._standing_at = now + max(_STANDING_EVERY_S, 20 * (self.clock.now() - now))
             self._log_alarms()
             self._log_outlook()
@@ -85,7 +85,7 @@ class RunMonitor:
     def _seconds_left(self) -> float | None:
         if self.schedule is None:
             return None
-        typical_s = max((run.crew.tally.took_s for run in self.layers), default=0.0)
+        typical_s = max((run.fetcher.tally.took_s for run in self.layers), default=0.0)
         return max(self.schedule.stop_asking_at(typical_s) - self.clock.wall(), 0.0)
 
     def _log_alarms(self) -> None:
@@ -117,7 +117,7 @@ class RunMonitor:
         self.stopped = why
         self.log.event("stop", why=why, missing={run.layer.name: run.missing for run in self.layers})
         for run in self.layers:
-            run.crew.stop()
+            run.fetcher.stop()
             run.gate.close()
 
     def _patience(self, run: LayerRun, pause: Pause) -> float:
@@ -127,15 +127,15 @@ class RunMonitor:
         gate = run.gate
         known = gate.ever_good if pause.kind is PauseKind.SERVER else gate.reached
         # Nor does one server vouch for another that stands behind the same gate.
-        known = known and (run.crew.heard or not gate.several)
+        known = known and (run.fetcher.heard or not gate.several)
         return math.inf if known else _NEVER_REACHED_S
 
-    def _lose_patience(self) -> None:
+    def _check_timeouts(self) -> None:
         for run in self.layers:
             pause = run.gate.pause
             if (
                 pause is None
-                or run.crew.failure
+                or run.fetcher.failure
                 or (pause.kind is PauseKind.ASKED and self.give_up_after_s is None)
             ):
                 continue  # a server that asks for patience is there: it is waited for without limit
@@ -143,8 +143,8 @@ class RunMonitor:
             if self.clock.now() - pause.since > patience:
                 failure = _gave_up(run, pause, patience)
                 self.log.event("layer stopped", layer=run.layer.name, reason=str(failure))
-                run.crew.stop(failure)
-                if all(r.crew.failure or not r.unasked for r in self.layers if r.gate is run.gate):
+                run.fetcher.stop(failure)
+                if all(r.fetcher.failure or not r.unasked for r in self.layers if r.gate is run.gate):
                     run.gate.close()
 
 

@@ -14,7 +14,7 @@ __all__ = ["TileQueue"]
 
 @dataclass(slots=True)
 class TileQueue:
-    """Tiles leave by `take`; each has to come back through `put_back`, `retry_at` or `settled`.
+    """Tiles leave by `get`; each has to come back through `requeue`, `retry_at` or `settled`.
 
     Memory is bounded by the tiles that failed: fresh ones are drawn from the iterator one at a time.
     """
@@ -27,7 +27,7 @@ class TileQueue:
     _out: int = 0
     _dry: bool = False
 
-    def take(self, now: float, *, prefer_fresh: bool = False) -> Tile | None:
+    def get(self, now: float, *, prefer_fresh: bool = False) -> Tile | None:
         """The next tile to ask for, or None if there is none just now.
 
         `prefer_fresh` keeps put-back tiles for later, so that a probe is not made with a tile that may
@@ -50,7 +50,7 @@ class TileQueue:
             return heapq.heappop(self._later)[2]
         return self._again.popleft() if self._again else None
 
-    def put_back(self, tile: Tile) -> None:
+    def requeue(self, tile: Tile) -> None:
         """The tile was turned away through no fault of its own."""
         self._out -= 1
         self._again.append(tile)
@@ -68,7 +68,7 @@ class TileQueue:
         self.attempts.pop(tile, None)
 
     @property
-    def dry(self) -> bool:
+    def exhausted(self) -> bool:
         """Whether every tile has been asked for at least once."""
         return self._dry
 

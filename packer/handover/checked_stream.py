@@ -34,7 +34,7 @@ class HandoverJob:
     brief: Brief
     plan: Plan
     store: Path | None
-    shelves: Mapping[str, SnapshotReader]
+    readers: Mapping[str, SnapshotReader]
     kind: As
     limit_bytes: int | None
     allow_gaps: bool
@@ -56,14 +56,14 @@ class CheckedTileStream:
         self.tally = ContentDigest()
         self.tiles_bytes = 0
         self._job, self._file, self._damaged = job, file, damaged
-        self._shelf = job.shelves[file.layer]
-        self._vector = VectorLayers() if self._shelf.kind == "pbf" else None
+        self._reader = job.readers[file.layer]
+        self._vector = VectorLayers() if self._reader.kind == "pbf" else None
         self._left_out: set[Tile] = set()
         self._px: tuple[int, int] | None = None
 
     def __iter__(self) -> Iterator[tuple[Tile, bytes]]:
-        every = len(self._file.stock)
-        for done, body in enumerate(self._shelf.bodies(self._file.stock, self._fault)):
+        every = len(self._file.index)
+        for done, body in enumerate(self._reader.bodies(self._file.index, self._fault)):
             if done % EVERY == 0:
                 self._job.on_progress(f"writing {self._file.name}", done, every)
             if body.fault is not None:
@@ -88,7 +88,7 @@ class CheckedTileStream:
         if not self._job.allow_gaps:
             raise StoreError(
                 f"Tile {tile} of layer {self._file.layer} must not be handed over: {fault}, in "
-                f"{self._shelf.path}. The file was given up. See all such tiles with {self._job.verify}; or leave "
+                f"{self._reader.path}. The file was given up. See all such tiles with {self._job.verify}; or leave "
                 "them out with --allow-gaps."
             )
         self._left_out.add(tile)
@@ -99,8 +99,8 @@ class CheckedTileStream:
             found = examine(data)
         except (Damaged, NotATile) as fault:
             return f"it is damaged or no tile ({fault})"
-        if found.kind.value != self._shelf.kind:
-            return f"it is {found.kind.value} in a pack of {self._shelf.kind}"
+        if found.kind.value != self._reader.kind:
+            return f"it is {found.kind.value} in a pack of {self._reader.kind}"
         if self._job.kind == "gpkg":
             self._px = self._px or found.size_px
             if found.size_px != self._px or found.size_px is None or found.size_px[0] != found.size_px[1]:
@@ -112,7 +112,7 @@ class CheckedTileStream:
 
     def found(self) -> Findings:
         """What is known once all tiles have passed."""
-        tiles = self._file.stock.tiles() - TileSet.from_tiles(self._left_out)
+        tiles = self._file.index.tiles() - TileSet.from_tiles(self._left_out)
         if not tiles:
             raise StoreError(
                 f"Every tile meant for {self._file.name} is damaged. See {self._job.verify}, and fetch them again."

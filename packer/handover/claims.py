@@ -7,7 +7,7 @@ from pathlib import Path
 
 from packer.errors import InputError, StoreError
 from packer.handover.crew_folders import crew_below, is_unfinished, read_record
-from packer.handover.journal import INTENT, read_intent
+from packer.handover.journal import JOURNAL, read_journal
 from packer.handover.manifest import CARD, CREWS, MANIFEST, read_manifest
 from packer.handover.target import clear_away, leftovers
 from packer.store.schema import translated
@@ -100,11 +100,11 @@ def _claimed(folder: Path) -> set[str]:
                 f"{folder} holds a {MANIFEST} that no handover wrote, or that is damaged, so nothing there is "
                 "replaced. Move it away, or name another folder with --to."
             ) from fault
-    return names | read_intent(folder).names
+    return names | read_journal(folder).names
 
 
 def clear_leftovers(folder: Path) -> None:
     """Remove the half files of a killed run. If the process dies: the next run goes on with it."""
     for path in leftovers(folder):
-        if path.name != INTENT:
+        if path.name != JOURNAL:
             clear_away(path)

@@ -22,7 +22,7 @@ from pydantic import AfterValidator, BaseModel, ConfigDict, Field, ValidationErr
 
 from packer.errors import BriefError, InputError, StoreBusyError, StoreError
 from packer.handover.crews import folder_name
-from packer.handover.journal import read_intent
+from packer.handover.journal import read_journal
 from packer.handover.loose import file_sha256
 from packer.handover.manifest import CREWS, CREWS_LOCK, MANIFEST, Manifest, Name, Sha256, read_manifest
 from packer.handover.target import leftovers, part_of, put_text
@@ -31,13 +31,13 @@ from packer.store.schema import translated
 __all__ = [
     "CrewRecord",
     "crew_below",
-    "expect",
     "is_unfinished",
+    "mark_complete",
+    "mark_pending",
     "may_be_looked_into",
     "plain_name",
     "read_record",
     "unfinished_below",
-    "vouch",
 ]
 
 _LARGEST_BYTES = 1_000_000
@@ -99,12 +99,12 @@ def read_record(to: Path) -> CrewRecord | None:
         ) from None
 
 
-def expect(to: Path, folders: Iterable[str]) -> None:
+def mark_pending(to: Path, folders: Iterable[str]) -> None:
     """Note that folders belong in `to` and are not finished. If the process dies: the old record or the new one."""
     _note(to, dict.fromkeys(folders))
 
 
-def vouch(to: Path, folder: str, manifest: Manifest) -> None:
+def mark_complete(to: Path, folder: str, manifest: Manifest) -> None:
     """Note the manifest that a folder is about to get. If the process dies: the old record or the new one."""
     _note(to, {folder: hashlib.sha256(manifest.as_text().encode()).hexdigest()})
 
@@ -210,6 +210,6 @@ def crew_below(to: Path) -> Path | None:
     What a handover without crews has left half done below it says nothing about the folder.
     """
     for path in _folders(to):
-        if _is_of_a_crew(path) or (is_unfinished(path) and _names(read_intent(path).crew, path)):
+        if _is_of_a_crew(path) or (is_unfinished(path) and _names(read_journal(path).crew, path)):
             return path
     return to / CREWS if os.path.lexists(to / CREWS) else None

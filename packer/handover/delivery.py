@@ -29,7 +29,7 @@ from packer.handover.claims import (
     refuse_mixture,
     refuse_strangers,
 )
-from packer.handover.crew_folders import expect, vouch
+from packer.handover.crew_folders import mark_complete, mark_pending
 from packer.handover.crews import DeviceCrew, shares
 from packer.handover.drafting import (
     CopyDraft,
@@ -41,7 +41,7 @@ from packer.handover.drafting import (
     refuse_over_budget,
 )
 from packer.handover.entries import date_text, file_entries, layer_entry, manifest_of, plain_entry, tiles_file
-from packer.handover.journal import claim, unclaim
+from packer.handover.journal import clear_journal, write_journal
 from packer.handover.kinds import About, As, read_back, write
 from packer.handover.loose import file_sha256
 from packer.handover.manifest import CARD, MANIFEST, FileEntry, Manifest
@@ -91,7 +91,7 @@ class HandoverReport:
         """Whether every copy holds all that was planned for it and that its server has."""
         return all(copy.manifest.complete for copy in self.copies)
 
-    def as_json(self) -> dict[str, Any]:
+    def to_dict(self) -> dict[str, Any]:
         """One plain document."""
         return {
             "complete": self.complete,
@@ -133,13 +133,13 @@ def handover(
     before the first of them is written until it is about to get its manifest.
     """
     with ExitStack() as open_packs:
-        shelves = {}
+        readers = {}
         for name in plan.layers:
             pack = pack_path(brief, name, store)
             if pack.exists():
-                shelves[name] = open_packs.enter_context(SnapshotReader(pack))
+                readers[name] = open_packs.enter_context(SnapshotReader(pack))
         limit = _limit(max_file_bytes, to)
-        copies = draft(plan, shares(plan, crews), shelves, to, as_, limit)
+        copies = draft(plan, shares(plan, crews), readers, to, as_, limit)
         refuse_clashes(copies)
         refuse_gaps(copies, shell_command("fetch", brief.path, store=store), allow_gaps)
         refuse_over_budget(copies)
@@ -157,8 +157,8 @@ def handover(
         refuse_no_room(copies, to)
         if crews:
             make_folder(to)
-            expect(to, [copy.folder.name for copy in copies])
-        job = HandoverJob(brief, plan, store, shelves, as_, limit, allow_gaps, on_progress)
+            mark_pending(to, [copy.folder.name for copy in copies])
+        job = HandoverJob(brief, plan, store, readers, as_, limit, allow_gaps, on_progress)
         return HandoverReport(
             tuple(_write_copy(job, copy, names) for copy, names in zip(copies, ours, strict=True))
         )
@@ -177,7 +177,7 @@ def _write_copy(job: HandoverJob, copy: CopyDraft, ours: set[str]) -> Copy:
     """Write one folder. If the process dies: as for `handover`."""
     make_folder(copy.folder)
     crew = copy.share.crew.name if copy.share.crew else None
-    claim(copy.folder, ours | {file.name for file in copy.files}, crew)
+    write_journal(copy.folder, ours | {file.name for file in copy.files}, crew)
     clear_away(copy.folder / MANIFEST)
     sync_folder(copy.folder)
     damaged: dict[str, set[Tile]] = {name: set() for name in copy.layers}
@@ -196,9 +196,9 @@ def _write_copy(job: HandoverJob, copy: CopyDraft, ours: set[str]) -> Copy:
     put_text(copy.folder / CARD, card_text(manifest, job.plan, loose_bytes))
     manifest = manifest.model_copy(update={"files": (*entries, plain_entry(copy.folder / CARD, CARD, None))})
     if copy.share.crew:
-        vouch(copy.folder.parent, copy.folder.name, manifest)
+        mark_complete(copy.folder.parent, copy.folder.name, manifest)
     put_text(copy.folder / MANIFEST, manifest.as_text())
-    unclaim(copy.folder)
+    clear_journal(copy.folder)
     return Copy(copy.folder, manifest, copy.predicted_bytes, loose_bytes)
 
 
@@ -217,9 +217,9 @@ def _write_file(
         layer=file.layer,
         part=file.part,
         parts=file.parts,
-        format=job.shelves[file.layer].kind,
+        format=job.readers[file.layer].kind,
         attribution=job.brief.layers[file.layer].attribution,
-        newest=date_text(int(file.stock.fetched.max())),
+        newest=date_text(int(file.index.fetched.max())),
     )
     try:
         write(job.kind, part, about, passage, passage.found, job.limit_bytes)

@@ -44,7 +44,7 @@ class FileDraft:
     layer: str
     part: int
     parts: int
-    stock: TileIndex
+    index: TileIndex
     predicted_bytes: int
 
 
@@ -54,7 +54,7 @@ class LayerDraft:
 
     plan: LayerPlan
     format: str
-    stock: TileIndex
+    index: TileIndex
     absent: int
     missing: TileSet
     files: tuple[FileDraft, ...]
@@ -82,18 +82,18 @@ class CopyDraft:
 def draft(
     plan: Plan,
     shared_out: Iterable[CrewShare],
-    shelves: Mapping[str, SnapshotReader],
+    readers: Mapping[str, SnapshotReader],
     to: Path,
     kind: As,
     limit_bytes: int | None,
 ) -> list[CopyDraft]:
     """Work out every copy. A layer without a shelf has no pack yet. Raises InputError and StoreError."""
-    stocks = {name: shelf.stock(plan.layers[name].tiles) for name, shelf in shelves.items()}
+    indexes = {name: reader.index(plan.layers[name].tiles) for name, reader in readers.items()}
     copies = []
     for share in shared_out:
         folder = to / folder_name(share.crew.name) if share.crew else to
         layers = {
-            name: _layer(plan, layer, shelves.get(name), stocks.get(name), folder, kind, limit_bytes)
+            name: _layer(plan, layer, readers.get(name), indexes.get(name), folder, kind, limit_bytes)
             for name, layer in share.layers.items()
         }
         copies.append(CopyDraft(folder, share, layers))
@@ -106,30 +106,30 @@ _NOTHING = TileIndex(*(np.empty(0, dtype=np.int64) for _ in range(6)))
 def _layer(
     plan: Plan,
     layer: LayerPlan,
-    shelf: SnapshotReader | None,
+    reader: SnapshotReader | None,
     whole: TileIndex | None,
     folder: Path,
     kind: As,
     limit_bytes: int | None,
 ) -> LayerDraft:
-    if shelf is None or whole is None:
+    if reader is None or whole is None:
         return LayerDraft(layer, "", _NOTHING, 0, layer.tiles, ())
-    refuse_unfit(kind, layer.name, shelf.kind)
-    stock = whole.pick(whole.where(layer.tiles))
-    held = stock.tiles()
-    absent = (layer.tiles & shelf.absent) - held
-    predict = partial(predicted_bytes, kind, shelf.kind, folder)
+    refuse_unfit(kind, layer.name, reader.kind)
+    index = whole.pick(whole.where(layer.tiles))
+    held = index.tiles()
+    absent = (layer.tiles & reader.absent) - held
+    predict = partial(predicted_bytes, kind, reader.kind, folder)
     shapes = [(name, shape) for name, shape in plan.shapes.items()]
-    weight = mbtiles_bytes_each(stock.size_bytes)
+    weight = mbtiles_bytes_each(index.size_bytes)
     # Loose files are each their own; no limit on a file's size reaches them.
     most = None if kind == "folder" else limit_bytes
-    cut = parts(stock, layer, shapes, weight, predict, most) if len(stock) else []
+    cut = parts(index, layer, shapes, weight, predict, most) if len(index) else []
     files = []
     for number, places in enumerate(cut, 1):
-        some = stock.pick(places)
+        some = index.pick(places)
         name = file_name(kind, layer.name, number, len(cut))
         files.append(FileDraft(name, layer.name, number, len(cut), some, predict(some)))
-    return LayerDraft(layer, shelf.kind, stock, len(absent), layer.tiles - held - absent, tuple(files))
+    return LayerDraft(layer, reader.kind, index, len(absent), layer.tiles - held - absent, tuple(files))
 
 
 def refuse_clashes(copies: Sequence[CopyDraft]) -> None:
@@ -195,13 +195,13 @@ def _largest(copy: CopyDraft) -> str:
     """The areas and zooms that weigh most, in words."""
     weights: list[tuple[int, str]] = []
     for name, layer in copy.layers.items():
-        weight = mbtiles_bytes_each(layer.stock.size_bytes)
+        weight = mbtiles_bytes_each(layer.index.size_bytes)
         for area in layer.plan.areas:
             weights.append(
-                (int(weight[layer.stock.where(area.tiles)].sum()), f'area "{area.name}" of {name}')
+                (int(weight[layer.index.where(area.tiles)].sum()), f'area "{area.name}" of {name}')
             )
-        for zoom in np.unique(layer.stock.zoom).tolist():
-            weights.append((int(weight[layer.stock.zoom == zoom].sum()), f"zoom {zoom} of {name}"))
+        for zoom in np.unique(layer.index.zoom).tolist():
+            weights.append((int(weight[layer.index.zoom == zoom].sum()), f"zoom {zoom} of {name}"))
     weights.sort(key=lambda pair: (-pair[0], pair[1]))
     return ", ".join(f"{what} ({bytes_text(size)})" for size, what in weights[:_NAMED])
 

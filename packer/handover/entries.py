@@ -69,14 +69,14 @@ def plain_entry(path: Path, name: str, layer: str | None) -> FileEntry:
 def layer_entry(job: HandoverJob, layer: LayerDraft, damaged: TileSet) -> LayerEntry:
     """The entry of a layer, of which the tiles in `damaged` were left out."""
     asked = job.brief.layers[layer.plan.name]
-    stock = layer.stock
-    good = stock.tiles() - damaged
+    index = layer.index
+    good = index.tiles() - damaged
     return LayerEntry(
         format=layer.format,
         attribution=asked.attribution,
         permission=asked.permission,
         licence_ends=_text_or_none(getattr(asked, "expires", None)),
-        fetched=_span(stock),
+        fetched=_span(index),
         planned=len(layer.plan.tiles),
         on_board=len(good),
         absent=layer.absent,
@@ -91,8 +91,8 @@ def _text_or_none(value: object) -> str | None:
     return None if value is None else str(value)
 
 
-def _span(stock: TileIndex) -> tuple[str, str] | None:
-    return (date_text(int(stock.fetched.min())), date_text(int(stock.fetched.max()))) if len(stock) else None
+def _span(index: TileIndex) -> tuple[str, str] | None:
+    return (date_text(int(index.fetched.min())), date_text(int(index.fetched.max()))) if len(index) else None
 
 
 def date_text(seconds: int) -> str:

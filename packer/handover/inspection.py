@@ -55,7 +55,7 @@ class InspectReport:
         """Whether every file of the manifest is there, whole and as it was handed over."""
         return all(file.state == "sound" for file in self.files)
 
-    def as_json(self) -> dict[str, Any]:
+    def to_dict(self) -> dict[str, Any]:
         """One plain document."""
         return {
             "sound": self.sound,

@@ -12,9 +12,9 @@ from pathlib import Path
 
 from packer.handover.target import clear_away, put_text
 
-__all__ = ["INTENT", "Journal", "claim", "read_intent", "unclaim"]
+__all__ = ["JOURNAL", "Journal", "clear_journal", "read_journal", "write_journal"]
 
-INTENT = ".intent.handover.part"
+JOURNAL = ".intent.handover.part"
 _LARGEST_BYTES = 8_000_000
 
 
@@ -26,21 +26,21 @@ class Journal:
     crew: str | None = None
 
 
-def claim(folder: Path, names: set[str], crew: str | None) -> None:
+def write_journal(folder: Path, names: set[str], crew: str | None) -> None:
     """Note the names that are about to be given. If the process dies: the old note or the new one."""
     # An older version passes by what is no name.
     told = [*sorted(names), *([] if crew is None else [{"crew": crew}])]
-    put_text(folder / INTENT, json.dumps(told) + "\n")
+    put_text(folder / JOURNAL, json.dumps(told) + "\n")
 
 
-def unclaim(folder: Path) -> None:
+def clear_journal(folder: Path) -> None:
     """Remove the note once a manifest stands for the names. If the process dies: it may still be there."""
-    clear_away(folder / INTENT)
+    clear_away(folder / JOURNAL)
 
 
-def read_intent(folder: Path) -> Journal:
+def read_journal(folder: Path) -> Journal:
     """The note in a folder; an empty one where there is none, or none that can be read. It may come from anyone."""
-    path = folder / INTENT
+    path = folder / JOURNAL
     try:
         if path.is_symlink() or not path.is_file() or path.stat().st_size > _LARGEST_BYTES:
             return Journal()

@@ -60,14 +60,14 @@ def file_name(kind: As, layer: str, part: int, parts: int) -> str:
     return f"{layer}{f'-{part}-of-{parts}' if parts > 1 else ''}.{kind}"
 
 
-def predicted_bytes(kind: As, form: str, folder: Path, stock: TileIndex) -> int:
+def predicted_bytes(kind: As, form: str, folder: Path, index: TileIndex) -> int:
     """What these tiles take at most: the size of the file, or of the loose files on the disk of `folder`."""
     if kind == "mbtiles":
         labels = _VECTOR_LABELS_BYTES if form == "pbf" else 0
-        return mbtiles_bytes(stock.zoom, stock.x, stock.y, stock.size_bytes) + labels
+        return mbtiles_bytes(index.zoom, index.x, index.y, index.size_bytes) + labels
     if kind == "gpkg":
-        return geopackage_bytes(stock.x, stock.y, stock.size_bytes)
-    return on_disk_bytes(folder, [*stock.size_bytes.tolist(), _SUM_BYTES * len(stock), 4096])
+        return geopackage_bytes(index.x, index.y, index.size_bytes)
+    return on_disk_bytes(folder, [*index.size_bytes.tolist(), _SUM_BYTES * len(index), 4096])
 
 
 def write(

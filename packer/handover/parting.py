@@ -66,7 +66,7 @@ class _Subtree:
 
 
 def parts(
-    stock: TileIndex,
+    index: TileIndex,
     layer: LayerPlan,
     shapes: Sequence[tuple[str, Shape]],
     weight: Ints,
@@ -79,65 +79,65 @@ def parts(
     exceed: no part's prediction is over the limit. Raises InputError if a single tile with what has to go
     with it is larger than the limit.
     """
-    everything = np.arange(len(stock))
-    if limit_bytes is None or predict(stock) <= limit_bytes:
+    everything = np.arange(len(index))
+    if limit_bytes is None or predict(index) <= limit_bytes:
         return [everything]
-    shared = _shared(stock, weight, limit_bytes)
-    deep = np.flatnonzero(stock.zoom > shared)
-    common = everything[stock.zoom <= shared]
-    fixed = predict(stock.pick(common))
+    shared = _shared(index, weight, limit_bytes)
+    deep = np.flatnonzero(index.zoom > shared)
+    common = everything[index.zoom <= shared]
+    fixed = predict(index.pick(common))
     room = float(limit_bytes - fixed)
     blocks = _ordered(
-        list(_blocks(stock, weight, deep, shared + 1, (), room / _FINENESS)), stock, layer, shapes
+        list(_blocks(index, weight, deep, shared + 1, (), room / _FINENESS)), index, layer, shapes
     )
     while room > limit_bytes / 8:
         found = [np.union1d(common, part) for part in _packed(blocks, weight, room)]
-        if all(predict(stock.pick(part)) <= limit_bytes for part in found):
+        if all(predict(index.pick(part)) <= limit_bytes for part in found):
             return found
         room *= _SHRINK
     raise InputError(
         f"Layer {layer.name} cannot be cut into files of at most {limit_bytes:,} bytes: its largest tile has "
-        f"{int(stock.size_bytes.max()):,} bytes, and the tiles above it go into the same file. Allow larger files "
+        f"{int(index.size_bytes.max()):,} bytes, and the tiles above it go into the same file. Allow larger files "
         "with --max-file."
     )
 
 
-def _shared(stock: TileIndex, weight: Ints, limit_bytes: int) -> int:
+def _shared(index: TileIndex, weight: Ints, limit_bytes: int) -> int:
     """The deepest zoom up to which everything goes into every part; -1 if not even zoom 0 is small enough."""
     for zoom in range(_SHARED_ZOOM, -1, -1):
-        if int(weight[stock.zoom <= zoom].sum()) * _SHARED_SHARE <= limit_bytes:
+        if int(weight[index.zoom <= zoom].sum()) * _SHARED_SHARE <= limit_bytes:
             return zoom
     return -1
 
 
 def _blocks(
-    stock: TileIndex, weight: Ints, places: Ints, zoom: int, above: tuple[int, ...], most: float
+    index: TileIndex, weight: Ints, places: Ints, zoom: int, above: tuple[int, ...], most: float
 ) -> Iterator[_Subtree]:
     """Cut tiles, all at `zoom` or deeper, into blocks that weigh at most `most` or have one tile each."""
-    down = stock.zoom[places] - zoom
-    key = (stock.y[places] >> down) << 32 | (stock.x[places] >> down)
+    down = index.zoom[places] - zoom
+    key = (index.y[places] >> down) << 32 | (index.x[places] >> down)
     order = np.argsort(key, kind="stable")
     edges = np.flatnonzero(np.diff(key[order])) + 1
     for group in np.split(places[order], edges) if places.size else []:
         first = group[0]
-        shift = int(stock.zoom[first]) - zoom
-        x, y = int(stock.x[first]) >> shift, int(stock.y[first]) >> shift
-        own = group[stock.zoom[group] == zoom]
-        deeper = group[stock.zoom[group] > zoom]
+        shift = int(index.zoom[first]) - zoom
+        x, y = int(index.x[first]) >> shift, int(index.y[first]) >> shift
+        own = group[index.zoom[group] == zoom]
+        deeper = group[index.zoom[group] > zoom]
         if deeper.size and weight[group].sum() + weight[list(above)].sum() > most:
-            yield from _blocks(stock, weight, deeper, zoom + 1, (*above, *own.tolist()), most)
+            yield from _blocks(index, weight, deeper, zoom + 1, (*above, *own.tolist()), most)
         else:
             yield _Subtree(zoom, x, y, group, above)
 
 
 def _ordered(
-    blocks: list[_Subtree], stock: TileIndex, layer: LayerPlan, shapes: Sequence[tuple[str, Shape]]
+    blocks: list[_Subtree], index: TileIndex, layer: LayerPlan, shapes: Sequence[tuple[str, Shape]]
 ) -> list[_Subtree]:
     names = [name for name, _ in shapes]
-    first_area = np.full(len(stock), len(names))
+    first_area = np.full(len(index), len(names))
     for area in reversed(layer.areas):
         if area.name != OVERVIEW:
-            first_area[stock.where(area.tiles)] = names.index(area.name)
+            first_area[index.where(area.tiles)] = names.index(area.name)
     number = np.array([first_area[block.inside].min() for block in blocks], dtype=np.int64)
     x = np.array([(block.x + 0.5) / (1 << block.zoom) for block in blocks])
     y = np.array([(block.y + 0.5) / (1 << block.zoom) for block in blocks])

@@ -46,11 +46,11 @@ class InspectionSummary:
         """Whether every copy that belongs here is here, whole and as it was handed over."""
         return not self.folders and all(copy.sound for copy in self.copies)
 
-    def as_json(self) -> dict[str, Any]:
+    def to_dict(self) -> dict[str, Any]:
         """One plain document."""
         return {
             "sound": self.sound,
-            "copies": [copy.as_json() for copy in self.copies],
+            "copies": [copy.to_dict() for copy in self.copies],
             "folders": [
                 {"folder": str(f.folder), "state": f.state, "detail": f.detail} for f in self.folders
             ],

@@ -73,7 +73,7 @@ class Counts:
             seconds = Counter(int(start - first) for start in self.starts_s)
         return [seconds[n] for n in range(max(seconds) + 1)]
 
-    def as_json(self) -> dict[str, Any]:
+    def to_dict(self) -> dict[str, Any]:
         """The same as plain values, for `/counts`."""
         rates = self.per_second()
         with self._lock:

@@ -109,7 +109,7 @@ class _Handlers:
         return PlainTextResponse(self._robots)
 
     async def counts(self, _: Request) -> Response:
-        return JSONResponse(self._counts.as_json())
+        return JSONResponse(self._counts.to_dict())
 
     async def tilejson(self, request: Request) -> Response:
         name = request.path_params["layer"]

@@ -127,7 +127,7 @@ class VerifyReport:
             return Verdict.UNFINISHED
         return Verdict.READY_WITH_REMARKS if self.remarks else Verdict.READY
 
-    def as_json(self) -> dict[str, Any]:
+    def to_dict(self) -> dict[str, Any]:
         """One plain document."""
         problems: list[dict[str, str]] = []
         left_out = 0
@@ -150,7 +150,7 @@ class VerifyReport:
             "layers": {name: _layer_json(layer) for name, layer in self.layers.items()},
             "problems": problems,
             "problems_not_listed": left_out,
-            "walk": [line.as_json() for line in self.walk],
+            "walk": [line.to_dict() for line in self.walk],
         }
 
 

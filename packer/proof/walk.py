@@ -64,7 +64,7 @@ class Stretch:
     absent: int | None = 0
     seconds: float | None = None
 
-    def as_json(self) -> dict[str, Any]:
+    def to_dict(self) -> dict[str, Any]:
         """One plain document; distances in km, to the metre."""
         return {
             "from_km": round(self.from_m / 1000, 3),
@@ -110,7 +110,7 @@ class LineWalk:
         """The stretches over which the map is not as deep as planned."""
         return tuple(s for s in self.stretches if s.complete_to != self.deepest)
 
-    def as_json(self) -> dict[str, Any]:
+    def to_dict(self) -> dict[str, Any]:
         """One plain document; distances in km, to the metre."""
         return {
             "area": self.area,
@@ -118,7 +118,7 @@ class LineWalk:
             "layer": self.layer,
             "length_km": round(self.length_m / 1000, 3),
             "planned_to": self.deepest,
-            "stretches": [s.as_json() for s in self.stretches],
+            "stretches": [s.to_dict() for s in self.stretches],
             "waypoints_on_gaps": [
                 {
                     "name": s.waypoint.name,

@@ -16,7 +16,7 @@ from pathlib import Path
 from packer.content.codings import pack_vector
 from packer.content.damage import Damaged, NotATile
 from packer.content.digest import body_hash
-from packer.content.payload import Kind, examine, fault_of, runs_out
+from packer.content.payload import Kind, examine, fault_of, is_truncated
 from packer.content.pictures import ENDS_EARLY
 from packer.errors import InputError, TermsError
 from packer.geometry.tileset import Tile
@@ -162,7 +162,7 @@ def _checked(offer: OfferedTile, kind: Kind | None, rules: _Rules) -> Received |
         return f"it is {found.value}, in a pack of {kind.value}"
     if size_px is not None and rules.side_px is not None and size_px != (rules.side_px, rules.side_px):
         return f"it has {size_px[0]} x {size_px[1]} px, where the brief says {rules.side_px}"
-    if found is Kind.JPG and runs_out(offer.data):
+    if found is Kind.JPG and is_truncated(offer.data):
         return f"it is damaged: {ENDS_EARLY}"
     if offer.tile in rules.named and (unsound := fault_of(data, found.value)):
         return unsound

@@ -180,7 +180,7 @@ class SnapshotReader:
     def _version(self) -> int:
         return int(self._db.execute("PRAGMA data_version").fetchone()[0])
 
-    def stock(self, planned: TileSet) -> TileIndex:
+    def index(self, planned: TileSet) -> TileIndex:
         """Those of the planned tiles that the pack holds. Asked for once, before any body."""
         with translated(self.path):
             kept = _rows(_numbers(row) for row in self._db.execute(_KEPT))

@@ -69,7 +69,7 @@ class Bytes(NamedTuple):
         """What to reckon with: the upper bound, or the expected value where the bounds are a guess as well."""
         return self.expected if self.basis == "guess" else self.high
 
-    def as_json(self) -> dict[str, Any]:
+    def to_dict(self) -> dict[str, Any]:
         """Whole bytes by name."""
         return {
             "expected": round(self.expected),

@@ -59,7 +59,7 @@ class SampleCounts:
         if one.sort not in _EMPTY and one.sight in (Sight.DARK, Sight.WASHED_OUT):
             self.dull += 1
 
-    def as_json(self) -> dict[str, int]:
+    def to_dict(self) -> dict[str, int]:
         """The counts by name."""
         return asdict(self)
 

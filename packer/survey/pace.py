@@ -40,17 +40,17 @@ class _PaceProbe:
 
 
 class _TimedTransport:
-    """A door that notes what passes through it."""
+    """A transport that notes what passes through it."""
 
-    def __init__(self, door: Transport, watch: _PaceProbe) -> None:
-        self._door, self._watch = door, watch
+    def __init__(self, transport: Transport, watch: _PaceProbe) -> None:
+        self._transport, self._watch = transport, watch
 
     async def fetch(
         self, url: str, headers: Mapping[str, str], deadline_s: float, limit_bytes: int
     ) -> Result:
-        """As the door behind it. If cancelled: as the door behind it, and nothing is noted."""
+        """As the transport behind it. If cancelled: as the transport behind it, and nothing is noted."""
         started = self._watch.now()
-        reply = await self._door.fetch(url, headers, deadline_s, limit_bytes)
+        reply = await self._transport.fetch(url, headers, deadline_s, limit_bytes)
         if isinstance(reply, Response) and reply.status == 200 and not url.endswith("/robots.txt"):
             self._watch.began = started if self._watch.began is None else min(self._watch.began, started)
             self._watch.ended = self._watch.now()
@@ -59,8 +59,8 @@ class _TimedTransport:
         return reply
 
     async def aclose(self) -> None:
-        """As the door behind it. If cancelled: as the door behind it."""
-        await self._door.aclose()
+        """As the transport behind it. If cancelled: as the transport behind it."""
+        await self._transport.aclose()
 
 
 async def measure(
@@ -70,7 +70,7 @@ async def measure(
     *,
     seed: str = "pace",
     on_progress: Callable[[list[LayerProgress]], None] | None = None,
-    make_door: Callable[..., Transport] = open_transport,
+    make_transport: Callable[..., Transport] = open_transport,
     now: Callable[[], float] = time.monotonic,
 ) -> AssumedSpeed | None:
     """Fetch up to 40 planned tiles that are missing, and take the time; None if too few came to tell.
@@ -92,7 +92,7 @@ async def measure(
         sample_plan(plan, chosen),
         Options(store=store, give_up_after_s=_PATIENCE_S),
         on_progress=on_progress,
-        make_door=lambda *args, **options: _TimedTransport(make_door(*args, **options), watch),
+        make_transport=lambda *args, **options: _TimedTransport(make_transport(*args, **options), watch),
     )
     if watch.began is None or watch.answers < _LEAST or watch.ended <= watch.began:
         return None

@@ -24,7 +24,7 @@ from urllib.parse import SplitResult, urlsplit
 
 from packer.content.codings import pack_vector, unwrap
 from packer.content.damage import Damaged, NotATile, TooBig, UnaskedCoding
-from packer.content.payload import HTML, NOTHING, Kind, Payload, examine, runs_out
+from packer.content.payload import HTML, NOTHING, Kind, Payload, examine, is_truncated
 from packer.content.pictures import ENDS_EARLY
 from packer.fetching.answers.freshness import directives, fresh_until, http_date_s
 from packer.fetching.transports import FailureKind, Response, Result, TransportFailure
@@ -316,9 +316,9 @@ def _judge_ok(
     answer: Response, rules: TileRules, now_s: float, known_jpeg_px: tuple[int, int] | None
 ) -> Outcome:
     headers, body = answer.headers, answer.body
-    doubt = _framing_doubt(headers, len(body))
-    if doubt is not None:
-        return TryAgain(doubt)
+    quarantine = _framing_doubt(headers, len(body))
+    if quarantine is not None:
+        return TryAgain(quarantine)
     if len(body) > rules.limit_bytes:
         return _too_big(rules)
     if not body:
@@ -340,7 +340,7 @@ def _judge_ok(
         return _not_a_tile(error.what, data, rules)
     if mismatch := _mismatch(found, rules):
         return mismatch
-    if found.kind is Kind.JPG and not known and runs_out(data):
+    if found.kind is Kind.JPG and not known and is_truncated(data):
         return TryAgain(f"damaged on the way: {ENDS_EARLY}")
     return _stored(answer, data, found.kind, now_s)
 

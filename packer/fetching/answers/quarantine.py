@@ -75,7 +75,7 @@ class Quarantine:
         self._held = [h for h in self._held if h.refusal is None]
         return found
 
-    def sound(self, now: float) -> tuple[list[PendingAnswer], list[Tile]]:
+    def confirm(self, now: float) -> tuple[list[PendingAnswer], list[Tile]]:
         """The host is itself just now: what is sure by that, and the tiles that have to be asked for again."""
         before, self._sound_at = self._sound_at, now
         if not self._held:
@@ -98,7 +98,7 @@ class Quarantine:
             return False
         return True
 
-    def unsound(self) -> list[Tile]:
+    def reject(self) -> list[Tile]:
         """Someone else answers: the tiles to be asked for again."""
         held, self._held = self._held, []
         self._ask_count = _ROW

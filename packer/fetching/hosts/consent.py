@@ -30,19 +30,19 @@ class Consent:
         plan: Plan,
         sources: Mapping[str, Source],
         gates: Mapping[str, SharedGate],
-        door: Transport,
+        transport: Transport,
         clock: Clock,
     ) -> None:
         self._brief, self._plan, self._sources = brief, plan, sources
-        self._witnesses: dict[str, HostIdentity] = {}
+        self._identities: dict[str, HostIdentity] = {}
         for name, source in sources.items():
             for place in map(robots_url, source.urls(_ANY)):
-                if place not in self._witnesses:
-                    self._witnesses[place] = HostIdentity(place, door, gates[name].gate, clock)
+                if place not in self._identities:
+                    self._identities[place] = HostIdentity(place, transport, gates[name].gate, clock)
 
-    def witness(self, source: Source) -> HostIdentity:
+    def identity(self, source: Source) -> HostIdentity:
         """The witness of a layer's first host."""
-        return self._witnesses[robots_url(source.url(_ANY))]
+        return self._identities[robots_url(source.url(_ANY))]
 
     async def ask(self, stop: asyncio.Event) -> set[str]:
         """Read every robots.txt; the layers whose hosts answered for themselves. `stop` set ends it at once.
@@ -50,7 +50,7 @@ class Consent:
         Raises TermsError where a layer's tiles are disallowed; a host that cannot be reached, or a page in its
         place, disallows nothing. If cancelled: nothing is held.
         """
-        asked = {w: asyncio.create_task(w.consult()) for w in self._witnesses.values()}
+        asked = {w: asyncio.create_task(w.probe()) for w in self._identities.values()}
         stopping = asyncio.create_task(stop.wait())
         everything = asyncio.ensure_future(asyncio.wait(asked.values())) if asked else stopping
         try:
@@ -66,7 +66,7 @@ class Consent:
             if refusal := self.refusal(source):
                 raise refusal
         sure = {w for w, result in zip(asked, results, strict=True) if result is True}
-        return {name for name, source in self._sources.items() if self.witness(source) in sure}
+        return {name for name, source in self._sources.items() if self.identity(source) in sure}
 
     def refusal(self, source: Source) -> TermsError | None:
         """Why a layer may not be fetched by what its hosts' robots.txt say, as far as they were read."""
@@ -75,8 +75,8 @@ class Consent:
         tiles = self._plan.layers[source.layer].tiles
         samples = [next(iter(tiles.at(zoom))) for zoom in tiles.zooms]
         for turn, url in enumerate(source.urls(_ANY)):
-            witness = self._witnesses[robots_url(url)]
-            tile = next((t for t in samples if witness.forbids([source.url(t, turn)]) is not None), None)
+            identity = self._identities[robots_url(url)]
+            tile = next((t for t in samples if identity.forbids([source.url(t, turn)]) is not None), None)
             if tile is not None:
                 path, host = self._shown_path(source, tile), source.hosts[turn]
                 return TermsError(

@@ -99,8 +99,8 @@ class HostIdentity:
     The same answers also say what the host's robots.txt disallows.
     """
 
-    def __init__(self, url: str, door: Transport, gate: Gate, clock: Clock) -> None:
-        self._url, self._door, self._gate, self._clock = url, door, gate, clock
+    def __init__(self, url: str, transport: Transport, gate: Gate, clock: Clock) -> None:
+        self._url, self._transport, self._gate, self._clock = url, transport, gate, clock
         self._rules = TileRules(None, urlsplit(url).netloc.rpartition("@")[2], LIMIT_BYTES, None)
         # Nobody in between can answer in the name of a host that proves who it is, or of this machine.
         self._proven = url.startswith("https:") or is_loopback(host_of(url))
@@ -113,7 +113,7 @@ class HostIdentity:
         self._looked_at: float = -math.inf
         self._word: bool | None = False
 
-    async def consult(self) -> bool:
+    async def probe(self) -> bool:
         """Read robots.txt before any tile is asked for; whether the answer can only be the host's own.
 
         If cancelled: the pass is given back.
@@ -130,14 +130,14 @@ class HostIdentity:
         return disallowed(self._robots, urls) if self._robots else None
 
     @property
-    def wants_memory(self) -> bool:
+    def needs_sample(self) -> bool:
         """Whether the host's own answer is still to be learnt, and it is time to try."""
         return not self._settled and self._clock.now() >= self._remember_at
 
-    async def remember(self) -> None:
+    async def learn(self) -> None:
         """A tile has come, so take the host's answer of now for its own. If cancelled: nothing is remembered."""
         async with self._asking:
-            if not self.wants_memory:
+            if not self.needs_sample:
                 return
             self._remember_at = self._clock.now() + _REMEMBER_EVERY_S
             before, found = self._last, await self._look()
@@ -152,7 +152,7 @@ class HostIdentity:
             if self._known is None and not found.foreign:
                 self._known = found
 
-    async def vouches(self, since: float) -> bool | None:
+    async def is_genuine(self, since: float) -> bool | None:
         """Whether the host has answered as itself at some time after `since`; None if that cannot be told.
 
         One request through the gate serves all who ask meanwhile. If cancelled: the pass is given back.
@@ -177,23 +177,23 @@ class HostIdentity:
         return None if known.status >= 500 else True  # a host in trouble would say the same
 
     async def _look(self, *, first: bool = False) -> _HostSample | None:
-        leave = await self._gate.enter(first=first)
-        if leave is None:
+        permit = await self._gate.enter(first=first)
+        if permit is None:
             return None
         try:
-            reply = await self._door.fetch(self._url, {}, _DEADLINE_S, LIMIT_BYTES)
+            reply = await self._transport.fetch(self._url, {}, _DEADLINE_S, LIMIT_BYTES)
         except BaseException:
-            self._gate.dropped(leave)
+            self._gate.dropped(permit)
             raise
         outcome = judge(reply, self._rules, self._clock.wall())
         if isinstance(outcome, WaitSoLong):
             plainly = isinstance(reply, Response) and reply.status == 429
-            self._gate.strained(leave, outcome.reason, outcome.seconds, plainly=plainly)
+            self._gate.throttled(permit, outcome.reason, outcome.seconds, plainly=plainly)
         elif isinstance(reply, TransportFailure) or reply.status >= 500:
             reason = outcome.reason if isinstance(outcome, LinkDown | TryAgain) else "no answer to robots.txt"
-            self._gate.bad(leave, reason, by_server=isinstance(reply, Response))
+            self._gate.bad(permit, reason, by_server=isinstance(reply, Response))
         else:
-            self._gate.dropped(leave)
+            self._gate.dropped(permit)
         found = self._read(reply)
         self._last = found or self._last
         return found

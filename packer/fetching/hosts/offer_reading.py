@@ -1,4 +1,4 @@
-"""What servers offer, read from them over the door: once before a first plan, and anew before each fetch."""
+"""What servers offer, read from them over the transport: once before a first plan, and anew before each fetch."""
 
 from __future__ import annotations
 
@@ -35,7 +35,7 @@ async def read_offers(
     *,
     only: Collection[str] | None = None,
     environment: Mapping[str, str] | None = None,
-    make_door: Callable[..., Transport] = open_transport,
+    make_transport: Callable[..., Transport] = open_transport,
 ) -> tuple[Brief, list[str]]:
     """Read what the servers offer for the layers that say so, keep it beside the packs, and fill it in.
 
@@ -50,9 +50,9 @@ async def read_offers(
         return brief, []
     environment = os.environ if environment is None else environment
     async with AsyncExitStack() as stack:
-        door = make_door(None, connections=1, user_agent=user_agent(brief.contact))
-        stack.push_async_callback(door.aclose)
-        reading = _Reading(brief, store or brief.store_folder, environment, door)
+        transport = make_transport(None, connections=1, user_agent=user_agent(brief.contact))
+        stack.push_async_callback(transport.aclose)
+        reading = _Reading(brief, store or brief.store_folder, environment, transport)
         found = {layer.name: await reading.layer(layer) for layer in layers}
     return brief.model_copy(update={"layers": {**brief.layers, **found}}), reading.remarks
 
@@ -62,7 +62,7 @@ class _Reading:
     brief: Brief
     folder: Path
     environment: Mapping[str, str]
-    door: Transport
+    transport: Transport
     remarks: list[str] = field(default_factory=list)
     _bodies: dict[tuple[str, tuple[tuple[str, str], ...]], Result] = field(default_factory=dict)
 
@@ -126,7 +126,7 @@ class _Reading:
         """Several layers of one service are told of in one answer. If cancelled: nothing is remembered."""
         key = (url, tuple(sorted(headers.items())))
         if key not in self._bodies:
-            self._bodies[key] = await self.door.fetch(url, headers, _DEADLINE_S, LIMIT_BYTES)
+            self._bodies[key] = await self.transport.fetch(url, headers, _DEADLINE_S, LIMIT_BYTES)
         return self._bodies[key]
 
     def _permitted(self, layer: Layer, url: str, templates: tuple[str, ...]) -> str:

@@ -89,13 +89,13 @@ class Gate:
     ) -> None:
         self.in_flight = 0
         self.ever_good = self.reached = self.several = False
-        self.odds = RetryBudget()
+        self.retry_budget = RetryBudget()
         self.on_change = on_change
         self._pause: Pause | None = None
         self._clock = clock
         self._rate = Rate(per_second)
-        self._window = ConcurrencyLimit(connections)
-        self._strain = OverloadDetector()
+        self._limit = ConcurrencyLimit(connections)
+        self._overload = OverloadDetector()
         self._queue: deque[_Turn] = deque()
         self._alarm: asyncio.Task[None] | None = None
         self._alarm_at = math.inf
@@ -115,7 +115,7 @@ class Gate:
     @property
     def width(self) -> int:
         """How many requests may be under way at once just now."""
-        return self._window.size
+        return self._limit.size
 
     def close(self) -> None:
         """Let nobody in any more; everyone who waits gets None."""
@@ -125,7 +125,7 @@ class Gate:
     async def enter(self, *, first: bool = False) -> Permit | None:
         """Wait for leave to send one request; None when the gate is closed. `first` goes before all who wait.
 
-        Every pass has to come back through one of `good`, `bad`, `strained`, `answered` or `dropped`.
+        Every pass has to come back through one of `good`, `bad`, `throttled`, `answered` or `dropped`.
         If cancelled: no pass is held, and the next in line has its turn instead.
         """
         if not self._queue and not self._closed and self._wait_s(now := self._clock.now()) <= 0:
@@ -164,15 +164,15 @@ class Gate:
         self.in_flight += 1
         self._rate.take(now)
         self._started = now
-        leave = Permit(now, self._pause is not None)
-        self._prober = leave if leave.probe else None
-        return leave
+        permit = Permit(now, self._pause is not None)
+        self._prober = permit if permit.probe else None
+        return permit
 
     def _wait_s(self, now: float) -> float:
         """Seconds until a request may start, 0 for now, infinite until something changes."""
-        if self.in_flight >= self._window.size or (self._pause is not None and self._prober):
+        if self.in_flight >= self._limit.size or (self._pause is not None and self._prober):
             return math.inf
-        ready = max(self._rate.ready_at(now), self._started + self._window.spacing_s)
+        ready = max(self._rate.ready_at(now), self._started + self._limit.spacing_s)
         if self._pause is not None:
             ready = max(ready, self._pause.until)
         return ready - now
@@ -193,44 +193,44 @@ class Gate:
 
     # ------------------------------------------------------------------------------------ how it went
 
-    def landed(self, leave: Permit) -> None:
+    def landed(self, permit: Permit) -> None:
         """The answer is in, so that another request may start; what it says is still to be found out, and
         told through `good`, `bad` or another of these."""
-        leave.landed = self._clock.now()
+        permit.landed = self._clock.now()
         self.in_flight -= 1
         self._dispatch()
 
-    def good(self, leave: Permit, size_bytes: int) -> None:
+    def good(self, permit: Permit, size_bytes: int) -> None:
         """The host gave a proper answer that can only be its own, such as a tile."""
         now = self._clock.now()
-        self._window.good(now, (leave.landed or now) - leave.started, size_bytes)
-        self._strain.eased()
-        self.vouched(leave.started)
-        self._back(leave)
+        self._limit.good(now, (permit.landed or now) - permit.started, size_bytes)
+        self._overload.eased()
+        self.confirmed(permit.started)
+        self._back(permit)
 
-    def vouched(self, since: float) -> None:
+    def confirmed(self, since: float) -> None:
         """The host is known to have answered for itself to what was asked of it at `since`."""
         self.ever_good = self.reached = True
         self._last_good_start = max(self._last_good_start, since)
         self._streak = self._patience = 0
         if self._pause is not None and not self._bound(self._clock.now()):
             if self._pause.kind in (PauseKind.ASKED, PauseKind.SERVER):
-                self._window.ease_in()
+                self._limit.ease_in()
             self._probe_s = _FIRST_PROBE_S
             self._set(None)
 
-    def answered(self, leave: Permit) -> None:
+    def answered(self, permit: Permit) -> None:
         """An answer came that the host may have given, or someone in its place: a probe is to be repeated."""
         now = self._clock.now()
         self._streak = 0
-        self._window.good(now, now - leave.started, 0)
-        if self._pause is not None and leave is self._prober:
+        self._limit.good(now, now - permit.started, 0)
+        if self._pause is not None and permit is self._prober:
             self._pause = replace(self._pause, until=max(self._pause.until, now + _FIRST_PROBE_S))
-        self._back(leave)
+        self._back(permit)
 
     def bad(
         self,
-        leave: Permit,
+        permit: Permit,
         reason: str,
         *,
         kind: PauseKind | None = None,
@@ -243,18 +243,18 @@ class Gate:
         host asked for stands, whatever comes of what was under way."""
         now = self._clock.now()
         self._streak += 1
-        if kind is None and self._streak >= max(3, self._window.size):
+        if kind is None and self._streak >= max(3, self._limit.size):
             kind = PauseKind.SERVER if by_server else PauseKind.LINK
         if self._pause is not None:
-            if leave is self._prober and not self._bound(now):
+            if permit is self._prober and not self._bound(now):
                 told = self._pause
                 kind = kind or told.kind
                 self._probe_s = _next_probe_s(self._probe_s, kind, now - told.since)
                 self._set(Pause(kind, reason, where or told.where, told.since, now + self._spread()))
-        elif kind is not None and leave.started > self._last_good_start:
+        elif kind is not None and permit.started > self._last_good_start:
             self._probe_s = _FIRST_PROBE_S
             self._set(Pause(kind, reason, where, now, now + self._spread()))
-        self._back(leave)
+        self._back(permit)
 
     def _bound(self, now: float) -> bool:
         """Whether the time still runs for which the host asked to be left alone. It may only be lengthened:
@@ -266,7 +266,7 @@ class Gate:
         """The time to the next probe, a tenth more or less, so that many crews in one hotel do not march."""
         return self._probe_s * (0.9 + 0.2 * self._clock.chance())
 
-    def impostor(self, reason: str) -> None:
+    def intercepted(self, reason: str) -> None:
         """Somebody else answers in the host's place: as `bad`, but not told by one request alone."""
         now, told = self._clock.now(), self._pause
         if self._bound(now):
@@ -278,21 +278,21 @@ class Gate:
         where, since = (told.where, told.since) if told is not None else (None, now)
         self._set(Pause(PauseKind.SIGN_IN, reason, where, since, now + self._spread()))
 
-    def strained(self, leave: Permit, reason: str, seconds: float = 0.0, *, plainly: bool = True) -> None:
+    def throttled(self, permit: Permit, reason: str, seconds: float = 0.0, *, plainly: bool = True) -> None:
         """The host asks for patience, `seconds` of it, or as long as we think fit if that is 0.
 
         `plainly` False is for an answer such as 503 that may be one tile's own trouble: without a time it
         pauses the host only if it is not the only one of late.
         """
         now = self._clock.now()
-        often = self._strain.strained()
-        if seconds > 0 or plainly or often or leave is self._prober:
-            self._window.strain(now, now - leave.started)
-            self._wait_as_asked(now, reason, seconds or self._own_patience(leave, now))
-        self._back(leave)
+        often = self._overload.throttled()
+        if seconds > 0 or plainly or often or permit is self._prober:
+            self._limit.strain(now, now - permit.started)
+            self._wait_as_asked(now, reason, seconds or self._own_patience(permit, now))
+        self._back(permit)
 
-    def _own_patience(self, leave: Permit, now: float) -> float:
-        if leave.started >= self._patience_at:  # the rest of one volley is no further sign
+    def _own_patience(self, permit: Permit, now: float) -> float:
+        if permit.started >= self._patience_at:  # the rest of one volley is no further sign
             self._patience, self._patience_at = self._patience + 1, now
         most = min(_FIRST_PATIENCE_S * 2.0 ** min(self._patience, 10), _LONGEST_PATIENCE_S)
         return max(self._patiently.wait_s(max(self._patience, 1)), 0.25 * most)
@@ -303,19 +303,19 @@ class Gate:
             since = told.since if told is not None else now
             self._set(Pause(PauseKind.ASKED, reason, None, since, until))
 
-    def slow(self, leave: Permit) -> None:
+    def slow(self, permit: Permit) -> None:
         """A request ran into its time limit: narrow the window (besides `bad`)."""
         now = self._clock.now()
-        self._window.strain(now, now - leave.started)
+        self._limit.strain(now, now - permit.started)
 
-    def dropped(self, leave: Permit) -> None:
+    def dropped(self, permit: Permit) -> None:
         """The request was given up by ourselves: it says nothing about the host."""
-        self._back(leave)
+        self._back(permit)
 
-    def fair(self, leave: Permit) -> bool:
+    def is_tile_fault(self, permit: Permit) -> bool:
         """Whether the host has answered well a request that started after this one, so that a failure of
         this one is the tile's and not the link's."""
-        return self._last_good_start > leave.started
+        return self._last_good_start > permit.started
 
     def _set(self, pause: Pause | None) -> None:
         before, self._pause = self._pause, pause
@@ -324,9 +324,9 @@ class Gate:
         self.on_change(before, pause)
         self._dispatch()
 
-    def _back(self, leave: Permit) -> None:
-        if leave.landed is None:
+    def _back(self, permit: Permit) -> None:
+        if permit.landed is None:
             self.in_flight -= 1
-        if leave is self._prober:
+        if permit is self._prober:
             self._prober = None
         self._dispatch()

@@ -115,7 +115,7 @@ class OverloadDetector:
         """A good answer came."""
         self._since_last += 1
 
-    def strained(self) -> bool:
+    def throttled(self) -> bool:
         """A sign of strain came; whether there was one of late already."""
         often, self._since_last = self._since_last < _LATE, 0
         return often

@@ -10,7 +10,7 @@ __all__ = ["FailureKind", "Response", "Result", "Transport", "TransportFailure",
 
 
 def open_transport(
-    kind: Literal["lean", "httpx"] | None,
+    kind: Literal["pyreqwest", "httpx"] | None,
     *,
     connections: int,
     user_agent: str,
@@ -18,7 +18,7 @@ def open_transport(
     read_timeout_s: float = 20.0,
     proxy: str | None = None,
 ) -> Transport:
-    """Open one client for a whole run; `None` takes the lean one, which is many times faster.
+    """Open one client for a whole run; `None` takes pyreqwest, which is many times faster.
 
     `connections` caps the requests under way at once, and so the open connections to any one server.
     `user_agent`, `Accept: */*` and `Accept-Encoding: gzip` are the only headers sent beyond what the caller

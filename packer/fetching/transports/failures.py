@@ -1,6 +1,6 @@
-"""What both doors judge alike: error numbers, the head of an answer, and what may be said in a log.
+"""What both transports judge alike: error numbers, the head of an answer, and what may be said in a log.
 
-Every client words and nests its errors in its own way. The doors sort them into `FailureKind` by what is common to
+Every client words and nests its errors in its own way. The transports sort them into `FailureKind` by what is common to
 all: the number the operating system gave, and the phase in which it happened.
 """
 

@@ -1,4 +1,4 @@
-"""The door over httpx: slower, all Python, and the one that can be watched with the usual tools."""
+"""The transport over httpx: slower, all Python, and the one that can be watched with the usual tools."""
 
 from __future__ import annotations
 
@@ -37,7 +37,7 @@ _surplus = operator.attrgetter("_stream._httpcore_stream._stream._connection._h1
 
 
 class HttpxTransport:
-    """A `Door` over one `httpx.AsyncClient`, HTTP/1.1 only."""
+    """A `Transport` over one `httpx.AsyncClient`, HTTP/1.1 only."""
 
     def __init__(
         self,
@@ -71,14 +71,14 @@ class HttpxTransport:
         except (ImportError, ValueError, httpx.InvalidURL):
             raise NetworkError(
                 "The proxy address in the settings or in HTTP_PROXY, HTTPS_PROXY or ALL_PROXY cannot be used "
-                "here. Write it as http://host:port; for a SOCKS proxy take the lean transport."
+                "here. Write it as http://host:port; for a SOCKS proxy take the pyreqwest transport."
             ) from None
         del self._client.headers["Connection"]  # keep-alive is the rule in HTTP/1.1 and need not be said
 
     async def fetch(
         self, url: str, headers: Mapping[str, str], deadline_s: float, limit_bytes: int
     ) -> Result:
-        """See `Door.fetch`. Raises ValueError for an address or a header that cannot be sent.
+        """See `Transport.fetch`. Raises ValueError for an address or a header that cannot be sent.
 
         If cancelled: the connection is closed unless the body was read to its end, and the slot is free.
         """
@@ -98,7 +98,7 @@ class HttpxTransport:
             return self._failure(error, url, headers, progress)
 
     async def aclose(self) -> None:
-        """See `Door.aclose`.
+        """See `Transport.aclose`.
 
         If cancelled: the client goes on closing until the loop ends.
         """

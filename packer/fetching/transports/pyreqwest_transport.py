@@ -1,4 +1,4 @@
-"""The door for everyday use, over pyreqwest: the network runs in a thread of its own, outside Python."""
+"""The transport for everyday use, over pyreqwest: the network runs in a thread of its own, outside Python."""
 
 from __future__ import annotations
 
@@ -61,7 +61,7 @@ _CUT = ("end of file before message length", "unexpected EOF", "without sending 
 
 
 class PyreqwestTransport:
-    """A `Door` over pyreqwest, HTTP/1.1 only: in HTTP/2 one stalled tile takes its neighbours with it.
+    """A `Transport` over pyreqwest, HTTP/1.1 only: in HTTP/2 one stalled tile takes its neighbours with it.
 
     Each connection has a client of its own. A client with several opens one too many whenever a connection
     falls idle while another is still being made, which a slow handshake brings about again and again. A client
@@ -96,7 +96,7 @@ class PyreqwestTransport:
     async def fetch(
         self, url: str, headers: Mapping[str, str], deadline_s: float, limit_bytes: int
     ) -> Result:
-        """See `Door.fetch`. Raises ValueError for an address or a header that cannot be sent, and NetworkError if
+        """See `Transport.fetch`. Raises ValueError for an address or a header that cannot be sent, and NetworkError if
         the certificates can no longer be read when a further connection is needed.
 
         If cancelled: a body is dropped and its connection closed at once. The client cannot drop an exchange
@@ -128,7 +128,7 @@ class PyreqwestTransport:
             failure = self._failure(error, url, headers, late=loop.time() >= ends_at_s)
             return replace(failure, size_bytes=come[0])
         except TimeoutError:
-            return TransportFailure(FailureKind.RESET, "the door was closed")
+            return TransportFailure(FailureKind.RESET, "the transport was closed")
         finally:
             self._running.discard(running)
             if abandoned:
@@ -137,7 +137,7 @@ class PyreqwestTransport:
                 self._give_back(origin, client)
 
     async def aclose(self) -> None:
-        """See `Door.aclose`: exchanges still running end as RESET.
+        """See `Transport.aclose`: exchanges still running end as RESET.
 
         If cancelled: the rest of the clients close when they are collected.
         """

@@ -1,6 +1,6 @@
-"""The one door out: what the rest of the package knows about the network.
+"""The one transport out: what the rest of the package knows about the network.
 
-A door takes an address and answers with what came back, raw, or with a typed failure. It never follows a
+A transport takes an address and answers with what came back, raw, or with a typed failure. It never follows a
 redirect, never retries, never decodes a content coding, and knows nothing of tiles: the one retry layer and
 all judgement of an answer stand elsewhere.
 """

@@ -24,9 +24,9 @@ def walk_geojson(walks: Iterable[LineWalk]) -> dict[str, Any]:
                 shape = {"type": "MultiLineString", "coordinates": parts}
             kind = "complete" if stretch.complete_to == one.deepest else "gap"
             told = {"kind": kind, "area": one.area, "line": one.line, "layer": one.layer}
-            told |= {"planned_to": one.deepest, **stretch.as_json()}
+            told |= {"planned_to": one.deepest, **stretch.to_dict()}
             features.append({"type": "Feature", "geometry": shape, "properties": told})
-        for stop, said in zip(one.stops, one.as_json()["waypoints_on_gaps"], strict=True):
+        for stop, said in zip(one.stops, one.to_dict()["waypoints_on_gaps"], strict=True):
             place = {"type": "Point", "coordinates": [stop.waypoint.lon, stop.waypoint.lat]}
             told = {"kind": "waypoint on a gap", "area": one.area, "layer": one.layer, **said}
             features.append({"type": "Feature", "geometry": place, "properties": told})
