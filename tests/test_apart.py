@@ -146,11 +146,11 @@ def test_a_process_that_cannot_be_started_is_done_without(
 
 _ORPHAN = """
 import asyncio, os, signal
-from packer.fetching.jpeg_worker import Apart
+from packer.fetching.jpeg_worker import JpegWorker
 
 async def go():
-    looks = Apart(busy_per_s=1)
-    looks.tell()
+    looks = JpegWorker(busy_per_s=1)
+    looks.note()
     await looks.started()
     print(looks.process_id, flush=True)
     os.kill(os.getpid(), signal.SIGKILL)

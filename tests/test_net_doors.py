@@ -512,7 +512,7 @@ def heads_read(kind: Kind, monkeypatch: pytest.MonkeyPatch) -> asyncio.Queue[int
         statuses.put_nowait(status)
         return head_failure(status, headers, limit_bytes)
 
-    monkeypatch.setattr(f"packer.fetching.transports.{kind}_door.head_failure", note)
+    monkeypatch.setattr(f"packer.fetching.transports.{kind}_transport.head_failure", note)
     return statuses
 
 

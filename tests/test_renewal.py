@@ -16,7 +16,7 @@ from pathlib import Path
 
 import pytest
 
-from packer.cli.run_fetch import _show, renewal_text
+from packer.cli.run_fetch import _show, refresh_text
 from packer.content.digest import body_hash
 from packer.fetching.hosts.source import labels_for, sources_for
 from packer.fetching.reports import FetchReport, Options
@@ -144,7 +144,7 @@ def test_unless_asked_no_old_tile_is_asked_for_again(brief: Brief) -> None:
     ],
 )
 def test_what_came_of_old_tiles_is_told_in_words(counts: dict[str, int], words: str) -> None:
-    assert renewal_text(counts) == words
+    assert refresh_text(counts) == words
 
 
 def test_each_old_tile_is_asked_for_once_on_its_own_condition(brief: Brief) -> None:
@@ -381,7 +381,7 @@ def test_of_ten_thousand_old_tiles_only_the_three_hundred_that_changed_are_sent(
         new = {f"/survey/{tile}.png" for tile in random.Random(3).sample(tiles[:10_000], 300)}
         server.edition = lambda path: int(path in new)
         told = _lastbar(brief, "--json", "--refresh-older-than", "30d")
-        counts = json.loads(told.stdout)["layers"]["survey"]["renewal"]
+        counts = json.loads(told.stdout)["layers"]["survey"]["refresh"]
         assert server.statuses == {200: 300, 304: 9_700}
         assert {n for t, n in server.tiles_asked.items()} == {1}
         assert (counts["new"], counts["unchanged"], counts["left"]) == (300, 9_700, 0)

@@ -107,7 +107,7 @@ class FetchProgress(AbstractContextManager["FetchProgress"]):
     def _line(self, layer: LayerProgress, now: float) -> str:
         done = layer.held + layer.absent
         if layer.refresh.stale and done + layer.tally.failed >= layer.planned:
-            return self._renewal_line(layer, now)
+            return self._refresh_line(layer, now)
         speed = self._speeds.setdefault(layer.name, _RecentSpeed()).at(now, done)
         left = layer.planned - done - layer.tally.failed
         share = done * 100 // max(layer.planned, 1)
@@ -117,7 +117,7 @@ class FetchProgress(AbstractContextManager["FetchProgress"]):
             parts.append(f"{duration_text(left / speed)} left")
         return ", ".join(parts)
 
-    def _renewal_line(self, layer: LayerProgress, now: float) -> str:
+    def _refresh_line(self, layer: LayerProgress, now: float) -> str:
         tally = layer.refresh
         left = tally.left - tally.failed
         done = tally.stale - left

@@ -183,7 +183,7 @@ def _show_layer(name: str, layer: LayerReport) -> None:
         parts.append(f"{layer.failed:,} not to be had")
     echo(f"{name}: {', '.join(parts)}.")
     if layer.refresh:
-        tell(f"  {renewal_text(layer.refresh)}")
+        tell(f"  {refresh_text(layer.refresh)}")
     for reason, tiles in list(layer.troubles.items())[:_REASONS_SHOWN]:
         tell(f"  {tiles:,} not to be had: {reason}.")
     if layer.missing and layer.areas:
@@ -192,7 +192,7 @@ def _show_layer(name: str, layer: LayerReport) -> None:
         warn(f"lastbar: {layer.failure}")
 
 
-def renewal_text(counts: Mapping[str, int]) -> str:
+def refresh_text(counts: Mapping[str, int]) -> str:
     """What came of the old tiles that were asked for anew."""
     fresh = f"{counts['fresh']:,} {{}}, but still fresh by their server's word." if counts["fresh"] else ""
     if not counts["stale"]:
