@@ -144,7 +144,7 @@ def feed_pack(chance: random.Random, folder: Path, out: Path) -> None:
 
 def _check_ready(pack: Path, planned: TileSet, full: bool) -> None:
     """What verify calls ready is there, by a look of our own: each body with its hash, its seal and, in full, its
-    form, or a note that the server has none."""
+    form, or a note that the server does not have it."""
     with contextlib.closing(sqlite3.connect(pack)) as db:
         rows = db.execute(
             f"SELECT {_PLACE}, seal, hash, data FROM placement JOIN blob ON id = blob_id"

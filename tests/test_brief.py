@@ -130,7 +130,7 @@ LONG = "9" * 5000
 BAD: list[tuple[str, str, tuple[str, ...]]] = [
     ("no TOML", "title = Test\n", ("line 1, column 9", "quotes")),
     ("a Windows path", brief_text(area='line = "C:\\Users\\a.gpx"\n'), ("line 11", '"/"')),
-    ("a key twice", 'title = "a"\ntitle = "b"\n', ("line 2", "second time")),
+    ("a key twice", 'title = "a"\ntitle = "b"\n', ("line 2", "in the brief twice")),
     ("endless digits", f"title = {LONG}\n", ("thousands of digits",)),
     ("deep arrays", f"x = {'[' * 5000}{']' * 5000}\n", ("too deep",)),
     ("deep tables", f"x = {'{a=' * 3000}1{'}' * 3000}\n", ("too deep",)),
@@ -138,7 +138,7 @@ BAD: list[tuple[str, str, tuple[str, ...]]] = [
     ("an unknown key", brief_text("tilte = 1"), ('"tilte"', 'did you mean "title"?')),
     ("path as a key", brief_text('path = "x"'), ('"path" is not known',)),
     ("an unknown layer key", brief_text(layer=LAYER + "conections = 3\n"), ('layer "aerial"', "connections")),
-    ("a strange layer key", brief_text(layer=LAYER + "qqqq = 3\n"), ("known are attribution, blank, connections",)),
+    ("a strange layer key", brief_text(layer=LAYER + "qqqq = 3\n"), ("known names: attribution, blank, connections",)),
     ("an underscore", brief_text(layer=LAYER + "requests_per_second = 3\n"), ('"requests-per-second"',)),
     ("an unknown area key", brief_text(area=BOX + "depest = 3\n"), ('area "course"', 'mean "deepest"')),
     ("a key gone astray", brief_text(tail="overview = false"), ('"overview"', "top of the brief")),
@@ -173,7 +173,7 @@ BAD: list[tuple[str, str, tuple[str, ...]]] = [
     ("overview as text", brief_text('overview = "no"'), ("overview = false",)),
     ("overview as nought", brief_text("overview = 0"), ("overview is 0", "overview = false")),
     ("overview too wide", brief_text(tail='[overview]\nmargin = "2000 km"'), ("margin", "1000 km")),
-    ("no shape", brief_text(area="deepest = 3"), ("just one of line", "none of them")),
+    ("no shape", brief_text(area="deepest = 3"), ("exactly one of line", "found none")),
     ("two shapes", brief_text(area=BOX + 'line = "a.gpx"\nhalf-width = "2 m"\ndeepest = 1'), ("line and box",)),
     ("no depth", brief_text(area=BOX), ("depth", "deepest = 17", '"on foot"')),
     ("depth twice", brief_text(area=BOX + 'deepest = 3\nuse = "road"'), ("depth", "once")),
@@ -237,7 +237,7 @@ for value, word in {
 for value, word in {
     "[1, 2, 3]": "[west, south, east, north]",
     "{ west = 1 }": "[west, south, east, north]",
-    "[12.3, 47.3, 12.7, 47.0]": "south (47.3) should lie below north (47)",
+    "[12.3, 47.3, 12.7, 47.0]": "south (47.3) should be less than north (47)",
     "[12, 47, 12, 48]": "west and east should differ",
     "[-180, -90, 180, 90]": "85.0511",
     "[1, nan, 3, 4]": "latitude nan",
@@ -288,7 +288,7 @@ def test_a_bad_brief_is_told_in_plain_sentences(text: str, words: tuple[str, ...
         ("headers", '{ "X-Key" = "a1b2c3d4\\r\\nHost: x" }', "one line"),
         ("headers", '{ "X-Key" = "a1b2c3d4\\u0001" }', "one line"),
         ("headers", '{ "X-Key" = "a1b2c3d4ü" }', "ASCII"),
-        ("headers", '{ "X-Key: a1b2c3d4" = "x" }', "name of a header"),
+        ("headers", '{ "X-Key: a1b2c3d4" = "x" }', "valid header name"),
         ("headers", '{ "X-Key" = "a1b2c3d4", "x-key" = "b" }', "twice"),
         ("headers", '{ "Host" = "a1b2c3d4" }', "set by Lastbar"),
         ("headers", '{ "user-agent" = "a1b2c3d4" }', "set by Lastbar"),
@@ -323,7 +323,7 @@ def test_several_faults_are_told_at_once_and_a_flood_is_cut_short() -> None:
     assert [line[:2] for line in few.splitlines()[1:]] == ["- ", "- "]
     many = told(brief_text(tail="".join(f'[[areas]]\nname = "a{n}"\n' for n in range(500))))
     assert len(many.splitlines()) == 14
-    assert many.endswith("There are 488 more faults of this kind.")
+    assert many.endswith("There are 488 more errors like these.")
 
 
 def test_one_fault_in_one_area_makes_one_sentence() -> None:

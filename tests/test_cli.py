@@ -211,7 +211,7 @@ def test_new_writes_a_brief_that_plans_and_never_overwrites(tmp_path: Path) -> N
     assert document(lastbar("plan", tmp_path / "trip", "--json"))["tiles"] > 100
     again = lastbar("new", tmp_path / "trip")
     assert again.returncode == 2
-    assert "exists already" in again.stderr
+    assert "already exists" in again.stderr
 
 
 def test_new_takes_a_route_from_anywhere(tmp_path: Path) -> None:

@@ -93,8 +93,8 @@ def test_compare_tells_a_change_of_depth_from_a_change_of_course(tmp_path: Path)
 def test_prune_says_so_where_nothing_is_spare(fetched: Brief) -> None:
     done = lastbar("prune", fetched.path, "--yes")
     assert done.returncode == 0
-    assert "nothing is to be removed" in done.stdout
-    assert "out of the packs" not in done.stdout
+    assert "nothing to remove" in done.stdout
+    assert "removed from the packs" not in done.stdout
 
 
 def test_prune_lists_first_and_removes_only_when_told(fetched: Brief) -> None:
@@ -118,7 +118,7 @@ def test_three_parts_fetched_apart_and_merged_equal_the_pack_fetched_at_once(
 ) -> None:
     with TileServer() as server:
         brief = brief_for(server.url, area=WIDE)
-        shared = document(lastbar("share", brief.path, "--parts", 3, "--to", tmp_path / "parts", "--json"))
+        shared = document(lastbar("split", brief.path, "--parts", 3, "--to", tmp_path / "parts", "--json"))
         for part in shared["parts"]:
             assert lastbar("fetch", part["brief"]).returncode == 0
         assert set(server.tiles_asked.values()) == {1}, "no tile is asked for by two parts"

@@ -144,7 +144,7 @@ def test_tile_that_was_only_confirmed_meanwhile_is_given(ready: tuple[Brief, Pla
 
 @pytest.mark.parametrize(
     ("value", "told"),
-    [("x'00'", "its bytes have changed"), ("7", "its body is missing"), ("'text'", "its body is missing")],
+    [("x'00'", "its bytes have changed"), ("7", "its data is missing"), ("'text'", "its data is missing")],
 )
 def test_damage_is_still_told_as_damage_after_others_have_written(
     ready: tuple[Brief, Plan], pack: Path, value: str, told: str
@@ -221,7 +221,7 @@ def test_fetch_goes_on_beside_a_handover_which_hands_over_what_was_there_when_it
     assert handover(brief, worked_out, None, tmp_path / "card", on_progress=fetch).complete
     assert more in tiles_of(brief.store_folder / "aerial.mbtiles")
     assert tiles_of(tmp_path / "card" / "aerial.mbtiles") == worked_out.layers["aerial"].tiles
-    assert inspect_folder(tmp_path / "card").sound
+    assert inspect_folder(tmp_path / "card").intact
 
 
 @pytest.mark.parametrize("allow_gaps", [True, False])
@@ -246,4 +246,4 @@ def test_refresh_beside_a_handover_is_told_and_the_next_handover_has_the_new_til
         f"SELECT tile_data FROM tiles WHERE zoom_level = {tile.zoom} AND tile_column = {tile.x} AND tile_row = {row}",
     )
     assert found == (picture(tile, noise=3_000),)
-    assert inspect_folder(card).sound
+    assert inspect_folder(card).intact

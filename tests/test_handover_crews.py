@@ -43,8 +43,8 @@ def test_each_crew_gets_its_areas_and_the_overview_and_nothing_else(
     card = (north / "ON THIS CARD.txt").read_text(encoding="utf-8")
     assert "For the devices of crew north team." in card
     assert "Areas: east." in card
-    assert inspect_folder(north).sound
-    assert inspect_folder(south).sound
+    assert inspect_folder(north).intact
+    assert inspect_folder(south).intact
 
 
 def test_crew_without_areas_or_layers_gets_everything(ready: tuple[Brief, Plan], tmp_path: Path) -> None:
@@ -84,11 +84,11 @@ def test_budget_that_the_files_fit_is_kept(ready: tuple[Brief, Plan], tmp_path: 
         ([DeviceCrew("a", areas=("nowhere",))], 'names the area "nowhere"'),
         ([DeviceCrew("a", areas=(OVERVIEW,))], 'names the area "overview"'),
         ([DeviceCrew("a", layers=("sonar",))], 'names the layer "sonar"'),
-        ([DeviceCrew("a", areas=("east",), layers=("topo",))], "left with no tile at all"),
+        ([DeviceCrew("a", areas=("east",), layers=("topo",))], "would get no tile at all"),
         ([DeviceCrew("North"), DeviceCrew("north")], "would share one folder"),
         ([DeviceCrew("a"), DeviceCrew("a")], "would share one folder"),
-        ([DeviceCrew("..")], "cannot name a folder"),
-        ([DeviceCrew("con")], "cannot name a folder"),
+        ([DeviceCrew("..")], "cannot be a folder name"),
+        ([DeviceCrew("con")], "cannot be a folder name"),
     ],
 )
 def test_crews_that_make_no_sense_are_refused(
@@ -115,7 +115,9 @@ def test_no_crew_name_leads_out_of_the_target(name: str) -> None:
     ["con", "CON .north", "com1 .x", "COM¹", "lpt².team", "Lpt³ . b", "com0", "LPT9", "aux.1", "prn  .a"],
 )
 def test_name_that_windows_keeps_for_a_device_is_no_folder(name: str) -> None:
-    with pytest.raises(BriefError, match=r"cannot name a folder, since Windows keeps .* for a device"):
+    with pytest.raises(
+        BriefError, match=r"cannot be a folder name, because Windows reserves .* for a device"
+    ):
         folder_name(name)
 
 

@@ -162,7 +162,7 @@ def test_command_tells_files_and_next_step_in_80_columns(
     told = capsys.readouterr()
     assert told.err == ""
     assert "topo.mbtiles" in told.out
-    assert "Handed over and read back." in told.out
+    assert "Handed over, and every file read back." in told.out
     assert f"lastbar inspect {tmp_path / 'c'}" in told.out
     assert all(len(line) <= 80 for line in told.out.splitlines() if str(tmp_path) not in line)
 
@@ -219,14 +219,14 @@ def test_command_ends_with_1_when_gaps_were_allowed(
     (tmp_path / "brief.toml").write_text(_AS_FILE.replace("12.36,", "12.60,"), encoding="utf-8")
     assert run(wider, tmp_path / "c", **options) == EXIT_NOT_COMPLETE
     out = capsys.readouterr().out
-    assert "WITH GAPS" in out
+    assert "NOT COMPLETE" in out
     assert "planned tiles MISSING" in out
 
 
 @pytest.mark.parametrize(
     ("options", "reason"),
     [
-        ({"as_": "zip"}, "it is mbtiles, gpkg or folder"),
+        ({"as_": "zip"}, "it should be mbtiles, gpkg or folder"),
         ({"max_file": "4 gigs"}, "--max-file 4 gigs: a size is a number with its unit"),
         ({"crews": ["night"]}, "the brief has no such crew. It has: none."),
     ],

@@ -243,7 +243,7 @@ def test_room_is_counted_with_old_files_given_up_one_after_the_other(
     # Room for the larger file a second time and for what comes besides, not for both files.
     monkeypatch.setattr(drafting, "free_bytes", lambda _: 1_000_000 + int(largest * 1.15))
     handover(brief, worked_out, None, card)
-    assert inspect_folder(card).sound
+    assert inspect_folder(card).intact
 
 
 def test_overview_goes_into_every_part_only_as_far_as_it_is_small(tmp_path: Path) -> None:

@@ -79,7 +79,7 @@ def put_another_crew_in_place(folder: Path) -> None:
 
 def test_target_with_all_its_crews_is_sound(card: Path) -> None:
     found = inspect_tree(card)
-    assert found.sound
+    assert found.intact
     assert [copy.folder.name for copy in found.copies] == ["north", "south"]
     assert all(copy.extra == () for copy in found.copies)
     assert sorted(path.name for path in card.iterdir()) == [
@@ -105,16 +105,16 @@ def test_crew_folder_that_is_lost_or_half_done_is_named_and_the_others_are_inspe
 ) -> None:
     accident(card / "north")
     found = inspect_tree(card)
-    assert not found.sound
+    assert not found.intact
     assert faults(found) == {"north": state}
-    assert [copy.sound for copy in found.copies if copy.folder.name == "south"] == [True]
+    assert [copy.intact for copy in found.copies if copy.folder.name == "south"] == [True]
     assert run_inspect.run(card, as_json=False) == EXIT_NOT_COMPLETE
     out = capsys.readouterr().out
     assert f"{card / 'north'}\n  {state}: " in out
-    assert "NOT SOUND" in out
+    assert "NOT INTACT" in out
     assert run_inspect.run(card, as_json=True) == EXIT_NOT_COMPLETE
     told = json.loads(capsys.readouterr().out)
-    assert told["sound"] is False
+    assert told["intact"] is False
     assert [(f["folder"], f["state"]) for f in told["folders"]] == [(str(card / "north"), state)]
 
 
@@ -126,9 +126,9 @@ def test_target_that_lost_every_crew_is_not_sound(card: Path) -> None:
 
 def test_older_target_without_a_record_is_inspected_by_what_is_in_it(card: Path) -> None:
     (card / "crews.json").unlink()
-    assert inspect_tree(card).sound
+    assert inspect_tree(card).intact
     shutil.rmtree(card / "north")
-    assert inspect_tree(card).sound
+    assert inspect_tree(card).intact
 
 
 def test_half_done_folder_is_named_without_a_record_too(card: Path) -> None:
@@ -142,7 +142,7 @@ def test_half_done_folder_is_named_without_a_record_too(card: Path) -> None:
 @pytest.mark.parametrize("kind", ["mbtiles", "gpkg", "folder"])
 def test_folder_of_one_crew_is_inspected_alone(ready: tuple[Brief, Plan], tmp_path: Path, kind: As) -> None:
     handover(*ready, None, tmp_path / "card", as_=kind, crews=[NORTH, SOUTH])
-    assert inspect_tree(tmp_path / "card").sound
+    assert inspect_tree(tmp_path / "card").intact
     device = Path(shutil.copytree(tmp_path / "card" / "north", tmp_path / "device"))
     assert run_inspect.run(device, as_json=False) == 0
     assert inspect_folder(device).extra == ()
@@ -153,7 +153,7 @@ def test_crews_handed_over_now_and_later_all_belong_to_the_target(
 ) -> None:
     for crew in (NORTH, SOUTH, NORTH):
         handover(*ready, None, tmp_path, crews=[crew])
-    assert inspect_tree(tmp_path).sound
+    assert inspect_tree(tmp_path).intact
     shutil.rmtree(tmp_path / "north")
     handover(*ready, None, tmp_path, crews=[SOUTH])
     assert faults(inspect_tree(tmp_path)) == {"north": "missing"}
@@ -165,7 +165,7 @@ def test_crews_of_an_older_target_are_taken_into_the_record_when_another_is_hand
     handover(*ready, None, tmp_path, crews=[NORTH])
     (tmp_path / "crews.json").unlink()
     handover(*ready, None, tmp_path, crews=[SOUTH])
-    assert inspect_tree(tmp_path).sound
+    assert inspect_tree(tmp_path).intact
     shutil.rmtree(tmp_path / "north")
     assert faults(inspect_tree(tmp_path)) == {"north": "missing"}
 
@@ -176,7 +176,7 @@ def test_crew_that_is_spelled_in_other_letters_has_one_place_in_the_record(
     handover(*ready, None, tmp_path, crews=[NORTH])
     shutil.rmtree(tmp_path / "north")
     handover(*ready, None, tmp_path, crews=[DeviceCrew("North")])
-    assert inspect_tree(tmp_path).sound
+    assert inspect_tree(tmp_path).intact
 
 
 def test_crew_whose_accents_were_parted_from_their_letters_by_a_copy_is_not_missed(
@@ -184,7 +184,7 @@ def test_crew_whose_accents_were_parted_from_their_letters_by_a_copy_is_not_miss
 ) -> None:
     handover(*ready, None, tmp_path, crews=[DeviceCrew("S\u00fcd")])
     (tmp_path / "S\u00fcd").rename(tmp_path / "Su\u0308d")
-    assert inspect_tree(tmp_path).sound
+    assert inspect_tree(tmp_path).intact
     lose_the_manifest(tmp_path / "Su\u0308d")
     assert faults(inspect_tree(tmp_path)) == {"Su\u0308d": "unfinished"}
 
@@ -198,7 +198,7 @@ def test_crew_whose_folder_kept_an_older_spelling_is_not_missed(
     handover(*ready, None, tmp_path, crews=[DeviceCrew("s\u00fcd")])
     for kept in ("S\u00fcd", "Su\u0308d"):
         (tmp_path / "s\u00fcd").rename(tmp_path / kept)
-        assert inspect_tree(tmp_path).sound
+        assert inspect_tree(tmp_path).intact
         (tmp_path / kept).rename(tmp_path / "s\u00fcd")
 
 
@@ -207,7 +207,7 @@ def test_folder_of_exactly_the_recorded_name_comes_before_one_that_is_alike(
 ) -> None:
     handover(*ready, None, tmp_path, crews=[DeviceCrew("north")])
     (tmp_path / "NORTH").mkdir()
-    assert inspect_tree(tmp_path).sound
+    assert inspect_tree(tmp_path).intact
     shutil.rmtree(tmp_path / "north")
     assert faults(inspect_tree(tmp_path)) == {"NORTH": "unfinished"}
 
@@ -228,7 +228,7 @@ def test_handover_that_fails_leaves_every_crew_of_it_unfinished(
     assert faults(inspect_tree(card)) == {"north": "unfinished", "south": "unfinished"}
     monkeypatch.undo()
     handover(*ready, None, card, crews=[NORTH, SOUTH])
-    assert inspect_tree(card).sound
+    assert inspect_tree(card).intact
 
 
 def shut(monkeypatch: pytest.MonkeyPatch, folder: Path) -> None:
@@ -257,7 +257,7 @@ def test_folder_that_may_not_be_looked_into_is_passed_by(
     shut(monkeypatch, tmp_path / "lost+found")
     handover(*ready, None, tmp_path, crews=crews)
     found = inspect_tree(tmp_path)
-    assert found.sound
+    assert found.intact
     assert [copy.folder for copy in found.copies] == [tmp_path / crew.name for crew in crews] or [tmp_path]
     with pytest.raises(InputError, match="Remove the old files"):
         handover(*ready, None, tmp_path, crews=[] if crews else [NORTH])
@@ -269,7 +269,7 @@ def test_crew_folder_that_may_not_be_looked_into_is_named_and_the_others_are_ins
     shut(monkeypatch, card / "north")
     found = inspect_tree(card)
     assert faults(found) == {"north": "unreadable"}
-    assert [(copy.folder.name, copy.sound) for copy in found.copies] == [("south", True)]
+    assert [(copy.folder.name, copy.intact) for copy in found.copies] == [("south", True)]
     with pytest.raises(DiskError, match="north cannot be used: Permission denied"):
         handover(*ready, None, card, crews=[NORTH])
 
@@ -326,7 +326,7 @@ def test_lock_of_a_dead_handover_does_not_stop_the_next(
     assert (tmp_path / ".crews.json.lock").exists()
     monkeypatch.setattr(crew_folders, "_PATIENCE_S", 0.0)
     handover(*ready, None, tmp_path, crews=[NORTH])
-    assert inspect_tree(tmp_path).sound
+    assert inspect_tree(tmp_path).intact
 
 
 def test_record_that_another_handover_keeps_to_itself_is_told(
@@ -337,7 +337,7 @@ def test_record_that_another_handover_keeps_to_itself_is_told(
     with FileLock(card / ".crews.json.lock"):
         with pytest.raises(StoreBusyError, match=r"Another handover has been writing .*crews\.json"):
             handover(*ready, None, card, crews=[NORTH])
-        assert inspect_tree(card).sound
+        assert inspect_tree(card).intact
     assert (card / "crews.json").read_bytes() == before
     handover(*ready, None, card, crews=[NORTH])
 
@@ -350,7 +350,7 @@ def test_target_without_locks_is_handed_over_to_all_the_same(
 
     monkeypatch.setattr(FileLock, "acquire", refused)
     handover(*ready, None, tmp_path, crews=[NORTH])
-    assert inspect_tree(tmp_path).sound
+    assert inspect_tree(tmp_path).intact
 
 
 def test_lock_that_is_a_link_is_not_written_through(ready: tuple[Brief, Plan], tmp_path: Path) -> None:
@@ -397,7 +397,7 @@ def test_kill_at_any_file_operation_never_leaves_a_target_that_is_called_sound(
     # Then the last manifest is in place, and only the note of names may be left.
     assert len(called_sound) - ended <= 2
     handover(brief, worked_out, None, tmp_path / "card2", crews=[NORTH, SOUTH])
-    assert inspect_tree(tmp_path / "card2").sound
+    assert inspect_tree(tmp_path / "card2").intact
     assert list(leftovers(tmp_path / "card2")) == []
 
 
@@ -407,9 +407,9 @@ def _is_called_sound(card: Path) -> bool:
         found = inspect_tree(card)
     except (InputError, StoreError):
         return False
-    if found.sound:
+    if found.intact:
         assert [copy.folder.name for copy in found.copies] == ["north", "south"]
-    return found.sound
+    return found.intact
 
 
 @pytest.mark.parametrize(
@@ -433,7 +433,7 @@ def test_record_that_is_none_is_named_by_inspect_and_refused_by_handover(
     (card / "crews.json").write_bytes(content)
     found = inspect_tree(card)
     assert faults(found) == {"crews.json": "unreadable"}
-    assert all(copy.sound for copy in found.copies)
+    assert all(copy.intact for copy in found.copies)
     with pytest.raises(InputError, match=r"holds a crews.json that no handover wrote.* Move it away"):
         handover(*ready, None, card, crews=[NORTH])
     assert (card / "crews.json").read_bytes() == content
@@ -453,7 +453,7 @@ def test_record_that_is_a_link_is_neither_read_nor_written_through(
 def test_crew_that_goes_by_the_name_of_a_file_of_the_handover_is_refused(
     ready: tuple[Brief, Plan], tmp_path: Path, name: str
 ) -> None:
-    with pytest.raises(BriefError, match="since a file of the handover itself has that name"):
+    with pytest.raises(BriefError, match="because a file of the handover has that name"):
         handover(*ready, None, tmp_path / "card", crews=[DeviceCrew(name)])
     assert not (tmp_path / "card").exists()
 
@@ -490,7 +490,7 @@ def test_handover_without_crews_is_refused_where_crews_have_their_folders(
     handover(*ready, None, card, crews=[NORTH])
     accident(card)
     before = everything(card)
-    with pytest.raises(InputError, match=r"is of a handover with crews, .* Remove the old files"):
+    with pytest.raises(InputError, match=r"is from a handover with crews, .* Remove the old files"):
         handover(*ready, None, card)
     assert everything(card) == before
 
@@ -503,9 +503,7 @@ def test_handover_with_crews_is_refused_where_one_without_lies(
     handover(*ready, None, card)
     accident(card)
     before = everything(card)
-    with pytest.raises(
-        InputError, match=r"holds what a handover without crews leaves .* Remove the old files"
-    ):
+    with pytest.raises(InputError, match=r"has files of a handover without crews.* Remove the old files"):
         handover(*ready, None, card, crews=[NORTH])
     assert everything(card) == before
 
@@ -541,7 +539,7 @@ def test_half_done_folder_of_a_crew_tells_whose_it_is_without_a_record(
         handover(*ready, None, tmp_path)
     monkeypatch.undo()
     handover(*ready, None, tmp_path, crews=[NORTH])
-    assert inspect_tree(tmp_path).sound
+    assert inspect_tree(tmp_path).intact
 
 
 @pytest.mark.parametrize(
@@ -575,12 +573,12 @@ def test_both_levels_of_a_mixture_are_inspected(
     assert "not part of the copy" not in out
     (mixed / "south" / "topo.mbtiles").unlink()
     found = inspect_tree(mixed)
-    assert {copy.folder.name: copy.sound for copy in found.copies} == {
+    assert {copy.folder.name: copy.intact for copy in found.copies} == {
         "card": True,
         "north": True,
         "south": False,
     }
-    assert not found.sound
+    assert not found.intact
 
 
 def test_crews_beside_a_handover_without_them_that_was_killed_do_not_make_it_sound(mixed: Path) -> None:
@@ -604,5 +602,5 @@ def test_folder_of_another_program_beside_a_copy_is_not_looked_into(
     (tmp_path / "card" / "game").mkdir()
     (tmp_path / "card" / "game" / "manifest.json").write_text('{"name": "game"}', encoding="utf-8")
     found = inspect_tree(tmp_path / "card")
-    assert found.sound
+    assert found.intact
     assert [copy.extra for copy in found.copies] == [("game",)]

@@ -88,9 +88,9 @@ def put_a_page_in_place(pack: Path) -> None:
 
 DAMAGES: dict[Callable[[Path], None], str] = {
     flip_a_bit: "its bytes have changed",
-    lose_a_body: "its body is missing",
-    break_a_seal: "it lies at another tile's place",
-    put_a_page_in_place: r"it is damaged or no tile \(an HTML page\)",
+    lose_a_body: "its data is missing",
+    break_a_seal: "it is stored at another tile's place",
+    put_a_page_in_place: r"it is not a whole tile \(an HTML page\)",
 }
 
 
@@ -114,7 +114,7 @@ def test_refusal_of_a_bad_body_names_the_packs_in_a_command_that_can_be_pasted(t
     brief.store_folder.rename(store)
     flip_a_bit(store / "aerial.mbtiles")
     command = f"lastbar verify '{brief.path}' --store '{store}'"
-    with pytest.raises(StoreError, match=f"See all such tiles with {re.escape(command)}; or leave them out"):
+    with pytest.raises(StoreError, match=f"To find all such tiles: {re.escape(command)}. To leave them out"):
         handover(brief, worked_out, store, tmp_path / "card")
 
 
@@ -133,7 +133,7 @@ def test_bad_body_is_left_out_and_told_when_gaps_are_allowed(
     card = (tmp_path / "card" / "ON THIS CARD.txt").read_text(encoding="utf-8")
     assert "NOT COMPLETE" in card
     assert "aerial: 1 planned tiles ARE MISSING: they were damaged in the pack." in card
-    assert inspect_folder(tmp_path / "card").sound
+    assert inspect_folder(tmp_path / "card").intact
 
 
 def gaps(plan: Plan) -> dict[str, set[Tile]]:
@@ -154,7 +154,7 @@ def test_gaps_that_are_allowed_are_told_on_the_card_and_in_the_manifest(tmp_path
     packs(brief, worked_out, missing=gaps(worked_out))
     handover(brief, worked_out, None, tmp_path / "card", allow_gaps=True)
     card = (tmp_path / "card" / "ON THIS CARD.txt").read_text(encoding="utf-8")
-    assert "NOT COMPLETE: parts of the map are missing" in card
+    assert "NOT COMPLETE: planned tiles are missing" in card
     assert "aerial: 3 planned tiles ARE MISSING: they were not fetched in time." in card
     manifest = read_manifest(tmp_path / "card")
     assert not manifest.complete
@@ -213,7 +213,7 @@ def test_card_is_one_page_of_80_columns_with_what_a_crew_needs(
         "fetched from 2030-03-17",
         "aerial: Example Survey",
         "Imagery is dated",
-        "for viewing and not for positioning",
+        "for viewing, not for positioning",
         "independent means of navigation",
         "Local law, closures",
         "licence or a guide",
@@ -228,13 +228,13 @@ def test_page_stays_one_page_with_many_parts_and_areas(tmp_path: Path) -> None:
     assert len(report.copies[0].manifest.files) > 10
     text = (tmp_path / "card" / "ON THIS CARD.txt").read_text(encoding="utf-8")
     assert len(text.splitlines()) <= 70
-    assert "more files, all in manifest.json" in text
+    assert "more, all listed in manifest.json" in text
 
 
 def test_folder_of_the_packs_is_refused_as_target(ready: tuple[Brief, Plan]) -> None:
     brief, worked_out = ready
     before = {path.name: path.read_bytes() for path in brief.store_folder.glob("*.mbtiles")}
-    with pytest.raises(InputError, match="where the packs themselves are kept"):
+    with pytest.raises(InputError, match="the folder of the packs"):
         handover(brief, worked_out, None, brief.store_folder / ".." / brief.store_folder.name)
     assert {path.name: path.read_bytes() for path in brief.store_folder.glob("*.mbtiles")} == before
 
@@ -282,8 +282,8 @@ def test_target_that_is_itself_a_link_is_what_the_planner_asked_for(
     (tmp_path / "card").symlink_to(tmp_path / "elsewhere")
     handover(brief, worked_out, None, tmp_path / "card", crews=[DeviceCrew("north")])
     handover(brief, worked_out, None, tmp_path / "card" / "whole")
-    assert inspect_folder(tmp_path / "elsewhere" / "north").sound
-    assert inspect_folder(tmp_path / "elsewhere" / "whole").sound
+    assert inspect_folder(tmp_path / "elsewhere" / "north").intact
+    assert inspect_folder(tmp_path / "elsewhere" / "whole").intact
 
 
 @pytest.mark.parametrize("name", ["aerial.mbtiles", "AERIAL.MBTiles"])
@@ -294,7 +294,7 @@ def test_file_that_comes_from_no_handover_is_never_replaced(
     card = tmp_path / "card"
     card.mkdir()
     (card / name).write_bytes(b"someone's own")
-    with pytest.raises(InputError, match="comes from no handover"):
+    with pytest.raises(InputError, match="is not from a handover"):
         handover(brief, worked_out, None, card)
     assert (card / name).read_bytes() == b"someone's own"
 
@@ -304,7 +304,7 @@ def test_manifest_of_another_program_is_never_replaced(ready: tuple[Brief, Plan]
     card = tmp_path / "card"
     card.mkdir()
     (card / "manifest.json").write_text('{"name": "other"}', encoding="utf-8")
-    with pytest.raises(InputError, match="no handover wrote"):
+    with pytest.raises(InputError, match="was not written by a handover"):
         handover(brief, worked_out, None, card)
     assert (card / "manifest.json").read_text(encoding="utf-8") == '{"name": "other"}'
 
@@ -319,7 +319,7 @@ def test_stale_parts_of_an_earlier_handover_are_named_and_left(
     with pytest.raises(InputError, match=r"would not replace, such as aerial\.mbtiles"):
         handover(brief, worked_out, None, card, as_="gpkg")
     assert visible(card) == before
-    assert inspect_folder(card).sound
+    assert inspect_folder(card).intact
 
 
 @pytest.mark.parametrize("kind", ["mbtiles", "gpkg", "folder"])
@@ -334,7 +334,7 @@ def test_second_handover_replaces_the_first_whole(
     assert (card / "manifest.json").read_bytes() == first
     assert list(leftovers(card)) == []
     report = inspect_folder(card)
-    assert report.sound
+    assert report.intact
     assert report.extra == ()
 
 
@@ -481,7 +481,7 @@ def _only_whole_files(card: Path, whole: Path) -> None:
             with SealedFile(path) as sealed:
                 assert sealed.structure_fault(thorough=True) is None
     if (card / "manifest.json").exists():
-        assert inspect_folder(card).sound
+        assert inspect_folder(card).intact
 
 
 def test_crew_names_and_titles_cannot_break_the_page(ready: tuple[Brief, Plan], tmp_path: Path) -> None:

@@ -49,13 +49,13 @@ def copied(originals: Path, tmp_path: Path) -> Callable[[str], Path]:
 
 
 def states(report: InspectReport) -> dict[str, str]:
-    return {file.name: file.state for file in report.files if file.state != "sound"}
+    return {file.name: file.state for file in report.files if file.state != "intact"}
 
 
 @pytest.mark.parametrize("kind", ["mbtiles", "gpkg", "folder", "parts"])
 def test_plain_copy_is_sound(copied: Callable[[str], Path], kind: str) -> None:
     report = inspect_folder(copied(kind))
-    assert report.sound
+    assert report.intact
     assert report.extra == ()
     assert all(file.detail == "" for file in report.files)
 
@@ -71,7 +71,7 @@ def test_one_flipped_bit_is_found_wherever_it_is(
     path.write_bytes(content)
     report = inspect_folder(path.parent)
     assert states(report) == {f"aerial.{kind}": "changed"}
-    assert not report.sound
+    assert not report.intact
 
 
 def test_copy_that_broke_off_is_told_from_one_with_changed_bytes(copied: Callable[[str], Path]) -> None:
@@ -81,7 +81,7 @@ def test_copy_that_broke_off_is_told_from_one_with_changed_bytes(copied: Callabl
     os.truncate(path, size - 5000)
     report = inspect_folder(folder)
     assert states(report) == {"aerial.mbtiles": "short"}
-    assert f"{size - 5000:,} of {size:,} bytes: the copy broke off" in report.files[0].detail
+    assert f"{size - 5000:,} of {size:,} bytes: the copying stopped early" in report.files[0].detail
 
 
 def test_file_with_bytes_after_its_end_is_told(copied: Callable[[str], Path]) -> None:
@@ -90,7 +90,7 @@ def test_file_with_bytes_after_its_end_is_told(copied: Callable[[str], Path]) ->
         file.write(b"\0" * 12)
     report = inspect_folder(folder)
     assert states(report) == {"topo.mbtiles": "long"}
-    assert "12 bytes too many" in report.files[1].detail
+    assert "12 bytes too long" in report.files[1].detail
 
 
 def test_missing_part_is_named_by_its_number(copied: Callable[[str], Path]) -> None:
@@ -100,7 +100,7 @@ def test_missing_part_is_named_by_its_number(copied: Callable[[str], Path]) -> N
     report = inspect_folder(folder)
     assert states(report) == {names[0]: "missing"}
     count = names[0].split("-")[3].removesuffix(".mbtiles")
-    assert any(f"part 2 of {count}, is not here" in file.detail for file in report.files)
+    assert any(f"part 2 of {count}, is missing" in file.detail for file in report.files)
 
 
 def test_loose_tiles_missing_changed_and_added_are_told_apart(copied: Callable[[str], Path]) -> None:
@@ -131,8 +131,8 @@ def test_files_that_are_not_part_of_the_copy_are_named_and_do_no_harm(copied: Ca
     (folder / "holiday.jpg").write_bytes(b"x")
     (folder / ".aerial.mbtiles.handover.part").write_bytes(b"x")
     report = inspect_folder(folder)
-    assert report.sound
-    assert report.extra == (".aerial.mbtiles.handover.part (half-written, of no use)", "holiday.jpg")
+    assert report.intact
+    assert report.extra == (".aerial.mbtiles.handover.part (half written, not usable)", "holiday.jpg")
 
 
 def rewritten(folder: Path, change: Callable[[dict[str, Any]], None]) -> Path:
@@ -161,7 +161,7 @@ def test_manifest_that_names_what_is_no_plain_path_inside_opens_nothing(
     copied: Callable[[str], Path], name: str
 ) -> None:
     folder = rewritten(copied("mbtiles"), named(name))
-    with pytest.raises(StoreError, match=r"at files.0.name: .*nothing was opened on its word"):
+    with pytest.raises(StoreError, match=r"at files.0.name: .*No other file was opened"):
         inspect_folder(folder)
 
 
@@ -232,7 +232,7 @@ def test_folder_without_manifest_is_an_unfinished_handover(
 ) -> None:
     folder = copied("mbtiles")
     (folder / "manifest.json").unlink()
-    with pytest.raises(StoreError, match=r"its handover never came to an end"):
+    with pytest.raises(StoreError, match=r"its handover did not finish"):
         inspect_folder(folder)
     with pytest.raises(InputError, match="is no folder"):
         inspect_folder(tmp_path / "nowhere")
@@ -263,7 +263,7 @@ def test_loose_tiles_behind_a_link_at_any_level_are_not_taken_for_a_copy(
     shutil.rmtree(linked) if linked.is_dir() else linked.unlink()
     linked.symlink_to(originals / "folder" / name)
     report = inspect_folder(folder)
-    assert not report.sound
+    assert not report.intact
     if what == "aerial":
         assert states(report) == {"aerial/tiles.sha256": "unreadable", "aerial/tiles.json": "unreadable"}
     elif linked.suffix:
@@ -284,7 +284,7 @@ def test_each_folder_of_loose_tiles_is_looked_at_once(
         return is_symlink(path)
 
     monkeypatch.setattr(Path, "is_symlink", counting)
-    assert inspect_folder(folder).sound
+    assert inspect_folder(folder).intact
     below = [path for path in (folder / "aerial").rglob("*") if path.is_dir()]
     assert {looked[path] for path in below} == {1}
 
@@ -346,7 +346,7 @@ def test_nothing_is_written_while_looking(copied: Callable[[str], Path], kind: s
         path.chmod(0o555 if path.is_dir() else 0o444)
     folder.chmod(0o555)
     try:
-        assert inspect_folder(folder).sound
+        assert inspect_folder(folder).intact
         assert snapshot() == before
     finally:
         for path in [folder, *folder.rglob("*")]:
@@ -361,11 +361,13 @@ def test_copies_of_all_crews_are_found_below_one_folder(originals: Path) -> None
     assert copies_in(originals / "nowhere") == [originals / "nowhere"]
 
 
-def test_command_says_sound_and_ends_with_0(originals: Path, capsys: pytest.CaptureFixture[str]) -> None:
+def test_command_says_intact_and_ends_with_0(originals: Path, capsys: pytest.CaptureFixture[str]) -> None:
     assert run_inspect.run(originals / "crews", as_json=False) == 0
     out = capsys.readouterr().out
     assert "Ketterling Basin reconnaissance, for crew north" in out
-    assert out.rstrip().endswith("SOUND: as it was handed over.")
+    assert out.rstrip().endswith(
+        "INTACT: every file is as it was handed over, and no planned tile is missing."
+    )
 
 
 def test_command_names_what_to_copy_again_and_ends_with_1(
@@ -376,10 +378,10 @@ def test_command_names_what_to_copy_again_and_ends_with_1(
     assert run_inspect.run(folder, as_json=False) == EXIT_NOT_COMPLETE
     out = capsys.readouterr().out
     assert "missing topo.mbtiles: the file is not here" in out
-    assert "NOT SOUND" in out
+    assert "NOT INTACT" in out
     assert run_inspect.run(folder, as_json=True) == EXIT_NOT_COMPLETE
     found = json.loads(capsys.readouterr().out)
-    assert found["sound"] is False
+    assert found["intact"] is False
     assert {f["name"]: f["state"] for f in found["copies"][0]["files"]}["topo.mbtiles"] == "missing"
 
 

@@ -61,7 +61,7 @@ def test_handover_killed_49_times_in_all_never_shows_half_a_file_and_ends_byte_f
     assert command(*to_card) == 0
     assert _tree(card) == expected, "byte for byte, with nothing left over"
     report = inspect_folder(card)
-    assert (report.sound, report.extra) == (True, ())
+    assert (report.intact, report.extra) == (True, ())
 
 
 def _check_final_names(card: Path, expected: dict[str, bytes]) -> None:
@@ -77,7 +77,7 @@ def _check_final_names(card: Path, expected: dict[str, bytes]) -> None:
                 assert sealed.structure_fault(thorough=True) is None
     if "manifest.json" in visible:
         assert visible == expected
-        assert inspect_folder(card).sound
+        assert inspect_folder(card).intact
 
 
 def _bodies(pack: Path) -> dict[tuple[int, int, int], bytes]:

@@ -293,7 +293,7 @@ def test_what_is_no_tileset_is_refused_in_words(tmp_path: Path) -> None:
 
 def test_a_folder_without_tiles_is_not_taken_for_a_success(tmp_path: Path) -> None:
     (tmp_path / "own").mkdir()
-    with pytest.raises(InputError, match="holds no tile"):
+    with pytest.raises(InputError, match="has no tile in it"):
         take_in(tmp_path / "a.mbtiles", labels(), tmp_path / "own")
 
 

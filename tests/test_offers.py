@@ -25,7 +25,7 @@ from packer.geometry.grid import LonLatBox
 from packer.geometry.tileset import Tile, TileSet
 from packer.planning.brief import Brief
 from packer.planning.brief_edits import Deepest, rewrite
-from packer.planning.offers import kept, settled, source_mark
+from packer.planning.offers import apply_offers, cached_offers, source_mark
 from packer.planning.plan import Plan, plan
 from packer.planning.terms import check_terms
 from packer.sources.address import Address, fingerprint
@@ -108,16 +108,16 @@ def everything_in(folder: Path) -> str:
 @pytest.mark.parametrize(
     ("layer", "word"),
     [
-        (f'{PLACE}\nwmts = "https://maps.example.org/wmts"', "just one of url, tilejson and wmts"),
+        (f'{PLACE}\nwmts = "https://maps.example.org/wmts"', "exactly one of url, tilejson and wmts"),
         (
             f'{PLACE}\nurl = "https://maps.example.org/{{z}}/{{x}}/{{y}}"',
-            "just one of url, tilejson and wmts",
+            "exactly one of url, tilejson and wmts",
         ),
         ('attribution = "A"\nzooms = [0, 3]', "url is missing"),
         (f'{PLACE}\nwmts-layer = "a"', "wmts-layer does not go with tilejson"),
         ('tilejson = "https://maps.example.org/{z}.json"', "one document"),
         ('tilejson = "maps.example.org/a.json"', "http://"),
-        ('tilejson = "https://maps.example.org/a b?4711secret"', "no space"),
+        ('tilejson = "https://maps.example.org/a b?4711secret"', "cannot have spaces"),
         (f'{PLACE}\ntile-hosts = ["https://cdn.example.org"]', "without http://"),
         (f"{PLACE}\ntile-size = 300", "256 or 512"),
         (
@@ -303,7 +303,9 @@ def test_a_key_in_the_servers_address_is_used_and_never_kept(tmp_path: Path, til
     source = sources_for(found, worked_out, KEYED)["aerial"]
     assert source.url(Tile(1, 0, 1)) == tiles.replace("{z}/{x}/{y}", "1/0/1")
     assert KEY in secrets_of({"aerial": source})
-    again = settled(found.as_written, kept(found.as_written, tmp_path / "packs")).layers["aerial"]
+    again = apply_offers(found.as_written, cached_offers(found.as_written, tmp_path / "packs")).layers[
+        "aerial"
+    ]
     assert fingerprint(again.url) == fingerprint(layer.url)
 
 
@@ -330,7 +332,7 @@ def test_a_key_that_only_the_server_gives_reaches_no_file_and_no_log(tmp_path: P
     assert "cloudberry99" not in repr((found, source))
     with pytest.raises(NetworkError, match="only the server gives"):
         read(brief, TransportFailure(FailureKind.NAME, "x"))
-    offline = settled(brief, kept(brief, brief.store_folder))
+    offline = apply_offers(brief, cached_offers(brief, brief.store_folder))
     assert plan(offline).fingerprint == plan(found).fingerprint
     with pytest.raises(BriefError, match="read anew"):
         sources_for(offline, plan(offline), KEYED)
@@ -467,7 +469,7 @@ def test_an_offer_edited_by_hand_into_what_no_server_could_give_is_read_anew(
     read(brief, told())
     path = offer_path(brief.store_folder, "aerial")
     path.write_text(json.dumps(json.loads(path.read_text()) | {field: value}))
-    assert kept(brief, brief.store_folder) == {}
+    assert cached_offers(brief, brief.store_folder) == {}
     found, _, _ = read(brief, told())
     assert found.layers["aerial"].is_settled
 
@@ -481,9 +483,9 @@ def test_a_folder_that_cannot_be_written_is_told_with_what_was_to_be_kept(tmp_pa
 def test_an_offer_of_another_address_is_not_ours(tmp_path: Path) -> None:
     read(brief_at(tmp_path), told())
     moved = brief_at(tmp_path, PLACE.replace("aerial.json", "other.json"))
-    assert kept(moved, moved.store_folder) == {}
+    assert cached_offers(moved, moved.store_folder) == {}
     narrowed = brief_at(tmp_path, f'{PLACE}\ntile-hosts = ["cdn.example.net"]')
-    assert kept(narrowed, narrowed.store_folder) == {}
+    assert cached_offers(narrowed, narrowed.store_folder) == {}
 
 
 def test_edits_write_into_the_brief_what_was_changed_and_nothing_of_the_offer(tmp_path: Path) -> None:
@@ -502,7 +504,7 @@ def test_edits_write_into_the_brief_what_was_changed_and_nothing_of_the_offer(tm
 
 
 def planned(folder: Path, offer: Offer, area: str = AREA) -> Plan:
-    return plan(settled(brief_at(folder, area=area), {"aerial": offer}))
+    return plan(apply_offers(brief_at(folder, area=area), {"aerial": offer}))
 
 
 def test_tiles_outside_the_bounds_are_not_planned_and_one_line_says_so(tmp_path: Path) -> None:
@@ -559,7 +561,7 @@ def test_an_overview_outside_the_bounds_is_told_as_well(tmp_path: Path) -> None:
     path = tmp_path / "brief.toml"
     path.write_text(brief_text().replace("overview = false\n", ""))
     offer = Offer(OFFER.templates, (10, 14), "Them", bounds=LonLatBox(12.30, 47.0, 12.40, 47.04))
-    found = plan(settled(Brief.read(path), {"aerial": offer}))
+    found = plan(apply_offers(Brief.read(path), {"aerial": offer}))
     assert len(found.remarks) == 1
     assert "tiles of the overview are not inside" in found.remarks[0]
 

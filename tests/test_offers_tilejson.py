@@ -134,7 +134,7 @@ def test_an_impossible_value_is_told_by_its_key(changes: dict[str, Any], word: s
         (b"", "JSON"),
         (b"{", "line 1"),
         (b"<!doctype html><html>Sign in</html>", "page"),
-        (b"[]", "no object"),
+        (b"[]", "not an object"),
         (b"\xff\xfe{}", "UTF-8"),
         (b'{"tilejson":"3.0.0","tiles":["a"],"minzoom":NaN}', "NaN"),
         (b'{"bounds":[-Infinity]}', "Infinity"),

@@ -180,7 +180,7 @@ def test_the_overview_stands_first_in_each_layer_that_is_used() -> None:
     assert [a.deepest for a in worked_out.layers["topo"].areas] == [9, 9]
     assert not worked_out.layers["unused"].tiles
     assert worked_out.remarks == (
-        'Layer "topo" ends at zoom 9; area "camp" asks for deeper ones.',
+        'Layer "topo" ends at zoom 9, but area "camp" asks for deeper zooms.',
         'No area uses layer "unused".',
     )
 
@@ -276,7 +276,7 @@ def many(count: int, deepest: int) -> list[str]:
 def test_a_remark_names_a_few_areas_and_counts_the_rest() -> None:
     [remark] = plan_of(*many(40, 12), layers={"topo": (0, 10)}).remarks
     assert remark == (
-        'Layer "topo" ends at zoom 10; areas "a0", "a1", "a2", "a3", "a4" and 35 more ask for deeper ones.'
+        'Layer "topo" ends at zoom 10, but areas "a0", "a1", "a2", "a3", "a4" and 35 more ask for deeper zooms.'
     )
     [remark] = plan_of(*many(6, 12), layers={"topo": (0, 10)}).remarks
     assert '"a4" and "a5" ask' in remark
@@ -292,7 +292,10 @@ def test_a_brief_that_asks_for_nothing_is_refused_with_its_reasons() -> None:
     message = str(refused.value)
     assert refused.value.exit_code == EXIT_INPUT
     assert "brief.toml asks for no tile at all" in message
-    assert 'Layer "aerial" starts at zoom 14; areas "a0" and "a1" get nothing of it' in message
+    assert (
+        'Layer "aerial" starts at zoom 14; areas "a0" and "a1" are not deep enough to get any of its tiles'
+        in message
+    )
     assert 'Layer "topo" starts at zoom 15' in message
 
 

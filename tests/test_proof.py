@@ -450,7 +450,7 @@ def test_a_quick_look_samples_and_says_so(brief: Brief, monkeypatch: pytest.Monk
     monkeypatch.setattr("packer.proof.proving._SAMPLE_BODIES", 5)
     found = check(brief, depth=Depth.QUICK)
     assert found.layers["survey"].bodies == 5
-    assert any("only 5 of" in text for text in found.not_checked)
+    assert any("sample was hashed: 5 of" in text for text in found.not_checked)
 
 
 @pytest.mark.parametrize("index", ["blob_use", "tile_index"])
@@ -515,16 +515,16 @@ def test_a_bounded_check_says_so_far_and_goes_on_where_it_stopped(brief: Brief) 
 def test_a_bounded_check_without_a_fault_is_no_ready(brief: Brief) -> None:
     report = verify(brief, plan(brief), processes=1, for_s=2.0, clock=_Ticking(), now=NOW)
     assert (report.verdict, report.ready) == (Verdict.UNFINISHED, False)
-    assert report.to_dict()["verdict"] == "NOT CHECKED TO THE END"
+    assert report.to_dict()["verdict"] == "CHECK NOT FINISHED"
 
 
 @pytest.mark.usefixtures("small_pieces")
-def test_a_changed_pack_is_checked_anew_and_that_is_said(brief: Brief) -> None:
+def test_a_changed_pack_is_checked_again_and_that_is_said(brief: Brief) -> None:
     verify(brief, plan(brief), processes=1, for_s=3.0, clock=_Ticking(), now=NOW)
     spoil(brief, "UPDATE blob SET data = x'11' WHERE id = 1")
     found = verify(brief, plan(brief), processes=1, for_s=90.0, clock=_Ticking(), now=NOW).layers["survey"]
     assert found.note is not None
-    assert "anew" in found.note
+    assert "checked again" in found.note
     assert (found.earlier, found.finished, len(found.corrupt)) == (0, True, 1)
 
 
@@ -616,7 +616,7 @@ def test_no_depth_writes_to_a_pack(brief: Brief) -> None:
     assert {p.name for p in brief.store_folder.iterdir()} <= {"survey.mbtiles", ".survey.lock"}
 
 
-def test_stale_tiles_and_an_ending_licence_are_remarks(brief_for: BriefMaker) -> None:
+def test_stale_tiles_and_an_ending_licence_are_warnings(brief_for: BriefMaker) -> None:
     brief = brief_for(
         URL, area="box = [12.30, 47.00, 12.34, 47.03]\ndeepest = 14", layer="expires = 1971-01-20"
     )
@@ -624,14 +624,14 @@ def test_stale_tiles_and_an_ending_licence_are_remarks(brief_for: BriefMaker) ->
     assert check(brief).verdict is Verdict.READY
     spoil(brief, f"UPDATE placement SET fresh_until = 500 WHERE {AT}", *at(tiles_of(brief)[2]))
     report = check(brief)
-    assert report.verdict is Verdict.READY_WITH_REMARKS
+    assert report.verdict is Verdict.READY_WITH_WARNINGS
     assert report.ready
     assert set(report.layers["survey"].stale) == {tiles_of(brief)[2]}
     later = verify(brief, plan(brief), now=366.5 * 86_400.0, processes=1)
     assert len(later.layers["survey"].stale) == len(tiles_of(brief)), "a year has passed"
-    assert any("licence ends on 1971-01-20, in 18 days" in text for text in later.remarks)
+    assert any("licence ends on 1971-01-20, in 18 days" in text for text in later.warnings)
     ended = verify(brief, plan(brief), now=400.5 * 86_400.0, processes=1)
-    assert any("licence ended" in text for text in ended.remarks)
+    assert any("licence ended" in text for text in ended.warnings)
 
 
 @pytest.mark.skipif(not hasattr(time, "tzset"), reason="the time zone of a process cannot be set here")
@@ -651,10 +651,10 @@ def test_a_licence_ends_with_the_same_local_day_for_verify_and_fetch(
     with monkeypatch.context() as inside:
         inside.setenv("TZ", zone)
         time.tzset()
-        remarks = verify(made, plan(made), now=late, processes=1).remarks
+        warned = verify(made, plan(made), now=late, processes=1).warnings
         today = datetime.fromtimestamp(late).date()
     time.tzset()
-    assert any("licence ended on" in text for text in remarks) == ended
+    assert any("licence ended on" in text for text in warned) == ended
     with pytest.raises(TermsError) if ended else nullcontext():
         check_terms(made, plan(made), {"survey": [URL]}, today)
 

@@ -78,7 +78,7 @@ def test_anything_else_is_refused_as_a_length(text: str) -> None:
     ],
 )
 def test_anything_else_is_refused_as_a_time(text: str) -> None:
-    with pytest.raises(ValueError, match="a length of time is a number with its unit"):
+    with pytest.raises(ValueError, match="a time is a number with its unit"):
         seconds(text)
 
 

@@ -121,25 +121,25 @@ def test_unless_asked_no_old_tile_is_asked_for_again(brief: Brief) -> None:
 @pytest.mark.parametrize(
     ("counts", "words"),
     [
-        ({"stale": 0, "fresh": 0}, "No tile on board had to be asked for anew."),
+        ({"stale": 0, "fresh": 0}, "No stored tile needed refreshing."),
         (
             {"stale": 0, "fresh": 7},
-            "No tile on board had to be asked for anew. 7 are old enough, but still fresh by their server's word.",
+            "No stored tile needed refreshing. 7 are old enough but still fresh, so not asked for.",
         ),
         (
             {"stale": 1200, "fresh": 0, "new": 200, "unchanged": 990, "gone": 8, "left": 2},
-            "1,200 old tiles to be asked for anew: 200 new, 990 unchanged, 8 gone from the server (the old ones are "
-            "kept), 2 not yet answered.",
+            "Refresh of 1,200 old tiles: 200 new, 990 unchanged, 8 no longer on the server (old copies "
+            "kept), 2 still to do.",
         ),
         (
             {"stale": 9, "fresh": 0, "new": 1, "unchanged": 2, "gone": 0, "failed": 5, "left": 6},
-            "9 old tiles to be asked for anew: 1 new, 2 unchanged, 5 not to be had (the old ones are kept), 1 not yet "
-            "answered.",
+            "Refresh of 9 old tiles: 1 new, 2 unchanged, 5 could not be fetched (old copies kept), 1 still "
+            "to do.",
         ),
         (
             {"stale": 2, "fresh": 3, "new": 2, "unchanged": 0, "gone": 0, "left": 0},
-            "2 old tiles to be asked for anew: 2 new, 0 unchanged. 3 more are as old, but still fresh by their "
-            "server's word.",
+            "Refresh of 2 old tiles: 2 new, 0 unchanged. 3 more are old enough but still fresh, so not asked "
+            "for.",
         ),
     ],
 )
@@ -289,9 +289,9 @@ def test_what_is_left_to_do_is_told_once_and_the_plan_is_said_to_be_whole(
     _show(report, "lastbar verify brief.toml", "lastbar fetch brief.toml --refresh-older-than 30d")
     lines = capsys.readouterr().out.splitlines()[-4:]
     assert lines == [
-        "Nothing of the plan is missing.",
-        "1 old tiles are still to be asked for anew; they stay on board as they are.",
-        "Go on with:",
+        "No planned tile is missing.",
+        "1 old tile still needs refreshing; the stored copies are kept.",
+        "To continue:",
         "  lastbar fetch brief.toml --refresh-older-than 30d",
     ]
 

@@ -86,11 +86,11 @@ class _Page(HTMLParser):
         return " ".join(" ".join(self.text).split())
 
 
-def test_the_page_says_go_or_no_go_and_every_figure(board: Board, tmp_path: Path) -> None:
+def test_the_page_says_ready_or_not_and_every_figure(board: Board, tmp_path: Path) -> None:
     found = verified(board)
     page = _Page(write_report(tmp_path / "out", board.brief, board.plan, found, NOW).read_text("utf-8"))
     assert found.verdict is Verdict.NOT_READY
-    assert "NO-GO" in page.words
+    assert "NOT READY" in page.words
     for name, layer in found.layers.items():
         assert f"{layer.counts.planned:,}" in page.words
         digest = hashlib.sha256(layer.pack.read_bytes()).hexdigest()
@@ -102,13 +102,13 @@ def test_the_page_says_go_or_no_go_and_every_figure(board: Board, tmp_path: Path
         assert area in page.words
 
 
-def test_a_ready_pack_says_go(whole: Board, tmp_path: Path) -> None:
+def test_a_ready_pack_says_ready(whole: Board, tmp_path: Path) -> None:
     board = whole
     page = _Page(
         write_report(tmp_path / "out", board.brief, board.plan, verified(board), NOW).read_text("utf-8")
     )
-    assert " GO " in page.words
-    assert "NO-GO" not in page.words
+    assert " READY " in page.words
+    assert "NOT READY" not in page.words
 
 
 def test_the_page_stands_alone_and_runs_nothing(board: Board, tmp_path: Path) -> None:
@@ -244,7 +244,7 @@ def test_a_file_in_the_place_of_the_folder_is_refused(board: Board, tmp_path: Pa
 def test_no_pack_at_all_is_a_report_too(board: Board, tmp_path: Path) -> None:
     found = verify(board.brief, board.plan, tmp_path / "elsewhere", now=NOW, processes=1)
     page = _Page(write_report(tmp_path / "out", board.brief, board.plan, found, NOW).read_text("utf-8"))
-    assert "NO-GO" in page.words
+    assert "NOT READY" in page.words
     assert "there is no pack" in page.words
 
 

@@ -90,7 +90,7 @@ def test_report_and_walk_go_where_they_are_asked_to(
 def test_options_that_do_not_go_together_are_refused_in_a_sentence(board: Board) -> None:
     with pytest.raises(InputError, match="opposites"):
         run(board.brief.path, None, False, quick=True, full=True)
-    with pytest.raises(InputError, match="Leave --for out"):
+    with pytest.raises(InputError, match="Leave one of them out"):
         run(board.brief.path, None, False, quick=True, for_time="5s")
     with pytest.raises(InputError, match="--for soon"):
         run(board.brief.path, None, False, for_time="soon")
@@ -115,7 +115,7 @@ def test_no_time_at_all_says_so_far_and_how_to_go_on(
 ) -> None:
     assert run(whole.brief.path, None, False, for_time="0s") == 1
     said = capsys.readouterr().out
-    assert "NOT CHECKED TO THE END, so far" in said
+    assert "CHECK NOT FINISHED. No fault so far" in said
     assert "--for" in said
     assert run(whole.brief.path, None, False, for_time="10m") == 0
     assert "READY" in capsys.readouterr().out
@@ -128,4 +128,4 @@ def test_a_gap_reads_as_a_sentence() -> None:
         "last speed"
     )
     bare = Stretch(0.0, 900.0, None, (12.5, 47.1), (12.6, 47.2), 1, 3, None)
-    assert gap_text(bare).endswith("no zoom complete; 1 tile missing; 3 that the server has not")
+    assert gap_text(bare).endswith("no zoom complete; 1 tile missing; 3 not on the server")

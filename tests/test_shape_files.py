@@ -172,7 +172,7 @@ def test_a_file_without_the_shapes_asked_for_says_what_it_holds(refused: Callabl
     refused("line", "a.gpx", gpx(f"<trk>{segment()}</trk>"))
     assert "no waypoint or other point; it is empty" in refused("points", "a.gpx")
     only = gpx('<wpt lat="1" lon="2"/><wpt lat="1" lon="3"/>')
-    assert "no track, route or other line; it holds 2 points" in refused("line", "b.gpx", only)
+    assert "no track, route or other line; it has 2 points" in refused("line", "b.gpx", only)
     track = gpx(f"<trk>{segment((1, 2))}</trk>")
     assert "no polygon with an area; it holds 1 line" in refused("polygon", "c.gpx", track)
 
@@ -345,25 +345,25 @@ def test_a_coordinate_system_that_is_not_known_is_never_taken_for_degrees(
         ('{"type": "FeatureCollection", "features": [1]}', "RFC 7946"),
         ('{"type": "Feature", "geometry": 1}', "RFC 7946"),
         ('{"type": ["x"]}', "RFC 7946"),
-        ('{"type": "Topology", "arcs": []}', "Topology is no kind of geometry"),
+        ('{"type": "Topology", "arcs": []}', "Topology is not a GeoJSON geometry type"),
         ('{"type": "LineString"}', "RFC 7946"),
         ('{"type": "LineString", "coordinates": 1}', "RFC 7946"),
         ('{"type": "Polygon", "coordinates": [[], [[0, 0]]]}', "it is empty"),
         ('{"type": "MultiPolygon", "coordinates": [[[]], [], [[[0, 0]], []]]}', "it is empty"),
-        ('{"type": "LineString", "coordinates": [1, 2]}', "no position"),
-        ('{"type": "LineString", "coordinates": [["1", "2"]]}', "no position"),
-        ('{"type": "LineString", "coordinates": [[null, 2]]}', "no position"),
-        ('{"type": "LineString", "coordinates": [[true, 2]]}', "no position"),
+        ('{"type": "LineString", "coordinates": [1, 2]}', "not a position"),
+        ('{"type": "LineString", "coordinates": [["1", "2"]]}', "not a position"),
+        ('{"type": "LineString", "coordinates": [[null, 2]]}', "not a position"),
+        ('{"type": "LineString", "coordinates": [[true, 2]]}', "not a position"),
         ('{"type": "LineString", "coordinates": [[NaN, 2]]}', "NaN"),
         ('{"type": "LineString", "coordinates": [[1e999, 2]]}', "not on Earth"),
-        (f'{{"type": "LineString", "coordinates": [[{"9" * 400}, 2]]}}', "no position"),
+        (f'{{"type": "LineString", "coordinates": [[{"9" * 400}, 2]]}}', "not a position"),
         (f'{{"type": "LineString", "coordinates": [[{"9" * 5000}, 2]]}}', "digits"),
         ('{"type": "LineString", "coordinates": [[47, 112]]}', "longitudes first"),
         ('{"type": "LineString", "coordinates": [[500000, 5200000]]}', "coordinate system"),
         ('{"type": "LineString", "coordinates": [[1, 86]]}', "85.0511"),
         (
             '{"type": "gdal_streamed_alg", "command_line": "gdal vector pipeline ! read x"}',
-            "no kind of geometry",
+            "not a GeoJSON geometry type",
         ),
     ],
 )

@@ -161,7 +161,7 @@ def test_text_of_a_survey_reads_in_80_columns(
         brief = brief_for(server.url, area='point = [12.3, 47.0]\nradius = "900 m"\nuse = "trail"')
         assert run_survey.run(brief.path, None, 40, False, None, False) == 0
     out = capsys.readouterr().out.replace(str(brief.path.parent), "")
-    assert "too few decidable samples" in " ".join(out.split()), "16-pixel tiles tell nothing"
+    assert "too few clear samples" in " ".join(out.split()), "16-pixel tiles tell nothing"
     assert "can stand" in out
     assert max(map(len, out.splitlines())) <= 80
 
@@ -352,7 +352,7 @@ def test_a_brief_that_changed_meanwhile_or_cannot_be_written_is_left_alone(tmp_p
     brief = brief_of(TWO_LAYERS, tmp_path)
     other = TWO_LAYERS.replace("2 km", "3 km")
     brief.path.write_text(other)
-    with pytest.raises(BriefError, match="changed meanwhile"):
+    with pytest.raises(BriefError, match="changed since it was read"):
         rewrite(brief, [Deepest("course", 15)])
     assert brief.path.read_text() == other
     with pytest.raises(BriefError, match="changed safely"):

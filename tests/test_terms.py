@@ -306,12 +306,12 @@ def test_robots_is_asked_for_once_at_each_host_and_within_the_caps(brief_for: Br
     assert len(transports[0].starts) - sum(transports[0].asked.values()) == 4
 
 
-def test_what_a_fetch_would_refuse_is_foretold_to_whoever_only_plans(brief_for: BriefMaker) -> None:
+def test_what_a_fetch_would_refuse_is_said_to_whoever_only_plans(brief_for: BriefMaker) -> None:
     limited = "tile-limit = 3\nexpires = 2020-03-01"
     told = preview_terms(limited_brief := brief_for(URL, layer=limited), plan(limited_brief), TODAY)
     assert len(told) == 3
     assert "contact is missing" in told[0]
-    assert "may be asked for 3 tiles" in told[1]
+    assert "may be asked for at most 3 tiles" in told[1]
     assert "ended on 2020-03-01" in told[2]
     forbidden = brief_for(SPELLINGS[0], overview=CONTACT)
     assert "prohibits offline use" in preview_terms(forbidden, plan(forbidden), TODAY)[0]

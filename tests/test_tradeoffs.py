@@ -181,7 +181,7 @@ def test_command_prints_proposals_and_leaves_the_brief_alone(
     assert all(c["edits"] and c["saves"]["tiles"] > 0 and c["saves"]["seconds"] > 0 for c in told["changes"])
     assert show_plan.run(brief.path, False, None, False, "3Mbit", False, "20MB") == 0
     out = capsys.readouterr().out.replace(str(tmp_path), "")
-    assert "Nothing has been changed" in out
+    assert "The brief is not changed yet" in out
     assert "common practice, no source" in " ".join(out.split())
     assert max(map(len, out.splitlines())) <= 80
     assert brief.path.read_text() == BRIEF
@@ -194,7 +194,7 @@ def test_a_wide_corridor_at_zoom_18_over_a_long_route_is_warned_of_with_figures(
     assert "1,000 m wide" in wide
     assert f"{at_18:,} tiles" in wide
     assert "150 km" in wide
-    assert "drives on roads" in driven
+    assert "crew on roads" in driven
     assert "14 to 15" in driven
     narrow = brief_of(
         tmp_path, BRIEF.replace("deepest = 17", "deepest = 18").replace("1 km", "500 m"), km=150

@@ -287,13 +287,13 @@ def test_coverage_outlines_hold_just_the_tiles_meant(client: httpx.Client, board
     features = client.get("/coverage/aerial.geojson").json()["features"]
     by_kind = {(f["properties"]["kind"], f["properties"]["zoom"]): f for f in features}
     assert ("missing", 12) in by_kind
-    assert by_kind["server has none", 12]["properties"]["tiles"] == 1
+    assert by_kind["not on server", 12]["properties"]["tiles"] == 1
     facts = TileReader(board.store / "aerial.mbtiles").facts()
     planned = board.plan.layers["aerial"].tiles
     meant = {
         "on board": facts.held,
         "missing": planned - facts.held - facts.absent,
-        "server has none": facts.absent,
+        "not on server": facts.absent,
     }
     for (kind, zoom), feature in by_kind.items():
         shape = shapely.geometry.shape(feature["geometry"])
@@ -336,7 +336,7 @@ def test_board_document_counts_by_the_pack_and_shows_no_key(client: httpx.Client
     layers = {layer["name"]: layer for layer in json.loads(text)["layers"]}
     aerial = layers["aerial"]
     lost = sum(1 for t in board.plan.layers["aerial"].tiles if _under(t, GONE))
-    assert (aerial["missing"], aerial["server_has_none"]) == (lost, 1)
+    assert (aerial["missing"], aerial["absent"]) == (lost, 1)
     assert aerial["on_board"] == aerial["planned"] - lost - 1
     assert (layers["ground 2"]["missing"], layers["ground 2"]["planned_zooms"]) == (0, [10, 11, 12, 13])
 
@@ -524,7 +524,7 @@ def test_public_or_senseless_address_is_not_shared_on(board: Board) -> None:
 
 @pytest.mark.parametrize(("addresses", "outcome"), [
     (["127.0.0.1", "192.168.43.17"], "192.168.43.17"),
-    (["127.0.0.1", "203.0.114.7"], "no local network"),
+    (["127.0.0.1", "203.0.114.7"], "not on a local network"),
     (["192.168.43.17", "10.0.0.4"], "192.168.43.17, 10.0.0.4"),
 ])  # fmt: skip
 def test_address_to_share_on_is_the_only_local_one_or_asked_for(

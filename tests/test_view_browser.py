@@ -330,7 +330,7 @@ def test_tile_that_a_fetch_brings_meanwhile_is_seen_on_looking_again(
             visit.settled("empty")
             expect(visit.page.locator(f".sheet.exact[data-tile='{lost}']")).to_have_count(0)
             pool.submit(asyncio.run, fetch()).result()
-            visit.page.get_by_role("button", name="Look again").click()
+            visit.page.get_by_role("button", name="Reload").click()
             expect(visit.page.locator(f".sheet.exact[data-tile='{lost}'] canvas")).to_have_count(1)
 
 

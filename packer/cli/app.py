@@ -1,4 +1,4 @@
-"""The list of commands. Each loads what it needs only when it is called, so that --help is quick."""
+"""The list of commands. Each loads what it needs only when it is called, which keeps --help fast."""
 
 from __future__ import annotations
 
@@ -7,7 +7,7 @@ from typing import Annotated
 
 import typer
 
-from packer.cli.output import BriefPath, Debug, Json, Store, command
+from packer.cli.output import BriefPath, Debug, Json, Store, command, warn
 from packer.version import __version__
 
 __all__ = ["app"]
@@ -15,10 +15,10 @@ __all__ = ["app"]
 app = typer.Typer(
     name="lastbar",
     help=(
-        "Ready map tiles for a crew that is about to leave phone coverage: plan them, fetch them through "
+        "Prepare map tiles for a crew that is about to leave phone coverage: plan them, fetch them through "
         "bad Wi-Fi, and prove that nothing is missing.\n\n"
-        "Exit codes: 0 done or ready; 1 not complete or not ready, go on with the same command; 2 the input is "
-        "wrong; 3 disk or store trouble; 4 refused on the layer's terms."
+        "Exit codes: 0 done or ready; 1 not complete or not ready: the output says what to do next; 2 wrong "
+        "input; 3 disk or pack trouble; 4 refused by the layer's terms."
     ),
     no_args_is_help=True,
     add_completion=False,
@@ -26,6 +26,38 @@ app = typer.Typer(
     pretty_exceptions_enable=False,
     context_settings={"help_option_names": ["-h", "--help"]},
 )
+
+
+Depart = Annotated[
+    str | None, typer.Option(metavar="WHEN", help='Stop by "05:30", or by "2026-12-01 05:30", local time.')
+]
+TimeLimit = Annotated[
+    str | None, typer.Option("--for", metavar="TIME", help='Stop after this time, for example "45m".')
+]
+MaxBytes = Annotated[
+    str | None,
+    typer.Option(
+        metavar="SIZE",
+        help='Stop after this many bytes, for example "2GB". A tile that breaks off may count in full.',
+    ),
+]
+GiveUpAfter = Annotated[
+    str | None,
+    typer.Option(metavar="TIME", help='Stop waiting for a lost link after this time, for example "20m".'),
+]
+AskAbsentAgain = Annotated[
+    bool,
+    typer.Option("--ask-absent-again", help="Ask again for tiles that the server said it does not have."),
+]
+Parts = Annotated[int, typer.Option(min=2, max=100, help="How many parts.")]
+PartsFolder = Annotated[
+    Path | None,
+    typer.Option("--to", metavar="DIR", help="Folder for the parts, instead of beside the brief."),
+]
+RefreshOlderThan = Annotated[
+    str | None,
+    typer.Option(metavar="AGE", help='Also refresh stored tiles older than this, for example "30d".'),
+]
 
 
 def _version(wanted: bool) -> None:
@@ -49,7 +81,9 @@ def new(
     brief: Annotated[Path, typer.Argument(metavar="BRIEF", help="The brief to write, or a folder for it.")],
     route: Annotated[
         Path | None,
-        typer.Option("--route", metavar="FILE", help="A track or route to make the corridor from."),
+        typer.Option(
+            "--route", metavar="FILE", help="Track or route file. The first area is a corridor along it."
+        ),
     ] = None,
     debug: Debug = False,
 ) -> int:
@@ -65,10 +99,11 @@ def plan(
     brief: BriefPath = Path("brief.toml"),
     listed: Annotated[bool, typer.Option("--list", help="Print every tile as a line: layer z/x/y.")] = False,
     speed: Annotated[
-        str | None, typer.Option(metavar="SPEED", help='Reckon the time at this speed, such as "3Mbit".')
+        str | None,
+        typer.Option(metavar="SPEED", help='Estimate the time at this speed, for example "3Mbit".'),
     ] = None,
     measured: Annotated[
-        bool, typer.Option("--measure", help="Measure the speed on a few planned tiles, which are kept.")
+        bool, typer.Option("--measure", help="Measure the speed on a few planned tiles. They are kept.")
     ] = False,
     fit_to: Annotated[
         str | None, typer.Option("--fit", metavar="GOAL", help='Propose what to leave out for "2h" or "8GB".')
@@ -88,10 +123,10 @@ def plan(
 def survey(
     brief: BriefPath = Path("brief.toml"),
     samples: Annotated[
-        int | None, typer.Option(min=1, max=100_000, help="Look at no more than so many tiles of each layer.")
+        int | None, typer.Option(min=1, max=100_000, help="Sample at most this many tiles of each layer.")
     ] = None,
     apply: Annotated[
-        bool, typer.Option("--apply", help="Write the depths that are worth having into the brief.")
+        bool, typer.Option("--apply", help="Write the depths that are worth fetching into the brief.")
     ] = False,
     sheets: Annotated[
         Path | None, typer.Option(metavar="DIR", help="Folder for the sheets of sample tiles.")
@@ -100,7 +135,7 @@ def survey(
     as_json: Json = False,
     debug: Debug = False,
 ) -> int:
-    """Look at samples: is the imagery there, and how deep is it real?"""
+    """Sample the imagery: is it there, and to which zoom does it show real detail?"""
     from packer.cli import run_survey
 
     return run_survey.run(brief, store, samples, apply, sheets, as_json)
@@ -110,39 +145,17 @@ def survey(
 @command
 def fetch(
     brief: BriefPath = Path("brief.toml"),
-    depart: Annotated[
-        str | None,
-        typer.Option(metavar="WHEN", help='Be done by "05:30", or by "2026-12-01 05:30", local time.'),
-    ] = None,
-    time_limit: Annotated[
-        str | None, typer.Option("--for", metavar="TIME", help='Stop cleanly after so long, such as "45m".')
-    ] = None,
-    max_bytes: Annotated[
-        str | None,
-        typer.Option(
-            metavar="SIZE",
-            help='Stop cleanly after so many bytes, such as "2GB"; a body that breaks off may count in full.',
-        ),
-    ] = None,
-    give_up_after: Annotated[
-        str | None,
-        typer.Option(
-            metavar="TIME", help='Stop waiting for a lost link after so long, such as "20m" or "2h".'
-        ),
-    ] = None,
-    ask_absent_again: Annotated[
-        bool,
-        typer.Option("--ask-absent-again", help="Ask once more for tiles that the server said it lacks."),
-    ] = False,
-    refresh_older_than: Annotated[
-        str | None,
-        typer.Option(metavar="AGE", help='Ask anew for tiles on board that are older, such as "30d".'),
-    ] = None,
+    depart: Depart = None,
+    time_limit: TimeLimit = None,
+    max_bytes: MaxBytes = None,
+    give_up_after: GiveUpAfter = None,
+    ask_absent_again: AskAbsentAgain = False,
+    refresh_older_than: RefreshOlderThan = None,
     store: Store = None,
     as_json: Json = False,
     debug: Debug = False,
 ) -> int:
-    """Fetch what the plan asks for and the packs lack. Run it again to go on."""
+    """Fetch the planned tiles that the packs do not have yet. To continue, run it again."""
     from packer.cli import run_fetch
 
     return run_fetch.run(
@@ -163,7 +176,7 @@ def fetch(
 def status(
     brief: BriefPath = Path("brief.toml"), store: Store = None, as_json: Json = False, debug: Debug = False
 ) -> int:
-    """Show how far the packs are, by their own books. Works while a fetch runs."""
+    """Show how much of the plan is recorded as stored. Works while a fetch runs."""
     from packer.cli import show_status
 
     return show_status.run(brief, store, as_json)
@@ -173,15 +186,22 @@ def status(
 @command
 def verify(
     brief: BriefPath = Path("brief.toml"),
-    quick: Annotated[bool, typer.Option("--quick", help="Books and structure only; takes seconds.")] = False,
-    full: Annotated[bool, typer.Option("--full", help="Decode every image as well, on all cores.")] = False,
+    quick: Annotated[
+        bool,
+        typer.Option("--quick", help="Check records, structure and a sample. Takes seconds."),
+    ] = False,
+    full: Annotated[bool, typer.Option("--full", help="Also decode every picture, on all cores.")] = False,
     for_time: Annotated[
         str | None,
-        typer.Option("--for", metavar="TIME", help='Check for so long, such as "60s", and go on next time.'),
+        typer.Option(
+            "--for", metavar="TIME", help='Check for this long, for example "60s", and continue next time.'
+        ),
     ] = None,
     report: Annotated[
         Path | None,
-        typer.Option("--report", metavar="DIR", help="Write a page and pictures to look at or print."),
+        typer.Option(
+            "--report", metavar="DIR", help="Write a report page with pictures, for screen or paper."
+        ),
     ] = None,
     walk: Annotated[
         Path | None, typer.Option("--walk", metavar="FILE", help="Write the route walk as GeoJSON.")
@@ -190,7 +210,7 @@ def verify(
     as_json: Json = False,
     debug: Debug = False,
 ) -> int:
-    """Prove that every planned tile is on board and sound, or name what is not."""
+    """Prove that every planned tile is on board and intact, or name what is not."""
     from packer.cli import run_verify
 
     return run_verify.run(brief, store, as_json, quick, full, for_time, report, walk)
@@ -203,14 +223,15 @@ def view(
     store: Store = None,
     port: Annotated[int, typer.Option(min=0, max=65535, help="Port to listen on; 0 takes a free one.")] = 0,
     share: Annotated[
-        bool, typer.Option("--share", help="Let phones on the local network look, with an access code.")
+        bool,
+        typer.Option("--share", help="Let phones on the local network see the map, with an access code."),
     ] = False,
     address: Annotated[
-        str | None, typer.Option(metavar="ADDR", help="Which local address to share on; implies --share.")
+        str | None, typer.Option(metavar="ADDR", help="Share on this local address. Implies --share.")
     ] = None,
     debug: Debug = False,
 ) -> int:
-    """Show in a browser exactly what is on board."""
+    """Show on a map page in the browser what is on board."""
     from packer.cli import run_view
 
     return run_view.run(brief, store, port, share, address)
@@ -228,13 +249,15 @@ def handover(
     ] = "mbtiles",
     max_file: Annotated[
         str | None,
-        typer.Option(metavar="SIZE", help='Split files over this, such as "4GiB"; "none" for never.'),
+        typer.Option(metavar="SIZE", help='Split larger files, for example at "4GiB". "none": never split.'),
     ] = None,
     crews: Annotated[
-        list[str] | None, typer.Option("--crew", metavar="NAME", help="Only for this crew; may be repeated.")
+        list[str] | None,
+        typer.Option("--crew", metavar="NAME", help="Only for this crew. May be given several times."),
     ] = None,
     allow_gaps: Annotated[
-        bool, typer.Option("--allow-gaps", help="Write what there is, and say on the card what is missing.")
+        bool,
+        typer.Option("--allow-gaps", help="Write what is on board, and list on the card what is missing."),
     ] = False,
     store: Store = None,
     as_json: Json = False,
@@ -245,7 +268,7 @@ def handover(
     from packer.errors import InputError
 
     if to is None:
-        raise InputError("Where to? Name the card or folder to write to: --to DIR")
+        raise InputError("The target is missing. Name the card or folder to write to: --to DIR")
     return run_handover.run(brief, store, to, kind, max_file, crews, allow_gaps, as_json)
 
 
@@ -271,7 +294,7 @@ def compare(
     as_json: Json = False,
     debug: Debug = False,
 ) -> int:
-    """Say what a changed brief adds and drops."""
+    """Show what a changed brief adds and drops."""
     from packer.cli import run_compare
 
     return run_compare.run(old, new, store, as_json)
@@ -282,7 +305,7 @@ def compare(
 def prune(
     briefs: Annotated[list[Path], typer.Argument(metavar="BRIEF...", help="Every brief still in use.")],
     yes: Annotated[
-        bool, typer.Option("--yes", help="Remove what is listed, and give the room back.")
+        bool, typer.Option("--yes", help="Remove the listed tiles and free their disk space.")
     ] = False,
     store: Store = None,
     as_json: Json = False,
@@ -296,19 +319,32 @@ def prune(
 
 @app.command()
 @command
-def share(
+def split(
     brief: BriefPath = Path("brief.toml"),
-    parts: Annotated[int, typer.Option(min=2, max=100, help="How many parts to deal.")] = 2,
-    to: Annotated[
-        Path | None,
-        typer.Option("--to", metavar="DIR", help="Folder for the parts, instead of beside the brief."),
-    ] = None,
+    parts: Parts = 2,
+    to: PartsFolder = None,
     as_json: Json = False,
     debug: Debug = False,
 ) -> int:
-    """Deal the work into briefs that others can fetch with."""
+    """Split the work into several briefs, so that others can help to fetch."""
     from packer.cli import run_split
 
+    return run_split.run(brief, parts, to, as_json)
+
+
+@app.command("share", hidden=True)
+@command
+def split_by_its_old_name(
+    brief: BriefPath = Path("brief.toml"),
+    parts: Parts = 2,
+    to: PartsFolder = None,
+    as_json: Json = False,
+    debug: Debug = False,
+) -> int:
+    """The old name of `lastbar split`; it leaves with the next release."""
+    from packer.cli import run_split
+
+    warn("Note: lastbar share is now called lastbar split. The old name goes away in the next release.")
     return run_split.run(brief, parts, to, as_json)
 
 
@@ -323,7 +359,7 @@ def merge(
     as_json: Json = False,
     debug: Debug = False,
 ) -> int:
-    """Join packs that were fetched apart."""
+    """Join packs that several people fetched."""
     from packer.cli import run_merge
 
     return run_merge.run_merge(into, sources, mix_sources, as_json)
@@ -339,7 +375,7 @@ def take_in(
     as_json: Json = False,
     debug: Debug = False,
 ) -> int:
-    """Use tiles that you hold already, after a check of each."""
+    """Add tiles that you already have, after checking each one."""
     from packer.cli import run_merge
 
     return run_merge.run_take_in(brief, layer, held, store, as_json)
@@ -350,7 +386,9 @@ def take_in(
 def demo(
     folder: Annotated[
         Path | None,
-        typer.Option("--into", metavar="DIR", help="Keep brief and packs here, not in a temporary folder."),
+        typer.Option(
+            "--into", metavar="DIR", help="Put brief and packs here, instead of in a temporary folder."
+        ),
     ] = None,
     debug: Debug = False,
 ) -> int:
@@ -368,7 +406,7 @@ def practice(
     ] = 8123,
     debug: Debug = False,
 ) -> int:
-    """Serve the invented Ketterling Basin on this machine, to practise with."""
+    """Serve an invented place, Ketterling Basin, on this machine, to practise with."""
     from packer.cli import run_practice
 
     return run_practice.run(port)

@@ -6,33 +6,33 @@ from pathlib import Path
 
 from packer.cli.output import warn
 from packer.planning.brief import Brief
-from packer.planning.offers import kept, settled, unread
+from packer.planning.offers import apply_offers, cached_offers, offers_missing_error
 
-__all__ = ["brief_at", "brief_read_anew", "brief_read_once"]
+__all__ = ["brief_at", "brief_with_fresh_offers", "brief_with_offers"]
 
 
 def brief_at(path: Path, store: Path | None = None) -> Brief:
     """Read a brief without touching the network. Raises BriefError, also where an offer was never read."""
-    brief = _with_kept(path, store)
+    brief = _with_cached(path, store)
     if lacking := [name for name, layer in brief.layers.items() if not layer.is_settled]:
-        raise unread(brief, lacking)
+        raise offers_missing_error(brief, lacking)
     return brief
 
 
-def brief_read_once(path: Path, store: Path | None = None) -> Brief:
-    """As `brief_at`, but what was never read is read from the servers now, and kept.
+def brief_with_offers(path: Path, store: Path | None = None) -> Brief:
+    """As `brief_at`, but offers that were never read are read from the servers now, and cached.
 
     If the process dies: each layer's old offer or its new one.
     """
-    brief = _with_kept(path, store)
+    brief = _with_cached(path, store)
     lacking = [name for name, layer in brief.layers.items() if not layer.is_settled]
     for name in lacking:
-        warn(f'Reading what the server of layer "{name}" offers.')
+        warn(f'Asking the server of layer "{name}" what it offers.')
     return _read(brief, store, lacking)
 
 
-def brief_read_anew(path: Path, store: Path | None = None) -> Brief:
-    """Read a brief, and from the servers what they offer now; what they offered before where they are not there.
+def brief_with_fresh_offers(path: Path, store: Path | None = None) -> Brief:
+    """Read a brief and what its servers offer now; where a server cannot be reached, its cached offer counts.
 
     If the process dies: each layer's old offer or its new one.
     """
@@ -40,9 +40,9 @@ def brief_read_anew(path: Path, store: Path | None = None) -> Brief:
     return _read(brief, store, [name for name, layer in brief.layers.items() if layer.offered_at])
 
 
-def _with_kept(path: Path, store: Path | None) -> Brief:
+def _with_cached(path: Path, store: Path | None) -> Brief:
     brief = Brief.read(path)
-    return settled(brief, kept(brief, store or brief.store_folder))
+    return apply_offers(brief, cached_offers(brief, store or brief.store_folder))
 
 
 def _read(brief: Brief, store: Path | None, names: list[str]) -> Brief:
@@ -54,7 +54,7 @@ def _read(brief: Brief, store: Path | None, names: list[str]) -> Brief:
         read_offers,  # the network's libraries load only where they are needed
     )
 
-    brief, remarks = asyncio.run(read_offers(brief, store, only=names))
-    for remark in remarks:
-        warn(f"Note: {remark}")
+    brief, notes = asyncio.run(read_offers(brief, store, only=names))
+    for note in notes:
+        warn(f"Note: {note}")
     return brief

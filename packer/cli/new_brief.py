@@ -8,6 +8,7 @@ from pathlib import Path
 from packer.cli.output import echo
 from packer.common.atomic_write import write_atomic
 from packer.common.shell import shell_command
+from packer.common.units import counted
 from packer.errors import DiskError, InputError
 from packer.planning.brief import Brief
 from packer.planning.plan import lines_of, plan
@@ -17,7 +18,7 @@ __all__ = ["CAUTIONS", "run"]
 CAUTIONS = """\
 Before anyone relies on these maps:
 - Imagery is dated: roads, water and snow will have changed.
-- Web Mercator maps are for viewing, not for positioning or navigation by themselves.
+- Web Mercator maps are for viewing, not for positioning or as your only navigation.
 - Carry an independent means of navigation, and people who can use it.
 - Local law, land closures and licensed practice come first.
 - Fetch only from servers that you may use, for the use that they permit."""
@@ -31,14 +32,14 @@ contact = "you@example.org"             # sent with every request, so that a ser
 store = "packs"                         # folder for the packs, beside this brief
 
 [layers.aerial]
-# {{z}}, {{x}}, {{y}} stand for the tile; {{-y}} for rows from the bottom, {{quadkey}} for one key,
-# {{s}} for one of subdomains = ["a", "b"]. Keys: write ${{NAME}}, and set NAME in the environment.
+# {{z}}, {{x}}, {{y}} are the tile; {{-y}} counts rows from the bottom, {{quadkey}} is the tile as one key,
+# {{s}} is one of subdomains = ["a", "b"]. For a secret key write ${{NAME}}, and set NAME in the environment.
 url = "http://127.0.0.1:8123/aerial/{{z}}/{{x}}/{{y}}.jpg"      # the practice server: lastbar practice
 attribution = "Ketterling Practice Survey (invented)"
 permission = "Practice server on this machine"          # your right to keep these tiles offline, in words
 zooms = [0, 19]                         # what the server offers
 connections = 4                         # at once, as the server permits
-requests-per-second = 20                # likewise
+requests-per-second = 20                # as the server permits
 
 {area}
 # How deep (common practice, no source): on foot and small trails 17-18, roads 14-15, a town around 16.
@@ -59,7 +60,7 @@ requests-per-second = 20                # likewise
 # polygon = "sectors.geojson"
 # deepest = 16
 
-[overview]                              # one coarse block round everything; overview = false at the top: none
+[overview]                              # one coarse block around everything; for none: overview = false, at the top
 margin = "10 km"
 deepest = 12
 """
@@ -89,21 +90,23 @@ def run(path: Path, route: Path | None) -> int:
     if path.is_dir() or not path.suffix:
         path = path / "brief.toml"
     if path.exists():
-        raise InputError(f"{path} exists already and is left as it is. Choose another name.")
+        raise InputError(f"{path} already exists and was not changed. Choose another name.")
     area = _CAMP if route is None else _ROUTE.format(line=_relative(route, path.parent))
     title = "Reconnaissance" if route is None else f"Reconnaissance of {route.stem}"
     text = _STARTER.format(title=title.replace('"', "'").replace("\\", "/"), area=area)
     try:
-        # Made first: a route beside a folder that is not there yet could not be found from it.
+        # The folder comes first: a relative route cannot be found from a folder that does not exist yet.
         path.parent.mkdir(parents=True, exist_ok=True)
         shape = plan(Brief.from_text(text, path))
         write_atomic(path, text)
     except OSError as fault:
-        raise DiskError(f"{path} cannot be written: {fault.strerror}.") from fault
+        raise DiskError(f"{path} cannot be written: {fault.strerror}. Choose another place.") from fault
     echo(f"Wrote {path}.")
     for corridor in lines_of(shape).values():
-        echo(f"The route is {corridor.length_m / 1000:.1f} km long; a first plan has {shape.count:,} tiles.")
-    echo("Fill in your own layer, then look at the plan:")
+        echo(
+            f"The route is {corridor.length_m / 1000:.1f} km long; a first plan has {counted(shape.count, 'tile')}."
+        )
+    echo("Put your own layer into it, then look at the plan:")
     echo(f"  {shell_command('plan', path)}")
     echo()
     echo(CAUTIONS)
@@ -112,7 +115,7 @@ def run(path: Path, route: Path | None) -> int:
 
 def _relative(route: Path, folder: Path) -> str:
     if not route.is_file():
-        raise InputError(f"{route} does not exist. Name a track or route file, such as course.gpx.")
+        raise InputError(f"{route} does not exist. Name a track or route file, for example course.gpx.")
     try:
         found = os.path.relpath(route, folder)
     except ValueError:  # another drive

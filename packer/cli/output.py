@@ -1,4 +1,4 @@
-"""How commands speak: text and one JSON document on stdout, everything else on stderr; errors as sentences."""
+"""How commands talk: text and one JSON document on stdout, everything else on stderr; errors as sentences."""
 
 from __future__ import annotations
 
@@ -34,9 +34,12 @@ BriefPath = Annotated[
     Path, typer.Argument(metavar="BRIEF", help="The brief, or a folder with a brief.toml in it.")
 ]
 Store = Annotated[
-    Path | None, typer.Option("--store", metavar="DIR", help="Folder of the packs, instead of the brief's.")
+    Path | None,
+    typer.Option("--store", metavar="DIR", help="Folder of the packs, instead of the one in the brief."),
 ]
-Json = Annotated[bool, typer.Option("--json", help="Print one JSON document and nothing else.")]
+Json = Annotated[
+    bool, typer.Option("--json", help="Print one JSON document on stdout, and nothing else there.")
+]
 Debug = Annotated[bool, typer.Option("--debug", help="Show where an error came from.")]
 
 _WIDTH = 80
@@ -53,7 +56,7 @@ def _plain(text: str) -> str:
 
 
 def warn(text: str) -> None:
-    """A remark beside the result, wrapped to 80 columns."""
+    """A message beside the result, wrapped to 80 columns."""
     for line in map(_plain, text.splitlines() or [""]):
         sys.stderr.write(
             textwrap.fill(
@@ -71,7 +74,7 @@ def print_json(value: Any) -> None:
 
 
 def command(function: Callable[P, int | None]) -> Callable[P, None]:
-    """Turn a function that returns an exit code into a typer command that speaks in sentences."""
+    """Turn a function that returns an exit code into a typer command that reports its errors in sentences."""
 
     @functools.wraps(function)
     def run(*args: P.args, **kwargs: P.kwargs) -> None:
@@ -79,20 +82,20 @@ def command(function: Callable[P, int | None]) -> Callable[P, None]:
             code = function(*args, **kwargs) or 0
             sys.stdout.flush()
         except LastbarError as fault:
-            code = _told(fault, str(fault), fault.exit_code, kwargs)
+            code = _report(fault, str(fault), fault.exit_code, kwargs)
         except KeyboardInterrupt:
             warn("Stopped.")
             code = EXIT_NOT_COMPLETE
         except BrokenPipeError:
-            # The reader of our output has gone, as `head` does: nothing is left to say to it.
+            # The reader of our output has gone, as `head` does: so nobody is left to write to.
             sys.stderr.close()
             code = EXIT_NOT_COMPLETE
         except Exception as fault:  # noqa: BLE001  # the last place that can turn a fault into a sentence
             text = (
-                f"An unexpected fault stopped this command ({type(fault).__name__}). This is a defect of Lastbar; "
-                "what was stored is kept. Run it again with --debug to see where it happened."
+                f"An unexpected error stopped this command ({type(fault).__name__}). This is a bug in Lastbar. What "
+                "was stored is kept. To see where it happened, run the command again with --debug."
             )
-            code = _told(fault, text, EXIT_NOT_COMPLETE, kwargs)
+            code = _report(fault, text, EXIT_NOT_COMPLETE, kwargs)
         raise typer.Exit(code)
 
     return run
@@ -103,7 +106,7 @@ def error_json(text: str, code: int) -> dict[str, Any]:
     return {"error": {"message": text, "exit_code": code}}
 
 
-def _told(fault: BaseException, text: str, code: int, kwargs: dict[str, Any]) -> int:
+def _report(fault: BaseException, text: str, code: int, kwargs: dict[str, Any]) -> int:
     if kwargs.get("debug"):
         traceback.print_exception(fault)
     if kwargs.get("as_json"):

@@ -17,7 +17,7 @@ from rich.live import Live
 from rich.text import Text
 
 from packer.cli.output import warn
-from packer.common.units import bytes_text, duration_text
+from packer.common.units import bytes_text, counted, duration_text
 from packer.fetching.pacing.gate import Pause, PauseKind
 from packer.fetching.reports import Alarm, AreaCoverage, Departure, LayerProgress
 
@@ -67,10 +67,10 @@ class FetchProgress(AbstractContextManager["FetchProgress"]):
         self._shown_at = self._stood_at = now()
         self._pauses: dict[str, str] = {}
         self._alarmed: set[tuple[str, str]] = set()
-        self._foretold: set[str] = set()
+        self._forecast: set[str] = set()
 
     def note(self, text: str) -> None:
-        """Say something beside the progress."""
+        """Print a message beside the progress."""
         tell(text)
 
     def show(self, layers: list[LayerProgress]) -> None:
@@ -94,14 +94,14 @@ class FetchProgress(AbstractContextManager["FetchProgress"]):
             kind = la.pause.kind if la.pause else ""
             if kind != self._pauses.get(la.host, ""):
                 self._pauses[la.host] = kind
-                self.note(f"{names}: {waiting_text(la.pause, la.host, now) if la.pause else 'going on.'}")
+                self.note(f"{names}: {waiting_text(la.pause, la.host, now) if la.pause else 'continuing.'}")
         for alarm in (a for la in layers for a in la.alarms):
             if (alarm.layer, alarm.sha256) not in self._alarmed:
                 self._alarmed.add((alarm.layer, alarm.sha256))
                 self.note(alarm_text(alarm))
         for la in layers:
-            if la.departure is not None and la.name not in self._foretold:
-                self._foretold.add(la.name)
+            if la.departure is not None and la.name not in self._forecast:
+                self._forecast.add(la.name)
                 self.note(outlook_text(la.name, la.departure, self._depart_at))
 
     def _line(self, layer: LayerProgress, now: float) -> str:
@@ -121,9 +121,9 @@ class FetchProgress(AbstractContextManager["FetchProgress"]):
         tally = layer.refresh
         left = tally.left - tally.failed
         done = tally.stale - left
-        speed = self._speeds.setdefault(f"{layer.name} anew", _RecentSpeed()).at(now, done)
+        speed = self._speeds.setdefault(f"{layer.name} refresh", _RecentSpeed()).at(now, done)
         parts = [
-            f"{layer.name}: {done * 100 // tally.stale} %, {done:,} of {tally.stale:,} old tiles asked for anew",
+            f"{layer.name}: {done * 100 // tally.stale} %, {done:,} of {tally.stale:,} old tiles refreshed",
             f"{tally.new:,} new",
             f"{speed:,.0f}/s",
         ]
@@ -145,7 +145,7 @@ class FetchProgress(AbstractContextManager["FetchProgress"]):
 
 
 class LiveFetchProgress(FetchProgress):
-    """A few lines a layer, redrawn in place; what happens is told above them and stays."""
+    """A few lines a layer, redrawn in place; events are printed above them and stay."""
 
     def __init__(
         self,
@@ -168,7 +168,7 @@ class LiveFetchProgress(FetchProgress):
         self._live.stop()
 
     def note(self, text: str) -> None:
-        """Say something above the lines that are redrawn."""
+        """Print a message above the lines that are redrawn."""
         for line in _wrapped(text, self._width, "  "):
             self._console.print(line, soft_wrap=True, markup=False, highlight=False, emoji=False)
 
@@ -197,7 +197,7 @@ class LiveFetchProgress(FetchProgress):
 
 
 def tell(text: str) -> None:
-    """A remark beside the result, with no figure parted from its unit."""
+    """A message beside the result; no number is parted from its unit."""
     for line in _wrapped(text, _WIDTH, "    " if text.startswith(" ") else "  "):
         warn(line)
 
@@ -234,7 +234,7 @@ def standing_text(areas: Sequence[AreaCoverage]) -> str:
     told = [f"{' and '.join(filter(None, (', '.join(whole[:-1]), whole[-1])))} complete"] if whole else []
     told += [f"{s.area} {_zooms_text(s.shares)}" for s in partly[:_MOST_AREAS]]
     if len(partly) > _MOST_AREAS:
-        told.append(f"{len(partly) - _MOST_AREAS} more areas not complete")
+        told.append(f"{counted(len(partly) - _MOST_AREAS, 'more area')} not complete")
     return "; ".join(told)
 
 
@@ -250,7 +250,7 @@ def _zooms_text(shares: Sequence[tuple[int, float]]) -> str:
 
 
 def _by_then(depart_at: float | None) -> str:
-    return f"by {_clock_text(depart_at)}" if depart_at is not None else "with these bytes"
+    return f"by {_clock_text(depart_at)}" if depart_at is not None else "within the byte limit"
 
 
 def _clock_text(seconds: float) -> str:
@@ -261,15 +261,15 @@ def _clock_text(seconds: float) -> str:
 
 def outlook_text(layer: str, departure: Departure, depart_at: float | None) -> str:
     """What will be ready when the crew leaves, and what will not, in sentences."""
-    when = f"By {_clock_text(depart_at)}" if depart_at is not None else "With the bytes allowed"
+    when = f"By {_clock_text(depart_at)}" if depart_at is not None else "Within the byte limit"
     if departure.complete:
-        return f"{layer}: {when} everything will be on board, at the present pace."
+        return f"{layer}: {when}, everything will be on board, at the present speed."
     ready = [s.area for s in departure.areas if all(share >= 1 for _, share in s.shares)]
     short = [s for s in departure.areas if s.area not in ready]
-    there = f"Ready: {', '.join(ready)}. " if ready else ""
+    there = f"Complete: {', '.join(ready)}. " if ready else ""
     missing = "; ".join(f"{s.area} {_zooms_text(s.shares)}" for s in short)
     return (
-        f"{layer}: {when} about {departure.tiles:,} more tiles will be on board, at the present pace. "
+        f"{layer}: {when}, about {counted(departure.tiles, 'more tile')} will be on board, at the present speed. "
         f"{there}Not complete: {missing}."
     )
 
@@ -277,31 +277,31 @@ def outlook_text(layer: str, departure: Departure, depart_at: float | None) -> s
 def alarm_text(alarm: Alarm) -> str:
     """One image at many places, and what to do about it."""
     return (
-        f"{alarm.layer}: the same image came for {alarm.tiles:,} tiles, such as {alarm.example}. It may stand "
-        'for "no data" or "blocked": look at it, with lastbar view. If it does, write below '
-        f'[layers.{alarm.layer}]: blank = ["{alarm.sha256}"] and it is taken as "the server has none" from then on.'
+        f"{alarm.layer}: {alarm.tiles:,} tiles are the same image, for example {alarm.example}. It may mean "
+        '"no data" or "blocked". Look at it with lastbar view. If so, write below '
+        f'[layers.{alarm.layer}]: blank = ["{alarm.sha256}"] and such tiles count as not on the server.'
     )
 
 
 def waiting_text(pause: Pause, host: str, now: float | None = None) -> str:
-    """What a wait is for, in the planner's words; `now` is on the clock of the pause."""
+    """What a wait is for, in words; `now` is on the clock of the pause."""
     if pause.kind is PauseKind.SIGN_IN:
         where = f"Open {_page(pause.where)} in a browser" if pause.where else "Open any web page in a browser"
         return (
             f"waiting. Something else answers in place of {host}: {pause.reason}. {where} on this machine and "
-            "sign in to the network; this goes on by itself then. Nothing is lost."
+            "sign in to the network; the fetch then resumes by itself. Nothing is lost."
         )
     if pause.kind is PauseKind.ASKED:
         wait = "" if now is None else f" {duration_text(max(pause.until - now, 0.0))}"
-        return f"waiting{wait}, as {host} wishes: {pause.reason}. There is nothing to do."
+        return f"waiting{wait} because {host} asked for it ({pause.reason}). No action needed."
     if pause.kind is PauseKind.LINK:
         return (
-            f"waiting for the network. Nothing gets through from {host}: {pause.reason}. It is tried again by "
-            "itself, at least every 10 s. Nothing is lost; Ctrl-C stops."
+            f"waiting for the network. No answer from {host}: {pause.reason}. The fetch tries again at least every "
+            "10 s and resumes by itself. Nothing is lost. Ctrl-C stops it."
         )
     return (
-        f"waiting for the server. {host} answers, but not with tiles: {pause.reason}. It is tried again by "
-        "itself, at least every half minute. Nothing is lost; Ctrl-C stops."
+        f"waiting for the server. {host} answers, but not with tiles: {pause.reason}. The fetch tries again at "
+        "least every 30 s and resumes by itself. Nothing is lost. Ctrl-C stops it."
     )
 
 
@@ -311,7 +311,7 @@ def _page(where: str) -> str:
 
 _COUNTED = {
     PauseKind.SIGN_IN: "waiting for you to sign in to the network, for",
-    PauseKind.ASKED: "waiting as the server asks, so far",
+    PauseKind.ASKED: "waiting because the server asked for it, for",
     PauseKind.LINK: "waiting for the network, for",
     PauseKind.SERVER: "waiting for the server to recover, for",
 }

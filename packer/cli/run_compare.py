@@ -78,11 +78,11 @@ def _show(change: Comparison, weights: dict[str, dict[int, float]], was: Brief, 
                 f"{len(layer.kept):,}",
             ]
         )
-    table(["layer", "new tiles", "size", "no more", "size", "in both"], rows)
+    table(["layer", "new tiles", "size", "dropped", "size", "in both"], rows)
     echo(
-        f"Route: {change.route_added_m / 1000:.1f} km new, {change.route_dropped_m / 1000:.1f} km no more; "
+        f"Route: {change.route_added_m / 1000:.1f} km new, {change.route_dropped_m / 1000:.1f} km removed; "
         f"{change.route_deeper_m / 1000:.1f} km deeper,"
     )
-    echo(f"{change.route_shallower_m / 1000:.1f} km less deep than before.")
-    echo(f"{shell_command('fetch', now.path)} takes only what is new;")
-    echo("lastbar prune gives room back.")
+    echo(f"{change.route_shallower_m / 1000:.1f} km less deep.")
+    echo(f"{shell_command('fetch', now.path)} fetches only what is new.")
+    echo("lastbar prune removes tiles that no brief needs, to free disk space.")

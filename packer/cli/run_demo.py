@@ -35,25 +35,25 @@ def run(folder: Path | None) -> int:
     if folder is None:
         folder = Path(tempfile.mkdtemp(prefix="lastbar-demo-"))
     elif folder.exists() and any(folder.iterdir()) and not (folder / "brief.toml").exists():
-        raise InputError(f"{folder} is not empty and holds no demo. Name a new or empty folder.")
-    echo("This is the whole job, on an invented place and a server on this machine.")
+        raise InputError(f"{folder} is not empty and has no demo in it. Name a new or empty folder.")
+    echo("The whole job, with an invented place and a map server on this machine.")
     with PracticeServer() as server:
         path = write_place(folder, server.base_url)
         worked_out = plan(Brief.read(path))
         echo()
-        echo(f"1. The plan: what the brief {path} asks for.")
+        echo("1. The plan: which tiles the brief asks for.")
         _command("plan", path)
         echo()
-        echo("2. The fetch, killed outright (SIGKILL) on the way, as a crash or a dead battery would.")
-        settled = _fetch_and_kill(path, worked_out)
-        echo(f"   Killed. {settled:,} of {worked_out.count:,} tiles had been settled and committed.")
+        echo("2. The fetch. It is killed on the way (SIGKILL), as by a crash or a dead battery.")
+        done = _fetch_and_kill(path, worked_out)
+        echo(f"   Killed. {done:,} of {worked_out.count:,} tiles were done and are kept.")
         before = _tiles_asked(server)
         echo()
-        echo("3. The same command again: it asks only for what is missing.")
+        echo("3. The same command again. It asks only for what is missing.")
         _command("fetch", path)
-        echo(f"   {_tiles_asked(server) - before:,} requests for {worked_out.count - settled:,} tiles.")
+        echo(f"   {_tiles_asked(server) - before:,} requests for {worked_out.count - done:,} tiles.")
         echo()
-        echo("4. The proof: plan anew, and hash every stored tile again.")
+        echo("4. The proof: work out the plan again, and hash every stored tile.")
         code = _command("verify", path)
     _where(path, worked_out)
     return code
@@ -73,43 +73,43 @@ def _command(name: str, path: Path) -> int:
 
 
 def _fetch_and_kill(path: Path, worked_out: Plan) -> int:
-    """Start a fetch, kill it once enough is committed, and give back how many tiles are settled."""
+    """Start a fetch, kill it once enough is committed, and give back how many tiles are done."""
     echo(f"   $ {shell_command('fetch', path)}")
     sys.stdout.flush()
     fetch = subprocess.Popen([sys.executable, "-m", "packer", "fetch", str(path)])
     ends = time.monotonic() + _LONGEST_S
-    while fetch.poll() is None and _settled(path, worked_out) < _KILL_AT * worked_out.count:
+    while fetch.poll() is None and _done(path, worked_out) < _KILL_AT * worked_out.count:
         if time.monotonic() > ends:
-            warn("The fetch is slow here; it is killed as it stands.")
+            warn("The fetch is slow on this machine, so it is killed now.")
             break
         time.sleep(0.1)
     fetch.send_signal(signal.SIGKILL if sys.platform != "win32" else signal.SIGTERM)
     fetch.wait()
-    return _settled(path, worked_out)
+    return _done(path, worked_out)
 
 
-def _settled(path: Path, worked_out: Plan) -> int:
+def _done(path: Path, worked_out: Plan) -> int:
     """Planned tiles that are stored, or that the server is known not to have."""
-    brief, settled = Brief.read(path), 0
+    brief, done = Brief.read(path), 0
     for name, layer in worked_out.layers.items():
         pack = pack_path(brief, name)
         try:
             if pack.exists():
-                books = read_summary(pack)
-                settled += len(layer.tiles & (books.held | books.absent))
+                summary = read_summary(pack)
+                done += len(layer.tiles & (summary.held | summary.absent))
         except LastbarError:
-            continue  # caught while it is being made: nothing is in it yet
-    return settled
+            continue  # the pack is just being made: nothing is in it yet
+    return done
 
 
 def _where(path: Path, worked_out: Plan) -> None:
     brief = Brief.read(path)
     echo()
-    echo("The packs, ready for any program that reads MBTiles:")
+    echo("The packs, for any program that reads MBTiles:")
     for name in worked_out.layers:
         pack = pack_path(brief, name)
         echo(f"   {pack} ({bytes_text(pack.stat().st_size)})")
-    echo(f"The brief, to try changes on: {path}")
-    echo("   (it asks a server that has ended now; lastbar practice starts another)")
+    echo(f"The brief, to try changes: {path}")
+    echo("   (Its server has stopped. To start one: lastbar practice)")
     echo()
     echo(CAUTIONS)

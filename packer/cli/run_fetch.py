@@ -1,4 +1,4 @@
-"""`lastbar fetch`: the run, with its progress and its ending in words."""
+"""`lastbar fetch`: the run, with its progress and its result in words."""
 
 from __future__ import annotations
 
@@ -11,11 +11,11 @@ from collections.abc import Mapping
 from datetime import datetime
 from pathlib import Path
 
-from packer.cli.briefs import brief_read_anew
+from packer.cli.briefs import brief_with_fresh_offers
 from packer.cli.output import echo, print_json, warn
 from packer.cli.progress import FetchProgress, alarm_text, progress_for, standing_text, tell
 from packer.common.shell import shell_command
-from packer.common.units import bytes_text, duration_text, seconds, size_bytes
+from packer.common.units import bytes_text, counted, duration_text, seconds, size_bytes
 from packer.errors import EXIT_NOT_COMPLETE, InputError
 from packer.fetching.departure import departure_time
 from packer.fetching.reports import AreaCoverage, FetchReport, LayerReport, Options
@@ -43,7 +43,7 @@ def run(
     """Fetch for the brief at `path`; 0 if nothing is missing at the end, 1 if something is.
 
     `depart` is a time of day such as "05:30", `time_limit` a length of time such as "45m"; at most one of them
-    is given. `refresh_older_than` is the age, such as "30d", from which a tile on board is asked for anew.
+    is given. `refresh_older_than` is the age, such as "30d", from which a stored tile is refreshed.
     Raises InputError for an option that cannot be read.
     """
     options = Options(
@@ -55,7 +55,7 @@ def run(
         log=True,
         renew_older_s=_seconds("--refresh-older-than", refresh_older_than),
     )
-    brief = brief_read_anew(path, store)
+    brief = brief_with_fresh_offers(path, store)
     worked_out = plan(brief)
     for remark in worked_out.remarks:
         warn(f"Note: {remark}")
@@ -95,7 +95,7 @@ def _depart_at(depart: str | None, time_limit: str | None) -> float | None:
     if time_limit is not None:
         for_s = _seconds("--for", time_limit) or 0.0
         if for_s <= 0:
-            raise InputError(f"--for {time_limit}: it should be some time, such as 45m.")
+            raise InputError(f"--for {time_limit}: it should be longer than 0, for example 45m.")
         return time.time() + for_s
     try:
         return None if depart is None else departure_time(depart, datetime.now())
@@ -113,7 +113,7 @@ async def _fetch(brief: Brief, worked_out: Plan, options: Options) -> FetchRepor
         if stop.is_set():
             task.cancel()
         else:
-            progress.note("Stopping: what is in hand is finished and stored. Once more stops at once.")
+            progress.note("Finishing requests in progress, then stopping. Press Ctrl-C again to stop now.")
             stop.set()
 
     loop = asyncio.get_running_loop()
@@ -133,15 +133,15 @@ def _announce(progress: FetchProgress, options: Options) -> None:
         when = datetime.fromtimestamp(options.depart_at)
         left = duration_text(max(options.depart_at - time.time(), 0.0))
         progress.note(
-            f"Leaving at {when:%H:%M on %Y-%m-%d}, in {left}. The packs are whole by then; what will be on "
-            "board is told as soon as the pace is known."
+            f"The fetch stops by {when:%H:%M on %Y-%m-%d}, in {left}. A forecast of what will be on board then "
+            "follows once the speed is known."
         )
 
 
 _STOPPED = {
-    "asked": "Stopped as asked.",
-    "departure": "Stopped in time for the departure.",
-    "max-bytes": "Stopped: the bytes allowed are used up.",
+    "asked": "Stopped, as you asked.",
+    "departure": "Stopped in time to leave.",
+    "max-bytes": "Stopped: the limit of --max-bytes is reached.",
 }
 
 
@@ -164,28 +164,31 @@ def _show(report: FetchReport, verify: str, fetch: str) -> None:
 def _show_way_on(report: FetchReport, fetch: str) -> None:
     old = sum(layer.refresh.get("left", 0) for layer in report.layers.values())
     if missing := report.total("missing"):
-        echo(f"{missing:,} tiles are still to be fetched. What came is kept.")
+        still = "1 tile is" if missing == 1 else f"{missing:,} tiles are"
+        echo(f"{still} still missing. What was fetched is kept.")
     elif old:
-        echo("Nothing of the plan is missing.")
+        echo("No planned tile is missing.")
     if old:
-        echo(f"{old:,} old tiles are still to be asked for anew; they stay on board as they are.")
-    echo("Go on with:")
+        need = "1 old tile still needs" if old == 1 else f"{old:,} old tiles still need"
+        echo(f"{need} refreshing; the stored copies are kept.")
+    echo("To continue:")
     echo(f"  {fetch}")
 
 
 def _show_layer(name: str, layer: LayerReport) -> None:
-    parts = [f"{layer.stored:,} tiles stored ({bytes_text(layer.bytes)})", f"{layer.requests:,} requests"]
+    asked = counted(layer.requests, "request")
+    parts = [f"{counted(layer.stored, 'tile')} stored ({bytes_text(layer.bytes)})", asked]
     if layer.held_before:
         parts.append(f"{layer.held_before:,} on board before")
     if layer.absent:
-        parts.append(f"{layer.absent:,} that the server has not")
+        parts.append(f"{layer.absent:,} that the server does not have")
     if layer.failed:
-        parts.append(f"{layer.failed:,} not to be had")
+        parts.append(f"{layer.failed:,} could not be fetched")
     echo(f"{name}: {', '.join(parts)}.")
     if layer.refresh:
         tell(f"  {refresh_text(layer.refresh)}")
     for reason, tiles in list(layer.troubles.items())[:_REASONS_SHOWN]:
-        tell(f"  {tiles:,} not to be had: {reason}.")
+        tell(f"  {counted(tiles, 'tile')} could not be fetched: {reason}.")
     if layer.missing and layer.areas:
         tell(f"  On board: {standing_text(_standings(layer))}.")
     if layer.failure:
@@ -193,19 +196,25 @@ def _show_layer(name: str, layer: LayerReport) -> None:
 
 
 def refresh_text(counts: Mapping[str, int]) -> str:
-    """What came of the old tiles that were asked for anew."""
-    fresh = f"{counts['fresh']:,} {{}}, but still fresh by their server's word." if counts["fresh"] else ""
+    """What a refresh of the old tiles came to."""
+    fresh = _still_fresh(counts["fresh"], more=bool(counts["stale"]))
     if not counts["stale"]:
-        return f"No tile on board had to be asked for anew. {fresh.format('are old enough')}".rstrip()
+        return f"No stored tile needed refreshing.{fresh}"
     parts = [f"{counts['new']:,} new", f"{counts['unchanged']:,} unchanged"]
     if counts["gone"]:
-        parts.append(f"{counts['gone']:,} gone from the server (the old ones are kept)")
+        parts.append(f"{counts['gone']:,} no longer on the server (old copies kept)")
     if failed := counts.get("failed", 0):
-        parts.append(f"{failed:,} not to be had (the old ones are kept)")
+        parts.append(f"{failed:,} could not be fetched (old copies kept)")
     if later := counts["left"] - failed:
-        parts.append(f"{later:,} not yet answered")
-    told = f"{counts['stale']:,} old tiles to be asked for anew: {', '.join(parts)}."
-    return f"{told} {fresh.format('more are as old')}".rstrip()
+        parts.append(f"{later:,} still to do")
+    return f"Refresh of {counted(counts['stale'], 'old tile')}: {', '.join(parts)}.{fresh}"
+
+
+def _still_fresh(count: int, *, more: bool) -> str:
+    if not count:
+        return ""
+    verb = "is" if count == 1 else "are"
+    return f" {count:,} {'more ' if more else ''}{verb} old enough but still fresh, so not asked for."
 
 
 def _standings(layer: LayerReport) -> list[AreaCoverage]:

@@ -10,7 +10,7 @@ from typing import Literal, cast, get_args
 from packer.cli.briefs import brief_at
 from packer.cli.output import echo, print_json, table, warn
 from packer.common.shell import shell_command
-from packer.common.units import bytes_text, size_bytes
+from packer.common.units import bytes_text, counted, size_bytes
 from packer.errors import EXIT_NOT_COMPLETE, InputError
 from packer.handover import Copy, DeviceCrew, HandoverReport, handover
 from packer.handover.kinds import As
@@ -36,11 +36,11 @@ def run(
     """Hand over the packs of the brief at `path` into the folder `to`; 0 if nothing is missing,
     1 if something is and that was allowed.
 
-    `max_file` is a size such as "4 GiB" or "300 kB", "none", or None for what the target is sure to take;
+    `max_file` is a size such as "4 GiB" or "300 kB", "none", or None for the largest that any target takes;
     `crews` names some of the brief's crews, None stands for all of them.
     """
     if as_ not in get_args(As):
-        raise InputError(f"--as {as_}: it is mbtiles, gpkg or folder.")
+        raise InputError(f"--as {as_}: it should be mbtiles, gpkg or folder.")
     limit = _limit(max_file)
     brief = brief_at(path, store)
     worked_out = plan(brief)
@@ -80,7 +80,7 @@ def _crews(brief: Brief, names: list[str]) -> list[DeviceCrew]:
     for name in names:
         if name not in {crew.name for crew in every}:
             known = ", ".join(crew.name for crew in every) or "none"
-            raise InputError(f"--crew {name}: the brief has no such crew. It has: {known}.")
+            raise InputError(f"--crew {name}: the brief has no crew of that name. Its crews: {known}.")
     return [crew for crew in every if not names or crew.name in names]
 
 
@@ -107,10 +107,10 @@ def _show(report: HandoverReport, to: Path) -> None:
         _show_layers(copy)
     echo()
     if report.complete:
-        echo("Handed over and read back. Each folder has a card of plain text for the crew.")
+        echo("Handed over, and every file read back. Each folder has a text card for the crew.")
     else:
-        echo("Handed over WITH GAPS: planned tiles are missing, as each card says.")
-    echo("After copying to a device, check the copy there, or with the card in a reader:")
+        echo("Handed over, NOT COMPLETE: planned tiles are missing, as each card says.")
+    echo("After copying to a device, check the copy, there or with the card in a reader:")
     echo(f"  {shell_command('inspect', to)}")
 
 
@@ -126,15 +126,15 @@ def _show_files(copy: Copy) -> None:
     ]
     table(["file", "tiles", "size"], rows)
     if len(files) > _SHOWN:
-        echo(f"  and {len(files) - _SHOWN:,} more files, all in manifest.json")
+        echo(f"  and {len(files) - _SHOWN:,} more, all listed in manifest.json")
 
 
 def _show_layers(copy: Copy) -> None:
     for name, layer in copy.manifest.layers.items():
         for count, text in (
-            (layer.absent, "that the server does not have"),
+            (layer.absent, "not on the server"),
             (layer.missing, "MISSING"),
-            (layer.damaged, "DAMAGED in the pack and left out"),
+            (layer.damaged, "CORRUPT in the pack and left out"),
         ):
             if count:
-                echo(f"  {name}: {count:,} planned tiles {text}")
+                echo(f"  {name}: {counted(count, 'planned tile')} {text}")

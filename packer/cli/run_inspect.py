@@ -8,7 +8,7 @@ from pathlib import Path
 from packer.cli.output import echo, print_json
 from packer.cli.run_handover import HandoverProgress
 from packer.errors import EXIT_NOT_COMPLETE
-from packer.handover import FolderFinding, InspectReport, inspect_tree
+from packer.handover import CardVerdict, FolderFinding, InspectionSummary, InspectReport, inspect_tree
 from packer.handover.manifest import CREWS
 
 __all__ = ["run"]
@@ -17,7 +17,7 @@ _SHOWN = 20
 
 
 def run(folder: Path, as_json: bool) -> int:
-    """Inspect the copy in `folder`, or the copies below it; 0 if all are there and sound, 1 if one is not."""
+    """Inspect the copy in `folder`, or the copies below it; 0 if all are there and intact, 1 if one is not."""
     found = inspect_tree(folder, on_progress=HandoverProgress().show)
     if as_json:
         print_json(found.to_dict())
@@ -25,8 +25,22 @@ def run(folder: Path, as_json: bool) -> int:
         for report in found.copies:
             _show(report)
         _show_folders(found.folders)
-        echo("SOUND: as it was handed over." if found.sound else "NOT SOUND. Copy what is named above again.")
-    return 0 if found.sound else EXIT_NOT_COMPLETE
+        _show_verdict(found)
+    return 0 if found.intact else EXIT_NOT_COMPLETE
+
+
+_SENTENCES = {
+    CardVerdict.INTACT: "every file is as it was handed over, and no planned tile is missing.",
+    CardVerdict.NOT_COMPLETE: "every file is as it was handed over, but planned tiles were missing then.",
+    CardVerdict.NOT_INTACT: "files are missing or damaged. Copy what is named above again.",
+}
+
+
+def _show_verdict(found: InspectionSummary) -> None:
+    for line in textwrap.wrap(
+        f"{found.verdict.value}: {_SENTENCES[found.verdict]}", 80, subsequent_indent="  "
+    ):
+        echo(line)
 
 
 def _show_folders(folders: tuple[FolderFinding, ...]) -> None:
@@ -36,10 +50,10 @@ def _show_folders(folders: tuple[FolderFinding, ...]) -> None:
     if len(folders) > _SHOWN:
         echo(f"and {len(folders) - _SHOWN:,} more")
     if any(finding.state == "unfinished" for finding in folders):
-        echo("Run lastbar handover again for what is unfinished, then copy it.")
+        echo("To finish these folders, run lastbar handover again, then copy them.")
     if any(finding.state == "missing" for finding in folders):
-        echo(f"For a crew that is not to have a folder any more: remove {CREWS}, and")
-        echo("run lastbar handover again for all others.")
+        echo(f"If a crew no longer needs a folder, delete {CREWS} and run lastbar handover")
+        echo("again for all other crews.")
     if folders:
         echo()
 
@@ -48,9 +62,9 @@ def _show(report: InspectReport) -> None:
     crew = f", for crew {report.manifest.crew}" if report.manifest.crew is not None else ""
     echo(str(report.folder))
     _line(f"{report.manifest.title}{crew}")
-    sound = sum(file.state == "sound" for file in report.files)
-    echo(f"  {sound:,} of {len(report.files):,} entries of the manifest are sound")
-    bad = [file for file in report.files if file.state != "sound"]
+    intact = sum(file.state == "intact" for file in report.files)
+    echo(f"  {intact:,} of {len(report.files):,} files in the manifest intact")
+    bad = [file for file in report.files if file.state != "intact"]
     for file in bad[:_SHOWN]:
         _line(f"{file.state} {file.name}: {file.detail}")
     if len(bad) > _SHOWN:
@@ -60,7 +74,7 @@ def _show(report: InspectReport) -> None:
     if len(report.extra) > _SHOWN:
         echo(f"  and {len(report.extra) - _SHOWN:,} more that are not part of the copy")
     if not report.manifest.complete:
-        _line("Planned tiles were missing when it was handed over; the card says which layers.")
+        _line("Planned tiles were missing at the handover; the card says in which layers.")
     echo()
 
 

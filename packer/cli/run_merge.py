@@ -6,6 +6,7 @@ from pathlib import Path
 
 from packer.cli.briefs import brief_at
 from packer.cli.output import echo, print_json, warn
+from packer.common.units import counted
 from packer.errors import EXIT_NOT_COMPLETE, InputError
 from packer.fetching.hosts.source import labels
 from packer.planning.pack_path import pack_path
@@ -23,7 +24,7 @@ def run_merge(into: Path, sources: list[Path], mix_sources: bool, as_json: bool)
     for source in sources:
         for pack in _packs(source):
             results[str(pack)] = merge_pack(into / pack.name, pack, mix_sources=mix_sources)
-    return _tell(results, as_json)
+    return _show(results, as_json)
 
 
 def _packs(source: Path) -> list[Path]:
@@ -31,7 +32,7 @@ def _packs(source: Path) -> list[Path]:
         return [source]
     packs = sorted(p for p in source.glob("*.mbtiles") if not p.name.startswith("."))
     if not packs:
-        raise InputError(f"{source} holds no pack. Name a pack, or the folder that the packs are in.")
+        raise InputError(f"{source} has no pack in it. Name a pack, or the folder that holds the packs.")
     return packs
 
 
@@ -43,11 +44,11 @@ def run_take_in(path: Path, layer: str, held: list[Path], store: Path | None, as
     terms = brief.layers[layer]
     said = labels(brief, plan(brief), terms, terms.format or "png", host="taken in", mark="taken in")
     into = pack_path(brief, layer, store)
-    return _tell({str(one): take_in(into, said, one, terms.tile_size) for one in held}, as_json)
+    return _show({str(one): take_in(into, said, one, terms.tile_size) for one in held}, as_json)
 
 
-def _tell(results: dict[str, Merged], as_json: bool) -> int:
-    """0 if every tile on offer was sound, 1 if some were refused."""
+def _show(results: dict[str, Merged], as_json: bool) -> int:
+    """0 if every offered tile was intact, 1 if some were refused."""
     refused = sum(len(r.refused) for r in results.values())
     if as_json:
         print_json(
@@ -62,14 +63,16 @@ def _tell(results: dict[str, Merged], as_json: bool) -> int:
         )
         return EXIT_NOT_COMPLETE if refused else 0
     for name, result in results.items():
-        echo(f"{name}: {result.taken:,} tiles taken, {result.kept:,} there already or older.")
+        echo(
+            f"{name}: {counted(result.taken, 'tile')} added, {result.kept:,} skipped (on board already, or older)."
+        )
         if result.dropped:
             warn(
-                f"{len(result.dropped):,} tiles that an earlier verify had named were unsound and were taken out "
-                "of the pack that was written; verify tells what is missing now."
+                f"{counted(len(result.dropped), 'tile')} removed from the target pack: an earlier verify found "
+                "them corrupt, and they still were. To see what is missing now, run lastbar verify."
             )
         for tile, why in result.refused[:_SHOWN]:
             warn(f"Refused {tile} of {name}: {why}.")
         if len(result.refused) > _SHOWN:
-            warn(f"Refused {len(result.refused) - _SHOWN:,} more tiles of {name}.")
+            warn(f"Refused {len(result.refused) - _SHOWN:,} more of {name}.")
     return EXIT_NOT_COMPLETE if refused else 0

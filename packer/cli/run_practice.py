@@ -17,10 +17,10 @@ def run(port: int) -> int:
     for number in (signal.SIGINT, signal.SIGTERM):
         signal.signal(number, lambda *_: stop.set())
     with PracticeServer(port) as server:
-        echo("Ketterling Basin, an invented place to practise with. Layers:")
+        echo("Serving Ketterling Basin, an invented place to practise with. Its layers:")
         echo(f"  {server.template('aerial')}")
         echo(f"  {server.template('relief')}")
-        echo("Ctrl-C stops. In a second terminal: lastbar new trip, then lastbar fetch trip")
+        echo("Ctrl-C stops it. Try in a second terminal: lastbar new trip, then lastbar fetch trip")
         # A signal cannot end a wait without a limit on every system.
         while not stop.wait(0.5):
             pass

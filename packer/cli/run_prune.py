@@ -1,4 +1,4 @@
-"""`lastbar prune`: what no named brief needs, and giving its room back."""
+"""`lastbar prune`: tiles that no named brief needs, listed or removed."""
 
 from __future__ import annotations
 
@@ -17,7 +17,7 @@ __all__ = ["run"]
 
 
 def run(briefs: list[Path], store: Path | None, yes: bool, as_json: bool) -> int:
-    """List, or with `yes` remove, the stored tiles that none of the briefs plans.
+    """List, or with `yes` remove, the stored tiles that none of the briefs needs.
 
     If the process dies: as for `prune_pack`, pack by pack.
     """
@@ -46,7 +46,7 @@ def _json(spare: Spare, freed: int | None) -> dict[str, Any]:
 
 def _show(found: dict[Path, Spare], freed: dict[Path, int], yes: bool) -> None:
     if not any(spare.tiles for spare in found.values()):
-        echo("Every stored tile is planned by one of these briefs; nothing is to be removed.")
+        echo("Every stored tile is in the plan of one of these briefs. There is nothing to remove.")
         return
     rows = []
     for pack, spare in found.items():
@@ -54,9 +54,9 @@ def _show(found: dict[Path, Spare], freed: dict[Path, int], yes: bool) -> None:
         span = "-" if not zooms else f"{zooms[0]}-{zooms[-1]}"
         size = bytes_text(freed[pack]) if pack in freed else bytes_text(spare.bytes)
         rows.append([pack.stem, f"{len(spare.tiles):,}", span, size])
-    echo("Stored tiles that none of these briefs plans:")
-    table(["layer", "tiles", "zooms", "given back" if yes else "size"], rows)
+    echo("Stored tiles that none of these briefs needs:")
+    table(["layer", "tiles", "zooms", "freed" if yes else "size"], rows)
     if yes:
-        echo("They are out of the packs.")
+        echo("They were removed from the packs.")
     else:
-        echo("Nothing was removed. To remove them: the same command with --yes.")
+        echo("Nothing was removed. To remove them, run the same command with --yes.")

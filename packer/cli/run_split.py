@@ -1,4 +1,4 @@
-"""`lastbar share`: a folder for each part, with all that someone else needs to fetch it."""
+"""`lastbar split`: a folder for each part, with everything that someone else needs to fetch it."""
 
 from __future__ import annotations
 
@@ -13,7 +13,7 @@ from packer.common.atomic_write import write_atomic
 from packer.common.shell import quoted, shell_command
 from packer.errors import DiskError, InputError
 from packer.planning.brief import Brief
-from packer.planning.offers import keep
+from packer.planning.offers import cache_offer
 from packer.planning.plan import Plan, part_of, plan
 
 __all__ = ["run"]
@@ -24,23 +24,25 @@ _BESIDE = (".shp", ".shx", ".dbf", ".prj", ".cpg")  # a Shapefile is several fil
 def run(path: Path, count: int, to: Path | None, as_json: bool) -> int:
     """Write `count` folders, each with a brief and its shape files.
 
-    If the process dies: some of the folders; running it again writes them all anew.
+    If the process dies: some of the folders; running it again writes them all.
     """
     brief = brief_at(path)
     if brief.part:
-        raise InputError(f"{brief.path} is a part already; deal out the whole brief.")
+        raise InputError(f"{brief.path} is already a part of a plan. Split the whole brief instead.")
     whole = plan(brief)
     folder = to or brief.folder / "parts"
     try:
         written = [_write(brief, part_of(whole, n, count), folder, n, count) for n in range(1, count + 1)]
     except OSError as fault:
-        raise DiskError(f"{folder} cannot be written: {fault.strerror}.") from fault
+        raise DiskError(
+            f"{folder} cannot be written: {fault.strerror}. Choose another folder: --to DIR"
+        ) from fault
     if as_json:
         print_json({"parts": [{"brief": str(p), "tiles": n} for p, n in written]})
         return 0
     for each, tiles in written:
-        echo(f"{each}: {tiles:,} tiles")
-    echo("Give each folder to someone; they run lastbar fetch in it. Then bring the packs together:")
+        echo(f"{each}: {tiles:,} {'tile' if tiles == 1 else 'tiles'}")
+    echo("Give each folder to someone, who runs lastbar fetch in it. Then join the packs:")
     echo(f"  {shell_command('merge', brief.store_folder)} {quoted(folder)}/part-*/packs")
     return 0
 
@@ -56,19 +58,21 @@ def _write(brief: Brief, part: Plan, folder: Path, number: int, count: int) -> t
                 area[key] = _bring((brief.folder / str(area[key])).resolve(), place, names)
     text["store"] = "packs"
     _bring_offers(brief, place / "packs")
-    # Keys of the top stand before the first heading, wherever tomlkit would put a new one.
+    # Top-level keys must come before the first heading; tomlkit would put a new one elsewhere.
     target = place / "brief.toml"
     write_atomic(target, f'part = "{number} of {count}"\n' + tomlkit.dumps(text))
     if plan(brief_at(target)).fingerprint != part.fingerprint:
-        raise InputError(f"{target} does not plan as dealt. Deal again once the shape files rest.")
+        raise InputError(
+            f"{target} no longer gives the same plan: a shape file has changed. Run the command again."
+        )
     return target, part.count
 
 
 def _bring_offers(brief: Brief, packs: Path) -> None:
-    """What the servers offered goes along, so that a part plans as dealt before anything is read anew."""
+    """Copy what the servers offered, so that a part gives its plan before it reads anything from them."""
     for layer in brief.layers.values():
         if layer.offer is not None:
-            keep(layer, packs, layer.offer)
+            cache_offer(layer, packs, layer.offer)
 
 
 def _bring(source: Path, place: Path, names: dict[Path, str]) -> str:

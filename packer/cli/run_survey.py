@@ -1,4 +1,4 @@
-"""`lastbar survey`: a small sample of every area, what it shows, and how deep it is worth going."""
+"""`lastbar survey`: a small sample of every area, what it shows, and which depth is worth fetching."""
 
 from __future__ import annotations
 
@@ -8,11 +8,11 @@ from collections.abc import Mapping
 from pathlib import Path
 from typing import Any
 
-from packer.cli.briefs import brief_read_anew
+from packer.cli.briefs import brief_with_fresh_offers
 from packer.cli.output import echo, print_json, table, warn
 from packer.cli.progress import progress_for
 from packer.common.shell import shell_command
-from packer.common.units import bytes_text
+from packer.common.units import bytes_text, counted
 from packer.errors import EXIT_NOT_COMPLETE, InputError
 from packer.fetching.reports import FetchReport
 from packer.fetching.run import fast_loop
@@ -40,13 +40,13 @@ def run(
     sheets: Path | None,
     as_json: bool,
 ) -> int:
-    """Survey for the brief at `path`; 0 if every sample was settled, 1 if some could not be had.
+    """Survey for the brief at `path`; 0 if every sample was answered, 1 if some could not be fetched.
 
     If the process dies: what was fetched is stored, and the brief is the old one or the new one.
     """
     if samples is not None and samples < 1:
-        raise InputError(f"--samples {samples}: it should be at least 1 tile of each layer.")
-    brief = brief_read_anew(path, store)
+        raise InputError(f"--samples {samples}: it should be at least 1 tile for each layer.")
+    brief = brief_with_fresh_offers(path, store)
     worked_out = plan(brief)
     for remark in worked_out.remarks:
         warn(f"Note: {remark}")
@@ -70,7 +70,9 @@ def run(
                 shell_command("survey", path, "--apply", store=store), edits, worked_out.count, changed
             )
         if lacking:
-            warn(f"{lacking:,} samples could not be had. Run the same command again to go on.")
+            warn(
+                f"{counted(lacking, 'sample')} could not be fetched. To continue, run the same command again."
+            )
     return EXIT_NOT_COMPLETE if lacking else 0
 
 
@@ -132,12 +134,12 @@ def _show(
     requests = report.total("requests") if report else 0
     echo(brief.title)
     _wrapped(
-        f"{looked:,} of {worked_out.count:,} planned tiles looked at, with {requests:,} requests. What came is "
-        "in the packs and is not fetched again."
+        f"{looked:,} of {counted(worked_out.count, 'planned tile')} sampled, with {requests:,} requests. The samples "
+        "are in the packs and are not fetched again."
     )
     for name, layer in found.items():
         echo()
-        echo(f"Layer {name}, shares of the samples in per cent")
+        echo(f"Layer {name} (of the samples, in per cent):")
         _show_layer(layer)
         for notice in layer.notices:
             _wrapped(f"  {notice}", "    ")
@@ -153,9 +155,9 @@ def _show_layer(layer: LayerFinding) -> None:
             rows.append([label, str(zoom), *_shares(area.zooms[zoom])])
             label = ""
     if not rows:
-        echo("  No sample came.")
+        echo("  No sample could be fetched.")
         return
-    heads = ["area", "zoom", "samples", "absent", "blank", "dull", "enlarged", "detail", "unsure"]
+    heads = ["area", "zoom", "samples", "absent", "blank", "dull", "enlarged", "detail", "unclear"]
     table(heads, rows)
     for area in layer.areas.values():
         if area.name == OVERVIEW and area.worth.zoom == area.deepest:
@@ -172,25 +174,25 @@ def _verdict(area: AreaFinding) -> str:
     worth = area.worth
     if worth.zoom < area.deepest:
         return (
-            f"worth fetching to zoom {worth.zoom} of {area.deepest}, which saves {area.saves_tiles:,} tiles, "
+            f"worth fetching to zoom {worth.zoom} of {area.deepest}, which saves {counted(area.saves_tiles, 'tile')}, "
             f"about {bytes_text(area.saves_bytes)}; {worth.evidence}."
         )
-    return f"to zoom {area.deepest} as asked; {worth.evidence}."
+    return f"keep zoom {area.deepest}; {worth.evidence}."
 
 
 def _show_edits(command: str, edits: list[Edit], before: int, after: int | None) -> None:
     echo()
     if not edits:
-        echo("The brief's depths can stand.")
+        echo("The depths in the brief are right. Nothing to change.")
         return
-    echo("Written into the brief:" if after is not None else "What the brief would say:")
+    echo("Written into the brief:" if after is not None else "Suggested changes to the brief:")
     for edit in edits:
         _wrapped(f"  {edit.area}: {edit}", "    ")
     if after is None:
-        echo("To write this into the brief:")
+        echo("To write them into the brief:")
         echo(f"  {command}")
     else:
-        echo(f"The plan has {after:,} tiles now, {before - after:,} fewer.")
+        echo(f"The plan now has {counted(after, 'tile')}, {before - after:,} fewer.")
 
 
 def _short(name: str) -> str:

@@ -18,7 +18,7 @@ from packer.cli.briefs import brief_at
 from packer.cli.output import echo, error_json, print_json, table, warn
 from packer.common.atomic_write import write_atomic
 from packer.common.shell import shell_command
-from packer.common.units import duration_text, seconds
+from packer.common.units import counted, duration_text, seconds
 from packer.errors import DiskError, InputError, LastbarError
 from packer.geometry.tileset import TileSet
 from packer.planning.brief import Brief
@@ -34,9 +34,9 @@ _SHOWN = 5
 _GAPS_SHOWN = 8
 _PLAIN_EVERY_S = 5.0
 _LOOKED = {
-    Depth.QUICK: "{done:,} of {every:,} bodies hashed, as a sample",
-    Depth.HASH: "{done:,} of {every:,} bodies hashed",
-    Depth.FULL: "{done:,} of {every:,} bodies hashed and decoded",
+    Depth.QUICK: "{done:,} of {every:,} distinct tiles hashed, as a sample",
+    Depth.HASH: "{done:,} of {every:,} distinct tiles hashed",
+    Depth.FULL: "{done:,} of {every:,} distinct tiles hashed and decoded",
 }
 
 
@@ -53,7 +53,9 @@ def run(
     """Verify the packs of the brief at `path`; 0 if ready, 1 if not."""
     depth, for_s = _depth(quick, full), _for_s(for_time)
     if quick and for_s is not None:
-        raise InputError("--quick takes a moment in any case. Leave --for out, or leave --quick out.")
+        raise InputError(
+            "--quick always takes only seconds, so --for does not go with it. Leave one of them out."
+        )
     brief = brief_at(path, store)
     worked_out = plan(brief)
     with _progress_for() as progress:
@@ -103,9 +105,9 @@ def _write_walk(file: Path | None, found: VerifyReport) -> Iterable[str]:
         write_atomic(file, json.dumps(walk_geojson(found.walk)) + "\n")
     except OSError as fault:
         raise DiskError(
-            f"{file} cannot be written: {fault.strerror or fault}. Name another place for it, or make room there."
+            f"{file} cannot be written: {fault.strerror or fault}. Choose another place for it, or free some space."
         ) from fault
-    yield f"The walk, for any map program: {file}"
+    yield f"Route walk, for any map program: {file}"
 
 
 def _write_report(folder: Path | None, brief: Brief, worked_out: Plan, found: VerifyReport) -> Iterable[str]:
@@ -113,7 +115,7 @@ def _write_report(folder: Path | None, brief: Brief, worked_out: Plan, found: Ve
         return
     from packer.proof.report import write_report  # pictures and page are worth loading only when asked for
 
-    yield f"The report, for screen and paper: {write_report(folder, brief, worked_out, found, time.time())}"
+    yield f"Report, for screen and paper: {write_report(folder, brief, worked_out, found, time.time())}"
 
 
 class _VerifyProgress(AbstractContextManager["_VerifyProgress"]):
@@ -133,7 +135,7 @@ class _VerifyProgress(AbstractContextManager["_VerifyProgress"]):
         if now - self._shown_at >= _PLAIN_EVERY_S:
             self._shown_at = now
             share = done * 100 // max(every, 1)
-            warn(f"{layer}: {done:,} of {every:,} bodies checked ({share} %), {speed:,.0f}/s{left}")
+            warn(f"{layer}: {done:,} of {every:,} distinct tiles checked ({share} %), {speed:,.0f}/s{left}")
 
     def _pace(self, layer: str, done: int, every: int, now: float) -> tuple[float, str]:
         began, before = self._starts.setdefault(layer, (now, done))
@@ -164,7 +166,7 @@ class _LiveVerifyProgress(_VerifyProgress):
         self._lines[layer] = [
             layer,
             share,
-            f"{done:,} of {every:,} bodies",
+            f"{done:,} of {every:,} distinct tiles",
             f"{speed:,.0f}/s",
             left.removeprefix(", "),
         ]
@@ -196,7 +198,10 @@ def _show(found: VerifyReport, path: Path, store: Path | None) -> None:
         looked = _LOOKED[found.depth].format(done=layer.bodies, every=layer.all_bodies)
         _wrapped(f"Layer {name}: {looked}, in {layer.pack}")
         if layer.earlier:
-            _wrapped(f"{layer.earlier:,} of them by earlier checks of the unchanged pack, cut short.", "  ")
+            _wrapped(
+                f"{layer.earlier:,} of them in earlier checks that stopped early",
+                "  ",
+            )
         if layer.note:
             _wrapped(layer.note, "  ")
         _show_layer(layer)
@@ -209,33 +214,33 @@ def _show(found: VerifyReport, path: Path, store: Path | None) -> None:
 
 
 def _show_verdict(found: VerifyReport, path: Path, store: Path | None) -> None:
-    told = [*found.reasons, *found.remarks]
+    told = [*found.reasons, *found.warnings]
     if told:
         echo()
-        echo("Remarks:" if found.ready else "What was found:")
+        echo("Warnings:" if found.ready else "What was found:")
         for text in told:
             _wrapped(f"- {text}", "  ")
     echo()
     verdict = found.verdict
     if verdict is Verdict.NOT_READY:
-        echo("NOT READY. To close the gaps, then verify again:")
+        echo(f"{verdict.value}. Close the gaps, then verify again:")
         echo(f"  {shell_command('fetch', path, store=store)}")
         return
     if verdict is Verdict.UNFINISHED:
-        echo("NOT CHECKED TO THE END, so far all is sound. To go on from here:")
+        echo(f"{verdict.value}. No fault so far. To continue from here:")
         full = ["--full"] if found.depth is Depth.FULL else []
         echo(f"  {shell_command('verify', path, *full, '--for', '60s', store=store)}")
         return
     absent = sum(la.counts.absent for la in found.layers.values())
-    but = f", but {absent:,} that the server has not" if absent else ""
-    sound = "sound" if found.depth is not Depth.QUICK else "sound as far as --quick looks"
-    _wrapped(f"{verdict.value}: every planned tile is on board and {sound}{but}.")
-    echo("The crew still carries another means of navigation: imagery is dated, and Web")
+    but = f", except {counted(absent, 'tile')} that the server does not have" if absent else ""
+    intact = "intact" if found.depth is not Depth.QUICK else "intact as far as --quick checks"
+    _wrapped(f"{verdict.value}: every planned tile is on board and {intact}{but}.")
+    echo("The crew must still carry another means of navigation: imagery is dated, and Web")
     echo("Mercator maps are for viewing, not for positioning.")
 
 
 def _show_layer(layer: LayerFindings) -> None:
-    heads = ["zoom", "planned", "stored", "server has none", "missing", "corrupt"]
+    heads = ["zoom", "planned", "stored", "not on server", "missing", "corrupt"]
     fields = ["planned", "stored", "absent", "missing", "corrupt"]
     rows = [[str(z), *(f"{getattr(c, f):,}" for f in fields)] for z, c in layer.by_zoom.items()]
     table(heads, rows, ["all", *(f"{getattr(layer.counts, f):,}" for f in fields)])
@@ -243,16 +248,19 @@ def _show_layer(layer: LayerFindings) -> None:
     for bad in layer.bad[:_SHOWN]:
         echo(f"  corrupt {bad.tile}: {bad.kind}")
     if len(layer.bad) > _SHOWN:
-        echo(f"  and {len(layer.bad) - _SHOWN:,} more corrupt tiles")
+        echo(f"  and {len(layer.bad) - _SHOWN:,} more corrupt")
     if layer.stray:
-        _wrapped(f"{layer.stray:,} rows lie outside the grid, where no reader can show them", "  ")
+        _wrapped(
+            f"{counted(layer.stray, 'row')} outside the tile grid, where no map program looks",
+            "  ",
+        )
 
 
-def _name(what: str, tiles: TileSet) -> None:
-    count = len(tiles)
-    for number, tile in enumerate(tiles):
+def _name(what: str, named: TileSet) -> None:
+    count = len(named)
+    for number, tile in enumerate(named):
         if number == _SHOWN:
-            echo(f"  and {count - _SHOWN:,} more {what} tiles")
+            echo(f"  and {count - _SHOWN:,} more {what}")
             return
         echo(f"  {what} {tile}")
 
@@ -268,16 +276,16 @@ def _show_walk(walks: tuple[LineWalk, ...]) -> None:
         which = f"{one.area}, line {one.line}" if many else one.area
         head = f"{one.layer}, {which}, {one.length_m / 1000:,.1f} km"
         if not one.gaps:
-            _wrapped(f"{head}: complete to zoom {one.deepest} all the way", "  ")
+            _wrapped(f"{head}: complete to zoom {one.deepest}, no gap", "  ")
             continue
         _wrapped(f"{head}: planned to zoom {one.deepest}, with gaps", "  ")
         for gap in one.gaps[:_GAPS_SHOWN]:
             _wrapped(gap_text(gap), "    ")
         if len(one.gaps) > _GAPS_SHOWN:
-            echo(f"    and {len(one.gaps) - _GAPS_SHOWN:,} more gaps (--walk FILE or --json for all)")
+            echo(f"    and {counted(len(one.gaps) - _GAPS_SHOWN, 'more gap')} (all: --walk FILE or --json)")
         for stop in one.stops[:_SHOWN]:
             _wrapped(
-                f"waypoint {quote_value(stop.waypoint.name)} at km {stop.at_m / 1000:.1f} stands on a gap",
+                f"waypoint {quote_value(stop.waypoint.name)} at km {stop.at_m / 1000:.1f} lies in a gap",
                 "    ",
             )
 
@@ -289,7 +297,7 @@ def gap_text(gap: Stretch) -> str:
     told = [f"km {gap.from_m / 1000:.3f} to {gap.to_m / 1000:.3f} (from {start}): {depth}"]
     if gap.missing:
         time_text = f", about {duration_text(gap.seconds)} at the last speed" if gap.seconds else ""
-        told.append(f"{gap.missing:,} tile{'' if gap.missing == 1 else 's'} missing{time_text}")
+        told.append(f"{counted(gap.missing, 'tile')} missing{time_text}")
     if gap.absent:
-        told.append(f"{gap.absent:,} that the server has not")
+        told.append(f"{gap.absent:,} not on the server")
     return "; ".join(told)

@@ -22,24 +22,24 @@ def run(path: Path, store: Path | None, port: int, share: bool, address: str | N
     shared = share or address is not None
     try:
         with ViewServer(brief, worked_out, store, port=port, share=shared, address=address) as view:
-            _tell(view, shared)
+            _announce(view, shared)
             view.wait()
     except KeyboardInterrupt:
         warn("Stopped.")
     return 0
 
 
-def _tell(view: ViewServer, shared: bool) -> None:
+def _announce(view: ViewServer, shared: bool) -> None:
     echo(f"What is on board: {view.link}")
     if shared:
         _show_square(view.link)
         warn(
-            "Anyone on the local network who has this link can look at the maps, and the link goes over the air "
-            "unencrypted. It is good until you stop the view."
+            "Anyone on the local network who has this link can see the maps. The connection is not encrypted. The "
+            "link works until you stop the view."
         )
     else:
-        warn("Only this machine can open it. To show it to phones at camp: --share")
-    warn("For viewing, not for positioning. Stop with Ctrl-C.")
+        warn("Only this machine can open it. To show it on phones at camp, add --share.")
+    warn("For viewing, not for positioning. Ctrl-C stops it.")
     sys.stdout.flush()
 
 
@@ -54,5 +54,5 @@ def _show_square(link: str) -> None:
     drawn = io.StringIO()
     segno.make(link, micro=False, error="m").terminal(drawn, border=2, compact=True)
     for line in drawn.getvalue().splitlines():
-        # White on black whatever the terminal's own colours, which `say` would not let through.
+        # White on black whatever the terminal's own colours, which `echo` would not let through.
         sys.stdout.write(f"\033[97;40m{line}\033[0m\n")

@@ -1,4 +1,4 @@
-"""`lastbar plan`: what the brief asks for, what it will weigh, how long it takes, and what could give way."""
+"""`lastbar plan`: which tiles the brief asks for, their size and time, and what could be left out."""
 
 from __future__ import annotations
 
@@ -12,9 +12,9 @@ from datetime import date
 from pathlib import Path
 from typing import Any
 
-from packer.cli.briefs import brief_read_anew, brief_read_once
+from packer.cli.briefs import brief_with_fresh_offers, brief_with_offers
 from packer.cli.output import echo, print_json, table, warn
-from packer.common.units import bits_per_second, bytes_text, duration_text, seconds, size_bytes
+from packer.common.units import bits_per_second, bytes_text, counted, duration_text, seconds, size_bytes
 from packer.errors import InputError, StoreError
 from packer.geometry.grid import metres_per_pixel
 from packer.planning.brief import OVERVIEW, Brief
@@ -56,11 +56,11 @@ _SEEN = (
 )
 _SEEN_FROM_AFAR = "countries, coasts"
 _BASES = {
-    "stored": "all of it is on board",
-    "survey": "from a survey's samples",
-    "sample": "from a few stored tiles, not evenly spread; lastbar survey tells more",
-    "guess": "a guess, nothing sampled yet: from what picture tiles usually weigh, a third to thrice of it; "
-    "lastbar survey tells more",
+    "stored": "exact, every tile is on board",
+    "survey": "estimated from the samples of a survey",
+    "sample": "estimated from a few stored tiles, not evenly spread; lastbar survey gives a better estimate",
+    "guess": "rough guess from typical tile sizes; the truth may be a third to three times this. "
+    "lastbar survey gives a better estimate",
 }
 
 
@@ -96,7 +96,7 @@ def run(
     """Show the plan of the brief at `path`."""
     given = _speed(speed)
     target = _target(fit_to)
-    brief = (brief_read_anew if measured else brief_read_once)(path, store)
+    brief = (brief_with_fresh_offers if measured else brief_with_offers)(path, store)
     worked_out = plan(brief)
     remarks = [*worked_out.remarks, *preview_terms(brief, worked_out, date.today())]
     if listed:
@@ -104,7 +104,7 @@ def run(
     else:
         pace = _measured(brief, worked_out, store) if measured else None
         if measured and pace is None:
-            warn("Too few tiles came, or are still missing, to measure a speed by.")
+            warn("The speed was not measured: too few tiles came, or too few are missing.")
         worked = _work(brief, worked_out, store, given or pace, target)
         if as_json:
             print_json(plan_json(brief, worked_out, remarks) | _weights_json(worked))
@@ -133,7 +133,7 @@ def _target(text: str | None) -> Target | None:
         return Target(disk_bytes=size_bytes(text))
     except ValueError:
         raise InputError(
-            f'--fit {text}: it should be a time to fetch in, such as "2h", or a size on disk, such as "8GB".'
+            f'--fit {text}: it should be a time for the fetch, for example "2h", or a size on disk, "8GB".'
         ) from None
 
 
@@ -149,7 +149,9 @@ def _work(
     sizes, last = _known(brief, worked_out, store)
     speed = speed or last
     if target is not None and target.seconds is not None and speed is None:
-        raise InputError("To fit a time the link's speed has to be known: --speed 3Mbit, or --measure.")
+        raise InputError(
+            "To fit a time, give the speed of the link (--speed 3Mbit), or measure it (--measure)."
+        )
     layers = {name: estimate_layer(la.tiles, sizes[name]) for name, la in worked_out.layers.items()}
     proposals = None
     if target is not None:
@@ -174,7 +176,7 @@ def _work(
 def _known(
     brief: Brief, worked_out: Plan, store: Path | None
 ) -> tuple[dict[str, LayerSizes], AssumedSpeed | None]:
-    """What the packs tell; a pack that cannot be read is no reason to show no plan."""
+    """What the packs show; the plan is shown even if a pack cannot be read."""
     sizes, speed = {name: LayerSizes() for name in worked_out.layers}, None
     try:
         for name, layer in worked_out.layers.items():
@@ -191,7 +193,7 @@ def _free_bytes(folder: Path) -> int:
 
 
 def plan_json(brief: Brief, worked_out: Plan, remarks: list[str]) -> dict[str, Any]:
-    """The plan as one document, with what there is to remark on it; no address and no key is in it."""
+    """The plan as one document, with notes on it. It has no address and no key in it."""
     return {
         "title": brief.title,
         "tiles": worked_out.count,
@@ -293,7 +295,7 @@ def _show(worked: _Worked) -> None:
     echo(worked.brief.title)
     for name, layer in worked.plan.layers.items():
         echo()
-        echo(f"Layer {name}: {len(layer.tiles):,} tiles")
+        echo(f"Layer {name}: {counted(len(layer.tiles), 'tile')}")
         if layer.tiles:
             _show_layer(layer, worked.estimate.layers[name], worked.plan)
     echo()
@@ -312,8 +314,8 @@ def _show_layer(asked: LayerPlan, weighed: LayerEstimate, worked_out: Plan) -> N
         for zoom, one in weighed.zooms.items()
     ]
     foot = ["all", f"{weighed.count('tiles'):,}", f"{weighed.count('held'):,}", *_bytes_cells(weighed.bytes)]
-    table(["zoom", "tiles", "on board", "bytes", "nine times in ten"], rows, foot)
-    _wrapped(f"  bytes: {_BASES[weighed.bytes.basis]}")
+    table(["zoom", "tiles", "on board", "size", "range (90 %)"], rows, foot)
+    _wrapped(f"  size: {_BASES[weighed.bytes.basis]}")
     echo()
     areas = []
     for area in asked.areas:
@@ -321,7 +323,7 @@ def _show_layer(asked: LayerPlan, weighed: LayerEstimate, worked_out: Plan) -> N
         areas.append(
             [_short(area.name), f"to {area.deepest}", f"{len(area.tiles):,}", _ground(metres), _seen(metres)]
         )
-    table(["area, shared tiles in each", "zoom", "tiles", "a pixel", "shows"], areas)
+    table(["area (tiles may be shared)", "zoom", "tiles", "per pixel", "shows"], areas)
 
 
 def _bytes_cells(size: Bytes) -> list[str]:
@@ -351,23 +353,25 @@ def _ground(metres: float) -> str:
 def _show_whole(worked: _Worked) -> None:
     found, rest = worked.estimate, worked.estimate.to_fetch
     held = worked.plan.count - found.missing
-    settled = f", {held:,} of them settled already" if held else ""
-    _wrapped(f"All layers: {worked.plan.count:,} tiles{settled}; {_between(found.bytes)}.")
+    settled = f", {held:,} of them done (on board, or not on the server)" if held else ""
+    _wrapped(f"All layers: {counted(worked.plan.count, 'tile')}{settled}; {_between(found.bytes)}.")
     if not found.missing:
         return
     need = rest._replace(**{n: getattr(rest, n) * OVERHEAD for n in ("expected", "low", "high")})
-    _wrapped(f"Disk: {_between(need)} more; {bytes_text(worked.free_bytes)} free where {worked.store} lies.")
+    _wrapped(f"Disk: {_between(need)} more; {bytes_text(worked.free_bytes)} free in {worked.store}.")
     if need.expected > worked.free_bytes:
-        _wrapped("That does not fit on this disk. Free some space, or see lastbar plan --fit.")
+        _wrapped(
+            "That does not fit on this disk. Free some space, or see what to leave out: lastbar plan --fit"
+        )
     elif need.high > worked.free_bytes:
-        _wrapped("The disk may turn out too small: the upper bound does not fit.")
+        _wrapped("The disk may be too small: the upper end of the range does not fit.")
     if worked.speed is None:
-        _wrapped("Time: give the link's speed to see it, --speed 3Mbit, or take it: --measure.")
+        _wrapped("Time: not known without a speed. Give it (--speed 3Mbit), or measure it (--measure).")
         return
     low, expected, high = (worked.seconds(size) or 0.0 for size in (rest.low, rest.expected, rest.high))
     _wrapped(
         f"Time: {duration_text(expected)} ({duration_text(low)} to {duration_text(high)}) at "
-        f"{worked.speed.bits_per_second / 1e6:.3g} Mbit/s ({worked.speed.basis}), if the link holds."
+        f"{worked.speed.bits_per_second / 1e6:.3g} Mbit/s ({worked.speed.basis}), if the speed holds."
     )
 
 
@@ -381,10 +385,10 @@ def _show_fit(found: Fit) -> None:
     wanted = found.target
     goal = bytes_text(wanted.disk_bytes or 0) if wanted.seconds is None else duration_text(wanted.seconds)
     if found.reached and not found.changes:
-        echo(f"It fits {goal} as it is, by the upper bound: {_figures_text(found.before)}.")
+        echo(f"It fits {goal} as it is: at most {_figures_text(found.before)}.")
         return
-    echo(f"To fit {goal}, change the brief like this. Nothing has been changed.")
-    _wrapped("Sizes and times here are the upper bounds, so that they hold nine times in ten.")
+    echo(f"To fit {goal}, change the brief as follows. The brief is not changed yet.")
+    _wrapped("Sizes and times here are the upper ends of their ranges, which hold nine times in ten.")
     _wrapped(RANKING)
     for number, change in enumerate(found.changes, 1):
         echo()
@@ -395,12 +399,12 @@ def _show_fit(found: Fit) -> None:
     echo()
     _wrapped(f"Now: {_figures_text(found.before)}. Then: {_figures_text(found.after)}.")
     if not found.reached:
-        _wrapped(f"Even so it does not fit {goal}. Allow more, or ask for less ground.")
+        _wrapped(f"Even then it does not fit {goal}. Allow more, or plan for a smaller area.")
 
 
 def _figures_text(figures: Figures) -> str:
-    time = "" if figures.seconds is None else f", {duration_text(figures.seconds)}"
-    return f"{figures.tiles:,} tiles, {bytes_text(figures.bytes)}{time}"
+    time = f", {duration_text(figures.seconds)}" if figures.seconds else ""
+    return f"{counted(figures.tiles, 'tile')}, {bytes_text(figures.bytes)}{time}"
 
 
 def _wrapped(text: str, then: str | None = None) -> None:
@@ -414,7 +418,7 @@ def _wrapped(text: str, then: str | None = None) -> None:
 def _unset(brief: Brief) -> list[str]:
     asked = {v for la in brief.layers.values() for text in la.keyed for v in variables(text)}
     return [
-        f"The environment variable {name} is not set; fetch will need it."
+        f"The environment variable {name} is not set, but the fetch needs it."
         for name in sorted(asked)
         if not os.environ.get(name)
     ]

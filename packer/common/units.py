@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import re
 
-__all__ = ["bits_per_second", "bytes_text", "duration_text", "metres", "seconds", "size_bytes"]
+__all__ = ["bits_per_second", "bytes_text", "counted", "duration_text", "metres", "seconds", "size_bytes"]
 
 # ASCII digits, and few enough of them that every quantity is a finite number.
 _NUMBER = r"\s*([0-9]{1,15}(?:\.[0-9]{1,15})?)\s*"
@@ -21,7 +21,7 @@ def metres(text: str) -> float:
     """
     match = _LENGTH.fullmatch(text)
     if match is None:
-        raise ValueError('a length is a number with its unit, such as "250 m" or "2 km"')
+        raise ValueError('a length is a number with its unit, for example "250 m" or "2 km"')
     return float(match[1]) * (1000.0 if match[2] == "km" else 1.0)
 
 
@@ -32,7 +32,7 @@ def seconds(text: str) -> float:
     """
     match = _TIME.fullmatch(text)
     if match is None:
-        raise ValueError('a length of time is a number with its unit, such as "90s", "45m", "2h" or "30d"')
+        raise ValueError('a time is a number with its unit, for example "90s", "45m", "2h" or "30d"')
     return float(match[1]) * _TIME_S[match[2]]
 
 
@@ -50,7 +50,7 @@ def size_bytes(text: str) -> int:
     match = _SIZE.fullmatch(text)
     size = round(float(match[1]) * _SIZE_BYTES[match[2]]) if match else 0
     if size == 0:
-        raise ValueError('a size is a number with its unit, above 0, such as "500 MB", "2 GB" or "4 GiB"')
+        raise ValueError('a size is a number with its unit, above 0, for example "500 MB", "2 GB" or "4 GiB"')
     return size
 
 
@@ -65,7 +65,9 @@ def bits_per_second(text: str) -> float:
     """
     match = _SPEED.fullmatch(text)
     if match is None or float(match[1]) == 0:
-        raise ValueError('a speed is a number over 0 with its unit, such as "3Mbit" or "500kbit", a second')
+        raise ValueError(
+            'a speed is a number over 0 with its unit per second, for example "3Mbit" or "500kbit"'
+        )
     return float(match[1]) * _SPEED_BITS[match[2]]
 
 
@@ -76,6 +78,11 @@ def bytes_text(size_bytes: float) -> str:
             return f"{size_bytes:.0f} {unit}" if unit in ("B", "kB") else f"{size_bytes:.1f} {unit}"
         size_bytes /= 1000
     return f"{size_bytes:,.1f} TB"
+
+
+def counted(count: int, noun: str) -> str:
+    """ "1 tile", "2,000 planned tiles": a number with what it counts."""
+    return f"{count:,} {noun}{'' if count == 1 else 's'}"
 
 
 def duration_text(time_s: float) -> str:

@@ -53,8 +53,7 @@ _MOST_WORK, _MOST_WORK_A_PIECE, _MOST_ROWS = 20_000_000, 500_000, 5_000_000
 def _refuse_boundless(work: float, most: float, zoom: int) -> None:
     if work > most:
         raise PlanError(
-            f"An area is too large to be worked out to zoom {zoom}, where it would have tiles beyond number. Give it a "
-            "lesser deepest zoom, less reach, or cut it into several areas."
+            f"An area is too large for zoom {zoom}. Lower its deepest zoom, narrow it, or split it."
         )
 
 

@@ -45,9 +45,9 @@ def read_geojson(path: Path) -> GeoJson:
     try:
         document = json.loads(path.read_bytes(), parse_constant=_no_number, parse_int=_whole)
     except RecursionError:
-        raise ValueError("its brackets stand too deep in one another") from None
+        raise ValueError("its brackets are nested too deeply") from None
     except UnicodeDecodeError:
-        raise ValueError("it is not text in UTF-8") from None
+        raise ValueError("it is not UTF-8 text") from None
     except json.JSONDecodeError as fault:
         raise ValueError(
             f"line {fault.lineno}, column {fault.colno} is not well-formed JSON; the file may be cut off"
@@ -59,7 +59,7 @@ def read_geojson(path: Path) -> GeoJson:
         for name, geometry in _geometries(document):
             _take(found, name, geometry)
     except (LookupError, TypeError, AttributeError, RecursionError):
-        raise ValueError("one of its objects is no GeoJSON object (RFC 7946)") from None
+        raise ValueError("one of its objects is not a GeoJSON object (RFC 7946)") from None
     return found
 
 
@@ -69,14 +69,14 @@ def _no_number(word: str) -> NoReturn:
 
 def _whole(digits: str) -> int:
     if len(digits) > _LONGEST_NUMBER:  # Python itself refuses to read those of over 4300 digits
-        raise ValueError("it holds a number of hundreds of digits")
+        raise ValueError("it has a number with hundreds of digits")
     return int(digits)
 
 
 def _crs(stated: Any) -> str:
     match = _CRS.fullmatch(str(stated["properties"].get("name", "")))
     if match is None:
-        raise ValueError("it states a coordinate system that is not known; save it in WGS 84 degrees")
+        raise ValueError("its coordinate system is not known; save it in WGS 84 degrees")
     return f"{match[1].upper()}:{match[2]}"
 
 
@@ -97,7 +97,7 @@ def _take(found: GeoJson, name: str, geometry: Any) -> None:
             _take(found, name, one)
         return
     if kind not in _KINDS:
-        raise ValueError(f"{plain(str(kind))} is no kind of geometry in GeoJSON")
+        raise ValueError(f"{plain(str(kind))} is not a GeoJSON geometry type")
     several = [geometry["coordinates"]] if kind in _SINGLE else geometry["coordinates"]
     match kind.removeprefix("Multi"):
         case "Point":
@@ -121,5 +121,5 @@ def _position(coordinates: Any) -> tuple[float, float]:
             except OverflowError:
                 pass
     raise ValueError(
-        f"{plain(json.dumps(coordinates, default=str))} is no position; a position is [longitude, latitude] in numbers"
+        f"{plain(json.dumps(coordinates, default=str))} is not a position; write [longitude, latitude] as numbers"
     )

@@ -1,7 +1,7 @@
 """A look into a GeoPackage before GDAL reads it as a shape file.
 
 A GeoPackage is a SQLite database, and GDAL lets SQLite run what stands in one: a view that never ends holds it
-for ever, and a column that is reckoned can fill the memory (both tried with GDAL 3.12). Only its schema and pages
+for ever, and a computed column can fill the memory (both tried with GDAL 3.12). Only its schema and pages
 are looked at here.
 """
 
@@ -30,7 +30,7 @@ def check_geopackage(path: Path) -> None:
             if db.execute("PRAGMA quick_check(1)").fetchone() != ("ok",):
                 raise ValueError("it is damaged; copy or save it again")
     except sqlite3.Error:
-        raise ValueError("it is damaged, or no GeoPackage at all; copy or save it again") from None
+        raise ValueError("it is damaged, or not a GeoPackage; copy or save it again") from None
 
 
 def stated_shapes(path: Path, layer: str) -> int | None:
@@ -57,13 +57,13 @@ def _opened(path: Path) -> sqlite3.Connection:
 def _check_schema(db: sqlite3.Connection) -> None:
     for kind, name, sql in db.execute("SELECT type, name, sql FROM sqlite_master").fetchall():
         if kind == "view":
-            raise ValueError("it has views, which can keep a reader busy for ever; save its layers as tables")
+            raise ValueError(
+                "it has views, which are not read because one can run for ever; save its layers as tables"
+            )
         if kind != "table":
             continue
         if str(sql).lstrip()[:15].upper().split()[1:2] == ["VIRTUAL"]:
             if not _RTREE.match(str(sql)):
-                raise ValueError("it has tables that a program makes up; save its layers as plain tables")
+                raise ValueError("it has virtual tables, which are not read; save its layers as plain tables")
         elif any(hidden for *_, hidden in db.execute("SELECT hidden FROM pragma_table_xinfo(?)", (name,))):
-            raise ValueError(
-                "it has columns that are reckoned anew at each reading; save its layers as plain tables"
-            )
+            raise ValueError("it has computed columns, which are not read; save its layers as plain tables")

@@ -53,7 +53,7 @@ def xml_faults_told() -> Iterator[None]:
             f"line {fault.lineno} is not well-formed XML ({what}); the file may be cut off"
         ) from None
     except (LookupError, UnicodeError):
-        raise ValueError("it states an encoding that is not known; save it in UTF-8") from None
+        raise ValueError("its encoding is not known; save it in UTF-8") from None
 
 
 def refuse_doctype(_name: str, _system: str | None, _public: str | None, has_inside: bool) -> None:
@@ -61,8 +61,8 @@ def refuse_doctype(_name: str, _system: str | None, _public: str | None, has_ins
     flood of data. To be an XML parser's StartDoctypeDeclHandler."""
     if has_inside:
         raise ValueError(
-            "it declares XML entities or a document type of its own, which no such file needs and which can hide "
-            "a flood of data"
+            "it declares XML entities or its own document type, which could unpack to huge amounts of "
+            "data; save it again without them"
         )
 
 
@@ -91,9 +91,9 @@ class _GpxReader:
         name = tag.rpartition(":")[2]
         parent = self._open[-1] if self._open else ""
         if not parent and name != "gpx":
-            self._refuse(f"it is no GPX file, since its first element is <{plain(name)}>")
+            self._refuse(f"it is not a GPX file: expected root element <gpx>, found <{plain(name)}>")
         if len(self._open) > _DEEPEST:
-            self._refuse("its elements stand too deep in one another")
+            self._refuse("its elements are nested too deeply")
         if name in _LINES:
             if not self.lines or self.lines[-1]:  # an empty segment is taken over by the next
                 self.lines.append(array("d"))

@@ -12,7 +12,7 @@ __all__ = ["MOST_FOLDERS", "check_kml"]
 
 MOST_FOLDERS = 1_000  # each is a layer, for which GDAL reads the file anew
 _DEEPEST = 100  # elements in one another
-_NO_KML = "its first element is not <kml>"
+_NO_KML = "its root element is not <kml>"
 # What GDAL would take for 0, or for as much of it as is a number.
 _COORDINATES = re.compile(
     r"(?:[\s,]*+[-+]?+(?:\d++\.?+\d*+|\.\d++)(?:[eE][-+]?+\d++)?+(?=[\s,]|$))*+[\s,]*+", re.ASCII
@@ -54,7 +54,7 @@ class _KmlReader:
         self._folders += name in ("Folder", "Document")
         if self._depth > _DEEPEST or self._folders > MOST_FOLDERS:
             raise ValueError(
-                f"its elements stand over {_DEEPEST} deep in one another, or it has over {MOST_FOLDERS:,} folders; cut "
+                f"its elements are nested more than {_DEEPEST} deep, or it has over {MOST_FOLDERS:,} folders; cut "
                 "it down to what the brief needs"
             )
         self._text = [] if name in ("coordinates", "coord") else None

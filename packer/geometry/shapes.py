@@ -224,7 +224,7 @@ def _refuse_tangle(rings: Rings) -> None:
         found += tree.query(some, predicate="intersects").shape[1] - 3 * len(some)
         if found > 2 * _MOST_CROSSINGS:
             raise ValueError(
-                f"the rings of a polygon cross more than {_MOST_CROSSINGS:,} times; draw it as an outline"
+                f"the rings of a polygon cross more than {_MOST_CROSSINGS:,} times; draw it as one outline"
             )
 
 

@@ -5,7 +5,7 @@ from __future__ import annotations
 import textwrap
 from collections.abc import Iterator, Mapping
 
-from packer.common.units import bytes_text
+from packer.common.units import bytes_text, counted
 from packer.geometry.grid import metres_per_pixel
 from packer.geometry.shapes import Corridor
 from packer.handover.manifest import MANIFEST, FileEntry, Manifest
@@ -18,14 +18,14 @@ _FORMATS = {"png": "PNG pictures", "jpg": "JPEG pictures", "webp": "WebP picture
 _OPENS = {
     "mbtiles": "Open an .mbtiles file with a map program that reads MBTiles.",
     "gpkg": "Open a .gpkg file with a map program that reads GeoPackage.",
-    "folder": "The tiles lie in folders as zoom/column/row; tiles.json describes them.",
+    "folder": "The tiles are in folders as zoom/column/row; tiles.json describes them.",
 }
 _CAUTIONS = (
     "Imagery is dated: paths, rivers, snow and buildings may have changed since.",
-    "These are Web Mercator maps, for viewing and not for positioning.",
+    "These are Web Mercator maps: for viewing, not for positioning.",
     "Carry an independent means of navigation, and know how to use it.",
     "Local law, closures and private ground are not on the map: ask before you go.",
-    "Where your trade asks for a licence or a guide, this copy replaces neither.",
+    "If your work needs a licence or a guide, this map replaces neither.",
 )
 
 
@@ -42,7 +42,7 @@ def card_text(manifest: Manifest, plan: Plan, loose_bytes: Mapping[str, int]) ->
         ("HOW DEEP", _depths(manifest, plan)),
         ("WHAT IS NOT HERE", _gaps(manifest)),
         ("DATES", _dates(manifest)),
-        ("ATTRIBUTION, to be kept with the maps", _attributions(manifest)),
+        ("ATTRIBUTION (keep it with the maps)", _attributions(manifest)),
         ("BEFORE YOU RELY ON IT", iter(_CAUTIONS)),
     ]
     lines = ["ON THIS CARD"]
@@ -65,7 +65,7 @@ def _heading(manifest: Manifest) -> Iterator[str]:
     yield manifest.title
     yield f"For the devices of crew {manifest.crew}." if manifest.crew is not None else "For every device."
     if not manifest.complete:
-        yield "NOT COMPLETE: parts of the map are missing, see below."
+        yield "NOT COMPLETE: planned tiles are missing, see WHAT IS NOT HERE."
 
 
 def _what(manifest: Manifest) -> Iterator[str]:
@@ -75,7 +75,7 @@ def _what(manifest: Manifest) -> Iterator[str]:
             yield f"{name}: nothing."
             continue
         yield (
-            f"{name}: {layer.on_board:,} tiles, {_FORMATS.get(layer.format, layer.format)}, "
+            f"{name}: {counted(layer.on_board, 'tile')}, {_FORMATS.get(layer.format, layer.format)}, "
             f"zooms {min(zooms)} to {max(zooms)}."
         )
     yield from _rest("layers", len(manifest.layers), 6)
@@ -106,18 +106,18 @@ def _files(manifest: Manifest, loose_bytes: Mapping[str, int]) -> Iterator[str]:
     yield from _rest("files", len(files), 10)
     if any(file.parts > 1 for file in files):
         yield (
-            f"Each part is a map by itself, with the overview in it; for the whole, put every part {device}. The "
-            "numbers behind a part are its own ground: west, south, east, north."
+            f"Each part is a map of its own, with the overview in it. For the whole map put every part {device}. "
+            "The numbers after a part are its area: west, south, east, north."
         )
     else:
         yield f"Put all of them {device}."
-    yield f"To check a copy: lastbar inspect FOLDER. It reads {MANIFEST}, which belongs to the copy."
+    yield f"To check a copy: lastbar inspect FOLDER. It needs {MANIFEST}, so copy that too."
 
 
 def _size(file: FileEntry, loose_bytes: Mapping[str, int]) -> str:
     if file.kind != "folder":
         return bytes_text(file.size_bytes)
-    return f"{bytes_text(loose_bytes[file.name])} in {sum(file.by_zoom.values()):,} loose tiles"
+    return f"{bytes_text(loose_bytes[file.name])} in {counted(sum(file.by_zoom.values()), 'loose tile')}"
 
 
 def _ground(file: FileEntry) -> str:
@@ -145,13 +145,13 @@ def _gaps(manifest: Manifest) -> Iterator[str]:
     none = True
     for name, layer in manifest.layers.items():
         for count, text in (
-            (layer.absent, "planned tiles that its server does not have"),
-            (layer.missing, "planned tiles ARE MISSING: they were not fetched in time"),
-            (layer.damaged, "planned tiles ARE MISSING: they were damaged in the pack"),
+            (layer.absent, "{} not on the server"),
+            (layer.missing, "{} MISSING: not fetched in time"),
+            (layer.damaged, "{} MISSING: corrupt in the pack"),
         ):
             if count:
                 none = False
-                yield f"{name}: {count:,} {text}."
+                yield f"{name}: {text.format(counted(count, 'planned tile'))}."
     if none:
         yield "Nothing: every planned tile is on this card."
 
@@ -162,14 +162,14 @@ def _dates(manifest: Manifest) -> Iterator[str]:
             first, last = (day[:10] for day in layer.fetched)
             yield f"{name}: fetched {f'on {first}' if first == last else f'from {first} to {last}'} (UTC)."
         if layer.licence_ends is not None:
-            yield f"{name}: the licence ends {layer.licence_ends}; remove it from the device by then."
-    yield "A date of fetching says nothing of when a picture was taken, which may be years before."
+            yield f"{name}: the licence ends on {layer.licence_ends}. Remove the map from the device by then."
+    yield "These dates say when a tile was fetched. The picture may have been taken years before."
 
 
 def _attributions(manifest: Manifest) -> Iterator[str]:
     for name, layer in list(manifest.layers.items())[:6]:
         yield f"{name}: {_short(layer.attribution)}"
-        yield f"{name} is kept under: {_short(layer.permission)}"
+        yield f"{name}, permission: {_short(layer.permission)}"
 
 
 def _short(text: str) -> str:
@@ -178,7 +178,7 @@ def _short(text: str) -> str:
 
 def _rest(what: str, count: int, most: int) -> Iterator[str]:
     if count > most:
-        yield f"and {count - most:,} more {what}, all in {MANIFEST}"
+        yield f"and {count - most:,} more {what}, all listed in {MANIFEST}"
 
 
 def _listed(names: list[str], most: int) -> str:

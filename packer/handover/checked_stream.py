@@ -87,9 +87,9 @@ class CheckedTileStream:
     def _leave_out(self, tile: Tile, fault: str) -> None:
         if not self._job.allow_gaps:
             raise StoreError(
-                f"Tile {tile} of layer {self._file.layer} must not be handed over: {fault}, in "
-                f"{self._reader.path}. The file was given up. See all such tiles with {self._job.verify}; or leave "
-                "them out with --allow-gaps."
+                f"Tile {tile} of layer {self._file.layer} is corrupt, so it must not be handed over: {fault}, in "
+                f"{self._reader.path}. The file was discarded. To find all such tiles: {self._job.verify}. To leave "
+                "them out: --allow-gaps"
             )
         self._left_out.add(tile)
         self._damaged.add(tile)
@@ -98,14 +98,14 @@ class CheckedTileStream:
         try:
             found = examine(data)
         except (Damaged, NotATile) as fault:
-            return f"it is damaged or no tile ({fault})"
+            return f"it is not a whole tile ({fault})"
         if found.kind.value != self._reader.kind:
-            return f"it is {found.kind.value} in a pack of {self._reader.kind}"
+            return f"it is {found.kind.value}, in a pack of {self._reader.kind}"
         if self._job.kind == "gpkg":
             self._px = self._px or found.size_px
             if found.size_px != self._px or found.size_px is None or found.size_px[0] != found.size_px[1]:
                 raise InputError(
-                    f"Layer {self._file.layer} has tiles of several sizes, which a GeoPackage cannot hold. Hand "
+                    f"Layer {self._file.layer} has tiles of several sizes, which GeoPackage does not allow. Hand "
                     "it over with --as mbtiles."
                 )
         return None
@@ -115,7 +115,7 @@ class CheckedTileStream:
         tiles = self._file.index.tiles() - TileSet.from_tiles(self._left_out)
         if not tiles:
             raise StoreError(
-                f"Every tile meant for {self._file.name} is damaged. See {self._job.verify}, and fetch them again."
+                f"Every tile for {self._file.name} is corrupt. To list them: {self._job.verify}. Then fetch them again."
             )
         vector = None if self._vector is None else self._vector.found()
         return Findings(tiles, self._px[0] if self._px else 256, vector)

@@ -30,9 +30,9 @@ def refuse_mixture(to: Path, crews: bool) -> None:
     with translated(to):
         plain = crews and ((to / MANIFEST).exists() or is_unfinished(to))
     if plain:
-        said = f"{to} holds what a handover without crews leaves there, and this one has crews"
+        said = f"{to} has files of a handover without crews, but this one has crews"
     elif not crews and (other := crew_below(to)) is not None:
-        said = f"{other} is of a handover with crews, and this one has none"
+        said = f"{other} is from a handover with crews, but this one has none"
     if said is not None:
         raise InputError(
             f"{said}. Nothing was handed over. Remove the old files and folders from {to}, or name another folder "
@@ -50,7 +50,7 @@ def refuse_links(to: Path, folder: Path, wanted: Iterable[str]) -> None:
         links = [path for path in (*own, *(folder / name for name in wanted)) if path.is_symlink()]
     if links:
         raise InputError(
-            f"{links[0]} is a link to somewhere else, and a handover writes only below {to}. Nothing was handed over. "
+            f"{links[0]} is a link to somewhere else, but a handover writes only below {to}. Nothing was handed over. "
             "Remove the link, or name another folder with --to."
         )
 
@@ -61,15 +61,15 @@ def refuse_foreign_record(to: Path) -> None:
         read_record(to)
     except StoreError as fault:
         raise InputError(
-            f"{to} holds a {CREWS} that no handover wrote, or that is damaged, so nothing there is replaced. Move it "
-            "away, or name another folder with --to."
+            f"{to} has a {CREWS} that is damaged or was not written by a handover. Nothing there was changed. Move "
+            "it away, or name another folder with --to."
         ) from fault
 
 
 def refuse_strangers(folder: Path, wanted: Iterable[str], store: Path) -> set[str]:
     """Raise InputError for a folder whose files a handover must not replace; give the names that are ours."""
     if folder.resolve() == store.resolve():
-        raise InputError(f"{folder} is where the packs themselves are kept. Name another folder with --to.")
+        raise InputError(f"{folder} is the folder of the packs. Name another folder with --to.")
     ours = _claimed(folder)
     there = {path.name.casefold() for path in folder.iterdir()} if folder.is_dir() else set()
     names = {name.casefold() for name in wanted}  # on many cards letters of either case are one
@@ -77,13 +77,13 @@ def refuse_strangers(folder: Path, wanted: Iterable[str], store: Path) -> set[st
     foreign = sorted((names & there) - mine)
     if foreign:
         raise InputError(
-            f"{folder / foreign[0]} is there already and comes from no handover, so it is left as it is. Move it "
+            f"{folder / foreign[0]} already exists and is not from a handover, so it was not changed. Move it "
             "away, or name another folder with --to."
         )
     stale = sorted((mine & there) - names - {CARD.casefold(), MANIFEST})
     if stale:
         raise InputError(
-            f"{folder} holds files of an earlier handover that this one would not replace, such as {stale[0]}. "
+            f"{folder} has files of an earlier handover that this one would not replace, for example {stale[0]}. "
             "Remove them, or name another folder with --to."
         )
     return ours
@@ -97,8 +97,8 @@ def _claimed(folder: Path) -> set[str]:
             names |= {file.name.split("/")[0] for file in read_manifest(folder).files}
         except StoreError as fault:
             raise InputError(
-                f"{folder} holds a {MANIFEST} that no handover wrote, or that is damaged, so nothing there is "
-                "replaced. Move it away, or name another folder with --to."
+                f"{folder} has a {MANIFEST} that is damaged or was not written by a handover. Nothing there was "
+                "changed. Move it away, or name another folder with --to."
             ) from fault
     return names | read_journal(folder).names
 

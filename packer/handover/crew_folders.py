@@ -53,7 +53,7 @@ def plain_name(name: str) -> str:
 
 def _one_step(name: str) -> str:
     if "/" in name:
-        raise ValueError("a crew's folder lies directly beside the record")
+        raise ValueError("a crew's folder should lie directly beside the record")
     return name
 
 
@@ -94,8 +94,8 @@ def read_record(to: Path) -> CrewRecord | None:
         return CrewRecord.model_validate_json(text)
     except ValidationError:
         raise StoreError(
-            f"{path} cannot be used as the record of the crews' folders. It is damaged, or comes from another version "
-            "or another program. Copy it again from where it was handed over to."
+            f"{path} cannot be used as the record of the crews' folders. It is damaged, or another version or program "
+            "wrote it. Copy it again from the folder that was handed over."
         ) from None
 
 
@@ -126,7 +126,7 @@ def _alone(to: Path) -> Iterator[None]:
     path = to / CREWS_LOCK
     if path.is_symlink():
         raise InputError(
-            f"{path} is a link to somewhere else, and a handover writes only below {to}. Remove the link, then hand "
+            f"{path} is a link to somewhere else, but a handover writes only below {to}. Remove the link, then hand "
             "over again."
         )
     lock = FileLock(path, timeout=_PATIENCE_S)
@@ -136,7 +136,7 @@ def _alone(to: Path) -> Iterator[None]:
         except Timeout:
             raise StoreBusyError(
                 f"Another handover has been writing {to / CREWS} for {_PATIENCE_S:.0f} s. Let it finish, or stop it "
-                "with Ctrl-C there, then hand over again."
+                "there with Ctrl-C, then hand over again."
             ) from None
         except OSError as fault:
             if fault.errno not in _NO_LOCKS:

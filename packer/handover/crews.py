@@ -58,7 +58,7 @@ def shares(plan: Plan, crews: Iterable[DeviceCrew]) -> list[CrewShare]:
         twin = seen.setdefault(folder_name(crew.name).casefold(), crew.name)
         if twin != crew.name or sum(c.name == crew.name for c in crews) > 1:
             raise BriefError(
-                f'Crews "{twin}" and "{crew.name}" would share one folder. Give each a name of its own.'
+                f'Crews "{twin}" and "{crew.name}" would share one folder. Give each its own name.'
             )
     return [_share(plan, crew) for crew in crews]
 
@@ -67,16 +67,18 @@ def folder_name(crew: str) -> str:
     """The folder for a crew: its name, as far as every file system takes it. Raises BriefError if nothing is."""
     plain = re.sub(r"[^\w .-]", "-", crew).strip(" .-")[:60].rstrip(" .-")
     if not plain:
-        raise BriefError(f'Crew "{crew}" cannot name a folder. Use letters and digits, such as "north team".')
+        raise BriefError(
+            f'Crew "{crew}" cannot be a folder name. Use letters and digits, for example "north team".'
+        )
     if names_a_device(plain):
         raise BriefError(
-            f'Crew "{crew}" cannot name a folder, since Windows keeps "{plain}" for a device. Use another name, such '
-            'as "north team".'
+            f'Crew "{crew}" cannot be a folder name, because Windows reserves "{plain}". Use another name, for '
+            'example "north team".'
         )
     if plain.casefold() in RESERVED:
         raise BriefError(
-            f'Crew "{crew}" cannot name a folder, since a file of the handover itself has that name. Use another name, '
-            'such as "north team".'
+            f'Crew "{crew}" cannot be a folder name, because a file of the handover has that name. Use another name, '
+            'for example "north team".'
         )
     return plain
 
@@ -87,8 +89,8 @@ def _share(plan: Plan, crew: DeviceCrew) -> CrewShare:
         unknown = [name for name in asked or () if name not in there]
         if unknown:
             raise BriefError(
-                f'Crew "{crew.name}" names the {what} "{unknown[0]}", which the plan does not have; '
-                f"it has {', '.join(sorted(there))}."
+                f'Crew "{crew.name}" names the {what} "{unknown[0]}", which the plan does not have. '
+                f"It has {', '.join(sorted(there))}."
             )
     layers = {}
     for name, layer in plan.layers.items():
@@ -98,8 +100,8 @@ def _share(plan: Plan, crew: DeviceCrew) -> CrewShare:
                 layers[name] = part
     if not layers:
         raise BriefError(
-            f'Crew "{crew.name}" is left with no tile at all: none of its layers serves any of its areas. '
-            "Check its areas and layers against lastbar plan."
+            f'Crew "{crew.name}" would get no tile at all: none of its layers covers any of its areas. '
+            "Compare its areas and layers with lastbar plan."
         )
     return CrewShare(crew, layers)
 

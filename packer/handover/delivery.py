@@ -245,6 +245,6 @@ def _check_back(job: HandoverJob, file: FileDraft, part: Path, written: ContentD
 
     if read_back(job.kind, part, on_tile) != written:
         raise StoreError(
-            f"{file.name} did not read back as it was written, so it was given up. The disk or card fails, or is "
-            "not as large as it says: use another one."
+            f"{file.name} did not read back as it was written, so it was discarded. The disk or card is failing, or "
+            "is smaller than it claims. Use another one."
         )

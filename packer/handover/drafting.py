@@ -9,7 +9,7 @@ from pathlib import Path
 
 import numpy as np
 
-from packer.common.units import bytes_text
+from packer.common.units import bytes_text, counted
 from packer.errors import BriefError, DiskError, LastbarError
 from packer.geometry.tileset import TileSet
 from packer.handover.crews import CrewShare, folder_name
@@ -144,15 +144,15 @@ def refuse_clashes(copies: Sequence[CopyDraft]) -> None:
             other = seen.setdefault(file.name.casefold(), file)
             if other is not file:
                 raise BriefError(
-                    f'Layers "{other.layer}" and "{file.layer}" would both be handed over as {file.name}, and one '
+                    f'Layers "{other.layer}" and "{file.layer}" would both be handed over as {file.name}, so one '
                     "would replace the other. Nothing was handed over. Rename one of these layers in the brief, and "
-                    "its pack in the same way."
+                    "its pack with it."
                 )
             if file.name.casefold() in RESERVED:
                 raise BriefError(
-                    f'Layer "{file.layer}" would be handed over as {file.name}, which is a file of each handover. '
-                    "Nothing was handed over. Rename the layer in the brief, and its pack in the same way, or hand "
-                    "it over with --as mbtiles."
+                    f'Layer "{file.layer}" would be handed over as {file.name}, which is a file of every handover. '
+                    "Nothing was handed over. Rename the layer in the brief, and its pack with it, or hand it over "
+                    "with --as mbtiles."
                 )
 
 
@@ -169,9 +169,11 @@ def refuse_gaps(copies: Sequence[CopyDraft], fetch: str, allow_gaps: bool) -> No
     counts = {name: len(tiles) for name, tiles in lacking.items() if tiles}
     if counts and not allow_gaps:
         each = ", ".join(f"{name} {count:,}" for name, count in counts.items())
+        total = sum(counts.values())
+        still = f"{counted(total, 'planned tile')} {'is' if total == 1 else 'are'}"
         raise LastbarError(
-            f"{sum(counts.values()):,} planned tiles are not on board ({each}), so nothing was handed over. "
-            f"Fetch them: {fetch}\nOr hand over what there is with --allow-gaps; the card then says "
+            f"{still} not on board ({each}), so nothing was handed over. "
+            f"Fetch them: {fetch}\nOr hand over what is on board with --allow-gaps. The card then lists "
             "what is missing."
         )
 
@@ -184,10 +186,10 @@ def refuse_over_budget(copies: Sequence[CopyDraft]) -> None:
             continue
         over = copy.predicted_bytes - crew.budget_bytes
         raise BriefError(
-            f'Crew "{crew.name}" has a budget of {bytes_text(crew.budget_bytes)}, and its files would take '
-            f"{bytes_text(copy.predicted_bytes)}: {bytes_text(over)} too much. Nothing was handed over.\n"
-            f"Largest are {_largest(copy)}.\n"
-            "Give the crew fewer areas or layers, a lesser deepest zoom, or a larger budget."
+            f'Crew "{crew.name}" has a budget of {bytes_text(crew.budget_bytes)}, but its files would take '
+            f"{bytes_text(copy.predicted_bytes)}, {bytes_text(over)} too much. Nothing was handed over.\n"
+            f"Largest: {_largest(copy)}.\n"
+            "Give the crew fewer areas or layers, a lower deepest zoom, or a larger budget."
         )
 
 
@@ -217,7 +219,7 @@ def refuse_no_room(copies: Sequence[CopyDraft], to: Path) -> None:
     free = free_bytes(to)
     if peak > free:
         raise DiskError(
-            f"{to} has {bytes_text(free)} free, and the handover needs {bytes_text(peak)}: {bytes_text(peak - free)} "
+            f"{to} has {bytes_text(free)} free, but the handover needs {bytes_text(peak)}: {bytes_text(peak - free)} "
             "more. Free some space, use a larger card, or hand over fewer crews, areas or layers. Nothing was "
             "written."
         )

@@ -13,6 +13,7 @@ from dataclasses import dataclass
 from pathlib import Path
 from typing import Any, Literal
 
+from packer.common.units import counted
 from packer.content.damage import Damaged, NotATile
 from packer.content.payload import Kind, decode_fully
 from packer.errors import InputError, LastbarError
@@ -24,7 +25,7 @@ from packer.store.snapshot_reader import SealedFile
 
 __all__ = ["LINK", "FileFinding", "InspectReport", "Progress", "inspect_folder"]
 
-State = Literal["sound", "missing", "short", "long", "changed", "unreadable"]
+State = Literal["intact", "missing", "short", "long", "changed", "unreadable"]
 Progress = Callable[[str, int, int], None]
 _SAMPLE = 5
 _NAMED = 20
@@ -34,7 +35,7 @@ LINK = "it is a link to somewhere else, which a copy never has"
 
 @dataclass(frozen=True, slots=True)
 class FileFinding:
-    """What was found of one file. `detail` is a clause in plain words, empty for a sound one."""
+    """What was found of one file. `detail` is a clause in plain words, empty for an intact one."""
 
     name: str
     state: State
@@ -51,14 +52,14 @@ class InspectReport:
     extra: tuple[str, ...]
 
     @property
-    def sound(self) -> bool:
+    def intact(self) -> bool:
         """Whether every file of the manifest is there, whole and as it was handed over."""
-        return all(file.state == "sound" for file in self.files)
+        return all(file.state == "intact" for file in self.files)
 
     def to_dict(self) -> dict[str, Any]:
         """One plain document."""
         return {
-            "sound": self.sound,
+            "intact": self.intact,
             "folder": str(self.folder),
             "title": self.manifest.title,
             "crew": self.manifest.crew,
@@ -75,7 +76,7 @@ def inspect_folder(folder: Path, *, on_progress: Progress = lambda _name, _done,
     where there is no folder, StoreError where there is no manifest that can be trusted to be well formed.
     """
     if not folder.is_dir():
-        raise InputError(f"{folder} is no folder. Name the folder that was handed over.")
+        raise InputError(f"{folder} is not a folder. Name the folder that was handed over.")
     manifest = read_manifest(folder)
     every = sum(file.size_bytes for file in manifest.files)
     done = 0
@@ -98,7 +99,7 @@ def _inspect_file(folder: Path, manifest: Manifest, file: FileEntry) -> Iterator
         elif file.kind == "folder":
             yield from _loose(path.parent, manifest, file)
         else:
-            yield FileFinding(file.name, "sound")
+            yield FileFinding(file.name, "intact")
     except LastbarError as fault:
         yield FileFinding(file.name, "unreadable", str(fault))
 
@@ -110,14 +111,14 @@ def _against_entry(folder: Path, path: Path, file: FileEntry) -> FileFinding | N
         return FileFinding(file.name, "unreadable", LINK)
     if not path.is_file():
         which = f", part {file.part} of {file.parts}," if file.parts > 1 else ""
-        return FileFinding(file.name, "missing", f"the file{which} is not here")
+        return FileFinding(file.name, "missing", f"the file{which} is missing")
     with translated(path):
         size = path.stat().st_size
     if size < file.size_bytes:
-        text = f"it has {size:,} of {file.size_bytes:,} bytes: the copy broke off"
+        text = f"it has {size:,} of {file.size_bytes:,} bytes: the copying stopped early"
         return FileFinding(file.name, "short", text)
     if size > file.size_bytes:
-        return FileFinding(file.name, "long", f"it has {size - file.size_bytes:,} bytes too many")
+        return FileFinding(file.name, "long", f"it is {size - file.size_bytes:,} bytes too long")
     if file_sha256(path) != file.sha256:
         return FileFinding(file.name, "changed", "its size is right, but its bytes have changed")
     return None
@@ -131,7 +132,7 @@ def _opened(path: Path, manifest: Manifest, file: FileEntry) -> FileFinding | No
             return FileFinding(file.name, "unreadable", f"SQLite finds it damaged: {fault}")
         counts = {str(zoom): count for zoom, count in sealed.by_zoom().items()}
         if counts != file.by_zoom:
-            return FileFinding(file.name, "changed", "its tiles are not as many as the manifest says")
+            return FileFinding(file.name, "changed", "it does not have as many tiles as the manifest says")
         for tile, data in sealed.sample(_SAMPLE):
             wrong = _decoded(data, manifest, file)
             if wrong:
@@ -142,7 +143,7 @@ def _opened(path: Path, manifest: Manifest, file: FileEntry) -> FileFinding | No
 def _decoded(data: bytes, manifest: Manifest, file: FileEntry) -> str | None:
     layer = manifest.layers.get(file.layer or "")
     if layer is None or layer.format not in set(Kind):
-        return "the manifest does not say what it is"
+        return "the manifest does not say what kind of tile it is"
     try:
         decode_fully(data, Kind(layer.format))
     except (Damaged, NotATile) as fault:
@@ -170,14 +171,18 @@ def _loose(folder: Path, manifest: Manifest, file: FileEntry) -> Iterator[FileFi
         else:
             state, text = _loose_state(folder / loose.name, loose, manifest, file, count % step == 0)
             finding = FileFinding(f"{named}/{loose.name}", state, text)
-        if finding.state != "sound":
+        if finding.state != "intact":
             bad += 1
             if bad <= _NAMED:
                 yield finding
     if bad > _NAMED:
-        yield FileFinding(named, "changed", f"{bad - _NAMED:,} more tiles are missing or changed")
+        yield FileFinding(
+            named,
+            "changed",
+            f"{counted(bad - _NAMED, 'more tile')} missing or changed",
+        )
     elif not bad:
-        yield FileFinding(named, "sound")
+        yield FileFinding(named, "intact")
 
 
 def _loose_state(
@@ -185,15 +190,15 @@ def _loose_state(
 ) -> tuple[State, str]:
     """What one loose file is, and a clause on it; one that is `sampled` is decoded as well."""
     if path.is_symlink() or not path.is_file():
-        return "missing", "the tile is not here"
+        return "missing", "the tile is missing"
     if file_sha256(path) != loose.sha256:
-        return "changed", "its bytes have changed, or the copy broke off"
+        return "changed", "its bytes have changed, or the copying stopped early"
     if not sampled:
-        return "sound", ""
+        return "intact", ""
     if path.stat().st_size > _LARGEST_TILE_BYTES:
         return "changed", "it is larger than any tile"
     wrong = _decoded(path.read_bytes(), manifest, file)
-    return ("changed", wrong) if wrong else ("sound", "")
+    return ("changed", wrong) if wrong else ("intact", "")
 
 
 def _link_above(folder: Path, name: str, known: dict[str, str | None]) -> str | None:
@@ -218,7 +223,7 @@ def _extra(folder: Path, manifest: Manifest) -> Iterator[str]:
     with translated(folder):
         for path in sorted(folder.iterdir()):
             if path.name not in known:
-                yield f"{path.name}{' (half-written, of no use)' if path.name in halves else ''}"
+                yield f"{path.name}{' (half written, not usable)' if path.name in halves else ''}"
     for file in manifest.files:
         top = folder / file.name.split("/")[0]
         if file.kind == "folder" and top.is_dir() and not top.is_symlink():
@@ -229,7 +234,7 @@ def _extra_loose(top: Path) -> Iterator[str]:
     try:
         listed = {loose.name for loose in read_sums(top)} | {SUMS, TILEJSON}
     except LastbarError:
-        return  # told already, as a fault of the list
+        return  # named already, as a fault of the list
     for root, _, names in os.walk(top):
         for name in sorted(names):
             path = Path(root, name).relative_to(top).as_posix()

@@ -116,7 +116,7 @@ def read_back(kind: As, path: Path, on_tile: Callable[[], None]) -> ContentDiges
     return tally
 
 
-_FAILS = "The disk or card fails, or is not as large as it says: use another one."
+_FAILS = "The disk or card is failing, or is smaller than it claims. Use another one."
 
 
 def _description(about: About) -> str:
@@ -174,6 +174,6 @@ def refuse_unfit(kind: As, layer: str, form: str) -> None:
     """Raise InputError for tiles that the kind of file has no place for."""
     if kind == "gpkg" and form not in ("png", "jpg", "webp"):
         raise InputError(
-            f'Layer "{layer}" has vector tiles, and the GeoPackage standard keeps only pictures. Hand it over '
+            f'Layer "{layer}" has vector tiles, but the GeoPackage standard allows only pictures. Hand it over '
             "with --as mbtiles."
         )

@@ -80,11 +80,11 @@ def read_sums(folder: Path) -> Iterator[Loose]:
             match = _LINE.fullmatch(line)
             if match is None:
                 raise StoreError(
-                    f"{folder / SUMS}, line {number}, is no checksum of a tile. Copy the folder again."
+                    f"{folder / SUMS}, line {number}, is not the checksum of a tile. Copy the folder again."
                 )
             tile = Tile(int(match[2]), int(match[3]), int(match[4]))
             if (tile.zoom, tile.y, tile.x) <= before:
-                raise StoreError(f"{folder / SUMS}, line {number}, is out of order. Copy the folder again.")
+                raise StoreError(f"{folder / SUMS}, line {number}, is not in order. Copy the folder again.")
             before = (tile.zoom, tile.y, tile.x)
             yield Loose(tile, f"{tile}.{match[5]}", match[1])
 

@@ -59,7 +59,7 @@ def _plain_name(name: str) -> str:
         and not _CONTROL.search(name)
     )
     if not safe:
-        raise ValueError("a file is named by a plain path inside the folder")
+        raise ValueError("the name of a file should be a plain path inside the folder")
     return name
 
 
@@ -150,7 +150,7 @@ class Manifest(_Entry):
         if len(set(names)) != len(names):
             raise ValueError("a file is named twice")
         if any(file.part > file.parts for file in self.files):
-            raise ValueError("a part has a number beyond the last")
+            raise ValueError("a part has a higher number than there are parts")
         return self
 
     def as_text(self) -> str:
@@ -167,12 +167,12 @@ def read_manifest(folder: Path) -> Manifest:
     try:
         if path.is_symlink() or not path.is_file():
             raise StoreError(
-                f"{folder} holds no {MANIFEST}: it is no handed-over copy, or its handover never came to an end. "
-                "Copy the whole folder again, or run lastbar handover again."
+                f"{folder} has no {MANIFEST}: it is not a handed-over copy, or its handover did not finish. Copy the "
+                "whole folder again, or run lastbar handover again."
             )
         if path.stat().st_size > _LARGEST_BYTES:
             raise StoreError(
-                f"{path} is over {_LARGEST_BYTES // 1_000_000} MB, so it is no manifest of ours."
+                f"{path} is over {_LARGEST_BYTES // 1_000_000} MB, so it is not a manifest written by Lastbar."
             )
         text = path.read_bytes()
     except OSError as fault:
@@ -184,19 +184,19 @@ def read_manifest(folder: Path) -> Manifest:
     except ValidationError as fault:
         where, reason = _first(fault)
         raise StoreError(
-            f"{path} cannot be used as a manifest, at {where}: {reason}. It is damaged, or written by another "
-            "version. Copy the folder again; nothing was opened on its word."
+            f"{path} cannot be used as a manifest, at {where}: {reason}. It is damaged, or another version "
+            "wrote it. No other file was opened. Copy the folder again."
         ) from None
 
 
 def _first(fault: ValidationError) -> tuple[str, str]:
     """Where the first fault of a manifest is, and what it is; a flood of them is not looked through."""
     if fault.error_count() > _MOST_FAULTS:
-        return "the document", f"it has {fault.error_count():,} faults"
+        return "the document", f"it has {fault.error_count():,} errors"
     first = fault.errors(include_url=False, include_input=False, include_context=False)[0]
     parts = [_plain(str(part))[:40] for part in first["loc"][:6] if part not in ("", "[key]")]
     if first["type"] == "string_pattern_mismatch":
-        reason = "it is not of the form that it should have"
+        reason = "it does not have the right form"
     else:
         reason = _plain(first["msg"].removeprefix("Value error, ")[:120])
     return ".".join(parts) or "the document", reason.rstrip(".")

@@ -96,7 +96,7 @@ def parts(
             return found
         room *= _SHRINK
     raise InputError(
-        f"Layer {layer.name} cannot be cut into files of at most {limit_bytes:,} bytes: its largest tile has "
+        f"Layer {layer.name} cannot be split into files of at most {limit_bytes:,} bytes: its largest tile has "
         f"{int(index.size_bytes.max()):,} bytes, and the tiles above it go into the same file. Allow larger files "
         "with --max-file."
     )

@@ -170,5 +170,5 @@ def make_folder(folder: Path) -> None:
         sync_folder(folder.parent)
     except OSError as fault:
         raise DiskError(
-            f"{folder} cannot be made: {fault.strerror}. Name a folder that can be written to with --to."
+            f"{folder} cannot be created: {fault.strerror}. Name another folder with --to."
         ) from fault

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import enum
 from collections.abc import Iterator
 from dataclasses import dataclass, replace
 from pathlib import Path
@@ -20,9 +21,17 @@ from packer.handover.loose import file_sha256
 from packer.handover.manifest import CARD, CREWS, CREWS_LOCK, MANIFEST
 from packer.store.schema import translated
 
-__all__ = ["FolderFinding", "InspectionSummary", "copies_in", "inspect_tree"]
+__all__ = ["CardVerdict", "FolderFinding", "InspectionSummary", "copies_in", "inspect_tree"]
 
 _FIRST_BYTES = 1000  # what a manifest is stands at its start
+
+
+class CardVerdict(enum.StrEnum):
+    """The verdict on handed-over copies. An intact copy is what was handed over, which may lack planned tiles."""
+
+    INTACT = "INTACT"
+    NOT_COMPLETE = "INTACT, NOT COMPLETE"
+    NOT_INTACT = "NOT INTACT"
 
 
 @dataclass(frozen=True, slots=True)
@@ -42,14 +51,23 @@ class InspectionSummary:
     folders: tuple[FolderFinding, ...]
 
     @property
-    def sound(self) -> bool:
+    def intact(self) -> bool:
         """Whether every copy that belongs here is here, whole and as it was handed over."""
-        return not self.folders and all(copy.sound for copy in self.copies)
+        return not self.folders and all(copy.intact for copy in self.copies)
+
+    @property
+    def verdict(self) -> CardVerdict:
+        """A damaged copy decides; without one, so does a handover that left planned tiles out."""
+        if not self.intact:
+            return CardVerdict.NOT_INTACT
+        complete = all(copy.manifest.complete for copy in self.copies)
+        return CardVerdict.INTACT if complete else CardVerdict.NOT_COMPLETE
 
     def to_dict(self) -> dict[str, Any]:
         """One plain document."""
         return {
-            "sound": self.sound,
+            "intact": self.intact,
+            "verdict": self.verdict.value,
             "copies": [copy.to_dict() for copy in self.copies],
             "folders": [
                 {"folder": str(f.folder), "state": f.state, "detail": f.detail} for f in self.folders
@@ -108,7 +126,7 @@ def inspect_tree(
 
 
 def _without(report: InspectReport, known: set[str]) -> InspectReport:
-    """The report on a copy, without what is told in a report of its own."""
+    """The report on a copy, without what is in a report of its own."""
     return replace(report, extra=tuple(name for name in report.extra if name not in known))
 
 
@@ -122,7 +140,7 @@ def _faults(folder: Path) -> Iterator[FolderFinding]:
     named = {} if record is None else record.folders
     below = unfinished_below(folder)
     for path in (*([folder] if (named or below) and is_unfinished(folder) else []), *below):
-        yield FolderFinding(path, "unfinished", "the handover into it never came to its end")
+        yield FolderFinding(path, "unfinished", "its handover did not finish")
     there = _spellings(folder) if named else {}
     for name, sha256 in named.items():
         alike = there.get(plain_name(name), [])
@@ -148,13 +166,13 @@ def _against_record(path: Path, sha256: str | None) -> FolderFinding | None:
         if path.is_symlink():
             return FolderFinding(path, "unreadable", LINK)
         if not path.is_dir():
-            return FolderFinding(path, "missing", f"{CREWS} names it, and it is not here")
+            return FolderFinding(path, "missing", f"{CREWS} names it, but it is not here")
         if not may_be_looked_into(path):
             return FolderFinding(path, "unreadable", "you are not allowed to look into it")
         if sha256 is None:
-            return FolderFinding(path, "unfinished", "the handover into it never came to its end")
+            return FolderFinding(path, "unfinished", "its handover did not finish")
         if not (path / MANIFEST).is_file():
-            return FolderFinding(path, "unfinished", f"its {MANIFEST} is not here: the copy broke off")
+            return FolderFinding(path, "unfinished", f"its {MANIFEST} is not here: the copying stopped early")
     if file_sha256(path / MANIFEST) != sha256:
-        return FolderFinding(path, "changed", f"its {MANIFEST} is not the one that was handed over last")
+        return FolderFinding(path, "changed", f"its {MANIFEST} is not the one of the last handover")
     return None

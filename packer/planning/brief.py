@@ -68,19 +68,19 @@ class Area(Table):
     @classmethod
     def _not_taken(cls, value: str) -> str:
         if value.strip().lower() == OVERVIEW:
-            raise ValueError("the coarse block round everything has that name; choose another")
+            raise ValueError("that name is taken by the coarse block around everything; choose another")
         return value
 
     @model_validator(mode="after")
     def _one_shape(self) -> Area:
         shapes = [k for k in ("line", "point", "points", "box", "polygon") if getattr(self, k) is not None]
         if len(shapes) != 1:
-            found = f"{' and '.join(shapes)} are there" if shapes else "none of them is there"
-            raise ValueError(f"just one of line, point, points, box and polygon should be given; {found}")
+            found = f"found {' and '.join(shapes)}" if shapes else "found none"
+            raise ValueError(f"exactly one of line, point, points, box and polygon is needed; {found}")
         self._check_reach(shapes[0])
         if (self.deepest is None) == (self.use is None):
             raise ValueError(
-                'the depth should be given once, as deepest = 17 or as use = "on foot", "trail" or "road"'
+                'the depth is needed exactly once: deepest = 17, or use = "on foot", "trail" or "road"'
             )
         return self
 
@@ -88,7 +88,7 @@ class Area(Table):
         needed = {"line": "half-width", "point": "radius", "points": "radius"}.get(shape)
         for key, value in (("half-width", self.half_width), ("radius", self.radius)):
             if key == needed and value is None:
-                raise ValueError(f'{key} is missing, which {shape} needs. Write {key} = "250 m"')
+                raise ValueError(f'{key} is missing; {shape} needs it. Write {key} = "250 m"')
             if key != needed and value is not None:
                 instead = f"; write {needed} instead" if needed else "; leave it out"
                 raise ValueError(f"{key} does not go with {shape}{instead}")
@@ -146,26 +146,26 @@ class Brief(Table):
     @classmethod
     def _named(cls, value: object) -> object:
         if not isinstance(value, dict) or not value:
-            raise ValueError("each layer should stand below a heading of its own, such as [layers.aerial]")
+            raise ValueError("each layer needs its own heading, for example [layers.aerial]")
         seen: dict[str, str] = {}
         for name, table in value.items():
             if not isinstance(table, dict):
                 raise ValueError(
-                    f"{quote_value(name)} stands where the name of a layer should be; "
-                    "open each layer with a heading such as [layers.aerial]"
+                    f"{quote_value(name)} is where the name of a layer should be; "
+                    "start each layer with a heading, for example [layers.aerial]"
                 )
             check_layer_name(name, seen)
             if "name" in table:
-                raise ValueError(f'the name of layer "{name}" stands in its heading; leave the key name out')
+                raise ValueError(
+                    f'the name of layer "{name}" is already in its heading; leave the key "name" out'
+                )
         return {n: {**t, "name": n} for n, t in value.items()}
 
     @field_validator("areas", mode="before")
     @classmethod
     def _some(cls, value: object) -> object:
         if not isinstance(value, list) or not value:
-            raise ValueError(
-                "each area should stand below a heading [[areas]] of its own, in double brackets"
-            )
+            raise ValueError("each area needs its own heading [[areas]], in double brackets")
         return value
 
     @field_validator("overview", mode="before")
@@ -173,7 +173,7 @@ class Brief(Table):
     def _table_or_off(cls, value: object) -> object:
         if not isinstance(value, dict) and value is not False:
             raise ValueError(
-                "it should be a heading [overview] with margin and deepest below, or overview = false at the top"
+                "it should be a heading [overview] with margin and deepest below it, or overview = false at the top"
             )
         return value
 
@@ -182,7 +182,7 @@ class Brief(Table):
     def _commentable(cls, value: str | None) -> str | None:
         # It goes out as a comment of the User-Agent header; RFC 9110 5.6.5 gives these three a meaning there.
         if value is not None and not (value.isascii() and not set(value) & set("()\\")):
-            raise ValueError("it is sent with each request and should be plain ASCII without ( ) and \\")
+            raise ValueError("it is sent with each request, so it should be plain ASCII without ( ) and \\")
         return value
 
     @model_validator(mode="after")
@@ -190,7 +190,7 @@ class Brief(Table):
         names: set[str] = set()
         for area in self.areas:
             if area.name in names:
-                raise ValueError(f"two areas have the name {quote_value(area.name)}; give each its own")
+                raise ValueError(f"two areas are named {quote_value(area.name)}; give each its own name")
             names.add(area.name)
             for layer in area.layers or ():
                 if layer not in self.layers:
@@ -205,7 +205,7 @@ class Brief(Table):
         areas, names = {area.name for area in self.areas}, set()
         for crew in self.crews:
             if crew.name in names:
-                raise ValueError(f"two crews have the name {quote_value(crew.name)}; give each its own")
+                raise ValueError(f"two crews are named {quote_value(crew.name)}; give each its own name")
             names.add(crew.name)
             for key, found, known in (
                 ("areas", crew.areas, areas),
@@ -254,18 +254,18 @@ class Brief(Table):
         """As `read`, from TOML text that lies, or would lie, at `path`."""
         if _LONG_KEY.search(text):  # such a one takes the parser the square of its length
             raise BriefError(
-                f"{path} holds a key of over a hundred parts with dots between. Mend it and try again."
+                f"{path} has a key of over a hundred parts with dots between. Correct it and try again."
             )
         try:
             table = tomllib.loads(text)
         except (ValueError, RecursionError) as fault:  # TOMLDecodeError is a ValueError
-            raise BriefError(f"{path} is not valid TOML{syntax(fault)}. Mend it and try again.") from fault
+            raise BriefError(f"{path} is not valid TOML{syntax(fault)}. Correct it and try again.") from fault
         try:
             brief = cls.model_validate(table)
         except ValidationError as fault:
             faults = format_errors(fault.errors(include_url=False), table, _KEYS)
             one = len(faults) == 1
-            text = f"{path}: {faults[0]}" if one else f"{path} has these faults:\n- " + "\n- ".join(faults)
+            text = f"{path}: {faults[0]}" if one else f"{path} has these errors:\n- " + "\n- ".join(faults)
             raise BriefError(text) from None  # the cause would repeat what may hold a key
         brief._path = Path(path)
         return brief
@@ -293,17 +293,17 @@ def _read_text(path: Path) -> str:
             text = file.read(_LARGEST_BRIEF_BYTES + 1)
         if len(text) > _LARGEST_BRIEF_BYTES:
             raise BriefError(
-                f"{path} is over {_LARGEST_BRIEF_BYTES // 1_000_000} MB, so it is no brief. Name the TOML file."
+                f"{path} is over {_LARGEST_BRIEF_BYTES // 1_000_000} MB, so it is not a brief. Name the TOML file."
             )
         return text.decode("utf-8-sig").replace("\r\n", "\n")
     except FileNotFoundError:
         raise BriefError(
-            f"{path} does not exist. Name your brief, or write a first one: {shell_command('new', path)}"
+            f"{path} does not exist. Name your brief, or create one: {shell_command('new', path)}"
         ) from None
     except UnicodeDecodeError as fault:
         raise BriefError(
             f"{path} is not UTF-8 text (byte {fault.start + 1} is not). Save it as UTF-8 and try again."
         ) from None
     except (OSError, ValueError) as fault:  # ValueError: a name that no file can have
-        reason = fault.strerror if isinstance(fault, OSError) else "no file can have this name"
+        reason = fault.strerror if isinstance(fault, OSError) else "a file cannot have this name"
         raise BriefError(f"{path} cannot be read: {reason}. Check the file and its permissions.") from fault

@@ -73,7 +73,7 @@ class Split:
     zoom: int
 
     def __str__(self) -> str:
-        return f"for {', '.join(self.layers)} alone, in an area beside it, deepest = {self.zoom}"
+        return f"for {', '.join(self.layers)} only, as a separate area, deepest = {self.zoom}"
 
     @property
     def twin(self) -> str:
@@ -184,7 +184,7 @@ def rewritten(brief: Brief, edits: Iterable[Edit], text: str) -> str:
     result = tomlkit.dumps(document)
     if Brief.from_text(result.replace("\r\n", "\n"), brief.path) != edited(brief.as_written, edits):
         raise BriefError(
-            f"{brief.path} is laid out in a way that cannot be changed safely. It is left as it is; make the "
+            f"{brief.path} is laid out in a way that cannot be changed safely, so it was not changed. Make the "
             "changes shown by hand."
         )
     return result
@@ -202,11 +202,11 @@ def rewrite(brief: Brief, edits: Iterable[Edit]) -> Brief:
         text = data[len(mark) :].decode("utf-8")
         if Brief.from_text(text.replace("\r\n", "\n"), brief.path) != brief.as_written:
             raise BriefError(
-                f"{brief.path} has changed meanwhile and is left as it is. Run the command again."
+                f"{brief.path} has changed since it was read, so it was left alone. Run the command again."
             )
         write_atomic(brief.path, mark + rewritten(brief, edits, text).encode("utf-8"))
     except OSError as fault:
-        raise DiskError(f"{brief.path} cannot be written: {fault.strerror}. It is as it was.") from fault
+        raise DiskError(f"{brief.path} cannot be written: {fault.strerror}. It was not changed.") from fault
     return edited(brief, edits)  # as the file reads now, and with what servers offer still filled in
 
 

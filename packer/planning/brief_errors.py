@@ -1,4 +1,4 @@
-"""The faults of a brief, told in the planner's words.
+"""The errors of a brief, in the planner's words.
 
 A sentence names the layer or area and the key, what was found, and what would be right. What stands in `url`,
 `tilejson`, `wmts` and `headers` may hold a key and is never repeated.
@@ -14,14 +14,14 @@ from typing import Any
 
 __all__ = ["format_errors", "nearest", "quote_value", "syntax"]
 
-_MOST_TOLD, _MOST_LOOKED_AT = 12, 500
+_MOST_SHOWN, _MOST_LOOKED_AT = 12, 500
 _LONGEST_FOUND = 70
 _SECRET = ("url", "tilejson", "wmts", "headers")
 _EXAMPLES = {
     "title": 'title = "Ketterling Basin reconnaissance"',
     "url": 'url = "https://tiles.example.org/aerial/{z}/{x}/{y}.jpg"',
     "attribution": 'attribution = "Example Survey"',
-    "permission": 'permission = "Own server", which says by what right these tiles may be kept offline',
+    "permission": 'permission = "Own server", your right to keep these tiles offline, in words',
     "zooms": "zooms = [0, 19], the first and the last zoom that the server offers",
     "layers": "a heading [layers.aerial] for each source of tiles, with its keys below",
     "areas": "a heading [[areas]] for each stretch of ground, with its keys below",
@@ -35,19 +35,19 @@ _HOMES = {
     "crews": "below a heading [[crews]]",
 }
 _SYNTAX = {
-    "Invalid value": "the value cannot be read; text stands in quotes, numbers stand without",
-    "Cannot overwrite a value": "this key or heading stands in the brief a second time",
-    "Invalid hex value": r'"\" has a meaning of its own in double quotes; write "/" in paths',
-    "Unescaped '\\' in a string": r'"\" has a meaning of its own in double quotes; write "/" in paths',
+    "Invalid value": "the value cannot be read; write text in quotes and numbers without",
+    "Cannot overwrite a value": "this key or heading is in the brief twice",
+    "Invalid hex value": r'"\" has a special meaning in double quotes; write "/" in paths',
+    "Unescaped '\\' in a string": r'"\" has a special meaning in double quotes; write "/" in paths',
 }
 
 
 def syntax(fault: Exception) -> str:
     """The end of the sentence "brief.toml is not valid TOML…" for what the TOML parser raised."""
     if isinstance(fault, RecursionError):
-        return ": brackets stand too deep in one another"
+        return ": brackets are nested too deeply"
     if "integer string conversion" in str(fault):  # Python's own limit; the parser names no line
-        return ": it holds a number of thousands of digits"
+        return ": it has a number with thousands of digits"
     what, _, where = str(fault).partition(" (at ")
     where = where.rstrip(")")
     return f"{f' at {where}' if where else ''}: {_SYNTAX.get(what, what[:1].lower() + what[1:])}"
@@ -64,8 +64,8 @@ def format_errors(
     sentences = list(
         dict.fromkeys(_ended(_sentence(fault, table, keys)) for fault in faults[:_MOST_LOOKED_AT])
     )
-    more = len(sentences) - _MOST_TOLD + max(len(faults) - _MOST_LOOKED_AT, 0)
-    return sentences if more < 2 else [*sentences[:_MOST_TOLD], f"There are {more} more faults of this kind."]
+    more = len(sentences) - _MOST_SHOWN + max(len(faults) - _MOST_LOOKED_AT, 0)
+    return sentences if more < 2 else [*sentences[:_MOST_SHOWN], f"There are {more} more errors like these."]
 
 
 def nearest(word: str, known: Collection[str]) -> str:
@@ -75,7 +75,7 @@ def nearest(word: str, known: Collection[str]) -> str:
         return f'; did you mean "{close[0]}"?'
     # What only goes with another key, such as wmts-style, is left out.
     first = [name for name in sorted(known) if "-" not in name or name.partition("-")[0] not in known]
-    return f"; known are {', '.join(first)}"
+    return f"; known names: {', '.join(first)}"
 
 
 def quote_value(value: object) -> str:
@@ -123,9 +123,9 @@ def _sentence(fault: Any, table: Mapping[str, Any], keys: Mapping[str, Collectio
             return f"{within}{key} is {quote_value(value)}, but {reason}"
         return f"{within}{reason}" if key in ("", room) else f"{within}{key} cannot be used: {reason}"
     if kind == "model_type" and place:
-        return f"{place[:1].upper()}{place[1:]} should be a table that stands {_HOMES[room]}"
+        return f"{place[:1].upper()}{place[1:]} should be a table {_HOMES[room]}"
     found = "" if key in _SECRET else f" as {quote_value(value)}"
-    return f"{within}{key} cannot be used{found}. Write {_EXAMPLES.get(key, 'it as the documentation shows')}"
+    return f"{within}{key} cannot be used{found}. Write {_EXAMPLES.get(key, 'it as the README shows')}"
 
 
 def _place(loc: Sequence[int | str], table: Mapping[str, Any]) -> tuple[str, str, str]:
@@ -155,5 +155,5 @@ def _member(table: Mapping[str, Any], key: str, kind: str, place: Any) -> str:
 def _hint(room: str, key: str, keys: Mapping[str, Collection[str]]) -> str:
     for home, known in keys.items():
         if key in known:
-            return f" there; it stands {_HOMES[home]}"
+            return f" there; it belongs {_HOMES[home]}"
     return nearest(key, keys[room])

@@ -95,15 +95,13 @@ class Layer(Table):
     def _addresses_tiles(self) -> Layer:
         given = [key for key in ("url", "tilejson", "wmts") if key in self.model_fields_set]
         if len(given) != 1:
-            raise ValueError(
-                f"just one of url, tilejson and wmts should be given; {' and '.join(given)} are there"
-            )
+            raise ValueError(f"exactly one of url, tilejson and wmts is needed; found {' and '.join(given)}")
         if given[0] != "wmts":
             for key in ("wmts_layer", "wmts_style", "wmts_matrix_set"):
                 if getattr(self, key) is not None:
                     raise ValueError(f"{key_of(key)} does not go with {given[0]}; leave it out")
         if given[0] == "url" and self.tile_hosts:
-            raise ValueError("tile-hosts does not go with url, which names its host itself; leave it out")
+            raise ValueError("tile-hosts does not go with url, which already names the host; leave it out")
         try:
             if given[0] == "url":
                 check_template(self.url, self.subdomains)

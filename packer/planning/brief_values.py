@@ -99,7 +99,7 @@ def _length(low_m: float, high_m: float) -> BeforeValidator:
             length_m = metres(value if isinstance(value, str) else "")
         except ValueError:
             raise ValueError(
-                'it should be a length, a number with its unit in quotes, such as "250 m" or "2 km"'
+                'it should be a length with its unit, in quotes, for example "250 m" or "2 km"'
             ) from None
         if not low_m <= length_m <= high_m:
             raise ValueError(f"it should be between {low_m:g} m and {high_m / 1000:g} km")
@@ -150,42 +150,46 @@ def _zooms(value: object) -> tuple[int, int]:
         case [int(first), int(last)] if not {type(first), type(last)} & {bool}:
             if 0 <= first <= last <= MAX_ZOOM:
                 return first, last
-            raise ValueError(f"the first zoom comes before the last, and both lie from 0 to {MAX_ZOOM}")
-    raise ValueError("it should be the first and the last zoom that the server offers, such as [0, 19]")
+            raise ValueError(f"both zooms should be from 0 to {MAX_ZOOM}, the first not deeper than the last")
+    raise ValueError("it should be the first and the last zoom that the server offers, for example [0, 19]")
 
 
 def _headers(value: object) -> dict[str, str]:
     if not isinstance(value, dict) or not all(isinstance(v, str) for v in value.values()):
-        raise ValueError('it should be names and values in quotes, such as { "X-Key" = "${NAME}" }')
+        raise ValueError('it should be names and values in quotes, for example { "X-Key" = "${NAME}" }')
     seen = set()
     for name, text in value.items():
         if not _HEADER_NAME.fullmatch(name):
-            raise ValueError("one of the names is not the name of a header, such as X-Key")
+            raise ValueError("one of the names is not a valid header name, for example X-Key")
         if not _HEADER_VALUE.fullmatch(text):
-            raise ValueError(f"the value of {name} should be one line of plain ASCII with no space round it")
+            raise ValueError(
+                f"the value of {name} should be one line of plain ASCII without spaces around it"
+            )
         if name.lower() in _OWN_HEADERS or name.lower().startswith("if-"):
-            raise ValueError(f"{name} is set by Lastbar itself; leave it out")
+            raise ValueError(f"{name} is set by Lastbar; leave it out")
         if name.lower() in seen:
-            raise ValueError(f"{name} is given twice, in capitals or not")
+            raise ValueError(f"{name} is given twice (upper and lower case count as the same)")
         seen.add(name.lower())
     return value
 
 
 def _position(value: object) -> tuple[float, float]:
     if not (isinstance(value, list) and len(value) == 2 and all(_is_number(v) for v in value)):
-        raise ValueError("it should be [longitude, latitude] in degrees, such as [12.5012, 47.1023]")
+        raise ValueError("it should be [longitude, latitude] in degrees, for example [12.5012, 47.1023]")
     return _checked_lon_lat(*value)
 
 
 def _box(value: object) -> LonLatBox:
     if not (isinstance(value, list) and len(value) == 4 and all(_is_number(v) for v in value)):
         raise ValueError(
-            "it should be [west, south, east, north] in degrees, such as [12.30, 47.00, 12.70, 47.25]"
+            "it should be [west, south, east, north] in degrees, for example [12.30, 47.00, 12.70, 47.25]"
         )
     west, south = _checked_lon_lat(*value[:2])
     east, north = _checked_lon_lat(*value[2:])
     if south >= north:
-        raise ValueError(f"south ({south:g}) should lie below north ({north:g}): [west, south, east, north]")
+        raise ValueError(
+            f"south ({south:g}) should be less than north ({north:g}): [west, south, east, north]"
+        )
     if west == east:
         raise ValueError("west and east should differ: [west, south, east, north]")
     return LonLatBox(west, south, east, north)
@@ -193,7 +197,7 @@ def _box(value: object) -> LonLatBox:
 
 def _day(value: object) -> date:
     if not isinstance(value, date) or isinstance(value, datetime):
-        raise ValueError("it should be a day, without quotes, such as 2027-03-01")
+        raise ValueError("it should be a day, without quotes, for example 2027-03-01")
     return value
 
 
@@ -206,7 +210,9 @@ def _switch(value: object) -> bool:
 def _part(value: object) -> tuple[int, int]:
     match = _PART.fullmatch(value) if isinstance(value, str) else None
     if match is None or not 1 <= int(match[1]) <= int(match[2]) <= MOST_PARTS:
-        raise ValueError(f'it should be which part of how many, up to {MOST_PARTS}, such as "2 of 3"')
+        raise ValueError(
+            f'it should be a part and the number of parts, up to {MOST_PARTS}, for example "2 of 3"'
+        )
     return int(match[1]), int(match[2])
 
 
@@ -214,7 +220,7 @@ def _budget(value: object) -> int:
     try:
         return size_bytes(value if isinstance(value, str) else "")
     except ValueError:
-        raise ValueError('it should be a size, a number with its unit in quotes, such as "32 GB"') from None
+        raise ValueError('it should be a size with its unit, in quotes, for example "32 GB"') from None
 
 
 def _is_number(value: object) -> bool:
@@ -261,17 +267,18 @@ Position = Annotated[tuple[float, float], BeforeValidator(_position)]
 Box = Annotated[LonLatBox, BeforeValidator(_box)]
 Headers = Annotated[dict[str, str], BeforeValidator(_headers)]
 Subdomains = Annotated[
-    tuple[str, ...], _list_of(_SUBDOMAIN.fullmatch, 'a list of names of hosts, such as ["a", "b"]')
+    tuple[str, ...], _list_of(_SUBDOMAIN.fullmatch, 'a list of host names, for example ["a", "b"]')
 ]
 Hosts = Annotated[
     tuple[str, ...],
     _list_of(
-        _HOST.fullmatch, 'a list of hosts without http://, such as ["tiles.example.org", "localhost:8080"]'
+        _HOST.fullmatch,
+        'a list of hosts without http://, for example ["tiles.example.org", "localhost:8080"]',
     ),
 ]
 LayerNames = Annotated[
     tuple[str, ...],
-    _list_of(str.strip, 'a list of names of layers, such as ["aerial"]; leave it out for all layers'),
+    _list_of(str.strip, 'a list of layer names, for example ["aerial"]; leave it out for all layers'),
 ]
 
 
@@ -288,11 +295,11 @@ def check_layer_name(name: str, seen: dict[str, str]) -> None:
     bad_end = name.endswith((".", " "))
     if not _LAYER_NAME.fullmatch(name) or bad_end or names_a_device(name):
         raise ValueError(
-            f"the layer name {quote_value(name)} cannot name the file of a pack; use up to 64 letters, digits, "
-            '"-", "_", "." and spaces, with a letter or digit first, and none that Windows keeps for devices'
+            f"the layer name {quote_value(name)} cannot be a file name; use up to 64 letters, digits, "
+            '"-", "_", "." and spaces, a letter or digit first, and no name that Windows reserves'
         )
     twin = seen.setdefault(name.lower(), name)
     if twin != name:
         raise ValueError(
-            f'the layers "{twin}" and "{name}" would be one file where capitals do not count; rename one'
+            f'the layers "{twin}" and "{name}" would be the same file on many systems, which ignore case; rename one'
         )

@@ -16,7 +16,7 @@ from packer.planning.plan import OVERVIEW, AreaPlan, Plan, lines_of
 
 __all__ = ["Comparison", "LayerChange", "compare"]
 
-_STEP_M = 25.0  # route is told apart in pieces of this length
+_STEP_M = 25.0  # route is compared in pieces of this length
 
 
 @dataclass(frozen=True, slots=True)

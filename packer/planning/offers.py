@@ -17,7 +17,15 @@ from packer.sources.address import check_template, fingerprint, shown, variables
 from packer.sources.kept_offers import keep_offer, kept_offer
 from packer.sources.offer import Offer
 
-__all__ = ["keep", "kept", "settled", "source_mark", "source_name", "unread", "with_offer"]
+__all__ = [
+    "apply_offers",
+    "cache_offer",
+    "cached_offers",
+    "offers_missing_error",
+    "source_mark",
+    "source_name",
+    "with_offer",
+]
 
 
 def source_name(layer: Layer) -> str:
@@ -38,11 +46,11 @@ def source_mark(layer: Layer) -> str:
     if layer.offered_at is None:
         return fingerprint(layer.url)
     asked = ("tilejson" if layer.tilejson else "wmts", shown(layer.offered_at), layer.wmts_layer)
-    told = (*asked, layer.wmts_style, layer.as_written.tile_size)
-    return hashlib.sha256(repr(told).encode()).hexdigest()[:16]
+    marks = (*asked, layer.wmts_style, layer.as_written.tile_size)
+    return hashlib.sha256(repr(marks).encode()).hexdigest()[:16]
 
 
-def settled(brief: Brief, offers: Mapping[str, Offer], asked: Mapping[str, str] | None = None) -> Brief:
+def apply_offers(brief: Brief, offers: Mapping[str, Offer], asked: Mapping[str, str] | None = None) -> Brief:
     """The brief with these offers filled in, by layer; other layers stay as they are.
 
     `asked` are templates as servers gave them, by layer. Raises BriefError where brief and offer do not go
@@ -62,15 +70,15 @@ def with_offer(brief: Brief, layer: Layer, offer: Offer, asked: str | None = Non
         check_template(offer.templates[0], layer.subdomains)
     except ValueError as fault:
         raise BriefError(
-            f"{place}: its server gives an address of tiles that cannot be used: {fault}. Ask its owner for "
-            "one that can, and write it as url."
+            f"{place}: the server gives a tile address that cannot be used: {fault}. Ask its owner for a usable "
+            "address, and write it as url."
         ) from None
     zooms = _zooms(place, written, offer)
     attribution = written.attribution or offer.attribution
     if not attribution:
         raise BriefError(
             f'{place}: attribution is missing, and the server gives none. Write attribution = "Example Survey", '
-            "with the words that its owner asks for."
+            "in the words that its owner asks for."
         )
     size = written.tile_size or (512 if offer.tile_px == 512 else None)
     return written.offered(
@@ -88,13 +96,13 @@ def _zooms(place: str, layer: Layer, offer: Offer) -> tuple[int, int]:
     first, last = max(layer.zooms[0], offer.zooms[0]), min(layer.zooms[1], offer.zooms[1])
     if first > last:
         raise BriefError(
-            f"{place}: zooms are {quote_value(list(layer.zooms))}, but the server offers "
-            f"{quote_value(list(offer.zooms))}, which has none in common. Change zooms, or leave the key out."
+            f"{place}: zooms are {quote_value(list(layer.zooms))}, but the server only offers "
+            f"{quote_value(list(offer.zooms))}. Change zooms, or leave the key out."
         )
     return first, last
 
 
-def kept(brief: Brief, folder: Path) -> dict[str, Offer]:
+def cached_offers(brief: Brief, folder: Path) -> dict[str, Offer]:
     """The offers that are kept in the folder of the packs, of those layers that need one and have it there."""
     found = {}
     for name, layer in brief.layers.items():
@@ -107,7 +115,7 @@ def kept(brief: Brief, folder: Path) -> dict[str, Offer]:
 
 
 def _can_address(offer: Offer, layer: Layer) -> bool:
-    """What no server's answer would have passed with is a damaged file, to be read anew."""
+    """A cached address that no server's answer would have passed with means a damaged file: read it again."""
     try:
         check_template(offer.templates[0], layer.subdomains)
     except ValueError:
@@ -115,7 +123,7 @@ def _can_address(offer: Offer, layer: Layer) -> bool:
     return True
 
 
-def keep(layer: Layer, folder: Path, offer: Offer) -> None:
+def cache_offer(layer: Layer, folder: Path, offer: Offer) -> None:
     """Leave a layer's offer, its templates in their kept form, in the folder of the packs.
 
     Raises DiskError. If the process dies: the old offer or the new one.
@@ -123,11 +131,10 @@ def keep(layer: Layer, folder: Path, offer: Offer) -> None:
     keep_offer(folder, layer.name, source_name(layer), offer)
 
 
-def unread(brief: Brief, names: Collection[str]) -> BriefError:
-    """The error that tells how to have the offers of these layers read."""
+def offers_missing_error(brief: Brief, names: Collection[str]) -> BriefError:
+    """The error that says how to read the offers of these layers."""
     layers = " and ".join(f'"{name}"' for name in names)
     return BriefError(
-        f"{brief.path}: what the server offers for layer {layers} has not been read yet, or the brief asks for "
-        f"something else by now. Read it with the network at hand: {shell_command('plan', brief.path)} (from Python: "
-        "read_offers)"
+        f"{brief.path}: the server of layer {layers} was not yet asked what it offers, or the brief has changed "
+        f"since. Ask it while you have a network: {shell_command('plan', brief.path)} (from Python: read_offers)"
     )

@@ -9,6 +9,7 @@ from types import MappingProxyType
 
 import numpy as np
 
+from packer.common.units import counted
 from packer.errors import PlanError
 from packer.geometry.cover import RULE, cover_box
 from packer.geometry.grid import LonLatBox, latitude_at
@@ -17,7 +18,7 @@ from packer.geometry.shapes import Corridor, Shape, around, enclosing
 from packer.geometry.tileset import TileSet
 from packer.planning.brief import OVERVIEW, Area, Brief, Layer
 from packer.planning.brief_errors import quote_value
-from packer.planning.offers import unread
+from packer.planning.offers import offers_missing_error
 from packer.planning.shape_files import read_shape
 from packer.sources.offer import Offer, TileLimits
 
@@ -83,7 +84,7 @@ def plan(brief: Brief) -> Plan:
     PlanError where no tile at all is asked for.
     """
     if unsettled := [name for name, layer in brief.layers.items() if not layer.is_settled]:
-        raise unread(brief, unsettled)
+        raise offers_missing_error(brief, unsettled)
     shapes = {area.name: read_shape(brief, area) for area in brief.areas}
     bounds = enclosing([box for shape in shapes.values() for box in shape.boxes()])
     covers = {a.name: _cover(shapes[a.name], _deepest_needed(brief, a)) for a in brief.areas}
@@ -97,7 +98,10 @@ def plan(brief: Brief) -> Plan:
     if not any(layer.tiles for layer in layers.values()):
         raise PlanError(
             "\n- ".join(
-                [f"{brief.path} asks for no tile at all. Change the areas' layers or depths, for:", *remarks]
+                [
+                    f"{brief.path} asks for no tile at all. Change the layers or depths of its areas, because:",
+                    *remarks,
+                ]
             )
         )
     middle = shapes[brief.areas[0].name].middle
@@ -165,15 +169,15 @@ def _outside(layer: Layer, areas: list[AreaPlan], kept: list[AreaPlan]) -> list[
     for name, every, lost in short[:_MOST_NAMED]:
         whose = "the overview" if name == OVERVIEW else _named([name])
         what = (
-            f"None of the {every:,} tiles of {whose} is"
+            f"None of the {counted(every, 'tile')} of {whose} is"
             if lost == every
-            else (f"{lost:,} of the {every:,} tiles of {whose} {'is' if lost == 1 else 'are'} not")
+            else (f"{lost:,} of the {counted(every, 'tile')} of {whose} {'is' if lost == 1 else 'are'} not")
         )
         remarks.append(f'{what} inside what the server of layer "{layer.name}" offers.')
     if more := len(short[_MOST_NAMED:]):
         areas_text = "area is" if more == 1 else "areas are"
         remarks.append(
-            f'{more:,} more {areas_text} not wholly inside what the server of "{layer.name}" offers.'
+            f'{more:,} more {areas_text} not completely inside what the server of "{layer.name}" offers.'
         )
     return remarks
 
@@ -204,19 +208,21 @@ def _block(zoom: int, window: TileLimits | None, top: int, bottom: int) -> TileS
 
 
 def _remarks(layer: Layer, wanted: list[tuple[str, int]]) -> list[str]:
-    """What of the areas' wishes the layer cannot give: a sentence for each kind, however many areas."""
+    """What areas ask for and the layer cannot give: a sentence for each kind, however many areas."""
     first, last = layer.zooms
     if not wanted:
         return [f'No area uses layer "{layer.name}".']
     remarks = _narrowed(layer)
     if deeper := [name for name, deepest in wanted if deepest > last]:
         verb = "asks" if len(deeper) == 1 else "ask"
-        remarks.append(f'Layer "{layer.name}" ends at zoom {last}; {_named(deeper)} {verb} for deeper ones.')
-    if none := [name for name, deepest in wanted if deepest < first]:
-        verb = "gets" if len(none) == 1 else "get"
         remarks.append(
-            f'Layer "{layer.name}" starts at zoom {first}; {_named(none)} {verb} nothing of it, '
-            "with no zoom so deep."
+            f'Layer "{layer.name}" ends at zoom {last}, but {_named(deeper)} {verb} for deeper zooms.'
+        )
+    if none := [name for name, deepest in wanted if deepest < first]:
+        verb = "is not" if len(none) == 1 else "are not"
+        remarks.append(
+            f'Layer "{layer.name}" starts at zoom {first}; {_named(none)} {verb} '
+            "deep enough to get any of its tiles."
         )
     return remarks
 
@@ -226,8 +232,8 @@ def _narrowed(layer: Layer) -> list[str]:
     if layer.offer is None or "zooms" not in layer.as_written.model_fields_set or asked == layer.zooms:
         return []
     return [
-        f'Layer "{layer.name}": the brief has zooms = {quote_value(list(asked))}, of which its server offers '
-        f"{quote_value(list(layer.zooms))}."
+        f'Layer "{layer.name}": the brief asks for zooms {quote_value(list(asked))}, but the server only offers '
+        f"{quote_value(list(layer.zooms))} of them."
     ]
 
 

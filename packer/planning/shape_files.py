@@ -63,7 +63,7 @@ class _FileShapes:
     def __str__(self) -> str:
         counts = {"point": len(self.points), "line": len(self.lines), "polygon": len(self.polygons)}
         listed = [f"{n:,} {word}{'s' if n > 1 else ''}" for word, n in counts.items() if n]
-        return f"holds {' and '.join(listed)}" if listed else "is empty"
+        return f"has {' and '.join(listed)}" if listed else "is empty"
 
 
 def read_shape(brief: Brief, area: Area) -> Shape:
@@ -103,7 +103,7 @@ def _shape(area: Area, held: _FileShapes) -> Shape:
     length_km = shape.length_m / 1000
     if length_km > _LONGEST_KM:
         raise ValueError(
-            f"its lines are {length_km:,.0f} km long together, far more than anyone travels. Check its positions"
+            f"its lines are {length_km:,.0f} km long together, which no journey is. Check its positions"
         )
     return shape
 
@@ -116,10 +116,10 @@ def _contents(path: Path) -> _FileShapes:
     if path.is_dir():
         raise ValueError("it is a folder. Name a file in it")
     if ending not in _ENDINGS or not path.is_file():
-        raise ValueError(f"it is not a known kind of shape file; use one of {', '.join(_ENDINGS)}")
+        raise ValueError(f"its kind is not known; use one of {', '.join(_ENDINGS)}")
     most = _LARGEST_WHOLE_MB if ending in _HELD_WHOLE else _LARGEST_MB
     if path.stat().st_size > most * 1_000_000:
-        raise ValueError(f"it is over {most} MB; cut it down to what the brief needs")
+        raise ValueError(f"it is over {most} MB; keep only what the brief needs")
     if ending == ".gpx":
         points, lines = read_gpx(path)
         return _checked(points, lines, [])
@@ -156,19 +156,17 @@ def _whole(rings: list[Floats]) -> list[Rings]:
     try:
         return list(mended(rings))
     except shapely.errors.ShapelyError:
-        raise ValueError("the rings of one of its polygons make no area that can be worked out") from None
+        raise ValueError("the rings of one of its polygons do not form an area") from None
 
 
 def _refuse_many(points: list[Waypoint], lines: list[Floats], polygons: list[list[Floats]]) -> None:
     """Raise ValueError for more than any journey has, which would take minutes and gigabytes."""
     for many, what in ((points, "points"), (lines, "lines"), (polygons, "polygons")):
         if len(many) > MOST_PARTS:
-            raise ValueError(f"it has over {MOST_PARTS:,} {what}; cut it down to what the brief needs")
+            raise ValueError(f"it has over {MOST_PARTS:,} {what}; keep only what the brief needs")
     places = sum(map(len, lines)) + sum(len(ring) for rings in polygons for ring in rings)
     if places > MOST_PLACES:
-        raise ValueError(
-            f"it has {places:,} points, over {MOST_PLACES:,}; cut it down to what the brief needs"
-        )
+        raise ValueError(f"it has {places:,} points, over {MOST_PLACES:,}; keep only what the brief needs")
 
 
 def _check(xy: Floats, highest: float) -> None:
@@ -177,10 +175,10 @@ def _check(xy: Floats, highest: float) -> None:
     if off.any():
         lon, lat = xy[off.argmax()]
         if abs(lon) <= 360 and MAX_LATITUDE < abs(lat) <= 90:
-            raise ValueError(f"it reaches latitude {lat:g}, and Web Mercator maps end at ±85.0511")
+            raise ValueError(f"it reaches latitude {lat:g}, but Web Mercator maps end at ±85.0511")
         raise ValueError(
             f"longitude {lon:g}, latitude {lat:g} is not on Earth. Check that the file has its longitudes first, "
-            "and that it states its coordinate system if they are no degrees (a Shapefile does in its .prj file)"
+            "and that it states its coordinate system if they are not degrees (a Shapefile needs its .prj file)"
         )
 
 
@@ -221,7 +219,7 @@ def _check_start(path: Path, ending: str) -> None:
     with path.open("rb") as file:
         start = file.read(100)
     if not start.startswith(_MAGIC.get(ending, b"")):
-        raise ValueError(f"it does not begin as a file of the kind {ending} does")
+        raise ValueError(f"it does not begin like a {ending} file")
     if ending == ".shp":
         _check_shapefile(path)
     if ending == ".gpkg":
@@ -235,9 +233,11 @@ def _check_start(path: Path, ending: str) -> None:
                 _check_kmz(archive)
         except (zipfile.BadZipFile, zlib.error, EOFError, NotImplementedError, RuntimeError):
             # RuntimeError is what it raises where a password is wanted.
-            raise ValueError("it is not a whole zip archive without a password; it may be cut off") from None
+            raise ValueError(
+                "it is not a complete zip archive, or it has a password; copy it again"
+            ) from None
     if "!" in str(path):
-        raise ValueError(f'{path} has a "!" in it, which GDAL takes for the inside of an archive; rename it')
+        raise ValueError(f'{path} has a "!" in it, which GDAL reads as a path in an archive; rename it')
 
 
 def _check_shapefile(path: Path) -> None:
@@ -247,12 +247,12 @@ def _check_shapefile(path: Path) -> None:
     """
     index = next((i for i in (path.with_suffix(".shx"), path.with_suffix(".SHX")) if i.is_file()), None)
     if index is None:
-        raise ValueError(f"{path.stem}.shx should lie beside it; a Shapefile is several files of one name")
+        raise ValueError(f"{path.stem}.shx is missing beside it; a Shapefile is several files of one name")
     for file in (path, index):
         with file.open("rb") as opened:
             words = int.from_bytes(opened.read(28)[24:], "big")
         if 2 * words > file.stat().st_size:
-            raise ValueError(f"{file.name} is shorter than it says itself, so its end is cut off")
+            raise ValueError(f"{file.name} is shorter than its header says; the end is cut off")
 
 
 def _check_kmz(archive: zipfile.ZipFile) -> None:
@@ -260,7 +260,7 @@ def _check_kmz(archive: zipfile.ZipFile) -> None:
     members = archive.infolist()
     if len(members) > MOST_FOLDERS or sum(m.file_size for m in members) > _LARGEST_WHOLE_MB * 1_000_000:
         raise ValueError(
-            f"it unpacks to over {_LARGEST_WHOLE_MB} MB or {MOST_FOLDERS:,} files; cut it down to what the brief needs"
+            f"it unpacks to over {_LARGEST_WHOLE_MB} MB or {MOST_FOLDERS:,} files; keep only what the brief needs"
         )
     for member in members:
         if member.filename.lower().endswith(".kml"):
@@ -287,7 +287,7 @@ def _read_with_gdal(path: Path) -> _FileShapes:
     gdal = _gdal()
     layers = _asked(lambda: [str(name) for name, _ in gdal.list_layers(path)])
     if len(layers) > MOST_FOLDERS:
-        raise ValueError(f"it has over {MOST_FOLDERS:,} layers; cut it down to what the brief needs")
+        raise ValueError(f"it has over {MOST_FOLDERS:,} layers; keep only what the brief needs")
     points: list[Waypoint] = []
     lines: list[Floats] = []
     polygons: list[list[Floats]] = []
@@ -357,7 +357,7 @@ def _asked(question: Callable[[], T]) -> T:
         reason = " ".join(str(fault).split("; It might help")[0].split())
         raise ValueError(f"GDAL says: {_label(reason)}") from fault
     except Exception as fault:  # pyogrio 0.13 trips over a damaged coordinate system, for one
-        raise ValueError("GDAL cannot read it; it is damaged, or of a kind of its own") from fault
+        raise ValueError("GDAL cannot read it; it is damaged, or its format is not known") from fault
 
 
 def _parts(geometry: Any) -> list[Any]:

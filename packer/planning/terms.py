@@ -38,7 +38,7 @@ __all__ = [
 
 PRODUCT = "lastbar"  # the product token of RFC 9309 section 2.2.1, and what the User-Agent begins with
 _PORT = re.compile(r":\d+$")
-REMARK_DAYS = 14  # so long before a permission ends it is spoken of
+REMARK_DAYS = 14  # days before a permission ends from which a note says so
 ROBOTS_BYTES = 512_000  # RFC 9309 section 2.5 asks for 500 KiB at least to be read
 
 
@@ -165,9 +165,9 @@ def check_tile_hosts(brief: Brief, layer: Layer, address: Address, offered_at: s
             name = without_usual_port(host)
             plain = " without encryption" if host.endswith(":80") and f"{name}:443" in known else ""
             raise BriefError(
-                f'{brief.path}: the server of layer "{layer.name}" offers its tiles at {name}{plain}, which the '
-                "brief does not name, so it is not asked. If you may fetch them there, and the layer's headers "
-                f'may go there as well, write tile-hosts = ["{name}"] below [layers.{layer.name}].'
+                f'{brief.path}: the server of layer "{layer.name}" offers its tiles at {name}{plain}, a host that '
+                "the brief does not name. It was not contacted. If you may fetch the tiles there, and the layer's "
+                f'headers may go there too, write tile-hosts = ["{name}"] below [layers.{layer.name}].'
             )
 
 
@@ -175,7 +175,7 @@ def _check_hosts(layer: Layer, hosts: Iterable[str]) -> None:
     for host in hosts:
         if reason := prohibition(host):
             raise TermsError(
-                f'Layer "{layer.name}" asks {host}, but {reason}. Nothing was fetched. Choose a source that '
+                f'Layer "{layer.name}" would ask {host}, but {reason}. Nothing was fetched. Choose a source that '
                 "permits offline use, or run a server of your own, and put its address into the brief."
             )
 
@@ -186,8 +186,8 @@ def _check_contact(brief: Brief, layer: Layer, hosts: Iterable[str]) -> None:
     for host in hosts:
         if not is_loopback(host):
             raise BriefError(
-                f'{brief.path}: contact is missing, and layer "{layer.name}" asks {host}. Its operator has to '
-                "be able to reach you before blocking you. Write at the top of the brief: "
+                f'{brief.path}: contact is missing, but layer "{layer.name}" asks {host}. Its operator must be '
+                "able to reach you instead of blocking you. Write at the top of the brief: "
                 'contact = "maps@example.org", with your own address.'
             )
 
@@ -196,8 +196,8 @@ def _check_limit(brief: Brief, layer: Layer, planned: int) -> None:
     limit = layer.tile_limit
     if limit is not None and planned > limit:
         raise TermsError(
-            f'Layer "{layer.name}" may be asked for {limit:,} tiles (its tile-limit), but {brief.path} asks for '
-            f"{planned:,}. Make areas smaller or less deep, or agree a higher limit with the layer's owner."
+            f'Layer "{layer.name}" may be asked for at most {limit:,} tiles (its tile-limit), but {brief.path} asks '
+            f"for {planned:,}. Make areas smaller or less deep, or ask the layer's owner for a higher limit."
         )
 
 
@@ -207,8 +207,8 @@ def _check_expiry(layer: Layer, today: date) -> list[str]:
     days = (expires - today).days
     if days < 0:
         raise TermsError(
-            f'The permission for layer "{layer.name}" ended on {expires}. Nothing was fetched. Have it renewed, '
-            "then put the new day into the brief as expires."
+            f'The permission for layer "{layer.name}" ended on {expires}. Nothing was fetched. Ask the owner to extend '
+            "it, then change expires in the brief."
         )
     if days > REMARK_DAYS:
         return []

@@ -191,7 +191,7 @@ def _word(token: str) -> Word:
     takes = _ANSWERS.get(name)
     if takes is None:
         known = ", ".join([*_ANSWERS, "a status such as 503", "outage", "signin", "slow", "rate", "share"])
-        raise InputError(f'The fault script has the word "{token}", which is none. Use: {known}.')
+        raise InputError(f'The fault script has the word "{token}", which is not known. Use: {known}.')
     if takes == "time" and rest:
         return Word(name, time_s=_time(rest, token))
     if takes == "size" and rest:
@@ -233,4 +233,4 @@ def _amount(
 
 
 def _wrong(token: str, right: str) -> InputError:
-    return InputError(f'The fault script has "{token}", which cannot be read there. Right would be {right}.')
+    return InputError(f'The fault script has "{token}", which cannot be read. Write {right}.')

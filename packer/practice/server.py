@@ -130,9 +130,9 @@ class _Handlers:
         numbers = (zoom, asked.get("tilecol", ""), asked.get("tilerow", ""))
         layer = LAYERS.get(asked.get("layer", ""))
         if layer is None or asked.get("request") != "GetTile" or asked.get("format") != layer.media_type:
-            return PlainTextResponse("This is no GetTile of a layer here.\n", 400)
+            return PlainTextResponse("This is not a GetTile request for a layer of this server.\n", 400)
         if not all(n.isascii() and n.isdecimal() and len(n) < 10 for n in numbers):
-            return PlainTextResponse("A place is missing.\n", 400)
+            return PlainTextResponse("TileMatrix, TileCol or TileRow is missing.\n", 400)
         z, x, y = map(int, numbers)
         return await self._tile(request, asked["layer"], z, x, y)
 
@@ -319,7 +319,7 @@ def _listen(port: int) -> socket.socket:
     except OSError as fault:
         listener.close()
         raise NetworkError(
-            f"Port {port} on this machine cannot be listened on: {fault.strerror}. Choose another, or 0 for "
+            f"Port {port} on this machine cannot be used: {fault.strerror}. Choose another, or 0 for "
             "any free one."
         ) from fault
     return listener

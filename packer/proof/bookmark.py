@@ -40,7 +40,7 @@ def _path(pack: Path) -> Path:
 
 def save_bookmark(pack: Path, mark: Identity, at: Bookmark) -> None:
     """Leave word of how far the check came. A folder that cannot be written is no fault: the next check then
-    starts anew. If the process dies: the old file or the new one."""
+    starts from the beginning. If the process dies: the old file or the new one."""
     text = json.dumps(
         {
             "form": _FORM,
@@ -76,7 +76,10 @@ def read_bookmark(pack: Path, mark: Identity, depth: Depth) -> tuple[Bookmark | 
         if said["form"] != _FORM or said["depth"] != depth.value:
             return None, None
         if said["identity"] != list(mark):
-            return None, "The pack has changed since the last check was cut short, so it is checked anew."
+            return (
+                None,
+                "The pack has changed since the last check stopped early, so all of it is checked again.",
+            )
         return _understood(said, depth), None
     except (OSError, ValueError, TypeError, KeyError, RecursionError):
         return None, None  # there is none, or it is none of ours

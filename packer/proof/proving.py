@@ -17,10 +17,10 @@ from packer.planning.brief import Brief
 from packer.planning.pack_path import pack_path
 from packer.planning.plan import Plan
 from packer.proof.bookmark import Bookmark, forget_bookmark, read_bookmark, save_bookmark
-from packer.proof.remarks import not_checked, reasons, remarks
 from packer.proof.results import Depth, LayerFindings, TileCounts, VerifyReport
 from packer.proof.sweep import PIECE_BODIES, Sweeper
 from packer.proof.walk import Shortfall, walk
+from packer.proof.wording import not_checked, reasons, warnings
 from packer.store.audit import (
     BadTile,
     Census,
@@ -83,7 +83,7 @@ def verify(
         layers,
         depth,
         tuple(reasons(layers)),
-        tuple(remarks(brief, plan, layers, moment)),
+        tuple(warnings(brief, plan, layers, moment)),
         tuple(not_checked(depth, layers)),
         walk(plan, ground),
     )
@@ -156,7 +156,7 @@ class _LayerCheck:
         keep = None if finished else replace(start, done=frozenset(done), bodies=bodies, bad=tuple(bad))
         if finished:
             forget_bookmark(self.pack)
-        amiss = f"table blob: {bodies:,} bodies were read, and its index tells of {every:,}"
+        amiss = f"table blob: {bodies:,} rows were read, but its index lists {every:,}"
         damage = (amiss,) if finished and bodies != every else ()
         return _Swept(bodies, bad, finished, start.bodies, note, damage, keep)
 

@@ -29,12 +29,12 @@ class Depth(enum.StrEnum):
 
 
 class Verdict(enum.StrEnum):
-    """The one word at the end."""
+    """The verdict on a proof, in the same words on every surface."""
 
     READY = "READY"
-    READY_WITH_REMARKS = "READY WITH REMARKS"
+    READY_WITH_WARNINGS = "READY WITH WARNINGS"
     NOT_READY = "NOT READY"
-    UNFINISHED = "NOT CHECKED TO THE END"
+    UNFINISHED = "CHECK NOT FINISHED"
 
 
 @dataclass(frozen=True, slots=True)
@@ -102,14 +102,14 @@ class LayerFindings:
 class VerifyReport:
     """The findings for every layer that the plan asks for.
 
-    `remarks` are sentences on what a crew should know of packs that are ready; `reasons` say why they are not;
+    `warnings` are sentences on what a crew should know of packs that are ready; `reasons` say why they are not;
     `not_checked` says what this depth leaves open.
     """
 
     layers: Mapping[str, LayerFindings]
     depth: Depth = Depth.HASH
     reasons: tuple[str, ...] = ()
-    remarks: tuple[str, ...] = ()
+    warnings: tuple[str, ...] = ()
     not_checked: tuple[str, ...] = ()
     walk: tuple[LineWalk, ...] = ()
 
@@ -125,7 +125,7 @@ class VerifyReport:
             return Verdict.NOT_READY
         if not self.ready:
             return Verdict.UNFINISHED
-        return Verdict.READY_WITH_REMARKS if self.remarks else Verdict.READY
+        return Verdict.READY_WITH_WARNINGS if self.warnings else Verdict.READY
 
     def to_dict(self) -> dict[str, Any]:
         """One plain document."""
@@ -145,7 +145,7 @@ class VerifyReport:
             "depth": self.depth.value,
             "finished": all(layer.finished for layer in self.layers.values()),
             "reasons": list(self.reasons),
-            "remarks": list(self.remarks),
+            "warnings": list(self.warnings),
             "not_checked": list(self.not_checked),
             "layers": {name: _layer_json(layer) for name, layer in self.layers.items()},
             "problems": problems,

@@ -71,7 +71,7 @@ class Stretch:
             "to_km": round(self.to_m / 1000, 3),
             "complete_to": self.complete_to,
             "missing": self.missing,
-            "server_has_none": self.absent,
+            "absent": self.absent,
             "seconds": None if self.seconds is None else round(self.seconds, 1),
             "from": [round(v, 6) for v in self.start],
             "to": [round(v, 6) for v in self.end],

@@ -91,8 +91,8 @@ def check_template(url: str, subdomains: tuple[str, ...]) -> None:
         if name not in _FIELDS:
             what = f"{{{name}}}" if _REPEATABLE.fullmatch(name) else "one of its {…}"
             raise ValueError(
-                f"{what} is not known. A template may hold {{z}}, {{x}}, {{y}}, {{-y}}, {{quadkey}} and {{s}}; "
-                "a key from the environment is written ${NAME}"
+                f"{what} is not known. A template may have {{z}}, {{x}}, {{y}}, {{-y}}, {{quadkey}} and {{s}}; "
+                "write a key from the environment as ${NAME}"
             )
     if set("{}") & set(_FIELD.sub("", _VARIABLE.sub("", url))):
         raise ValueError("a brace { or } in it has no partner, or ${…} holds more than letters, digits and _")
@@ -101,12 +101,12 @@ def check_template(url: str, subdomains: tuple[str, ...]) -> None:
         missing += [] if {"y", "-y"} & set(fields) else ["{y}"]
         verb = "are" if missing[1:] else "is"
         raise ValueError(
-            f"{' and '.join(missing)} {verb} missing, so that different tiles would have the same address"
+            f"{' and '.join(missing)} {verb} missing, so different tiles would have the same address"
         )
     if "s" in fields and not subdomains:
-        raise ValueError('{s} needs a list of names to stand for it, such as subdomains = ["a", "b"]')
+        raise ValueError('{s} needs a list of names, for example subdomains = ["a", "b"]')
     if subdomains and "s" not in fields:
-        raise ValueError("subdomains are given, but it has no {s} for them to stand in")
+        raise ValueError("subdomains are given, but the address has no {s}")
 
 
 def check_place(url: str) -> None:
@@ -115,13 +115,13 @@ def check_place(url: str) -> None:
     _check_host(url)
     if set("{}") & set(_VARIABLE.sub("", url)):
         raise ValueError(
-            "it leads to one document and holds no {…}; a key from the environment is written ${NAME}"
+            "it leads to one document, so it has no {…}; write a key from the environment as ${NAME}"
         )
 
 
 def _check_letters(url: str) -> None:
     if not url.isprintable() or any(c in url for c in ' \\"<>#'):
-        raise ValueError('an address holds no space, no line break and none of \\ " < > #')
+        raise ValueError('an address cannot have spaces, line breaks or any of \\ " < > #')
 
 
 def _check_host(url: str) -> None:
@@ -132,10 +132,10 @@ def _check_host(url: str) -> None:
         raise ValueError("the host after http:// or https:// cannot be read") from None
     if not whole:
         raise ValueError(
-            "it should begin with http:// or https:// and a host, such as https://tiles.example.org/"
+            "it should begin with http:// or https:// and a host, for example https://tiles.example.org/"
         )
     if any(name != "s" for name in _FIELD.findall(parts.netloc)):
-        raise ValueError("of all {…} only {s} may stand in the host")
+        raise ValueError("only {s} may be in the host, no other {…}")
     try:
         _ = parts.port
     except ValueError:

@@ -130,7 +130,7 @@ def keep_offer(folder: Path, layer: str, source: str, offer: Offer) -> None:
         write_atomic(path, json.dumps(told, indent=1))
     except OSError as fault:
         raise DiskError(
-            f"{path} cannot be written: {fault.strerror}. What servers offer is kept there: free some space, or "
+            f"{path} cannot be written: {fault.strerror}. The offers of servers are stored there: free some space, or "
             "name a folder that can be written, and try again."
         ) from fault
 

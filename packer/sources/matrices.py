@@ -70,7 +70,7 @@ def chosen_set(sets: Sequence[MatrixSet], wanted: str | None, tile_px: int | Non
     if not fitting:
         side = f" of {tile_px} pixels" if tile_px else " of 256 or 512 pixels"
         raise OfferError(
-            f"of its matrix sets ({_listed(named)}) none has the grid of WebMercatorQuad in EPSG:3857 with tiles"
+            f"none of its matrix sets ({_listed(named)}) has the grid of WebMercatorQuad in EPSG:3857 with tiles"
             f"{side}"
         )
     return min(fitting, key=lambda s: s.tile_px)
@@ -117,7 +117,7 @@ def number(text: str | None) -> float:
     except ValueError:
         value = math.nan
     if not math.isfinite(value):
-        raise OfferError(f"{quoted(text or '')} stands where a number should be")
+        raise OfferError(f"{quoted(text or '')} is where a number should be")
     return value
 
 

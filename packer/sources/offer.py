@@ -78,11 +78,11 @@ def checked_box(west: float, south: float, east: float, north: float) -> LonLatB
     Raises OfferError for what is no box, or for one that lies off the grid.
     """
     if not all(math.isfinite(v) for v in (west, south, east, north)) or south > north:
-        raise OfferError("its bounds are no box of west, south, east and north in degrees")
+        raise OfferError("its bounds are not west, south, east and north in degrees")
     if abs(west) > 540 or abs(east) > 540 or south < -90.001 or north > 90.001:
-        raise OfferError("its bounds lie outside what longitudes and latitudes can be")
+        raise OfferError("its bounds are not valid longitudes and latitudes")
     if south >= MAX_LATITUDE or north <= -MAX_LATITUDE:
-        raise OfferError("its bounds lie wholly beyond the latitudes where Web Mercator maps end")
+        raise OfferError("its bounds lie completely outside the latitudes of Web Mercator maps")
     round_the_world = east - west >= 360 - _WHOLE_GRID
     south, north = max(south, -MAX_LATITUDE), min(north, MAX_LATITUDE)
     if round_the_world:
@@ -104,9 +104,9 @@ def checked_window(zoom: int, first: int, last: int, top: int, bottom: int) -> T
 def checked_zooms(first: int, last: int) -> tuple[int, int]:
     """First and last zoom, cut to those of the grid. Raises OfferError where none is left."""
     if not 0 <= first <= last:
-        raise OfferError(f"its zooms run from {first} to {last}, which are none")
+        raise OfferError(f"its first zoom, {first}, is deeper than its last, {last}")
     if first > MAX_ZOOM:
-        raise OfferError(f"its first zoom is {first}, and the grid ends at {MAX_ZOOM}")
+        raise OfferError(f"its first zoom is {first}, but the grid ends at {MAX_ZOOM}")
     return first, min(last, MAX_ZOOM)
 
 

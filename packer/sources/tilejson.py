@@ -29,7 +29,7 @@ def read_tilejson(body: bytes) -> Offer:
     version = told.get("tilejson")
     if not (isinstance(version, str) and version.startswith(("2.", "3."))):
         raise OfferError(
-            "it is no TileJSON 2 or 3: "
+            "it is not a TileJSON 2 or 3: "
             + (f"its version is {quoted(version)}" if isinstance(version, str) else "it states no version")
         )
     first, last = (_whole(told, key, default) for key, default in (("minzoom", 0), ("maxzoom", _LAST_ZOOM)))
@@ -44,7 +44,7 @@ def read_tilejson(body: bytes) -> Offer:
 
 def _document(body: bytes) -> Mapping[str, Any]:
     if len(body) > LIMIT_BYTES:
-        raise OfferError(f"it is over {LIMIT_BYTES // 1_000_000} MB, so it is no description of a layer")
+        raise OfferError(f"it is over {LIMIT_BYTES // 1_000_000} MB, so it is not the description of a layer")
     if body.lstrip()[:1] == b"<":
         raise OfferError("it is a page or XML, not the JSON of a TileJSON")
     try:
@@ -52,26 +52,26 @@ def _document(body: bytes) -> Mapping[str, Any]:
     except UnicodeDecodeError:
         raise OfferError("it is not UTF-8 text") from None
     except RecursionError:
-        raise OfferError("its brackets stand too deep in one another") from None
+        raise OfferError("its brackets are nested too deeply") from None
     except json.JSONDecodeError as fault:
         raise OfferError(f"it is not valid JSON from line {fault.lineno} on") from None
     except OfferError:
         raise
     except ValueError:  # Python's own limit on the digits of a whole number
-        raise OfferError("it holds a number of thousands of digits") from None
+        raise OfferError("it has a number with thousands of digits") from None
     if not isinstance(told, dict):
-        raise OfferError("it is JSON, but no object as TileJSON is")
+        raise OfferError("it is JSON, but not an object")
     return told
 
 
 def _no_number(text: str) -> NoReturn:
-    raise OfferError(f"it holds {text}, which JSON does not know")
+    raise OfferError(f"it has {text}, which JSON does not allow")
 
 
 def _templates(told: Mapping[str, Any]) -> tuple[str, ...]:
     tiles = told.get("tiles")
     if not isinstance(tiles, list) or not tiles or not all(isinstance(t, str) for t in tiles):
-        raise OfferError("tiles is no list of addresses")
+        raise OfferError("tiles is not a list of addresses")
     if len(tiles) > _MOST_TEMPLATES or any(len(t) > _LONGEST_TEMPLATE for t in tiles):
         raise OfferError(
             f"tiles has over {_MOST_TEMPLATES} addresses, or one of over {_LONGEST_TEMPLATE} characters"
@@ -82,17 +82,17 @@ def _templates(told: Mapping[str, Any]) -> tuple[str, ...]:
         case "tms":  # rows from the bottom
             return tuple(_ROW.sub("{-y}", t) for t in tiles)
         case str(other):
-            raise OfferError(f"its scheme is {quoted(other)}, but xyz and tms are all that there is")
+            raise OfferError(f"unsupported scheme {quoted(other)}; use xyz or tms")
         case _:
-            raise OfferError("its scheme is no text")
+            raise OfferError("its scheme is not text")
 
 
 def _whole(told: Mapping[str, Any], key: str, default: int) -> int:
     value = told.get(key, default)
     if isinstance(value, bool) or not isinstance(value, int | float):
-        raise OfferError(f"{key} is no number")
+        raise OfferError(f"{key} is not a number")
     if not 0 <= value <= _LAST_ZOOM or value != int(value):
-        raise OfferError(f"{key} is no whole number from 0 to {_LAST_ZOOM}")
+        raise OfferError(f"{key} is not a whole number from 0 to {_LAST_ZOOM}")
     return int(value)
 
 
@@ -102,7 +102,7 @@ def _bounds(told: Mapping[str, Any]) -> LonLatBox | None:
     bounds = told["bounds"]
     numbers = [_finite(v) for v in bounds] if isinstance(bounds, list) and len(bounds) == 4 else [None]
     if None in numbers:
-        raise OfferError("bounds is no list of four numbers")
+        raise OfferError("bounds is not a list of four numbers")
     west, south, east, north = (n for n in numbers if n is not None)
     return checked_box(west, south, east, north)
 
@@ -124,7 +124,7 @@ def _attribution(told: Mapping[str, Any]) -> str | None:
         case str(text):
             return prose(text)
         case _:
-            raise OfferError("attribution is no text")
+            raise OfferError("attribution is not text")
 
 
 def _kind(told: Mapping[str, Any]) -> str | None:

@@ -113,7 +113,7 @@ def _dimensions(layer: Element) -> dict[str, str]:
     for one in children(layer, "Dimension"):
         name, value = text_at(one, "Identifier") or "", text_at(one, "Default") or text_at(one, "Value")
         if value is None:
-            raise OfferError(f"its dimension {quoted(name)} has no value to ask for")
+            raise OfferError(f"its dimension {quoted(name)} has no default value")
         found[name] = value
     return found
 
@@ -142,7 +142,7 @@ def _limits(link: Element, grid: MatrixSet) -> dict[int, TileLimits]:
         if window is not None and (not stated or matrix.identifier in stated):
             found[zoom] = window
     if not found:
-        raise OfferError("the limits of its matrix set leave no tile")
+        raise OfferError("the limits of its matrix set allow no tile")
     return found
 
 
@@ -208,7 +208,7 @@ def _filled(template: str, fields: Mapping[str, str]) -> str:
     def value(match: re.Match[str]) -> str:
         found = fields.get(match[1].lower())
         if found is None:
-            raise OfferError(f"a template asks for {quoted(match[1])}, which the capabilities do not give")
+            raise OfferError(f"a template asks for {quoted(match[1])}, which the capabilities do not define")
         return found
 
     return _FIELD.sub(value, template)
@@ -218,7 +218,7 @@ def _get_tile(root: Element, layer: Element, format_: str, fields: Mapping[str, 
     """The KVP address of a GetTile (07-057r7, clause 8.2.1)."""
     place = _kvp_place(root)
     if place is None:
-        raise OfferError("the layer has no ResourceURL for tiles, and the service no GetTile by KVP")
+        raise OfferError("the layer has no ResourceURL for tiles, and the service has no GetTile by KVP")
     asked = {
         "SERVICE": "WMTS",
         "REQUEST": "GetTile",
@@ -257,6 +257,6 @@ def _bounds(layer: Element) -> LonLatBox | None:
         return None
     corners = [(text_at(box, name) or "").split() for name in ("LowerCorner", "UpperCorner")]
     if any(len(corner) != 2 for corner in corners):
-        raise OfferError("its WGS84BoundingBox is no pair of corners")
+        raise OfferError("its WGS84BoundingBox is not a pair of corners")
     (west, south), (east, north) = ((number(a), number(b)) for a, b in corners)
     return checked_box(west, south, east, north)

@@ -25,7 +25,7 @@ def read_tree(body: bytes, root: str) -> Element:
     Raises OfferError, worded for the planner, for anything else.
     """
     if len(body) > LIMIT_BYTES:
-        raise OfferError(f"it is over {LIMIT_BYTES // 1_000_000} MB, so it is no description of layers")
+        raise OfferError(f"it is over {LIMIT_BYTES // 1_000_000} MB, so it is not a description of layers")
     reader = _TreeReader(root)
     try:
         reader.parser.Parse(body, True)
@@ -38,7 +38,7 @@ def read_tree(body: bytes, root: str) -> Element:
         LookupError,
         ValueError,
     ):  # ValueError where an encoding has more bytes a character than expat takes
-        raise OfferError("it states an encoding that is not known") from None
+        raise OfferError("its encoding is not known") from None
     return reader.tree.close()
 
 
@@ -57,11 +57,11 @@ class _TreeReader:
     def _start(self, tag: str, attributes: dict[str, str]) -> None:
         name = _local(tag)
         if not self._depth and name != self._root:
-            self._refuse(f"its first element is {quoted(name)}, but {self._root} was to come")
+            self._refuse(f"expected root element {self._root}, found {quoted(name)}")
         self._depth += 1
         self._count += 1
         if self._depth > _DEEPEST or self._count > _MOST_ELEMENTS:
-            self._refuse(f"its elements stand over {_DEEPEST} deep or are over {_MOST_ELEMENTS:,}")
+            self._refuse(f"it has over {_MOST_ELEMENTS:,} elements, or nested more than {_DEEPEST} deep")
         self.tree.start(name, {_local(key): value for key, value in attributes.items()})
 
     def _end(self, tag: str) -> None:
@@ -69,7 +69,7 @@ class _TreeReader:
         self.tree.end(_local(tag))
 
     def _doctype(self, *_declared: Any) -> None:
-        self._refuse("it has a document type, which can hide a flood of data and is not needed")
+        self._refuse("it has a document type, which is not needed and could unpack to huge amounts of data")
 
     def _refuse(self, why: str) -> NoReturn:
         raise OfferError(why)

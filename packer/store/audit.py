@@ -187,7 +187,7 @@ def _miscounts(db: sqlite3.Connection) -> Iterator[str]:
             f"SELECT count(*) FROM placement INDEXED BY {index} WHERE typeof({column}) <> 'null'"
         ).fetchone()
         if known != rows:
-            yield f"table placement: it has {rows:,} rows, and its index {index} tells of {known:,}"
+            yield f"table placement: it has {rows:,} rows, but its index {index} lists {known:,}"
 
 
 @dataclass(frozen=True, slots=True)

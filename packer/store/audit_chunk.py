@@ -51,7 +51,7 @@ def try_piece(db: sqlite3.Connection, piece: Piece, check: Check | None) -> tupl
     faults: dict[int, str] = {}
     for number, stated, data in db.execute("SELECT id, hash, data FROM blob WHERE id BETWEEN ? AND ?", piece):
         if not isinstance(data, bytes):
-            faults[number] = "its body is not stored as bytes"
+            faults[number] = "its data is not stored as bytes"
         elif hashed(data) != stated:
             faults[number] = "its bytes have changed"
         elif check is not None and (fault := check(data)) is not None:
@@ -65,7 +65,9 @@ def try_piece(db: sqlite3.Connection, piece: Piece, check: Check | None) -> tupl
         try:
             if body is not None and sealed(zoom, column, row, body) == stated:
                 continue
-            fault = "it lies at another tile's place" if body else faults.get(number, "its body is missing")
+            fault = (
+                "it is stored at another tile's place" if body else faults.get(number, "its data is missing")
+            )
             bad.append((*xyz(zoom, column, row), fault))
         except (TypeError, OverflowError):
             continue  # text, or no end, where a number belongs: no tile at all, and counted as stray

@@ -66,8 +66,8 @@ def merge_pack(into: Path, source: Path, *, mix_sources: bool = False) -> Merged
         foreign = pack_sources(source) - pack_sources(into)
         if foreign and pack_sources(into):
             raise TermsError(
-                f"{source} and {into} hold tiles from different servers. One layer should show one source; if "
-                "you do want both in it, say --mix-sources."
+                f"{source} and {into} have tiles from different servers. One layer should show one source. To "
+                "join them all the same, add --mix-sources."
             )
     labels = labels_of(source)
     if into.exists() and pack_sources(into):  # none yet, if a first merge died at its very start
@@ -88,18 +88,18 @@ def take_in(into: Path, labels: Labels, held: Path, side_px: int | None = None) 
     elif not held.exists():
         raise InputError(f"{held} does not exist. {_WHAT_TO_NAME}")
     elif not is_database(held):
-        raise InputError(f"{held} is no MBTiles file. {_WHAT_TO_NAME}")
+        raise InputError(f"{held} is not an MBTiles file. {_WHAT_TO_NAME}")
     elif is_our_pack(held):
         offers, rules = pack_offers(held), _Rules(frozenset(read_findings(held)), side_px)
     else:
         offers = mbtiles_offers(held)
     merged = asyncio.run(_take(into, labels, offers, rules))
     if not (merged.taken or merged.kept or merged.refused):
-        raise InputError(f"{held} holds no tile. {_WHAT_TO_NAME}")
+        raise InputError(f"{held} has no tile in it. {_WHAT_TO_NAME}")
     return merged
 
 
-_WHAT_TO_NAME = "Name an MBTiles file, a pack, or a folder with tiles in it as z/x/y.png or the like."
+_WHAT_TO_NAME = "Name an MBTiles file, a pack, or a folder of tiles laid out as z/x/y.png."
 
 
 def _refuse_itself(into: Path, source: Path) -> None:
@@ -155,7 +155,7 @@ def _checked(offer: OfferedTile, kind: Kind | None, rules: _Rules) -> Received |
         found, size_px = examine(offer.data)
         data = pack_vector(offer.data) if found is Kind.PBF else offer.data
     except NotATile as fault:
-        return f"it is no tile: {fault}"
+        return f"it is not a tile: {fault}"
     except Damaged as fault:
         return f"it is damaged: {fault}"
     if kind is not None and found is not kind:

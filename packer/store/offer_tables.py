@@ -56,7 +56,7 @@ def refuse_unfit_source(path: Path) -> None:
             refuse_half_written(path)
             if has_log(path):
                 raise StoreError(
-                    f"{path} has a write-ahead log, which no pack has, so another program has changed it."
+                    f"{path} has a write-ahead log. A pack never has one, so another program has changed it."
                 )
 
 
@@ -81,11 +81,11 @@ def pack_offers(path: Path) -> Iterator[OfferedTile]:
             if tile is None:
                 continue
             if not isinstance(data, bytes):
-                yield OfferedTile(tile, b"", 0, fault="its body is missing, or is huge")
+                yield OfferedTile(tile, b"", 0, fault="its bytes are missing, or are far too many")
             elif body_hash(data) != stated_hash:
                 yield OfferedTile(tile, b"", 0, fault="its bytes have changed")
             elif stated != seal(zoom, x, row, stated_hash):
-                yield OfferedTile(tile, b"", 0, fault="it lies at another tile's place")
+                yield OfferedTile(tile, b"", 0, fault="it is stored at another tile's place")
             elif not isinstance(fetched, int) or not 0 <= fetched <= LAST_SECOND:
                 yield OfferedTile(tile, b"", 0, fault="it is dated before 1970 or after 9999")
             else:
@@ -105,9 +105,7 @@ def _counted(rows: Iterable[Any], path: Path, least_bytes: int) -> Iterator[Any]
     most = path.stat().st_size // least_bytes
     for number, row in enumerate(rows):
         if number > most:
-            raise StoreError(
-                f"{path} lists more tiles than a file of its size can hold, so it was not read on."
-            )
+            raise StoreError(f"{path} lists more tiles than a file of its size can hold, so reading stopped.")
         yield row
 
 
@@ -129,7 +127,7 @@ def mbtiles_offers(path: Path) -> Iterator[OfferedTile]:
         try:
             names = {row[0] for row in db.execute("SELECT name FROM sqlite_master")}
             if "tiles" not in names:
-                raise StoreError(f"{path} has no table or view named tiles, so it is no MBTiles file.")
+                raise StoreError(f"{path} has no table or view named tiles, so it is not an MBTiles file.")
             # A view may build huge values out of small ones.
             db.setlimit(sqlite3.SQLITE_LIMIT_LENGTH, 2 * _LARGEST)
             rows = db.execute(
@@ -143,7 +141,9 @@ def mbtiles_offers(path: Path) -> Iterator[OfferedTile]:
                 if isinstance(data, bytes):
                     yield OfferedTile(tile, data, dated)
                 else:
-                    yield OfferedTile(tile, b"", dated, fault="its body is not stored as bytes, or is huge")
+                    yield OfferedTile(
+                        tile, b"", dated, fault="its data is not stored as bytes, or is far too large"
+                    )
         finally:
             db.close()
 

@@ -9,7 +9,7 @@ from packer.geometry.tileset import TileSet
 from packer.store.schema import reading
 from packer.store.tile_sets import absent_tiles, held_tiles
 
-__all__ = ["PackSummary", "known_books", "read_summary"]
+__all__ = ["PackSummary", "known_summary", "read_summary"]
 
 
 @dataclass(frozen=True, slots=True)
@@ -42,6 +42,6 @@ def read_summary(path: Path) -> PackSummary:
         )
 
 
-def known_books(path: Path) -> PackSummary:
+def known_summary(path: Path) -> PackSummary:
     """As `read_summary`, with empty books where there is no pack yet."""
     return read_summary(path) if path.exists() else PackSummary()

@@ -63,7 +63,9 @@ def prune_pack(pack: Path, layer: str, needed: TileSet) -> int:
     try:
         lock.acquire()
     except Timeout:
-        raise StoreBusyError(f"A fetch is writing {pack} right now. Let it end, then prune again.") from None
+        raise StoreBusyError(
+            f"A fetch is writing {pack} right now. Let it finish, then prune again."
+        ) from None
     try:
         with translated(pack):
             before = pack.stat().st_size

@@ -145,7 +145,7 @@ def _body(db: sqlite3.Connection, tile: Tile) -> bytes | None:
     if row is None:
         return None
     if not isinstance(row[0], bytes):
-        raise StoreError(f"The body of tile {tile} is not stored as bytes. Check the pack: lastbar verify")
+        raise StoreError(f"Tile {tile} is not stored as bytes. Check the pack: lastbar verify")
     return row[0]
 
 

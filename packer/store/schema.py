@@ -109,8 +109,8 @@ def _refuse_linked_journal(path: Path) -> None:
     with contextlib.suppress(FileNotFoundError), journal.open("rb") as file:
         if file.seek(0, 2) >= 16 and file.seek(-8, 2) and file.read(8) == _JOURNAL_MAGIC:
             raise StoreError(
-                f"{journal} is no journal of a pack: it names another file, which SQLite would remove. Nothing was "
-                "touched. Move it away if you do not know where it is from."
+                f"{journal} is not the journal of a pack: it names another file, which SQLite would delete. Nothing "
+                "was changed. If you do not know where it comes from, move it away."
             )
 
 
@@ -291,13 +291,13 @@ def _check_ours(db: sqlite3.Connection, path: Path) -> None:
         name for _, name, _ in found
     }:
         raise StoreError(
-            f"{path} is a database, but not a pack that Lastbar wrote. It is left as it is; move it away or "
+            f"{path} is a database, but not a pack written by Lastbar. It was not changed. Move it away or "
             "choose another folder with --store."
         )
     version = db.execute("PRAGMA user_version").fetchone()[0]
     if version != SCHEMA_VERSION:
         raise StoreError(
-            f"{path} has pack layout {version}, and this version of Lastbar knows {SCHEMA_VERSION}. "
+            f"{path} has pack layout {version}, but this version of Lastbar reads {SCHEMA_VERSION}. "
             "Use the version that wrote it, or choose another folder with --store."
         )
     if found != _schema() and _on_one_line(found) != _on_one_line(_schema()):
@@ -307,15 +307,15 @@ def _check_ours(db: sqlite3.Connection, path: Path) -> None:
         )
     odd = db.execute(_ODD_BOOKS).fetchone()
     if odd is not None:
-        raise StoreError(f"{path} is damaged: its table {odd[0]} holds values that no pack has. {_LEFT}")
+        raise StoreError(f"{path} is damaged: its table {odd[0]} has values that no pack has. {_LEFT}")
 
 
 def _check_troubles(db: sqlite3.Connection, path: Path) -> None:
     if db.execute(_ODD_TROUBLE).fetchone():
-        raise StoreError(f"{path} is damaged: its table trouble holds values that no pack has. {_LEFT}")
+        raise StoreError(f"{path} is damaged: its table trouble has values that no pack has. {_LEFT}")
 
 
-_LEFT = "It is left as it is; move it away and fetch again, or choose another folder with --store."
+_LEFT = "It was not changed. Move it away and fetch again, or choose another folder with --store."
 
 
 class translated:  # noqa: N801  # reads as a statement: with translated(path): ...
@@ -330,7 +330,7 @@ class translated:  # noqa: N801  # reads as a statement: with translated(path): 
         if isinstance(fault, sqlite3.Error):
             raise _named(fault, self._path) from fault
         if isinstance(fault, UnicodeDecodeError):  # SQLite's own message may repeat bytes of the file
-            raise StoreError(f"{self._path} is damaged: it holds text that is no text. {_LEFT}") from fault
+            raise StoreError(f"{self._path} is damaged: it has text that is not readable. {_LEFT}") from fault
         if isinstance(fault, OSError) and not isinstance(fault, LastbarError):
             raise DiskError(
                 f"{self._path} cannot be used: {fault.strerror or fault}. Check the disk, and whether you may write "
@@ -338,7 +338,7 @@ class translated:  # noqa: N801  # reads as a statement: with translated(path): 
             ) from fault
 
 
-_FULL = "Free some space and run the same command again; what was committed is kept."
+_FULL = "Free some space and run the same command again. What was stored is kept."
 
 
 def _named(fault: sqlite3.Error, path: Path) -> LastbarError:
@@ -348,25 +348,27 @@ def _named(fault: sqlite3.Error, path: Path) -> LastbarError:
     if name == "SQLITE_IOERR_WRITE":
         # What a file-size limit gives as well, such as FAT32's 4 GiB.
         return DiskError(
-            f"{path} could not be written: the disk is full, failing, or limits a file's size. {_FULL}"
+            f"{path} could not be written: the disk is full, failing, or limits the size of files. {_FULL}"
         )
     if name.startswith("SQLITE_IOERR"):
         return DiskError(
             f"The disk failed while {path} was in use ({name}). Check the disk, then verify the pack."
         )
     if name.startswith(("SQLITE_READONLY", "SQLITE_PERM", "SQLITE_CANTOPEN")):
-        return DiskError(f"{path} cannot be opened for this: it or its folder is read-only or missing.")
+        return DiskError(
+            f"{path} cannot be opened for this: it or its folder is read-only or missing. Check both."
+        )
     if name.startswith(("SQLITE_BUSY", "SQLITE_LOCKED")):
         return StoreBusyError(
             f"{path} is in use by another process. Wait for it to end, or stop it, and try again."
         )
     if name.startswith(("SQLITE_CORRUPT", "SQLITE_NOTADB")):
-        return StoreError(f"{path} is damaged or no pack at all ({_plain(fault)}). {_LEFT}")
+        return StoreError(f"{path} is damaged, or not a pack ({_plain(fault)}). {_LEFT}")
     if name.startswith("SQLITE_AUTH") or str(fault).startswith(("not authorized", "unsafe use")):
-        return StoreError(f"{path} does more than list its tiles ({_plain(fault)}), so it was not read.")
+        return StoreError(f"{path} does more than list tiles ({_plain(fault)}), so it was not read.")
     if name.startswith("SQLITE_INTERRUPT"):
         return StoreError(
-            f"{path} is damaged, or made to keep a reader busy: it has no end that its size could explain. {_LEFT}"
+            f"{path} took far longer to read than a file of its size should, so reading stopped. {_LEFT}"
         )
     return StoreError(f"{path} cannot be used: {_plain(fault)}.")
 

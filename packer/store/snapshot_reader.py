@@ -229,8 +229,8 @@ class SnapshotReader:
 
     def _replaced(self, tile: Tile) -> StoreError:
         return StoreError(
-            f"Tile {tile} in {self.path} was replaced or taken out by another command since this handover began, so "
-            "the handover was given up. Let that command end, then hand over again."
+            f"Tile {tile} in {self.path} was replaced or removed by another command while the handover ran, so the "
+            "handover stopped. Let that command finish, then hand over again."
         )
 
 
@@ -243,12 +243,12 @@ def _tried(tile: Tile, row: _Row | None, check: Callable[[bytes], str | None]) -
         return TileRow(tile, b"", b"", "its row is damaged")
     bound, stated, data = row
     if not isinstance(data, bytes) or not isinstance(stated, bytes):
-        return TileRow(tile, b"", b"", "its body is missing")
+        return TileRow(tile, b"", b"", "its data is missing")
     hashed = body_hash(data)
     if hashed != stated:
         return TileRow(tile, data, hashed, "its bytes have changed")
     if bound != seal(tile.zoom, tile.x, tms_row(tile.zoom, tile.y), hashed):
-        return TileRow(tile, data, hashed, "it lies at another tile's place")
+        return TileRow(tile, data, hashed, "it is stored at another tile's place")
     return TileRow(tile, data, hashed, check(data))
 
 
@@ -321,7 +321,7 @@ class SealedFile:
             check = "integrity_check" if thorough else "quick_check"
             found = str(self._db.execute(f"PRAGMA {check}(1)").fetchone()[0])
             if found == "ok" and thorough and self._db.execute("PRAGMA foreign_key_check").fetchone():
-                found = "a row refers to one that is not there"
+                found = "a row refers to another that does not exist"
         return None if found == "ok" else found.replace("\n", " ")[:200]
 
     def by_zoom(self) -> dict[int, int]:
@@ -352,7 +352,7 @@ class SealedFile:
         for zoom, x, row, data in self._db.execute(query, values or []):
             whole = isinstance(zoom, int) and isinstance(x, int) and isinstance(row, int)
             if not (whole and 0 <= zoom < 32 and isinstance(data, bytes)):
-                raise StoreError(f"{self.path} holds a row that is no tile. Copy the file again.")
+                raise StoreError(f"{self.path} has a row that is not a tile. Copy the file again.")
             yield Tile(zoom, x, row if self._from_top else tms_row(zoom, row)), data
 
 
@@ -373,6 +373,4 @@ def _tile_table(db: sqlite3.Connection, path: Path) -> tuple[bool, str]:
         name = str(row[0]) if row else ""
         if _TABLE_NAME.fullmatch(name) and found in geopackage_layouts(name):
             return True, f'"{name}"'
-    raise StoreError(
-        f"{path} is a database, but not laid out as a handover lays it out. Copy the file again."
-    )
+    raise StoreError(f"{path} is a database, but not one that a handover wrote. Copy the file again.")

@@ -40,8 +40,8 @@ def refuse_half_written(path: Path) -> None:
         with contextlib.suppress(FileNotFoundError):
             if path.with_name(path.name + ending).stat().st_size > 0:
                 raise StoreError(
-                    f"{path} was left half written, or is being written just now, as {path.name}{ending} beside it "
-                    "shows. Let the program that wrote it open and close it, then try again."
+                    f"{path} is half written, or is being written right now: {path.name}{ending} lies beside it. "
+                    "Open and close it with the program that wrote it, then try again."
                 )
 
 

@@ -202,8 +202,8 @@ class PackWriter:
                 self._lock.acquire()
             except Timeout:
                 raise StoreBusyError(
-                    f"Another fetch is writing {self.path} right now. Let it finish, or stop it with Ctrl-C "
-                    "there; lastbar status shows how far it is."
+                    f"Another fetch is writing {self.path} right now. Let it finish, or stop it there with "
+                    "Ctrl-C. To see how far it is: lastbar status"
                 ) from None
 
     def _open_or_note(self) -> sqlite3.Connection:

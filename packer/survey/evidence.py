@@ -123,8 +123,8 @@ def worth_to(judged: Mapping[Tile, Judged], planned: Mapping[int, int], deepest:
         ):
             return Worth(
                 cut,
-                f"{below.useless} of {below.decidable} decidable samples below zoom {cut} are enlarged, blank "
-                "or absent",
+                f"of {below.decidable} clear samples below zoom {cut}, {below.useless} show nothing new (enlarged, "
+                "blank or absent)",
                 True,
             )
     return _kept(judged, deepest)
@@ -149,11 +149,15 @@ def _clear(part: int, whole: int) -> bool:
 def _kept(judged: Mapping[Tile, Judged], deepest: int) -> Worth:
     last = [one for one in judged.values() if one.tile.zoom == deepest]
     if last and all(one.sort in _EMPTY for one in last):
-        return Worth(deepest, f"all {len(last)} samples at zoom {deepest} are blank or absent", False)
+        return Worth(
+            deepest,
+            f"all {len(last)} samples at zoom {deepest} are blank or absent, so its depth cannot be judged",
+            False,
+        )
     below = _below({one.tile: one for one in judged.values() if one.tile.zoom <= deepest}, deepest - 1)
     decidable, native = below.next_decidable, below.next_decidable - below.next_useless
     if native and not _clear(below.next_useless, decidable):
-        return Worth(deepest, f"{native} of {decidable} decidable samples at zoom {deepest} are native", True)
-    return Worth(
-        deepest, f"too few decidable samples at zoom {deepest} ({decidable}): the brief's depth stays", False
-    )
+        return Worth(
+            deepest, f"of {decidable} clear samples at zoom {deepest}, {native} show real detail", True
+        )
+    return Worth(deepest, f"too few clear samples at zoom {deepest} ({decidable}) to judge it", False)

@@ -15,7 +15,7 @@ from packer.geometry.tileset import Tile, TileSet
 from packer.planning.brief import Brief
 from packer.planning.pack_path import pack_path
 from packer.planning.plan import LayerPlan, Plan
-from packer.store.pack_summary import known_books
+from packer.store.pack_summary import known_summary
 from packer.store.reader import TileReader
 from packer.survey.evidence import Judged, SampleCounts, Sort, Worth, tallies, worth_to
 from packer.survey.imagery import BUDGET, DetailVerdict, choose, detail, detail_alone, look, repeated
@@ -97,7 +97,9 @@ async def fetch_samples(
 
     Raises what `run_fetch` does. If cancelled: what came is stored.
     """
-    lacking = {name: known_books(pack_path(brief, name, store)).lacking(some) for name, some in tiles.items()}
+    lacking = {
+        name: known_summary(pack_path(brief, name, store)).lacking(some) for name, some in tiles.items()
+    }
     if not any(lacking.values()):
         return None
     options = Options(store=store, give_up_after_s=_PATIENCE_S)
@@ -111,11 +113,11 @@ def judge_layer(brief: Brief, layer: LayerPlan, sample: TileSet, store: Path | N
     dies: the old record or the new one.
     """
     pack = pack_path(brief, layer.name, store)
-    reader, books = TileReader(pack), known_books(pack)
-    bodies = {tile: body for tile in sample & books.held if (body := reader.body(tile)) is not None}
+    reader, summary = TileReader(pack), known_summary(pack)
+    bodies = {tile: body for tile in sample & summary.held if (body := reader.body(tile)) is not None}
     repeats = repeated(bodies)
     same = {tile for repeat in repeats for tile in repeat.tiles}
-    judged = {t: Judged(t, Sort.ABSENT, None, 0) for t in sample & books.absent - books.held}
+    judged = {t: Judged(t, Sort.ABSENT, None, 0) for t in sample & summary.absent - summary.held}
     for tile, body in bodies.items():
         judged[tile] = _judged(tile, body, bodies, reader, repeats=tile in same)
     means = LayerFinding(layer.name, {}, (), judged).mean_bytes

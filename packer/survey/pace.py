@@ -15,7 +15,7 @@ from packer.geometry.tileset import TileSet
 from packer.planning.brief import Brief
 from packer.planning.pack_path import pack_path
 from packer.planning.plan import Plan
-from packer.store.pack_summary import known_books
+from packer.store.pack_summary import known_summary
 from packer.survey.imagery import choose
 from packer.survey.inspection import sample_plan
 from packer.survey.speed import AssumedSpeed
@@ -82,7 +82,7 @@ async def measure(
     each = max(_LEAST, _TILES // max(len(layers), 1))
     chosen = {}
     for name in layers:
-        missing = known_books(pack_path(brief, name, store)).lacking(plan.layers[name].tiles)
+        missing = known_summary(pack_path(brief, name, store)).lacking(plan.layers[name].tiles)
         chosen[name] = _some(missing, each, random.Random(f"{seed}/{name}"))
     if sum(map(len, chosen.values())) < _LEAST:
         return None

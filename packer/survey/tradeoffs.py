@@ -31,8 +31,8 @@ from packer.survey.estimate import (
 __all__ = ["RANKING", "Change", "Figures", "Fit", "Target", "fit", "warnings"]
 
 RANKING = (
-    "Ranked by what the crew loses least (common practice, no source): what a survey showed to hold nothing "
-    "new; then what saves most for the detail, reach or layer that it costs."
+    "The changes that cost the crew least come first (common practice, no source): depths where a survey found "
+    "nothing new, then what saves most for the detail, width or layer that it costs."
 )
 
 _SHALLOWEST = 10  # above it there is nothing to save, and the map would be of no use on the ground
@@ -221,7 +221,7 @@ class _Fitting:
         if half_m is None or half_m < _NARROWEST_M or self.brief.part:
             return
         points = next(points for least, points in _REACH_POINTS if half_m >= least)
-        words = f"{area.name}: {half_m:g} m to either side instead of {area.half_width:g} m"
+        words = f"{area.name}: {half_m:g} m on either side instead of {area.half_width:g} m"
         yield _Step(words, (HalfWidth(area.name, half_m),), points)
 
     def _figures(self, edits: list[Edit]) -> Figures:
@@ -281,7 +281,10 @@ def _limit_steps(brief: Brief, surveyed: Mapping[str, Mapping[str, int]]) -> lis
     found: dict[str, list[Edit]] = {}
     for edit in limits(brief, surveyed):
         found.setdefault(edit.area, []).append(edit)
-    return [_Step(f"{area}: what the survey found no detail in", tuple(e), 0.0) for area, e in found.items()]
+    return [
+        _Step(f"{area}: leave out depths without detail, by the survey", tuple(e), 0.0)
+        for area, e in found.items()
+    ]
 
 
 def _all_shallower(brief: Brief) -> Iterator[_Step]:
@@ -312,7 +315,7 @@ def _without_layer(brief: Brief) -> Iterator[_Step]:
                 edits.append(Layers(area.name, tuple(other for other in used if other != name)))
         else:
             if edits:
-                yield _Step(f"layer {name}: left out", tuple(edits), _LAYER_POINTS)
+                yield _Step(f"layer {name}: leave it out", tuple(edits), _LAYER_POINTS)
 
 
 def _merged(steps: list[_Step]) -> list[_Step]:
@@ -336,7 +339,7 @@ def _merged(steps: list[_Step]) -> list[_Step]:
 
 def warnings(brief: Brief, plan: Plan) -> list[str]:
     """What in a plan is likely a mistake, as sentences with their figures. Common practice, no source."""
-    if brief.part:  # whoever dealt it has seen the whole
+    if brief.part:  # whoever split the plan has seen the whole of it
         return []
     lines = lines_of(plan)
     found: list[str] = []
@@ -356,13 +359,13 @@ def _of_long_line(area: Area, line: Corridor, plan: Plan) -> Iterator[str]:
     if line.half_width_m > _WIDE_M:
         narrow = replace(line, half_width_m=_WIDE_M).tiles(zoom)
         yield (
-            f'Area "{area.name}" is {line.half_width_m:,.0f} m wide to either side at zoom {zoom} over '
-            f"{km:,.0f} km: {tiles[zoom]:,} tiles of a layer at that zoom, where {_WIDE_M:.0f} m would take "
-            f"{len(narrow):,}. So wide and deep a corridor takes long and is prone to fail."
+            f'Area "{area.name}" is {line.half_width_m:,.0f} m wide on either side at zoom {zoom} over '
+            f"{km:,.0f} km: {tiles[zoom]:,} tiles of a layer at that zoom. With {_WIDE_M:.0f} m it would be "
+            f"{len(narrow):,}. A corridor that wide and deep takes long to fetch, and often fails."
         )
     above = sum(n for z, n in deep.by_zoom().items() if z > _ROAD_ZOOM)
     yield (
-        f'Area "{area.name}" goes to zoom {max(tiles)} over {km:,.0f} km. A crew that drives on roads does with '
+        f'Area "{area.name}" goes to zoom {max(tiles)} over {km:,.0f} km. A crew on roads needs only '
         f"14 to {_ROAD_ZOOM}; {above:,} of the area's {len(deep):,} tiles are deeper than that."
     )
 
@@ -374,8 +377,8 @@ def _of_shallow_plan(brief: Brief, plan: Plan, lines: Mapping[str, Corridor]) ->
     for area in brief.areas:
         if area.use in ("on foot", "trail") and deepest.get(area.name, _FOOT_ZOOM) < _FOOT_ZOOM:
             yield (
-                f'Area "{area.name}" is for a crew on foot, yet no layer goes deeper than zoom '
-                f"{deepest[area.name]} there; on foot 17 to 18 is what shows paths and single obstacles."
+                f'Area "{area.name}" is for a crew on foot, but no layer goes deeper than zoom '
+                f"{deepest[area.name]} there. Paths and single obstacles show at zoom 17 to 18."
             )
     by_road = all(
         a.use == "road" or (a.name in lines and lines[a.name].length_m >= _LONG_M) for a in brief.areas
@@ -384,7 +387,7 @@ def _of_shallow_plan(brief: Brief, plan: Plan, lines: Mapping[str, Corridor]) ->
     if deepest and max(deepest.values()) < _FOOT_ZOOM and not by_road and not told:
         tiles = sum(len(la.tiles) for la in plan.layers.values())
         yield (
-            f"Nothing in these {tiles:,} tiles is deeper than zoom {max(deepest.values())}. If anyone goes on "
-            "foot, give the ground to be walked 17 to 18, in areas of its own; each zoom more takes some four "
-            "times the tiles of the one before."
+            f"None of the {tiles:,} tiles is deeper than zoom {max(deepest.values())}. If anyone goes on foot, plan "
+            "the ground they walk at zoom 17 to 18, as separate areas. Each zoom deeper takes about four times "
+            "as many tiles."
         )

@@ -44,7 +44,7 @@ class BoardLayer:
             "attribution": self.attribution,
             "planned": len(self.planned),
             "on_board": len(on_board),
-            "server_has_none": len(none),
+            "absent": len(none),
             "missing": len(self.planned) - len(on_board) - len(none),
             "planned_zooms": list(self.planned.zooms),
             "held_zooms": list(facts.held.zooms),

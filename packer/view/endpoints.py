@@ -79,7 +79,7 @@ class _Answers:
         layers = self._board.layers
         name: str = request.path_params.get("layer", request.query_params.get("layer", ""))
         if name not in layers:
-            raise HTTPException(404, f"There is no layer of that name; there is {', '.join(layers)}.")
+            raise HTTPException(404, f"There is no layer of that name. Layers: {', '.join(layers)}.")
         return layers[name]
 
     def tile(self, request: Request) -> Response:
@@ -149,7 +149,7 @@ def _tile(request: Request) -> Tile:
         if zoom <= MAX_ZOOM and x < 1 << zoom and y < 1 << zoom:
             return Tile(zoom, x, y)
     raise HTTPException(
-        400, f"A tile is z/x/y in whole numbers, z up to {MAX_ZOOM}, x and y below 2 to the z."
+        400, f"A tile is z/x/y in whole numbers: z up to {MAX_ZOOM}, x and y from 0 to 2^z - 1."
     )
 
 
@@ -159,7 +159,7 @@ def _number(request: Request, name: str, most: float) -> float:
     except (KeyError, ValueError):
         value = math.nan
     if not (math.isfinite(value) and abs(value) <= most):
-        raise HTTPException(400, f"{name} has to be a number of degrees.")
+        raise HTTPException(400, f"{name} should be a number of degrees.")
     return value
 
 
@@ -174,7 +174,7 @@ def _body_answer(request: Request, body: bytes, headers: dict[str, str]) -> Resp
             try:
                 body = unwrap(body, "gzip", _LARGEST_VECTOR)
             except Damaged as fault:
-                raise HTTPException(500, f"This tile on board is damaged: {fault}.") from None
+                raise HTTPException(500, f"This tile is corrupt: {fault}.") from None
     headers["ETag"] = _tag(body)
     return _unless_known(request, Response(body, headers=headers, media_type=kind))
 

@@ -119,16 +119,16 @@ class Guard:
         except Exception:  # noqa: BLE001  # the last place before the wire: a sentence, never a traceback
             _LOG.debug("The view failed at %s", scope["path"], exc_info=True)
             if not started:
-                await PlainTextResponse("The view failed at this request.\n", 500)(scope, receive, marked)
+                await PlainTextResponse("The map page could not answer this request.\n", 500)(
+                    scope, receive, marked
+                )
 
     def _refusal(self, scope: Scope) -> Response | None:
         headers = Headers(scope=scope)
         if not self._access.knows_host(headers.get("host")):
-            return PlainTextResponse("This is not the host that was asked for.\n", 421)
+            return PlainTextResponse("This request was meant for another host.\n", 421)
         if scope["method"] not in _METHODS:
-            return PlainTextResponse(
-                "This view can only be looked at.\n", 405, headers={"Allow": ", ".join(_METHODS)}
-            )
+            return PlainTextResponse("This page is read-only.\n", 405, headers={"Allow": ", ".join(_METHODS)})
         if scope["path"] == "/open":
             return self._opened(scope)
         # The style sheet is what the page that asks for the code needs; it tells nothing.

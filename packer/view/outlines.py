@@ -75,7 +75,7 @@ def _area_features(plan: Plan) -> Iterator[dict[str, Any]]:
 def coverage_features(planned: TileSet, held: TileSet, absent: TileSet, middle: float) -> dict[str, Any]:
     """Outlines by zoom of what is on board, and of what the plan asks for and the pack lacks.
 
-    Property `kind` is "on board", "missing" (still to be fetched) or "server has none"; `tiles` counts the
+    Property `kind` is "on board", "missing" (still to be fetched) or "absent"; `tiles` counts the
     tiles, and `drawn_at` is the zoom whose squares the outline follows: coarser than `zoom` where the exact
     one has over MOST_RUNS rows. A square is then drawn if any tile in it is meant, so holes are drawn too
     large rather than too small.
@@ -83,7 +83,7 @@ def coverage_features(planned: TileSet, held: TileSet, absent: TileSet, middle: 
     sets = {
         "on board": held,
         "missing": planned - held - absent,
-        "server has none": (planned & absent) - held,
+        "absent": (planned & absent) - held,
     }
     return collection(
         _outline(kind, tiles, zoom, middle) for kind, tiles in sets.items() for zoom in tiles.zooms

@@ -53,11 +53,11 @@ def read_position(text: str) -> Position:
         raise ValueError(f"That is too long for a position. {_HOW}")
     squeezed = re.sub(r"\s", "", text).upper()
     if not squeezed:
-        raise ValueError(f"There is nothing to look for yet. {_HOW}")
+        raise ValueError(f"Type a position. {_HOW}")
     match = _MGRS.fullmatch(squeezed)
     found = _from_mgrs(match) if match else _from_degrees(text)
     if not -MAX_LATITUDE <= found.lat <= MAX_LATITUDE:
-        raise ValueError("That is beyond 85.05° of latitude, where Web Mercator maps end.")
+        raise ValueError("Web Mercator maps end at 85.05° of latitude; that position is beyond.")
     return found
 
 
@@ -75,7 +75,7 @@ def _from_mgrs(match: re.Match[str]) -> Position:
     middle = _lat_lon(zone + square + digits)
     if middle is None:
         raise ValueError(
-            f"{' '.join(p for p in (zone, square, east, north) if p)} is no square of the MGRS grid."
+            f"{' '.join(p for p in (zone, square, east, north) if p)} is not a square of the MGRS grid."
         )
     lat, lon = middle
     size = ("100 km", "10 km", "1 km", "100 m", "10 m", "1 m")[half]
@@ -121,10 +121,10 @@ def _from_degrees(text: str) -> Position:
         return _with_letters(plain)
     numbers, signs = _numbers(plain)
     if len(numbers) not in (2, 4, 6):
-        raise ValueError(f"That does not read as a latitude and a longitude. {_HOW}")
+        raise ValueError(f"That is not a latitude and a longitude. {_HOW}")
     half = len(numbers) // 2
     if any(signs[1:half]) or any(signs[half + 1 :]):
-        raise ValueError(f"A sign stands only before the degrees. {_HOW}")
+        raise ValueError(f"A sign can only come before the degrees. {_HOW}")
     lat = _degrees(numbers[:half], signs[0] == "-")
     lon = _degrees(numbers[half:], signs[half] == "-")
     return _checked(lon, lat, half)
@@ -134,7 +134,7 @@ def _with_letters(plain: str) -> Position:
     """With N, S, E or W before both parts, or after both."""
     pieces = [p.strip(" ,") for p in _ROW.findall(plain)]
     if "".join(_ROW.findall(plain)) != plain:
-        raise ValueError(f"That does not read as a latitude and a longitude. {_HOW}")
+        raise ValueError(f"That is not a latitude and a longitude. {_HOW}")
     pieces = [p for p in pieces if p]
     if len(pieces) != 4:
         raise ValueError(f"A position has one N or S and one E or W. {_HOW}")
@@ -144,10 +144,10 @@ def _with_letters(plain: str) -> Position:
     parts = 0
     for written, letter in (pieces[:2], pieces[2:]):
         if not letter.isalpha() or written.isalpha():
-            raise ValueError(f"The letters stand before both numbers or after both. {_HOW}")
+            raise ValueError(f"Put the letters before both numbers, or after both. {_HOW}")
         numbers, signs = _numbers(written)
         if not numbers or any(signs):
-            raise ValueError(f"With N, S, E or W there are plain numbers without a sign. {_HOW}")
+            raise ValueError(f"With N, S, E or W, write the numbers without a sign. {_HOW}")
         values["lat" if letter in "NS" else "lon"] = _degrees(numbers, letter in "SW")
         parts = max(parts, len(numbers))
     if len(values) != 2:
@@ -171,20 +171,24 @@ def _numbers(text: str) -> tuple[list[str], list[str]]:
 
 def _degrees(numbers: list[str], negative: bool) -> float:
     if len(numbers) > 3 or any("." in n for n in numbers[:-1]):
-        raise ValueError(f"Only the last of degrees, minutes and seconds has decimals. {_HOW}")
+        raise ValueError(f"Only the last of degrees, minutes and seconds can have decimals. {_HOW}")
     value = 0.0
     for place, number in enumerate(numbers):
         if place and float(number) >= 60:
-            raise ValueError(f"Minutes and seconds go up to 60; {number} is too many.")
+            raise ValueError(f"Minutes and seconds stay below 60; {number} is too much.")
         value += float(number) / 60**place
     return -value if negative else value
 
 
 def _checked(lon: float, lat: float, parts: int) -> Position:
     if abs(lat) > 90:
-        raise ValueError(f"{lat:g} is no latitude, which ends at 90. Latitude comes first, then longitude.")
+        raise ValueError(
+            f"{lat:g} is not a latitude, which goes up to 90. Latitude comes first, then longitude."
+        )
     if abs(lon) > 180:
-        raise ValueError(f"{lon:g} is no longitude, which ends at 180. Latitude comes first, then longitude.")
+        raise ValueError(
+            f"{lon:g} is not a longitude, which goes up to 180. Latitude comes first, then longitude."
+        )
     how = ("decimal degrees", "degrees and minutes", "degrees, minutes and seconds")[parts - 1]
     return Position(lon, lat, how)
 

@@ -130,7 +130,7 @@ def _address_to_share(wanted: str | None) -> str:
             return found[0]
         if not found:
             raise InputError(
-                "This machine is on no local network, so there is nobody to share with. Join the camp's Wi-Fi, "
+                "This machine is not on a local network, so phones cannot reach it. Join the camp's Wi-Fi, "
                 "or make this machine its hotspot, and try again."
             )
         raise InputError(
@@ -157,7 +157,7 @@ def _listen(host: str, port: int) -> socket.socket:
         listening.listen(_BACKLOG)
     except (OSError, OverflowError) as fault:
         listening.close()
-        reason = getattr(fault, "strerror", None) or "no such port"
+        reason = getattr(fault, "strerror", None) or "there is no such port"
         raise InputError(
             f"The view cannot listen on {host} port {port}: {reason}. Choose another with --port."
         ) from fault

@@ -15,7 +15,7 @@ from packer.errors import AnswerError, BriefError, LastbarError, NetworkError
 from packer.fetching.hosts.source import filled
 from packer.fetching.transports import Response, Result, Transport, open_transport
 from packer.planning.brief import Brief, Layer
-from packer.planning.offers import keep, kept, with_offer
+from packer.planning.offers import cache_offer, cached_offers, with_offer
 from packer.planning.terms import check_reading, check_tile_hosts, user_agent
 from packer.sources.address import Address, check_template, scrub, shown, variables
 from packer.sources.kept_offers import MASK, kept_form
@@ -86,9 +86,9 @@ class _Reading:
         offer = replace(offer, templates=(kept_form(asked, named, secrets),))
         offer = self._without_keys(layer, offer, secrets, asked)
         settled = with_offer(self.brief, layer, offer, asked)
-        if before := kept(self.brief, self.folder).get(layer.name):
+        if before := cached_offers(self.brief, self.folder).get(layer.name):
             self.remarks += _changes(layer.name, before, offer)
-        keep(layer, self.folder, offer)
+        cache_offer(layer, self.folder, offer)
         return settled
 
     def _without_keys(self, layer: Layer, offer: Offer, secrets: Collection[str], asked: str) -> Offer:
@@ -142,7 +142,7 @@ class _Reading:
         raise refusals[0]
 
     def _fallen_back(self, layer: Layer, fault: NetworkError | AnswerError) -> Layer:
-        before = kept(self.brief, self.folder).get(layer.name)
+        before = cached_offers(self.brief, self.folder).get(layer.name)
         if before is None:
             raise fault from None  # the first one may hold a key
         if MASK in before.templates[0]:

@@ -30,7 +30,7 @@ TINT: Colour = (206, 222, 208)  # complete, and planned coarse only
 LABELS = {
     State.COMPLETE: "complete",
     State.PARTIAL: "partly on board",
-    State.NONE: "server has none",
+    State.NONE: "not on server",
     State.MISSING: "missing",
 }
 _GROUND: dict[int, Colour] = {

@@ -1,4 +1,4 @@
-"""The report as one page: go or no-go first, then what that rests on."""
+"""The report as one page: the verdict first, then what it rests on."""
 
 from __future__ import annotations
 
@@ -8,16 +8,16 @@ from datetime import UTC, datetime
 from importlib.resources import files
 from itertools import groupby
 
-from packer.common.units import bytes_text, duration_text
+from packer.common.units import bytes_text, counted, duration_text
 from packer.geometry.tileset import TileSet
 from packer.planning.brief import Brief
 from packer.planning.plan import Plan
-from packer.proof.remarks import day
 from packer.proof.report.map_picture import numbered_waypoints
 from packer.proof.report.markup import Html, bullets, el, embedded, joined, pairs, picture, plain, table
 from packer.proof.report.samples import Sample
 from packer.proof.results import Depth, LayerFindings, TileCounts, Verdict, VerifyReport
 from packer.proof.walk import LineWalk, Stretch
+from packer.proof.wording import day
 from packer.version import __version__
 
 __all__ = ["Exhibits", "page"]
@@ -33,23 +33,18 @@ _SIGNS = {
     '<path d="M19 19l26 26M45 19L19 45" stroke="#fff" stroke-width="7"/>',
 }
 _WORDS = {
-    Verdict.READY: ("go", "GO", "Every planned tile is on board and sound."),
-    Verdict.READY_WITH_REMARKS: (
+    Verdict.READY: ("go", "Every planned tile is on board and intact."),
+    Verdict.READY_WITH_WARNINGS: (
         "care",
-        "GO, WITH REMARKS",
-        "Every planned tile that exists is on board and sound. Read the remarks.",
+        "Every planned tile that the server has is on board and intact. Read the warnings.",
     ),
-    Verdict.NOT_READY: ("no", "NO-GO", "Planned tiles are missing or damaged."),
-    Verdict.UNFINISHED: (
-        "no",
-        "NO-GO YET",
-        "The check was not carried to its end. So far everything is sound.",
-    ),
+    Verdict.NOT_READY: ("no", "Planned tiles are missing or corrupt."),
+    Verdict.UNFINISHED: ("no", "The check stopped before its end. It found no fault so far."),
 }
 _LOOKED = {
-    Depth.QUICK: "quick: books and structure, bodies by sample",
-    Depth.HASH: "every stored tile hashed again",
-    Depth.FULL: "every stored tile hashed again and decoded",
+    Depth.QUICK: "quick check: records and structure, and the bytes of a sample of tiles",
+    Depth.HASH: "every stored tile hashed",
+    Depth.FULL: "every stored tile hashed and decoded",
 }
 _CAUTIONS = (
     "Imagery is dated. Roads, bridges, water and snow will have changed since it was taken.",
@@ -95,28 +90,30 @@ def page(brief: Brief, plan: Plan, found: VerifyReport, shown: Exhibits, now: fl
 
 
 def _opening(brief: Brief, plan: Plan, found: VerifyReport, now: float) -> Iterator[Html]:
-    kind, word, sentence = _WORDS[found.verdict]
+    kind, sentence = _WORDS[found.verdict]
     if found.depth is Depth.QUICK and found.ready:
-        sentence = "Every planned tile is listed as on board. This was a quick look, not the proof."
+        sentence = (
+            "Every planned tile is recorded as stored. This was a quick check of a sample, not the proof."
+        )
     moment = datetime.fromtimestamp(now, UTC).strftime("%Y-%m-%d %H:%M UTC")
     yield el("h1", brief.title)
     yield el("p", f"Map check of {moment}; {_LOOKED[found.depth]}. Plan {plan.fingerprint}.", class_="when")
     sign = Html(f'<svg class="sign" viewBox="0 0 64 64" aria-hidden="true">{_SIGNS[kind]}</svg>')
-    words = el("div", el("strong", word), el("span", sentence))
+    words = el("div", el("strong", found.verdict.value), el("span", sentence))
     yield el("section", sign, words, class_=f"verdict {kind}")
     counts = [la.counts for la in found.layers.values()]
     figures = [
         ("planned tiles", sum(c.planned for c in counts)),
-        ("on board, sound", sum(c.stored for c in counts)),
-        ("server has none", sum(c.absent for c in counts)),
+        ("on board, intact", sum(c.stored for c in counts)),
+        ("not on server", sum(c.absent for c in counts)),
         ("missing", sum(c.missing for c in counts)),
         ("corrupt", sum(c.corrupt for c in counts)),
     ]
     yield el("div", *(el("div", el("b", f"{n:,}"), text) for text, n in figures), class_="figures")
     if found.reasons:
         yield joined([el("h3", "Why"), bullets(found.reasons)])
-    if found.remarks:
-        yield joined([el("h3", "Remarks"), bullets(found.remarks)])
+    if found.warnings:
+        yield joined([el("h3", "Warnings"), bullets(found.warnings)])
     yield joined([el("h3", "Not checked"), bullets(found.not_checked)])
 
 
@@ -126,7 +123,7 @@ def _layers(brief: Brief, plan: Plan, found: VerifyReport) -> Iterator[Html]:
         "layer",
         "planned",
         "on board",
-        "server has none",
+        "not on server",
         "missing",
         "corrupt",
         "size",
@@ -146,7 +143,7 @@ def _layers(brief: Brief, plan: Plan, found: VerifyReport) -> Iterator[Html]:
         yield el("h3", f"{name}: area by area")
         areas = [_area_row(a.name, a.deepest, layer, a.tiles) for a in plan.layers[name].areas]
         yield table(
-            ["area", "down to zoom", "planned", "on board", "server has none", "missing", "corrupt"], areas
+            ["area", "down to zoom", "planned", "on board", "not on server", "missing", "corrupt"], areas
         )
         if layer.counts.stored == layer.counts.planned:
             first, *_, last = [*layer.by_zoom] * 2
@@ -154,7 +151,7 @@ def _layers(brief: Brief, plan: Plan, found: VerifyReport) -> Iterator[Html]:
             continue
         zooms = [[span, *_figures(c)] for span, c in _by_zoom(layer)]
         yield el("h3", f"{name}: zoom by zoom")
-        heads = ["zoom", "planned", "on board", "server has none", "missing", "corrupt"]
+        heads = ["zoom", "planned", "on board", "not on server", "missing", "corrupt"]
         yield table(heads, zooms, ["all", *_figures(layer.counts)])
         yield from _named(name, layer)
 
@@ -193,7 +190,7 @@ def _named(name: str, layer: LayerFindings) -> Iterator[Html]:
     ]
     if total > len(listed):
         listed.append(f"and {total - len(listed):,} more")
-    yield joined([el("h3", f"{name}: tiles not to be relied on"), bullets(listed)])
+    yield joined([el("h3", f"{name}: tiles not to rely on"), bullets(listed)])
 
 
 def _maps(plan: Plan, shown: Exhibits) -> Iterator[Html]:
@@ -205,7 +202,7 @@ def _maps(plan: Plan, shown: Exhibits) -> Iterator[Html]:
     for name, data in shown.maps.items():
         caption = (
             f"Layer {name}. A square is complete only if every planned tile in it, at every zoom, and every tile "
-            "above it is on board and sound. Thick line: route; thin lines: edges of areas."
+            "above it is on board and intact. Thick line: route; thin lines: edges of areas."
         )
         yield picture(data, "png", f"Coverage map of layer {name}", caption, "map")
 
@@ -219,7 +216,7 @@ def _route(found: VerifyReport, shown: Exhibits) -> Iterator[Html]:
         many = sum(w.area == area and w.layer == walks[0].layer for w in found.walk) > 1
         which = f"{area}, line {line}" if many else area
         yield el("h3", f"{which}: {walks[0].length_m / 1000:,.1f} km")
-        caption = "Height of the filled part: down to which zoom the map is complete within the half-width of the line."
+        caption = "The filled part reaches up to the deepest zoom that is complete within the half-width of the line."
         yield picture(data, "png", f"Strip chart of {which}", caption)
         yield from _gaps(walks)
 
@@ -242,7 +239,7 @@ def _gaps(walks: Sequence[LineWalk]) -> Iterator[Html]:
         "starts at (lat, lon)",
         "complete to",
         "missing",
-        "server has none",
+        "not on server",
         "to fetch",
     ]
     yield table(heads, rows[:_MOST_GAPS], words=(1,))
@@ -252,7 +249,7 @@ def _gaps(walks: Sequence[LineWalk]) -> Iterator[Html]:
         f"{w.layer}, km {s.at_m / 1000:.1f}: {s.waypoint.name or 'unnamed'}" for w in walks for s in w.stops
     ]
     if stops:
-        yield joined([el("p", "Waypoints that stand on a gap:"), bullets(stops[:_MOST_GAPS])])
+        yield joined([el("p", "Waypoints inside a gap:"), bullets(stops[:_MOST_GAPS])])
 
 
 def _gap_cells(gap: Stretch, deepest: int) -> list[str]:
@@ -274,7 +271,7 @@ def _sample_tiles(shown: Exhibits) -> Iterator[Html]:
     yield el("h2", "Sample tiles")
     yield el(
         "p",
-        "One stored tile for each zoom, from places spread along the route. Look whether they show what you expect.",
+        "One stored tile for each zoom, from places spread along the route. Check that they show what you expect.",
     )
     for name, found in shown.samples.items():
         yield el("h3", name)
@@ -307,11 +304,11 @@ def _packs(brief: Brief, found: VerifyReport, shown: Exhibits) -> Iterator[Html]
                 ("Permission", said.permission),
                 ("Licence ends", str(said.expires or "no date given")),
                 ("Tiles fetched", fetched),
-                ("Past their time", f"{len(layer.stale):,} tiles"),
+                ("May be out of date", counted(len(layer.stale), "tile")),
                 (
                     "Size",
                     f"{bytes_text(layer.size_bytes)} ({layer.size_bytes:,} bytes), "
-                    f"{layer.all_bodies:,} distinct pictures",
+                    f"{layer.all_bodies:,} distinct tiles",
                 ),
                 ("SHA-256", el("code", shown.hashes.get(name, "there is no pack"))),
             ]

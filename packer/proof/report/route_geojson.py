@@ -14,7 +14,7 @@ __all__ = ["walk_geojson"]
 
 
 def walk_geojson(walks: Iterable[LineWalk]) -> dict[str, Any]:
-    """The walk as GeoJSON (RFC 7946): each stretch a line, cut at ±180, and each waypoint on a gap a point."""
+    """The walk as GeoJSON (RFC 7946): each stretch a line, cut at ±180, and each waypoint in a gap a point."""
     features = []
     for one in walks:
         for stretch in one.stretches:
@@ -28,7 +28,7 @@ def walk_geojson(walks: Iterable[LineWalk]) -> dict[str, Any]:
             features.append({"type": "Feature", "geometry": shape, "properties": told})
         for stop, said in zip(one.stops, one.to_dict()["waypoints_on_gaps"], strict=True):
             place = {"type": "Point", "coordinates": [stop.waypoint.lon, stop.waypoint.lat]}
-            told = {"kind": "waypoint on a gap", "area": one.area, "layer": one.layer, **said}
+            told = {"kind": "waypoint in a gap", "area": one.area, "layer": one.layer, **said}
             features.append({"type": "Feature", "geometry": place, "properties": told})
     return {"type": "FeatureCollection", "features": features}
 

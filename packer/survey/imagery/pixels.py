@@ -50,7 +50,7 @@ def image(body: bytes) -> Image.Image:
 
 
 _UNREADABLE = (
-    "A body of {} bytes cannot be decoded as a picture, so nothing can be said about its detail. "
+    "A body of {} bytes cannot be decoded as a picture, so its detail cannot be judged. "
     "Verify the pack to have its damaged tiles named and fetched again."
 )
 

@@ -45,14 +45,14 @@ class Repeat:
     @property
     def sentence(self) -> str:
         """What a planner should be told."""
-        what = f"One image ({self.sha256[:12]}) is repeated {self.count} times"
+        what = f"One image ({self.sha256[:12]}) came for {self.count} tiles"
         if self.look is None:
             return f"{what}; it cannot be decoded."
         if self.notice:
-            return f"{what}; it reads like a notice in place of a map."
+            return f"{what}; it looks like a notice instead of a map."
         if self.look.blank:
             return f"{what}; it is {self.look.sight}: open water, or no data."
-        return f"{what}; no two places look alike, so it stands in for missing tiles."
+        return f"{what}; no two places look alike, so it seems to replace missing tiles."
 
 
 def repeated(bodies: Mapping[Tile, bytes], least: int = 3) -> tuple[Repeat, ...]:

@@ -49,7 +49,7 @@ export class Gauge {
     try {
       depth = await json(`/depth?${query}`);
     } catch {
-      this.said.textContent = "The view no longer answers. Start it again: lastbar view";
+      this.said.textContent = "The map page has lost its server. Start it again: lastbar view";
       return;
     }
     if (turn !== this.asked) return; // a later question has been put meanwhile
@@ -69,7 +69,7 @@ export class Gauge {
 }
 
 function words({ deepest, ground_m_a_pixel: metres, planned }) {
-  if (deepest === null) return planned.length ? "Nothing on board, though planned," : "Nothing on board";
+  if (deepest === null) return planned.length ? "Nothing on board, but planned," : "Nothing on board";
   const ground = metres >= 10 ? `${Math.round(metres)} m` : `${metres.toFixed(metres >= 1 ? 1 : 2)} m`;
   const lacking = planned.filter((zoom) => zoom > deepest);
   const short = lacking.length ? `, planned to ${Math.max(...lacking)}` : "";

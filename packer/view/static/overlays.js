@@ -10,7 +10,7 @@ const INK = {
   area: { color: "#0b5c8a", weight: 2, dashArray: "7 5", fill: false },
   board: { color: "#0f6b52", weight: 2, opacity: 0.9, fill: false, interactive: false },
   missing: { color: "#b3261e", weight: 1.2, fillColor: "#b3261e", fillOpacity: 0.22 },
-  "server has none": { color: "#7a5b00", weight: 1.2, dashArray: "3 3", fillColor: "#b58900", fillOpacity: 0.2 },
+  absent: { color: "#7a5b00", weight: 1.2, dashArray: "3 3", fillColor: "#b58900", fillOpacity: 0.2 },
 };
 
 export async function json(path) {
@@ -85,7 +85,7 @@ export async function coverage(layer) {
     if (kind === "on board") {
       edges[zoom] = L.layerGroup([casing, shape]);
     } else {
-      const why = kind === "missing" ? "still to be fetched" : "the server has none";
+      const why = kind === "missing" ? "still to be fetched" : "not on the server";
       shape.bindTooltip(named(`zoom ${zoom}: ${tiles} planned, ${why}`), { sticky: true, className: "tip" });
       (gaps[zoom] ??= L.layerGroup()).addLayer(shape);
       const dots = L.geoJSON(feature, { style: { ...INK[kind], ...FROM_AFAR } });

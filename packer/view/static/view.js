@@ -103,8 +103,8 @@ function tell() {
   if (exact) parts.push(`${exact} on board`);
   if (enlarged) parts.push(`${enlarged} enlarged from zoom ${[...from].sort((a, b) => a - b).join(", ")}`);
   if (empty) parts.push(`${empty} empty`);
-  if (damaged) parts.push(`${damaged} damaged`);
-  const lacking = facts.missing + facts.server_has_none;
+  if (damaged) parts.push(`${damaged} corrupt`);
+  const lacking = facts.missing + facts.absent;
   const planned = facts.planned.toLocaleString("en");
   const whole = lacking
     ? `Of ${planned} planned tiles, ${lacking.toLocaleString("en")} not on board.`
@@ -154,7 +154,7 @@ async function again() {
 function guarded(work) {
   return (...given) =>
     Promise.resolve(work(...given)).catch(() => {
-      $("tally").textContent = "The view no longer answers. Start it again: lastbar view";
+      $("tally").textContent = "The map page has lost its server. Start it again: lastbar view";
     });
 }
 

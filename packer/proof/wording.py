@@ -6,11 +6,12 @@ from __future__ import annotations
 from collections.abc import Iterator, Mapping
 from datetime import UTC, date, datetime
 
+from packer.common.units import counted
 from packer.planning.brief import Brief
 from packer.planning.plan import Plan
 from packer.proof.results import Depth, LayerFindings
 
-__all__ = ["not_checked", "reasons", "remarks"]
+__all__ = ["not_checked", "reasons", "warnings"]
 
 _SOON_DAYS = 30
 
@@ -21,26 +22,26 @@ def reasons(layers: Mapping[str, LayerFindings]) -> Iterator[str]:
         if not layer.size_bytes:
             yield f"{name}: there is no pack yet."
         elif layer.counts.missing:
-            yield f"{name}: {tiles(layer.counts.missing)} missing."
+            yield f"{name}: {counted(layer.counts.missing, 'tile')} missing."
         if layer.counts.corrupt:
-            yield f"{name}: {tiles(layer.counts.corrupt)} corrupt."
+            yield f"{name}: {counted(layer.counts.corrupt, 'tile')} corrupt."
         for fault in layer.damage:
             yield f"{name}: SQLite finds damage in {fault}."
         if not layer.finished:
-            yield f"{name}: {layer.bodies:,} of {layer.all_bodies:,} bodies checked so far."
+            yield f"{name}: {layer.bodies:,} of {layer.all_bodies:,} distinct tiles checked so far."
 
 
-def remarks(brief: Brief, plan: Plan, layers: Mapping[str, LayerFindings], now: float) -> Iterator[str]:
+def warnings(brief: Brief, plan: Plan, layers: Mapping[str, LayerFindings], now: float) -> Iterator[str]:
     """What a crew should know even of packs that are ready, a sentence each."""
     for name, layer in layers.items():
         if layer.counts.absent:
             where = _where(plan, name, layer)
-            yield f"{name}: the server has nothing for {tiles(layer.counts.absent)}{where}."
+            yield f"{name}: the server does not have {counted(layer.counts.absent, 'tile')}{where}."
         if layer.stale:
-            oldest = f"; the oldest came on {day(layer.fetched[0])}" if layer.fetched else ""
+            oldest = f"; the oldest is from {day(layer.fetched[0])}" if layer.fetched else ""
             yield (
-                f"{name}: {tiles(len(layer.stale))} past the time for which the server vouched, or over a year "
-                f"old{oldest}."
+                f"{name}: {counted(len(layer.stale), 'tile')} may be out of date: past the server's expiry "
+                f"time, or over a year old{oldest}."
             )
         yield from _licence(name, brief.layers[name].expires, now)
 
@@ -56,9 +57,9 @@ def _where(plan: Plan, name: str, layer: LayerFindings) -> str:
 def _licence(name: str, ends: date | None, now: float) -> Iterator[str]:
     if ends is None:
         return
-    left = (ends - datetime.fromtimestamp(now).date()).days  # by the local day, as a fetch reckons it
+    left = (ends - datetime.fromtimestamp(now).date()).days  # by the local day, as a fetch counts it
     if left < 0:
-        yield f"{name}: the licence ended on {ends}; these tiles may not be used any more."
+        yield f"{name}: the licence ended on {ends}; these tiles must no longer be used."
     elif left <= _SOON_DAYS:
         yield f"{name}: the licence ends on {ends}, in {left} day{'' if left == 1 else 's'}."
 
@@ -69,23 +70,18 @@ def not_checked(depth: Depth, layers: Mapping[str, LayerFindings]) -> Iterator[s
         looked = sum(la.bodies for la in layers.values())
         every = sum(la.all_bodies for la in layers.values())
         if looked < every:
-            yield f"Bodies: only {looked:,} of {every:,} were hashed, as a sample. Without --quick all are."
+            yield f"Only a sample was hashed: {looked:,} of {every:,} distinct tiles. Without --quick, all are."
         if any(la.unexamined for la in layers.values()):
-            yield "SQLite's own check of the tables left out the largest, that of the bodies."
+            yield "SQLite's own check left out the largest table, which holds the tiles' bytes."
     for name, layer in layers.items():
         if not layer.finished and depth is not Depth.QUICK:
-            yield f"{name}: {layer.all_bodies - layer.bodies:,} of {layer.all_bodies:,} bodies."
+            yield f"{name}: {layer.all_bodies - layer.bodies:,} of {layer.all_bodies:,} distinct tiles."
     if depth is not Depth.FULL:
         yield (
-            "Pictures were not decoded. Each was found whole when it came, and an unchanged hash says that it "
-            "still is; --full decodes them."
+            "Pictures were not decoded. Each was whole when it arrived, and its unchanged hash shows that it "
+            "still is. To decode them all as well: --full."
         )
-    yield "Whether the pictures show the right ground, and how old they are: look at them (lastbar view)."
-
-
-def tiles(count: int) -> str:
-    """ "1 tile", "2,000 tiles"."""
-    return f"{count:,} tile{'' if count == 1 else 's'}"
+    yield "Whether the pictures show the right ground, and how old they are. Look at them: lastbar view."
 
 
 def day(seconds: float) -> str:
