@@ -7,7 +7,21 @@ from typing import Annotated
 
 import typer
 
-from packer.cli.output import BriefPath, Debug, Json, Store, command, warn
+from packer.cli.options import (
+    AskAbsentAgain,
+    BriefPath,
+    Debug,
+    Depart,
+    GiveUpAfter,
+    Json,
+    MaxBytes,
+    Parts,
+    PartsFolder,
+    RefreshOlderThan,
+    Store,
+    TimeLimit,
+)
+from packer.cli.output import command, warn
 from packer.version import __version__
 
 __all__ = ["app"]
@@ -26,38 +40,6 @@ app = typer.Typer(
     pretty_exceptions_enable=False,
     context_settings={"help_option_names": ["-h", "--help"]},
 )
-
-
-Depart = Annotated[
-    str | None, typer.Option(metavar="WHEN", help='Stop by "05:30", or by "2026-12-01 05:30", local time.')
-]
-TimeLimit = Annotated[
-    str | None, typer.Option("--for", metavar="TIME", help='Stop after this time, for example "45m".')
-]
-MaxBytes = Annotated[
-    str | None,
-    typer.Option(
-        metavar="SIZE",
-        help='Stop after this many bytes, for example "2GB". A tile that breaks off may count in full.',
-    ),
-]
-GiveUpAfter = Annotated[
-    str | None,
-    typer.Option(metavar="TIME", help='Stop waiting for a lost link after this time, for example "20m".'),
-]
-AskAbsentAgain = Annotated[
-    bool,
-    typer.Option("--ask-absent-again", help="Ask again for tiles that the server said it does not have."),
-]
-Parts = Annotated[int, typer.Option(min=2, max=100, help="How many parts.")]
-PartsFolder = Annotated[
-    Path | None,
-    typer.Option("--to", metavar="DIR", help="Folder for the parts, instead of beside the brief."),
-]
-RefreshOlderThan = Annotated[
-    str | None,
-    typer.Option(metavar="AGE", help='Also refresh stored tiles older than this, for example "30d".'),
-]
 
 
 def _version(wanted: bool) -> None:

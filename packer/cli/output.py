@@ -8,18 +8,13 @@ import sys
 import textwrap
 import traceback
 from collections.abc import Callable
-from pathlib import Path
-from typing import Annotated, Any, ParamSpec
+from typing import Any, ParamSpec
 
 import typer
 
 from packer.errors import EXIT_NOT_COMPLETE, LastbarError
 
 __all__ = [
-    "BriefPath",
-    "Debug",
-    "Json",
-    "Store",
     "command",
     "echo",
     "error_json",
@@ -29,18 +24,6 @@ __all__ = [
 ]
 
 P = ParamSpec("P")
-
-BriefPath = Annotated[
-    Path, typer.Argument(metavar="BRIEF", help="The brief, or a folder with a brief.toml in it.")
-]
-Store = Annotated[
-    Path | None,
-    typer.Option("--store", metavar="DIR", help="Folder of the packs, instead of the one in the brief."),
-]
-Json = Annotated[
-    bool, typer.Option("--json", help="Print one JSON document on stdout, and nothing else there.")
-]
-Debug = Annotated[bool, typer.Option("--debug", help="Show where an error came from.")]
 
 _WIDTH = 80
 

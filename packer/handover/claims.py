@@ -14,10 +14,10 @@ from packer.store.schema import translated
 
 __all__ = [
     "clear_leftovers",
+    "refuse_foreign_files",
     "refuse_foreign_record",
     "refuse_links",
     "refuse_mixture",
-    "refuse_strangers",
 ]
 
 
@@ -66,7 +66,7 @@ def refuse_foreign_record(to: Path) -> None:
         ) from fault
 
 
-def refuse_strangers(folder: Path, wanted: Iterable[str], store: Path) -> set[str]:
+def refuse_foreign_files(folder: Path, wanted: Iterable[str], store: Path) -> set[str]:
     """Raise InputError for a folder whose files a handover must not replace; give the names that are ours."""
     if folder.resolve() == store.resolve():
         raise InputError(f"{folder} is the folder of the packs. Name another folder with --to.")

@@ -24,10 +24,10 @@ from packer.handover.card import card_text
 from packer.handover.checked_stream import EVERY, CheckedTileStream, HandoverJob, Progress
 from packer.handover.claims import (
     clear_leftovers,
+    refuse_foreign_files,
     refuse_foreign_record,
     refuse_links,
     refuse_mixture,
-    refuse_strangers,
 )
 from packer.handover.crew_folders import mark_complete, mark_pending
 from packer.handover.crews import DeviceCrew, shares
@@ -64,7 +64,7 @@ __all__ = ["Copy", "HandoverReport", "handover"]
 
 @dataclass(frozen=True, slots=True)
 class Copy:
-    """A finished folder. `predicted_bytes` is what was foretold for its files before any was written.
+    """A finished folder. `predicted_bytes` is the size expected for its files before any was written.
 
     `loose_bytes` has for each list of checksums what the loose tiles take that it stands for.
     """
@@ -140,18 +140,8 @@ def handover(
                 readers[name] = open_packs.enter_context(SnapshotReader(pack))
         limit = _limit(max_file_bytes, to)
         copies = draft(plan, shares(plan, crews), readers, to, as_, limit)
-        refuse_clashes(copies)
         refuse_gaps(copies, shell_command("fetch", brief.path, store=store), allow_gaps)
-        refuse_over_budget(copies)
-        if crews:
-            refuse_foreign_record(to)
-        refuse_mixture(to, bool(crews))
-        for copy in copies:
-            refuse_links(to, copy.folder, [file.name for file in copy.files])
-        ours = [
-            refuse_strangers(copy.folder, [file.name for file in copy.files], store or brief.store_folder)
-            for copy in copies
-        ]
+        ours = _refuse_unfit_target(copies, to, store or brief.store_folder, with_crews=bool(crews))
         for copy in copies:
             clear_leftovers(copy.folder)
         refuse_no_room(copies, to)
@@ -162,6 +152,21 @@ def handover(
         return HandoverReport(
             tuple(_write_copy(job, copy, names) for copy, names in zip(copies, ours, strict=True))
         )
+
+
+def _refuse_unfit_target(
+    copies: Sequence[CopyDraft], to: Path, packs: Path, *, with_crews: bool
+) -> list[set[str]]:
+    """Raise for copies that clash, are too large, or would touch files that are not ours; gives for each copy the
+    names there that are ours."""
+    refuse_clashes(copies)
+    refuse_over_budget(copies)
+    if with_crews:
+        refuse_foreign_record(to)
+    refuse_mixture(to, with_crews)
+    for copy in copies:
+        refuse_links(to, copy.folder, [file.name for file in copy.files])
+    return [refuse_foreign_files(copy.folder, [file.name for file in copy.files], packs) for copy in copies]
 
 
 def _limit(asked: int | Literal["auto"] | None, to: Path) -> int | None:

@@ -1,4 +1,4 @@
-"""The three kinds of copy, each with its size foretold and its way of being written and read back."""
+"""The three kinds of copy, each with its predicted size and how it is written and read back."""
 
 from __future__ import annotations
 

@@ -7,6 +7,7 @@ that rows and columns are those of XYZ addresses; the contents row says where th
 from __future__ import annotations
 
 import re
+import sqlite3
 from collections.abc import Callable, Iterable
 from dataclasses import dataclass
 from pathlib import Path
@@ -135,32 +136,36 @@ def write_geopackage(
             f'INSERT INTO "{name}" VALUES (NULL, ?, ?, ?, ?)',
             ((t.zoom, t.x, t.y, data) for t, data in tiles),  # rows count from the top, clause 2.2.8
         )
-        what = contents()
-        west, south, east, north = what.box
-        box = (
-            (west - 0.5) * EQUATOR_M,
-            (0.5 - south) * EQUATOR_M,
-            (east - 0.5) * EQUATOR_M,
-            (0.5 - north) * EQUATOR_M,
-        )
+        _describe(db, name, contents())
+
+
+def _describe(db: sqlite3.Connection, name: str, what: GpkgContents) -> None:
+    """The tables that say what the file holds. If the process dies: as for `write_geopackage`."""
+    west, south, east, north = what.box
+    box = (
+        (west - 0.5) * EQUATOR_M,
+        (0.5 - south) * EQUATOR_M,
+        (east - 0.5) * EQUATOR_M,
+        (0.5 - north) * EQUATOR_M,
+    )
+    db.execute(
+        "INSERT INTO gpkg_contents VALUES (?, 'tiles', ?, ?, ?, ?, ?, ?, ?, 3857)",  # requirement 34
+        (name, what.identifier, what.description, what.last_change, *box),
+    )
+    db.execute(
+        "INSERT INTO gpkg_tile_matrix_set VALUES (?, 3857, ?, ?, ?, ?)",
+        (name, -_HALF_M, -_HALF_M, _HALF_M, _HALF_M),
+    )
+    db.executemany(
+        "INSERT INTO gpkg_tile_matrix VALUES (?, ?, ?, ?, ?, ?, ?, ?)",
+        [(name, *_matrix(zoom, what.tile_px)) for zoom in what.zooms],
+    )
+    if what.kind == "webp":  # a registered extension: PNG and JPEG need none (36, 37)
+        db.execute(_EXTENSIONS)
         db.execute(
-            "INSERT INTO gpkg_contents VALUES (?, 'tiles', ?, ?, ?, ?, ?, ?, ?, 3857)",  # requirement 34
-            (name, what.identifier, what.description, what.last_change, *box),
+            "INSERT INTO gpkg_extensions VALUES (?, 'tile_data', 'gpkg_webp', ?, 'read-write')",
+            (name, _WEBP),
         )
-        db.execute(
-            "INSERT INTO gpkg_tile_matrix_set VALUES (?, 3857, ?, ?, ?, ?)",
-            (name, -_HALF_M, -_HALF_M, _HALF_M, _HALF_M),
-        )
-        db.executemany(
-            "INSERT INTO gpkg_tile_matrix VALUES (?, ?, ?, ?, ?, ?, ?, ?)",
-            [(name, *_matrix(zoom, what.tile_px)) for zoom in what.zooms],
-        )
-        if what.kind == "webp":  # a registered extension: PNG and JPEG need none (36, 37)
-            db.execute(_EXTENSIONS)
-            db.execute(
-                "INSERT INTO gpkg_extensions VALUES (?, 'tile_data', 'gpkg_webp', ?, 'read-write')",
-                (name, _WEBP),
-            )
 
 
 def _matrix(zoom: int, tile_px: int) -> tuple[int, int, int, int, int, float, float]:

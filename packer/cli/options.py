@@ -1,0 +1,66 @@
+"""Arguments and options with their help: those that several commands share, and those of a fetch."""
+
+from __future__ import annotations
+
+from pathlib import Path
+from typing import Annotated
+
+import typer
+
+__all__ = [
+    "AskAbsentAgain",
+    "BriefPath",
+    "Debug",
+    "Depart",
+    "GiveUpAfter",
+    "Json",
+    "MaxBytes",
+    "Parts",
+    "PartsFolder",
+    "RefreshOlderThan",
+    "Store",
+    "TimeLimit",
+]
+
+BriefPath = Annotated[
+    Path, typer.Argument(metavar="BRIEF", help="The brief, or a folder with a brief.toml in it.")
+]
+Store = Annotated[
+    Path | None,
+    typer.Option("--store", metavar="DIR", help="Folder of the packs, instead of the one in the brief."),
+]
+Json = Annotated[
+    bool, typer.Option("--json", help="Print one JSON document on stdout, and nothing else there.")
+]
+Debug = Annotated[bool, typer.Option("--debug", help="Show where an error came from.")]
+
+Depart = Annotated[
+    str | None, typer.Option(metavar="WHEN", help='Stop by "05:30", or by "2026-12-01 05:30", local time.')
+]
+TimeLimit = Annotated[
+    str | None, typer.Option("--for", metavar="TIME", help='Stop after this time, for example "45m".')
+]
+MaxBytes = Annotated[
+    str | None,
+    typer.Option(
+        metavar="SIZE",
+        help='Stop after this many bytes, for example "2GB". A tile that breaks off may count in full.',
+    ),
+]
+GiveUpAfter = Annotated[
+    str | None,
+    typer.Option(metavar="TIME", help='Stop waiting for a lost link after this time, for example "20m".'),
+]
+AskAbsentAgain = Annotated[
+    bool,
+    typer.Option("--ask-absent-again", help="Ask again for tiles that the server said it does not have."),
+]
+Parts = Annotated[int, typer.Option(min=2, max=100, help="How many parts.")]
+PartsFolder = Annotated[
+    Path | None,
+    typer.Option("--to", metavar="DIR", help="Folder for the parts, instead of beside the brief."),
+]
+RefreshOlderThan = Annotated[
+    str | None,
+    typer.Option(metavar="AGE", help='Also refresh stored tiles older than this, for example "30d".'),
+]

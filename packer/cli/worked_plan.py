@@ -1,0 +1,34 @@
+"""A plan with its size, time and room: what `lastbar plan` shows, as text or as JSON."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from pathlib import Path
+
+from packer.planning.brief import Brief
+from packer.planning.plan import Plan
+from packer.survey.estimate import Estimate, seconds_for
+from packer.survey.speed import AssumedSpeed
+from packer.survey.tradeoffs import Fit
+
+__all__ = ["WorkedPlan"]
+
+
+@dataclass(frozen=True, slots=True)
+class WorkedPlan:
+    """All that is shown of a plan."""
+
+    brief: Brief
+    plan: Plan
+    estimate: Estimate
+    store: Path
+    free_bytes: int
+    speed: AssumedSpeed | None
+    warnings: list[str]
+    fit: Fit | None
+
+    def seconds(self, size: float) -> float | None:
+        """Time to fetch what is missing if it weighs `size` bytes; None without a speed."""
+        if self.speed is None:
+            return None
+        return seconds_for(self.brief, self.estimate.layers, size, self.speed)
