@@ -93,7 +93,7 @@ def test_compare_tells_a_change_of_depth_from_a_change_of_course(tmp_path: Path)
 def test_prune_says_so_where_nothing_is_spare(fetched: Brief) -> None:
     done = lastbar("prune", fetched.path, "--yes")
     assert done.returncode == 0
-    assert "nothing to remove" in done.stdout
+    assert "Nothing to remove" in done.stdout
     assert "removed from the packs" not in done.stdout
 
 

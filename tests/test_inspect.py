@@ -366,7 +366,7 @@ def test_command_says_intact_and_ends_with_0(originals: Path, capsys: pytest.Cap
     out = capsys.readouterr().out
     assert "Ketterling Basin reconnaissance, for crew north" in out
     assert out.rstrip().endswith(
-        "INTACT: every file is as it was handed over, and no planned tile is missing."
+        "INTACT: every file is as it was handed over, with every planned tile that the server\n  has."
     )
 
 

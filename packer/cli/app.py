@@ -117,7 +117,7 @@ def survey(
     as_json: Json = False,
     debug: Debug = False,
 ) -> int:
-    """Sample the imagery: is it there, and to which zoom does it show real detail?"""
+    """Sample the imagery: is it there, and how deep does it go?"""
     from packer.cli import run_survey
 
     return run_survey.run(brief, store, samples, apply, sheets, as_json)
@@ -192,7 +192,7 @@ def verify(
     as_json: Json = False,
     debug: Debug = False,
 ) -> int:
-    """Prove that every planned tile is on board and intact, or name what is not."""
+    """Prove that every planned tile is on board and intact."""
     from packer.cli import run_verify
 
     return run_verify.run(brief, store, as_json, quick, full, for_time, report, walk)
@@ -308,7 +308,7 @@ def split(
     as_json: Json = False,
     debug: Debug = False,
 ) -> int:
-    """Split the work into several briefs, so that others can help to fetch."""
+    """Split the work into several briefs, for several people."""
     from packer.cli import run_split
 
     return run_split.run(brief, parts, to, as_json)
@@ -374,7 +374,7 @@ def demo(
     ] = None,
     debug: Debug = False,
 ) -> int:
-    """Run the whole job against the practice server: plan, fetch, kill, resume, verify."""
+    """Do the whole job with the practice server, with a kill on the way."""
     from packer.cli import run_demo
 
     return run_demo.run(folder)
@@ -388,7 +388,7 @@ def practice(
     ] = 8123,
     debug: Debug = False,
 ) -> int:
-    """Serve an invented place, Ketterling Basin, on this machine, to practise with."""
+    """Serve an invented place on this machine, to practise with."""
     from packer.cli import run_practice
 
     return run_practice.run(port)

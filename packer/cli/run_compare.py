@@ -71,18 +71,21 @@ def _show(change: Comparison, weights: dict[str, dict[int, float]], was: Brief, 
         rows.append(
             [
                 name,
-                f"+{len(layer.added):,}",
+                _signed("+", len(layer.added)),
                 "?" if added is None else bytes_text(added),
-                f"-{len(layer.dropped):,}",
+                _signed("-", len(layer.dropped)),
                 "?" if dropped is None else bytes_text(dropped),
                 f"{len(layer.kept):,}",
             ]
         )
     table(["layer", "new tiles", "size", "dropped", "size", "in both"], rows)
     echo(
-        f"Route: {change.route_added_m / 1000:.1f} km new, {change.route_dropped_m / 1000:.1f} km removed; "
-        f"{change.route_deeper_m / 1000:.1f} km deeper,"
+        f"Route: {change.route_added_m / 1000:.1f} km new, {change.route_dropped_m / 1000:.1f} km removed, "
+        f"{change.route_deeper_m / 1000:.1f} km deeper, {change.route_shallower_m / 1000:.1f} km less deep."
     )
-    echo(f"{change.route_shallower_m / 1000:.1f} km less deep.")
     echo(f"{shell_command('fetch', now.path)} fetches only what is new.")
     echo("lastbar prune removes tiles that no brief needs, to free disk space.")
+
+
+def _signed(sign: str, count: int) -> str:
+    return f"{sign}{count:,}" if count else "0"

@@ -30,7 +30,7 @@ def run(folder: Path, as_json: bool) -> int:
 
 
 _SENTENCES = {
-    CardVerdict.INTACT: "every file is as it was handed over, and no planned tile is missing.",
+    CardVerdict.INTACT: "every file is as it was handed over, with every planned tile that the server has.",
     CardVerdict.NOT_COMPLETE: "every file is as it was handed over, but planned tiles were missing then.",
     CardVerdict.NOT_INTACT: "files are missing or damaged. Copy what is named above again.",
 }
@@ -63,7 +63,7 @@ def _show(report: InspectReport) -> None:
     echo(str(report.folder))
     _line(f"{report.manifest.title}{crew}")
     intact = sum(file.state == "intact" for file in report.files)
-    echo(f"  {intact:,} of {len(report.files):,} files in the manifest intact")
+    echo(f"  {intact:,} of {len(report.files):,} files intact")
     bad = [file for file in report.files if file.state != "intact"]
     for file in bad[:_SHOWN]:
         _line(f"{file.state} {file.name}: {file.detail}")

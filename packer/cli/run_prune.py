@@ -46,7 +46,7 @@ def _json(spare: Spare, freed: int | None) -> dict[str, Any]:
 
 def _show(found: dict[Path, Spare], freed: dict[Path, int], yes: bool) -> None:
     if not any(spare.tiles for spare in found.values()):
-        echo("Every stored tile is in the plan of one of these briefs. There is nothing to remove.")
+        echo("Every stored tile is needed by one of these briefs. Nothing to remove.")
         return
     rows = []
     for pack, spare in found.items():

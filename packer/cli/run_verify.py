@@ -196,7 +196,8 @@ def _show(found: VerifyReport, path: Path, store: Path | None) -> None:
     for name, layer in found.layers.items():
         echo()
         looked = _LOOKED[found.depth].format(done=layer.bodies, every=layer.all_bodies)
-        _wrapped(f"Layer {name}: {looked}, in {layer.pack}")
+        done = f"{looked}, in" if layer.size_bytes else "no pack yet at"
+        _wrapped(f"Layer {name}: {done} {layer.pack}")
         if layer.earlier:
             _wrapped(
                 f"{layer.earlier:,} of them in earlier checks that stopped early",

@@ -76,7 +76,8 @@ def inspect_folder(folder: Path, *, on_progress: Progress = lambda _name, _done,
     where there is no folder, StoreError where there is no manifest that can be trusted to be well formed.
     """
     if not folder.is_dir():
-        raise InputError(f"{folder} is not a folder. Name the folder that was handed over.")
+        what = "is not a folder" if folder.exists() else "does not exist"
+        raise InputError(f"{folder} {what}. Name the folder that was handed over.")
     manifest = read_manifest(folder)
     every = sum(file.size_bytes for file in manifest.files)
     done = 0
