@@ -25,7 +25,7 @@ import pytest
 
 from packer.cli import run_inspect, show_status
 from packer.content.damage import Damaged
-from packer.content.payload import inspect
+from packer.content.payload import examine
 from packer.errors import BriefError, PlanError, StoreError
 from packer.geometry.cover import cover_box, cover_corridor
 from packer.geometry.grid import LonLatBox
@@ -325,7 +325,7 @@ def test_a_vector_tile_of_millions_of_empty_fields_is_refused_in_little_memory()
     body = gzip.compress(data, 1)
     tracemalloc.start()
     with pytest.raises(Damaged, match="more parts than any tile"):
-        inspect(body)
+        examine(body)
     peak = tracemalloc.get_traced_memory()[1]
     tracemalloc.stop()
     assert peak < 200_000_000

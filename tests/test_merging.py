@@ -20,7 +20,7 @@ from PIL import Image
 from packer.content.digest import body_hash
 from packer.errors import InputError, StoreError, TermsError
 from packer.geometry.tileset import Tile, TileSet
-from packer.store.corrupt_list import save_findings
+from packer.store.corrupt_list import save_corrupt
 from packer.store.merging import merge_pack, take_in
 from packer.store.pack_summary import read_summary
 from packer.store.pruning import prune_pack, spare_in
@@ -110,7 +110,7 @@ _PRUNE = """
 import sys
 sys.path.insert(0, sys.argv[3])
 from pathlib import Path
-from packer.store.corrupt_list import save_findings
+from packer.store.corrupt_list import save_corrupt
 from packer.store.pruning import prune_pack
 from packer.geometry.tileset import TileSet, Tile
 prune_pack(Path(sys.argv[1]), "survey", TileSet.from_tiles(Tile(10, x, y) for x in range(10) for y in range(20)))
@@ -159,7 +159,7 @@ def test_what_a_full_verify_named_is_not_forgotten_by_a_merge(tmp_path: Path) ->
     bad, good = Tile(6, 1, 1), Tile(6, 2, 2)
     written(into, [received(bad, half_png()), received(Tile(6, 3, 3))])
     written(other, [received(good)])
-    save_findings(into, [bad])
+    save_corrupt(into, [bad])
     assert merge_pack(into, other).dropped == (bad,)
     assert read_summary(into).held == TileSet.from_tiles([good, Tile(6, 3, 3)])
 
@@ -168,7 +168,7 @@ def test_what_a_full_verify_named_in_the_other_pack_is_not_taken(tmp_path: Path)
     into, other = tmp_path / "into.mbtiles", tmp_path / "other.mbtiles"
     bad = Tile(6, 1, 1)
     written(other, [received(bad, half_png()), received(Tile(6, 3, 3))])
-    save_findings(other, [bad])
+    save_corrupt(other, [bad])
     assert merge_pack(into, other).refused == (
         (bad, "it cannot be decoded: the picture inside the png cannot be decoded"),
     )

@@ -23,7 +23,7 @@ from PIL import Image
 
 from packer.content.codings import pack_vector, unwrap
 from packer.content.damage import Damaged, NotATile, TooBig, UnaskedCoding
-from packer.content.payload import Kind, decode_fully, examine, inspect, is_truncated
+from packer.content.payload import Kind, decode_fully, examine, is_truncated
 
 LIMIT = 1_000_000
 
@@ -106,7 +106,7 @@ IMAGES = {name: case for name, case in WHOLE.items() if case[0] is not Kind.PBF}
 @pytest.mark.parametrize("name", WHOLE)
 def test_whole_tiles_are_known_for_what_they_are(name: str) -> None:
     kind, data = WHOLE[name]
-    assert inspect(data) is kind
+    assert examine(data).kind is kind
     decode_fully(data, kind)
 
 
@@ -160,7 +160,7 @@ def test_a_jpeg_that_lacks_whole_scans_is_damaged(body: bytes) -> None:
     assert len(places) >= 3
     for _, end in places[:-1]:
         with pytest.raises(Damaged, match="ends early"):
-            inspect(body[:end] + b"\xff\xd9")
+            examine(body[:end] + b"\xff\xd9")
 
 
 @settings(max_examples=80, deadline=None)
@@ -183,34 +183,34 @@ def test_a_jpeg_cut_at_a_restart_marker_is_damaged_and_a_whole_one_is_not(
     """A decoder goes on where the next marker comes early (ITU-T T.81 E.2.4, from memory), so it may say nothing."""
     image = picture(mode).resize(size)
     body = encode("JPEG", image, subsampling=subsampling, progressive=progressive, **restarts)
-    assert inspect(body) is Kind.JPG
+    assert examine(body).kind is Kind.JPG
     assert not is_truncated(body)
     marks = [m.start() for m in re.finditer(rb"\xff[\xd0-\xd7]", body[scans(body)[0][0] :])]
     if marks:
         cut = body[: scans(body)[0][0] + data.draw(st.sampled_from(marks))] + b"\xff\xd9"
         with pytest.raises(Damaged, match="ends early"):
-            inspect(cut)
+            examine(cut)
 
 
 def test_a_frame_header_that_breaks_off_is_damage_and_no_crash() -> None:
     frame = b"\xff\xc0\0\x09\x08\0\x40\0\x40\x01\x01"  # one component, of which there is nothing but the name
     interval, scan = b"\xff\xdd\0\x04\0\x01", b"\xff\xda\0\x08\x01\x01\0\0\x3f\0"
     with pytest.raises(Damaged):
-        inspect(b"\xff\xd8" + frame + interval + scan + b"\x12\x34\xff\xd9")
+        examine(b"\xff\xd8" + frame + interval + scan + b"\x12\x34\xff\xd9")
 
 
 def test_a_jpeg_of_endlessly_many_scans_is_not_drawn() -> None:
     body = WHOLE["jpg progressive"][1]
     start, end = scans(body)[-1]
-    inspect(body[:-2] + body[start:end] * 50 + body[-2:])
+    examine(body[:-2] + body[start:end] * 50 + body[-2:])
     with pytest.raises(Damaged, match="as no encoder makes"):
-        inspect(body[:-2] + body[start:end] * 200 + body[-2:])
+        examine(body[:-2] + body[start:end] * 200 + body[-2:])
 
 
 def finding(data: bytes, kind: Kind) -> str:
     """What the checks say of `data`; any exception but their own two fails the test that asks."""
     try:
-        inspect(data)
+        examine(data)
         decode_fully(data, kind)
     except (Damaged, NotATile) as error:
         return str(error)
@@ -225,7 +225,7 @@ def test_every_single_cut_is_damage_or_no_tile_at_all(name: str) -> None:
     data = WHOLE[name][1]
     for length in range(len(data)):
         with pytest.raises((Damaged, NotATile)) as caught:
-            inspect(data[:length])
+            examine(data[:length])
         # From the first byte on, a cut tile is damage: worth another attempt, never "something else".
         assert length == 0 or caught.type is Damaged, length
 
@@ -238,7 +238,7 @@ def test_anything_after_the_end_is_damage(name: str, junk: bytes) -> None:
         if name == "pbf gzip" and rest == data:
             continue  # a second gzip member with more layers: whole by RFC 1952 and by protobuf
         with pytest.raises(Damaged):
-            inspect(data + rest)
+            examine(data + rest)
 
 
 @pytest.mark.parametrize("name", [name for name in IMAGES if name.startswith("jpg")])
@@ -259,7 +259,7 @@ def test_a_second_half_of_zeros_is_damage(name: str) -> None:
     data = IMAGES[name][1]
     half = len(data) // 2
     with pytest.raises(Damaged):
-        inspect(data[:half] + bytes(len(data) - half))
+        examine(data[:half] + bytes(len(data) - half))
 
 
 def test_a_webp_zeroed_within_its_picture_passes_and_needs_the_hash_of_receipt() -> None:
@@ -267,7 +267,7 @@ def test_a_webp_zeroed_within_its_picture_passes_and_needs_the_hash_of_receipt()
     data = WHOLE["webp"][1]
     half = len(data) // 2
     zeroed = data[:half] + bytes(len(data) - half)
-    assert inspect(zeroed) is Kind.WEBP
+    assert examine(zeroed).kind is Kind.WEBP
     decode_fully(zeroed, Kind.WEBP)
 
 
@@ -278,7 +278,7 @@ def test_every_flipped_bit_of_a_png_is_noticed() -> None:
         flipped = bytearray(data)
         flipped[place] ^= 1 << rng.randrange(8)
         with pytest.raises((Damaged, NotATile)):
-            inspect(bytes(flipped))
+            examine(bytes(flipped))
 
 
 def test_every_flipped_bit_of_a_gzip_tile_is_noticed_or_leaves_its_content_alone() -> None:
@@ -289,7 +289,7 @@ def test_every_flipped_bit_of_a_gzip_tile_is_noticed_or_leaves_its_content_alone
         flipped = bytearray(data)
         flipped[place] ^= 1 << place % 8
         try:
-            inspect(bytes(flipped))
+            examine(bytes(flipped))
         except (Damaged, NotATile):
             continue
         harmless += 1
@@ -313,7 +313,7 @@ def test_random_bytes_are_never_a_tile(head: bytes, rest: bytes) -> None:
     if not head and rest.startswith(b"\x1a"):
         return  # a bare vector tile has no checksum: see the tests of its layout below
     with pytest.raises((Damaged, NotATile)):
-        inspect(head + rest)
+        examine(head + rest)
 
 
 def png_chunk(name: bytes, content: bytes = b"") -> bytes:
@@ -325,7 +325,7 @@ PIXELS, END = png_chunk(b"IDAT", zlib.compress(bytes(20))), png_chunk(b"IEND")
 
 
 def test_the_handmade_png_is_whole() -> None:
-    assert inspect(b"\x89PNG\r\n\x1a\n" + HEADER + PIXELS + END) is Kind.PNG
+    assert examine(b"\x89PNG\r\n\x1a\n" + HEADER + PIXELS + END).kind is Kind.PNG
 
 
 @pytest.mark.parametrize(
@@ -343,12 +343,12 @@ def test_the_handmade_png_is_whole() -> None:
 )
 def test_png_chunks_in_no_lawful_order_are_damage(chunks: bytes) -> None:
     with pytest.raises(Damaged):
-        inspect(b"\x89PNG\r\n\x1a\n" + chunks)
+        examine(b"\x89PNG\r\n\x1a\n" + chunks)
 
 
 def test_a_png_whose_pixels_end_early_behind_right_checksums_fails_full_decoding() -> None:
     short = b"\x89PNG\r\n\x1a\n" + HEADER + png_chunk(b"IDAT", zlib.compress(bytes(9))) + END
-    assert inspect(short) is Kind.PNG
+    assert examine(short).kind is Kind.PNG
     with pytest.raises(Damaged):
         decode_fully(short, Kind.PNG)
 
@@ -387,7 +387,7 @@ def test_the_handmade_jpeg_frame_and_scan_are_whole() -> None:
 )
 def test_jpeg_markers_in_no_lawful_order_are_damage(middle: bytes) -> None:
     with pytest.raises(Damaged):
-        inspect(b"\xff\xd8" + middle + b"\xff\xd9")
+        examine(b"\xff\xd8" + middle + b"\xff\xd9")
 
 
 @pytest.mark.parametrize(
@@ -397,13 +397,13 @@ def test_a_webp_with_a_broken_chunk_header_is_damage(place: int) -> None:
     data = bytearray(WHOLE["webp"][1])
     data[place] ^= 0xFF
     with pytest.raises(Damaged):
-        inspect(bytes(data))
+        examine(bytes(data))
 
 
 def test_a_jpeg_with_fill_bytes_before_a_marker_is_whole() -> None:
     plain = WHOLE["jpg"][1]
     filled = plain[:2] + b"\xff\xff" + plain[2:-2] + b"\xff" + plain[-2:]
-    assert inspect(filled) is Kind.JPG  # ITU-T T.81 section B.1.1.2
+    assert examine(filled).kind is Kind.JPG  # ITU-T T.81 section B.1.1.2
 
 
 def test_full_decoding_names_a_tile_of_another_kind() -> None:
@@ -435,7 +435,7 @@ def test_full_decoding_names_a_tile_of_another_kind() -> None:
 )
 def test_what_is_no_tile_is_named_in_plain_words(body: bytes, what: str) -> None:
     with pytest.raises(NotATile) as caught:
-        inspect(body)
+        examine(body)
     assert caught.value.what == what
 
 
@@ -511,7 +511,7 @@ def test_a_decompression_bomb_stops_at_the_limit() -> None:
     with pytest.raises(TooBig):
         unwrap(gzip.compress(b"") * 100_000, "gzip", 100_000)
     with pytest.raises(TooBig):
-        inspect(gzip.compress(bytes(50_000_000)))
+        examine(gzip.compress(bytes(50_000_000)))
 
 
 def test_content_of_exactly_the_limit_passes() -> None:
@@ -531,7 +531,7 @@ def test_vector_tiles_written_by_gdal_are_whole_bare_and_packed() -> None:
     for bare in tiles:
         packed = pack_vector(bare)
         for data in (bare, packed):
-            assert inspect(data) is Kind.PBF
+            assert examine(data).kind is Kind.PBF
             decode_fully(data, Kind.PBF)
         assert gzip.decompress(packed) == bare
 
@@ -573,7 +573,7 @@ def layer(*features: bytes) -> bytes:
 
 def test_the_handmade_layer_is_whole() -> None:
     tile = layer(field(2, b"\0\0") + field(3, 2) + LINE)
-    assert inspect(tile) is Kind.PBF
+    assert examine(tile).kind is Kind.PBF
     decode_fully(tile, Kind.PBF)
 
 
@@ -593,7 +593,7 @@ def test_the_handmade_layer_is_whole() -> None:
 )
 def test_bytes_not_laid_out_as_layers_are_damage(tile: bytes) -> None:
     with pytest.raises(Damaged):
-        inspect(tile)
+        examine(tile)
 
 
 @pytest.mark.parametrize(
@@ -609,7 +609,7 @@ def test_bytes_not_laid_out_as_layers_are_damage(tile: bytes) -> None:
 )
 def test_a_broken_feature_fails_the_full_walk(feature: bytes) -> None:
     tile = layer(feature)
-    assert inspect(tile) is Kind.PBF
+    assert examine(tile).kind is Kind.PBF
     with pytest.raises(Damaged):
         decode_fully(tile, Kind.PBF)
 
@@ -618,10 +618,10 @@ def test_a_bare_vector_tile_cut_within_a_layer_is_damage_and_between_layers_is_n
     tile = layer() + layer(LINE)
     for length in range(1, len(tile)):
         if length == len(layer()):
-            assert inspect(tile[:length]) is Kind.PBF  # the known gap, closed by asking for framing
+            assert examine(tile[:length]).kind is Kind.PBF  # the known gap, closed by asking for framing
         else:
             with pytest.raises(Damaged):
-                inspect(tile[:length])
+                examine(tile[:length])
 
 
 @given(rest=st.binary(max_size=60))

@@ -22,7 +22,7 @@ from PIL import Image
 from packer.content import payload
 from packer.content.damage import Damaged, NotATile
 from packer.content.digest import body_hash
-from packer.content.payload import Kind, inspect
+from packer.content.payload import Kind, examine
 from packer.errors import StoreError, TermsError
 from packer.fetching.run import run_fetch
 from packer.geometry.tileset import Tile, TileSet
@@ -33,7 +33,7 @@ from packer.proof import proving
 from packer.proof.proving import verify
 from packer.proof.results import Depth, Verdict, VerifyReport
 from packer.store.audit import census, identity
-from packer.store.audit_chunk import Fault, Piece, audit_piece
+from packer.store.audit_chunk import Fault, Chunk, audit_chunk
 from packer.store.records import Absent, Received, seal
 from packer.store.schema import open_writable
 from packer.store.writer import PackWriter
@@ -151,15 +151,15 @@ def test_what_a_power_cut_left_half_done_is_taken_back_and_the_pack_is_ready(
 
 
 def dies_if_mapped(
-    path: Path, piece: Piece, check: Callable[[bytes], str | None] | None, mapped: bool = False
+    path: Path, chunk: Chunk, check: Callable[[bytes], str | None] | None, mapped: bool = False
 ) -> tuple[int, list[Fault]]:
     """A disk that fails under a mapped file, as the helper sees it: it is ended."""
     if mapped:
         os._exit(135)
-    return audit_piece(path, piece, check)
+    return audit_chunk(path, chunk, check)
 
 
-@pytest.mark.usefixtures("small_pieces")
+@pytest.mark.usefixtures("small_chunks")
 @pytest.mark.parametrize("dying", [False, True])
 def test_large_packs_go_to_processes_and_what_ends_them_ends_nothing_else(
     brief: Brief, monkeypatch: pytest.MonkeyPatch, dying: bool
@@ -167,7 +167,7 @@ def test_large_packs_go_to_processes_and_what_ends_them_ends_nothing_else(
     monkeypatch.setattr("packer.proof.sweep.ALONE_BELOW", 0)
     monkeypatch.setattr("packer.proof.sweep.LARGE_BYTES", 0)
     if dying:
-        monkeypatch.setattr("packer.proof.sweep.audit_piece", dies_if_mapped)
+        monkeypatch.setattr("packer.proof.sweep.audit_chunk", dies_if_mapped)
     tile = tiles_of(brief)[5]
     spoil(brief, f"UPDATE placement SET seal = x'00' WHERE {AT}", *at(tile))
     found = check(brief, 2).layers["survey"]
@@ -486,12 +486,12 @@ class _Ticking:
 
 
 @pytest.fixture
-def small_pieces(monkeypatch: pytest.MonkeyPatch) -> None:
+def small_chunks(monkeypatch: pytest.MonkeyPatch) -> None:
     for module in ("sweep", "proving"):
         monkeypatch.setattr(f"packer.proof.{module}.PIECE_BODIES", {Depth.HASH: 5, Depth.FULL: 5})
 
 
-@pytest.mark.usefixtures("small_pieces")
+@pytest.mark.usefixtures("small_chunks")
 def test_a_bounded_check_says_so_far_and_goes_on_where_it_stopped(brief: Brief) -> None:
     tile = tiles_of(brief)[0]
     spoil(brief, "UPDATE blob SET data = x'11' WHERE id = 1")
@@ -507,18 +507,18 @@ def test_a_bounded_check_says_so_far_and_goes_on_where_it_stopped(brief: Brief) 
             break
         assert not report.ready
         assert any("so far" in text for text in report.reasons)
-    assert (seen, rounds) == (every, -(-every // 10)), "two pieces of five a round"
+    assert (seen, rounds) == (every, -(-every // 10)), "two chunks of five a round"
     assert not list(brief.store_folder.glob(".*.checked.json"))
 
 
-@pytest.mark.usefixtures("small_pieces")
+@pytest.mark.usefixtures("small_chunks")
 def test_a_bounded_check_without_a_fault_is_no_ready(brief: Brief) -> None:
     report = verify(brief, plan(brief), processes=1, for_s=2.0, clock=_Ticking(), now=NOW)
     assert (report.verdict, report.ready) == (Verdict.UNFINISHED, False)
     assert report.to_dict()["verdict"] == "CHECK NOT FINISHED"
 
 
-@pytest.mark.usefixtures("small_pieces")
+@pytest.mark.usefixtures("small_chunks")
 def test_a_changed_pack_is_checked_again_and_that_is_said(brief: Brief) -> None:
     verify(brief, plan(brief), processes=1, for_s=3.0, clock=_Ticking(), now=NOW)
     spoil(brief, "UPDATE blob SET data = x'11' WHERE id = 1")
@@ -528,14 +528,14 @@ def test_a_changed_pack_is_checked_again_and_that_is_said(brief: Brief) -> None:
     assert (found.earlier, found.finished, len(found.corrupt)) == (0, True, 1)
 
 
-@pytest.mark.usefixtures("small_pieces")
+@pytest.mark.usefixtures("small_chunks")
 def test_a_check_without_a_bound_believes_no_earlier_one(brief: Brief) -> None:
     verify(brief, plan(brief), processes=1, for_s=3.0, clock=_Ticking(), now=NOW)
     found = check(brief).layers["survey"]
     assert (found.earlier, found.bodies) == (0, len(tiles_of(brief)))
 
 
-@pytest.mark.usefixtures("small_pieces")
+@pytest.mark.usefixtures("small_chunks")
 @pytest.mark.parametrize(
     "spoiled",
     [
@@ -543,25 +543,25 @@ def test_a_check_without_a_bound_believes_no_earlier_one(brief: Brief) -> None:
         "[]",
         '{"form": 1}',
         "x" * 100,
-        '{"form": 1, "depth": "hash", "identity": IDENTITY, "piece_bodies": 5, "pieces": PIECES, "done": [[-4, 900]], '
+        '{"form": 1, "depth": "hash", "identity": IDENTITY, "chunk_bodies": 5, "chunks": CHUNKS, "done": [[-4, 900]], '
         '"bodies": 1, "bad": []}',
-        '{"form": 1, "depth": "hash", "identity": IDENTITY, "piece_bodies": 5, "pieces": PIECES, "done": [[0, 1e99]], '
+        '{"form": 1, "depth": "hash", "identity": IDENTITY, "chunk_bodies": 5, "chunks": CHUNKS, "done": [[0, 1e99]], '
         '"bodies": 1, "bad": []}',
-        '{"form": 1, "depth": "full", "identity": IDENTITY, "piece_bodies": 5, "pieces": PIECES, "done": [[0, 3]], '
+        '{"form": 1, "depth": "full", "identity": IDENTITY, "chunk_bodies": 5, "chunks": CHUNKS, "done": [[0, 3]], '
         '"bodies": 20, "bad": []}',
     ],
 )
 def test_a_spoiled_bookmark_is_not_believed(brief: Brief, spoiled: str) -> None:
     mark = identity(pack(brief))
     assert mark is not None
-    pieces = -(-len(tiles_of(brief)) // 5)
-    text = spoiled.replace("IDENTITY", json.dumps(list(mark))).replace("PIECES", str(pieces))
+    chunks = -(-len(tiles_of(brief)) // 5)
+    text = spoiled.replace("IDENTITY", json.dumps(list(mark))).replace("CHUNKS", str(chunks))
     (brief.store_folder / ".survey.checked.json").write_text(text)
     found = verify(brief, plan(brief), processes=1, for_s=900.0, clock=_Ticking(), now=NOW).layers["survey"]
     assert (found.earlier, found.bodies, found.finished) == (0, len(tiles_of(brief)), True)
 
 
-@pytest.mark.usefixtures("small_pieces")
+@pytest.mark.usefixtures("small_chunks")
 def test_ctrl_c_ends_the_check_with_what_was_found_so_far(brief: Brief) -> None:
     def stop(_layer: str, done: int, _every: int) -> None:
         if done >= 10:
@@ -572,7 +572,7 @@ def test_ctrl_c_ends_the_check_with_what_was_found_so_far(brief: Brief) -> None:
     assert report.layers["survey"].bodies == 10
 
 
-@pytest.mark.usefixtures("small_pieces")
+@pytest.mark.usefixtures("small_chunks")
 def test_the_pack_is_not_looked_at_from_outside_sqlite_while_a_thread_has_it_open(
     brief: Brief, monkeypatch: pytest.MonkeyPatch
 ) -> None:
@@ -676,7 +676,7 @@ def test_a_fast_decode_never_passes_what_two_slow_ones_refuse() -> None:
             ]
         )
         try:
-            inspect(body)
+            examine(body)
         except (Damaged, NotATile):
             continue
         if payload._decodes_without_a_word(body):

@@ -20,7 +20,7 @@ from packer.content.digest import body_hash
 from packer.errors import DiskError, LastbarError, StoreBusyError, StoreError
 from packer.geometry.grid import LonLatBox
 from packer.geometry.tileset import Tile, TileSet
-from packer.store.corrupt_list import save_findings
+from packer.store.corrupt_list import save_corrupt
 from packer.store.pack_summary import read_summary
 from packer.store.records import Absent, Received, Record, Renewed, Trouble
 from packer.store.schema import open_writable
@@ -430,7 +430,7 @@ def test_a_tile_that_was_dropped_is_missing_even_if_another_came_in_its_row(path
     lost, came = Tile(3, 7, 7), Tile(3, 1, 5)
     written(path, [received(tile) for tile in (*(Tile(3, x, 0) for x in range(5)), lost)])
     raw_change(path, "UPDATE blob SET data = zeroblob(length(data)) WHERE id = (SELECT max(id) FROM blob)")
-    save_findings(path, [lost])
+    save_corrupt(path, [lost])
     written(path, [received(came)])
     for _ in range(2):  # the second reads the short cut that the first one left
         held = read_summary(path).held

@@ -63,9 +63,7 @@ def _show(results: dict[str, Merged], as_json: bool) -> int:
         )
         return EXIT_NOT_COMPLETE if refused else 0
     for name, result in results.items():
-        echo(
-            f"{name}: {counted(result.taken, 'tile')} added, {result.kept:,} already there or older."
-        )
+        echo(f"{name}: {counted(result.taken, 'tile')} added, {result.kept:,} already there or older.")
         if result.dropped:
             warn(
                 f"{counted(len(result.dropped), 'tile')} removed from the target pack: an earlier verify found "

@@ -38,10 +38,8 @@ __all__ = [
     "Kind",
     "Payload",
     "decode_fully",
-    "describe",
     "examine",
     "fault_of",
-    "inspect",
     "is_truncated",
 ]
 
@@ -67,13 +65,8 @@ class Payload(NamedTuple):
     size_px: tuple[int, int] | None
 
 
-def inspect(data: bytes) -> Kind:
-    """The kind of a whole tile. Raises Damaged for a cut or damaged one and NotATile for anything else."""
-    return examine(data).kind
-
-
 def examine(data: bytes) -> Payload:
-    """Kind and size of a whole tile, in one pass. Raises Damaged or NotATile, as `inspect` does."""
+    """Kind and size of a whole tile. Raises Damaged for a cut or damaged one and NotATile for anything else."""
     if data.startswith(b"\xff\xd8"):
         return Payload(Kind.JPG, jpg_size_px(data))
     if data.startswith(PNG_SIGNATURE):
@@ -86,7 +79,7 @@ def examine(data: bytes) -> Payload:
     if data.startswith(GZIP_MAGIC):
         content = gunzip(data, MAX_VECTOR_BYTES)
     if not content.startswith(b"\x1a"):  # the key of `layers`: field 3, length-delimited
-        raise NotATile(describe(content))
+        raise NotATile(_describe(content))
     layers_of(content)
     return Payload(Kind.PBF, None)
 
@@ -95,7 +88,7 @@ def examine(data: bytes) -> Payload:
 _HTML = re.compile(rb"<(!doctype html|head|body|script|style|meta|title|h1|p|div|center|table)\b")
 
 
-def describe(data: bytes) -> str:
+def _describe(data: bytes) -> str:
     """What `data`, which is no tile, looks like, in plain words."""
     if not data:
         return NOTHING
@@ -120,7 +113,7 @@ def fault_of(data: bytes, kind: str | None) -> str | None:
     """What is wrong with a stored body of a pack of this kind, in a clause; None if it is sound to its last
     pixel. Slow: it decodes the whole image."""
     try:
-        found = inspect(data)
+        found = examine(data).kind
         if found.value != kind:
             return f"it is {found.value}, in a pack of {kind}"
         _decode(data, found)
@@ -135,10 +128,10 @@ def decode_fully(data: bytes, kind: Kind) -> None:
     """Decode a stored tile to its last pixel or feature. For the verifier: slow, and never on the way in.
 
     Raises Damaged when the tile is not whole, not of `kind`, or its decoder errs or warns; NotATile as
-    `inspect` does. A WebP with altered bytes inside its picture may still pass: that format has no checksum.
+    `examine` does. A WebP with altered bytes inside its picture may still pass: that format has no checksum.
     Not for use from several threads at once: warnings are a setting of the whole process.
     """
-    found = inspect(data)
+    found = examine(data).kind
     if found is not kind:
         raise Damaged(f"the tile is {found.value}, not {kind.value}")
     _decode(data, kind)

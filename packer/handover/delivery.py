@@ -216,7 +216,7 @@ def _write_file(
     """
     final = copy.folder / file.name
     part = part_of(final)
-    passage = CheckedTileStream(job, file, damaged)
+    stream = CheckedTileStream(job, file, damaged)
     about = About(
         title=job.brief.title,
         layer=file.layer,
@@ -227,16 +227,16 @@ def _write_file(
         newest=date_text(int(file.index.fetched.max())),
     )
     try:
-        write(job.kind, part, about, passage, passage.found, job.limit_bytes)
+        write(job.kind, part, about, stream, stream.found, job.limit_bytes)
         # The hash goes first: it reads the file in one sweep, and the check after it finds that in memory.
         sha256 = file_sha256(tiles_file(job, part))
-        _check_back(job, file, part, passage.tally)
+        _check_back(job, file, part, stream.tally)
     except Exception:
         clear_away(part)
         raise
-    entries = file_entries(job, file, part, passage, sha256)
+    entries = file_entries(job, file, part, stream, sha256)
     put_in_place(part, final)
-    return entries, passage.tiles_bytes
+    return entries, stream.tiles_bytes
 
 
 def _check_back(job: HandoverJob, file: FileDraft, part: Path, written: ContentDigest) -> None:

@@ -87,7 +87,7 @@ def draft(
     kind: As,
     limit_bytes: int | None,
 ) -> list[CopyDraft]:
-    """Work out every copy. A layer without a shelf has no pack yet. Raises InputError and StoreError."""
+    """Work out every copy. A layer without a reader has no pack yet. Raises InputError and StoreError."""
     indexes = {name: reader.index(plan.layers[name].tiles) for name, reader in readers.items()}
     copies = []
     for share in shared_out:

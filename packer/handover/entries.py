@@ -25,14 +25,14 @@ def tiles_file(job: HandoverJob, part: Path) -> Path:
 
 
 def file_entries(
-    job: HandoverJob, file: FileDraft, part: Path, passage: CheckedTileStream, sha256: str
+    job: HandoverJob, file: FileDraft, part: Path, stream: CheckedTileStream, sha256: str
 ) -> list[FileEntry]:
     """The manifest's entries for a file that still has its hidden name, the one with tiles first.
 
     `sha256` is that of its `tiles_file`.
     """
     name = f"{file.name}/{SUMS}" if job.kind == "folder" else file.name
-    box = degrees(ground(passage.found().tiles))
+    box = degrees(ground(stream.found().tiles))
     first = FileEntry(
         name=name,
         kind=job.kind,
@@ -41,8 +41,8 @@ def file_entries(
         parts=file.parts,
         size_bytes=tiles_file(job, part).stat().st_size,
         sha256=sha256,
-        tiles_sha256=passage.tally.digest,
-        by_zoom={str(zoom): count for zoom, count in sorted(passage.tally.by_zoom.items())},
+        tiles_sha256=stream.tally.digest,
+        by_zoom={str(zoom): count for zoom, count in sorted(stream.tally.by_zoom.items())},
         ground=(round(box.west, 6), round(box.south, 6), round(box.east, 6), round(box.north, 6)),
     )
     if job.kind != "folder":

@@ -24,11 +24,11 @@ _FORM = 1
 
 @dataclass(frozen=True, slots=True)
 class Bookmark:
-    """Pieces that were checked, as their places in the order of pieces, with what was found in them."""
+    """Chunks that were checked, as their places in the order of chunks, with what was found in them."""
 
     depth: Depth
-    piece_bodies: int
-    pieces: int
+    chunk_bodies: int
+    chunks: int
     done: frozenset[int]
     bodies: int
     bad: tuple[BadTile, ...]
@@ -46,8 +46,8 @@ def save_bookmark(pack: Path, mark: Identity, at: Bookmark) -> None:
             "form": _FORM,
             "identity": list(mark),
             "depth": at.depth.value,
-            "piece_bodies": at.piece_bodies,
-            "pieces": at.pieces,
+            "chunk_bodies": at.chunk_bodies,
+            "chunks": at.chunks,
             "done": _as_runs(at.done),
             "bodies": at.bodies,
             "bad": [[*bad.tile, bad.kind] for bad in at.bad],
@@ -87,17 +87,17 @@ def read_bookmark(pack: Path, mark: Identity, depth: Depth) -> tuple[Bookmark | 
 
 def _understood(said: dict[str, object], depth: Depth) -> Bookmark:
     """Raises ValueError, TypeError or KeyError if the file is not as `save_bookmark` writes it."""
-    size, pieces, bodies = (_count(said[name]) for name in ("piece_bodies", "pieces", "bodies"))
+    size, chunks, bodies = (_count(said[name]) for name in ("chunk_bodies", "chunks", "bodies"))
     runs, bad = said["done"], said["bad"]
     if not isinstance(runs, list) or not isinstance(bad, list):
         raise TypeError
     done: set[int] = set()
     for first, last in runs:
-        if not 0 <= _count(first) <= _count(last) < pieces:
+        if not 0 <= _count(first) <= _count(last) < chunks:
             raise ValueError
         done.update(range(first, last + 1))
     found = tuple(BadTile(Tile(_count(z), _count(x), _count(y)), str(why)[:200]) for z, x, y, why in bad)
-    return Bookmark(depth, size, pieces, frozenset(done), bodies, found)
+    return Bookmark(depth, size, chunks, frozenset(done), bodies, found)
 
 
 def _count(value: object) -> int:

@@ -33,7 +33,7 @@ from packer.store.audit import (
     identity,
     outline,
 )
-from packer.store.corrupt_list import read_findings, save_findings
+from packer.store.corrupt_list import read_corrupt, save_corrupt
 
 __all__ = ["verify"]
 
@@ -119,7 +119,7 @@ class _LayerCheck:
             raise StoreError(
                 f"{self.pack} changed while it was being checked. Let the fetch end, then verify again."
             )
-        named = read_findings(self.pack)
+        named = read_corrupt(self.pack)
         bad = [*found.odd]
         if named and sweeper.depth is not Depth.FULL:
             # What an earlier check found by decoding must not count as sound again because this one does not.
@@ -128,7 +128,7 @@ class _LayerCheck:
             self.pack, self.planned, found, [*bad, *swept.bad], swept, int(shape.bodies.size)
         )
         whole = sweeper.depth is Depth.FULL and swept.finished
-        save_findings(self.pack, dict.fromkeys([*([] if whole else named), *(b.tile for b in findings.bad)]))
+        save_corrupt(self.pack, dict.fromkeys([*([] if whole else named), *(b.tile for b in findings.bad)]))
         return findings
 
     def _swept(
@@ -138,12 +138,12 @@ class _LayerCheck:
             until = time.monotonic() + _SAMPLE_S
             return _Swept(*audit_sample(self.pack, found, _SAMPLE_BODIES, chance, until))
         size = PIECE_BODIES[sweeper.depth]
-        pieces = list(enumerate(found.pieces(size)))
+        chunks = list(enumerate(found.chunks(size)))
         start, note = read_bookmark(self.pack, mark, sweeper.depth) if self.bounded else (None, None)
-        if start is None or (start.piece_bodies, start.pieces) != (size, len(pieces)):
-            start = Bookmark(sweeper.depth, size, len(pieces), frozenset(), 0, ())
+        if start is None or (start.chunk_bodies, start.chunks) != (size, len(chunks)):
+            start = Bookmark(sweeper.depth, size, len(chunks), frozenset(), 0, ())
         done, bad, bodies, every = set(start.done), list(start.bad), start.bodies, int(found.bodies.size)
-        left = [piece for piece in pieces if piece[0] not in done]
+        left = [chunk for chunk in chunks if chunk[0] not in done]
         try:
             for number, some, faults in sweeper.sweep(self.pack, found.format, left):
                 done.add(number)
@@ -152,7 +152,7 @@ class _LayerCheck:
         except KeyboardInterrupt:
             sweeper.stop()
             note = "The check was stopped by hand."
-        finished = len(done) == len(pieces)
+        finished = len(done) == len(chunks)
         keep = None if finished else replace(start, done=frozenset(done), bodies=bodies, bad=tuple(bad))
         if finished:
             forget_bookmark(self.pack)

@@ -1,4 +1,4 @@
-"""Every piece of a pack checked once, on all cores, and stopped in time where a time is set.
+"""Every chunk of a pack checked once, on all cores, and stopped in time where a time is set.
 
 Small packs are checked here and now; large ones are shared out to processes, which take a moment to start.
 Threads would not do: one body's hash takes so short a time that they would mostly wait for each other.
@@ -24,7 +24,7 @@ from pathlib import Path
 from packer.content.payload import fault_of
 from packer.errors import StoreError
 from packer.proof.results import Depth
-from packer.store.audit_chunk import Check, Fault, Piece, audit_piece
+from packer.store.audit_chunk import Check, Chunk, Fault, audit_chunk
 
 __all__ = ["Sweeper"]
 
@@ -74,15 +74,15 @@ class Sweeper:
             for _ in range(self._many):
                 self._started().submit(os.getpid)
 
-    def sweep(self, pack: Path, kind: str | None, pieces: Sequence[tuple[int, Piece]]) -> Iterator[_Found]:
-        """Check numbered pieces of a pack whose format is `kind`; ends early when the time is up.
+    def sweep(self, pack: Path, kind: str | None, chunks: Sequence[tuple[int, Chunk]]) -> Iterator[_Found]:
+        """Check numbered chunks of a pack whose format is `kind`; ends early when the time is up.
 
-        Gives for each piece its number, the bodies read and the placements not to be relied on, in any order.
+        Gives for each chunk its number, the bodies read and the placements not to be relied on, in any order.
         Raises StoreError or DiskError.
         """
-        left = dict(pieces)
+        left = dict(chunks)
         check = partial(fault_of, kind=kind) if self.depth is Depth.FULL else None
-        bodies = len(pieces) * PIECE_BODIES[self.depth]
+        bodies = len(chunks) * PIECE_BODIES[self.depth]
         large = bodies >= ALONE_BELOW if check else pack.stat().st_size >= LARGE_BYTES
         if large and self._many > 1:
             try:
@@ -97,19 +97,19 @@ class Sweeper:
                         "Verify again, or without --full."
                     ) from fault
                 # What ends a process with a mapped file is an error told in words when the same place is read.
-        for number, piece in list(left.items()):
+        for number, chunk in list(left.items()):
             if self.over:
                 return
-            yield number, *audit_piece(pack, piece, check)
+            yield number, *audit_chunk(pack, chunk, check)
 
-    def _shared_out(self, pack: Path, pieces: Mapping[int, Piece], check: Check | None) -> Iterator[_Found]:
-        pool, waiting = self._started(), iter(list(pieces.items()))
+    def _shared_out(self, pack: Path, chunks: Mapping[int, Chunk], check: Check | None) -> Iterator[_Found]:
+        pool, waiting = self._started(), iter(list(chunks.items()))
         under_way: dict[Future[tuple[int, list[Fault]]], int] = {}
         try:
             while True:
                 # Not all at once, so that little is under way when the time is up.
                 while len(under_way) < 3 * self._many and not self.over and (one := next(waiting, None)):
-                    under_way[pool.submit(audit_piece, pack, one[1], check, check is None)] = one[0]
+                    under_way[pool.submit(audit_chunk, pack, one[1], check, check is None)] = one[0]
                 if not under_way:
                     return
                 for done in wait(under_way, return_when=FIRST_COMPLETED).done:

@@ -1,4 +1,4 @@
-"""Reading a pack as evidence: every body and every placement, in pieces that can be shared out.
+"""Reading a pack as evidence: every body and every placement, in chunks that can be shared out.
 
 Nothing here believes the snapshot or any count; a placement counts only with a body that hashes to its hash
 and a seal that binds the two. Nothing here writes.
@@ -17,7 +17,7 @@ import numpy as np
 
 from packer.geometry.grid import MAX_ZOOM, Ints
 from packer.geometry.tileset import Tile, TileSet
-from packer.store.audit_chunk import PLACE, Check, Fault, Piece, try_piece, xyz
+from packer.store.audit_chunk import PLACE, Check, Chunk, Fault, check_chunk, xyz
 from packer.store.records import LAST_SECOND
 from packer.store.schema import reading, settle
 from packer.store.tile_sets import scan
@@ -25,8 +25,8 @@ from packer.store.tile_sets import scan
 __all__ = [
     "BadTile",
     "Census",
+    "Chunk",
     "Identity",
-    "Piece",
     "audit_sample",
     "audit_tiles",
     "census",
@@ -54,7 +54,7 @@ class BadTile:
 
 
 def bad_tiles(faults: Iterable[Fault]) -> list[BadTile]:
-    """What `pieces` found, as tiles."""
+    """What `chunks` found, as tiles."""
     return [BadTile(Tile(zoom, x, y), why) for zoom, x, y, why in faults]
 
 
@@ -72,7 +72,7 @@ class Outline:
         """Numbers of bodies that placements name and that are not there."""
         return np.setdiff1d(self.used, self.bodies, assume_unique=True)
 
-    def pieces(self, size: int) -> list[Piece]:
+    def chunks(self, size: int) -> list[Chunk]:
         """Ranges that together take in every body and every placement, with some `size` bodies each.
 
         Outermost ranges run on without end, so that a row which the indexes do not know falls into one.
@@ -227,7 +227,7 @@ def _speed(db: sqlite3.Connection) -> float | None:
 
 
 def audit_tiles(path: Path, tiles: Iterable[Tile], check: Check) -> list[BadTile]:
-    """As `pieces.audit_piece`, for the bodies at some tiles; a tile that is not there is none of them."""
+    """As `chunks.audit_chunk`, for the bodies at some tiles; a tile that is not there is none of them."""
     bad = []
     with reading(path) as db:
         for zoom, x, y in tiles:
@@ -237,14 +237,14 @@ def audit_tiles(path: Path, tiles: Iterable[Tile], check: Check) -> list[BadTile
                 place,
             ).fetchone()
             if found is not None and isinstance(found[0], int):
-                bad += bad_tiles(try_piece(db, (found[0], found[0]), check)[1])
+                bad += bad_tiles(check_chunk(db, (found[0], found[0]), check)[1])
     return bad
 
 
 def audit_sample(
     path: Path, found: Outline, most: int, chance: Random, until: float
 ) -> tuple[int, list[BadTile]]:
-    """As `pieces.audit_piece`, for single bodies drawn evenly from the pack with a chance start, up to `most`.
+    """As `chunks.audit_chunk`, for single bodies drawn evenly from the pack with a chance start, up to `most`.
 
     Ends early at `until` on the monotonic clock. Placements whose body is not there are all found, sampled or
     not. Returns the number of bodies looked at and the placements not to be relied on.
@@ -254,10 +254,10 @@ def audit_sample(
     done, bad = 0, []
     with reading(path) as db:
         for number in found.dangling.tolist():
-            bad += bad_tiles(try_piece(db, (number, number), None)[1])
+            bad += bad_tiles(check_chunk(db, (number, number), None)[1])
         for number in found.bodies[at].tolist():
             if time.monotonic() > until:
                 break
-            bodies, some = try_piece(db, (number, number), None)
+            bodies, some = check_chunk(db, (number, number), None)
             done, bad = done + bodies, bad + bad_tiles(some)
     return done, bad

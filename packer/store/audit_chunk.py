@@ -1,4 +1,4 @@
-"""One piece of a pack tried as evidence: its bodies hashed again, its placements held against their seals.
+"""One chunk of a pack tried as evidence: its bodies hashed again, its placements held against their seals.
 
 Worker processes load this module and start the sooner the less it imports: no sets, no arrays.
 """
@@ -13,12 +13,12 @@ from packer.content.digest import body_hash
 from packer.store.records import seal
 from packer.store.schema import reading
 
-__all__ = ["PLACE", "Check", "Fault", "Piece", "audit_piece", "try_piece", "xyz"]
+__all__ = ["PLACE", "Check", "Chunk", "Fault", "audit_chunk", "check_chunk", "xyz"]
 
 Check = Callable[[bytes], str | None]
 """None for a sound body, a few words for any other."""
 
-Piece = tuple[int, int]
+Chunk = tuple[int, int]
 """Body numbers, first and last, both included."""
 
 Fault = tuple[int, int, int, str]
@@ -28,10 +28,10 @@ PLACE = "zoom_level, tile_column, tile_row"
 _MAPPED_BYTES = 0x7FFF0000  # the most that SQLite maps (its SQLITE_MAX_MMAP_SIZE); beyond, it reads
 
 
-def audit_piece(
-    path: Path, piece: Piece, check: Check | None, mapped: bool = False
+def audit_chunk(
+    path: Path, chunk: Chunk, check: Check | None, mapped: bool = False
 ) -> tuple[int, list[Fault]]:
-    """Re-hash the bodies of one piece and try every placement of them; opens the pack for itself.
+    """Re-hash the bodies of one chunk and try every placement of them; opens the pack for itself.
 
     Without `check` the hash alone decides. With `mapped` the file is read through the address space, which is
     a sixth faster, but a failing disk then ends the whole process (SIGBUS) where it would be an error else: only
@@ -41,15 +41,15 @@ def audit_piece(
     with reading(path) as db:
         if mapped:
             db.execute(f"PRAGMA mmap_size = {_MAPPED_BYTES}")
-        return try_piece(db, piece, check)
+        return check_chunk(db, chunk, check)
 
 
-def try_piece(db: sqlite3.Connection, piece: Piece, check: Check | None) -> tuple[int, list[Fault]]:
-    """As `audit_piece`, through a connection that is open."""
+def check_chunk(db: sqlite3.Connection, chunk: Chunk, check: Check | None) -> tuple[int, list[Fault]]:
+    """As `audit_chunk`, through a connection that is open."""
     hashed, sealed = body_hash, seal  # called for each tile: names of this function are quicker to find
     sound: dict[int, bytes] = {}
     faults: dict[int, str] = {}
-    for number, stated, data in db.execute("SELECT id, hash, data FROM blob WHERE id BETWEEN ? AND ?", piece):
+    for number, stated, data in db.execute("SELECT id, hash, data FROM blob WHERE id BETWEEN ? AND ?", chunk):
         if not isinstance(data, bytes):
             faults[number] = "its data is not stored as bytes"
         elif hashed(data) != stated:
@@ -59,7 +59,7 @@ def try_piece(db: sqlite3.Connection, piece: Piece, check: Check | None) -> tupl
         else:
             sound[number] = stated
     bad = []
-    rows = db.execute(f"SELECT {PLACE}, blob_id, seal FROM placement WHERE blob_id BETWEEN ? AND ?", piece)
+    rows = db.execute(f"SELECT {PLACE}, blob_id, seal FROM placement WHERE blob_id BETWEEN ? AND ?", chunk)
     for zoom, column, row, number, stated in rows:
         body = sound.get(number)
         try:

@@ -18,7 +18,7 @@ from packer.geometry.tileset import Tile
 from packer.store.records import seal
 from packer.store.tile_sets import forget_snapshot
 
-__all__ = ["drop_unsound", "forget_findings", "read_findings", "save_findings"]
+__all__ = ["clear_corrupt", "drop_corrupt", "read_corrupt", "save_corrupt"]
 
 _MOST_BYTES = 200_000_000
 
@@ -27,7 +27,7 @@ def _list_path(pack: Path) -> Path:
     return pack.with_name(f".{pack.stem}.corrupt.json")
 
 
-def save_findings(pack: Path, tiles: Iterable[Tile]) -> None:
+def save_corrupt(pack: Path, tiles: Iterable[Tile]) -> None:
     """Leave the list, or take an old one away if there is nothing to list.
 
     A folder that cannot be written is no fault: the proof itself needs no list. If the process dies: the old
@@ -41,13 +41,13 @@ def save_findings(pack: Path, tiles: Iterable[Tile]) -> None:
         write_atomic(_list_path(pack), json.dumps({"corrupt": names}))
 
 
-def forget_findings(pack: Path) -> None:
+def clear_corrupt(pack: Path) -> None:
     """Take the list away."""
     with contextlib.suppress(OSError):
         _list_path(pack).unlink(missing_ok=True)
 
 
-def read_findings(pack: Path) -> list[Tile]:
+def read_corrupt(pack: Path) -> list[Tile]:
     """The tiles of the list; none if there is no list or it is not one of ours."""
     path = _list_path(pack)
     try:
@@ -60,7 +60,7 @@ def read_findings(pack: Path) -> list[Tile]:
     return [t for t in tiles if 0 <= t.zoom <= MAX_ZOOM and 0 <= t.x < 1 << t.zoom and 0 <= t.y < 1 << t.zoom]
 
 
-def drop_unsound(
+def drop_corrupt(
     db: sqlite3.Connection, tiles: Iterable[Tile], check: Callable[[bytes], str | None]
 ) -> list[Tile]:
     """Look at each tile and drop those that are unsound, in one transaction; gives back what was dropped.
@@ -72,7 +72,7 @@ def drop_unsound(
     try:
         for tile in tiles:
             place = (tile.zoom, tile.x, tms_row(tile.zoom, tile.y))
-            if _unsound(db, place, check):
+            if _is_corrupt(db, place, check):
                 dropped.append(tile)
                 db.execute(
                     "DELETE FROM placement WHERE zoom_level = ? AND tile_column = ? AND tile_row = ?", place
@@ -89,7 +89,7 @@ def drop_unsound(
     return dropped
 
 
-def _unsound(
+def _is_corrupt(
     db: sqlite3.Connection, place: tuple[int, int, int], check: Callable[[bytes], str | None]
 ) -> bool:
     row = db.execute(

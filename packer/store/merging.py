@@ -20,7 +20,7 @@ from packer.content.payload import Kind, examine, fault_of, is_truncated
 from packer.content.pictures import ENDS_EARLY
 from packer.errors import InputError, TermsError
 from packer.geometry.tileset import Tile
-from packer.store.corrupt_list import read_findings
+from packer.store.corrupt_list import read_corrupt
 from packer.store.labels import labels_of
 from packer.store.offer_tables import (
     OfferedTile,
@@ -72,7 +72,7 @@ def merge_pack(into: Path, source: Path, *, mix_sources: bool = False) -> Merged
     labels = labels_of(source)
     if into.exists() and pack_sources(into):  # none yet, if a first merge died at its very start
         labels = replace(labels_of(into), host=labels.host, fingerprint=labels.fingerprint)
-    return asyncio.run(_take(into, labels, pack_offers(source), _Rules(frozenset(read_findings(source)))))
+    return asyncio.run(_take(into, labels, pack_offers(source), _Rules(frozenset(read_corrupt(source)))))
 
 
 def take_in(into: Path, labels: Labels, held: Path, side_px: int | None = None) -> Merged:
@@ -90,7 +90,7 @@ def take_in(into: Path, labels: Labels, held: Path, side_px: int | None = None) 
     elif not is_database(held):
         raise InputError(f"{held} is not an MBTiles file. {_WHAT_TO_NAME}")
     elif is_our_pack(held):
-        offers, rules = pack_offers(held), _Rules(frozenset(read_findings(held)), side_px)
+        offers, rules = pack_offers(held), _Rules(frozenset(read_corrupt(held)), side_px)
     else:
         offers = mbtiles_offers(held)
     merged = asyncio.run(_take(into, labels, offers, rules))

@@ -1,4 +1,4 @@
-"""A pack's own books, for a quick answer; proof is another matter (see `audit`)."""
+"""What a pack records about itself, for a quick answer. It proves nothing: `audit` does."""
 
 from __future__ import annotations
 
@@ -29,7 +29,7 @@ class PackSummary:
 
 
 def read_summary(path: Path) -> PackSummary:
-    """Read a pack's books, also while another process writes it. Raises StoreError if it is no pack of ours."""
+    """Read a pack's records, also while another process writes it. Raises StoreError if it is no pack of ours."""
     with reading(path) as db:
         db.execute("BEGIN")  # one moment for all that follows
         troubles = db.execute("SELECT reason, count(*) FROM trouble GROUP BY reason ORDER BY 2 DESC LIMIT 5")
@@ -43,5 +43,5 @@ def read_summary(path: Path) -> PackSummary:
 
 
 def known_summary(path: Path) -> PackSummary:
-    """As `read_summary`, with empty books where there is no pack yet."""
+    """As `read_summary`, but empty where there is no pack yet."""
     return read_summary(path) if path.exists() else PackSummary()

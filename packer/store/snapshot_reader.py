@@ -1,7 +1,7 @@
 """Reading for the handover: a pack as the source of bodies, and a sealed file as it reads back.
 
 A sealed file is opened as immutable, so that nothing is made beside it, on a write-protected card too. A body
-leaves the shelf only together with what is wrong with it.
+leaves it only together with what is wrong with it.
 """
 
 from __future__ import annotations
@@ -131,7 +131,7 @@ class ContentDigest:
 
 
 class SnapshotReader:
-    """A pack open for taking bodies from: `with Shelf(path) as shelf`.
+    """A pack open for taking bodies from: `with SnapshotReader(path) as reader`.
 
     `kind`, `absent` and `stock` show one moment of the pack, in which it is held. From then on it is held for
     some bodies at a time, so that a fetch can go on beside a handover of hours; a body that is no longer the one

@@ -23,7 +23,7 @@ from packer.content.vector_layers import VectorLayers
 from packer.errors import StoreBusyError
 from packer.geometry.grid import LonLatBox, tms_row
 from packer.geometry.tileset import Tile, TileSet
-from packer.store.corrupt_list import drop_unsound, forget_findings, read_findings
+from packer.store.corrupt_list import clear_corrupt, drop_corrupt, read_corrupt
 from packer.store.records import Absent, Received, Record, Renewed, Trouble, seal
 from packer.store.schema import WRITER_PATIENCE_S, connect, open_writable, translated
 from packer.store.tile_sets import absent_tiles, grouped, held_tiles, save_snapshot
@@ -224,8 +224,8 @@ class PackWriter:
                 self.kind = found[0] if found else None
                 self._vector_layers = VectorLayers(_noted_layers(db), briskly=True)
             # As deep as the deepest verify that can have named them: the list is gone after this.
-            self.dropped = drop_unsound(db, read_findings(self.path), lambda data: fault_of(data, self.kind))
-            forget_findings(self.path)
+            self.dropped = drop_corrupt(db, read_corrupt(self.path), lambda data: fault_of(data, self.kind))
+            clear_corrupt(self.path)
             self.held, self.absent = held_tiles(db), absent_tiles(db)
             if self.held:
                 rows = db.execute(

@@ -172,17 +172,17 @@ def layer_sizes(layer: Layer, planned: LayerPlan, pack: Path) -> LayerSizes:
     """Look up what is known of one layer. Raises StoreError for a pack that cannot be read."""
     if not pack.exists():
         return LayerSizes(tile_px=planned.tile_px)
-    books = read_summary(pack)
-    held = books.held & planned.tiles
+    summary = read_summary(pack)
+    held = summary.held & planned.tiles
     surveyed = read_record(pack, layer).sample & planned.tiles
     basis, picks = "survey", list(surveyed)
     if not surveyed:
         basis, picks = "sample", _picked(planned, held, layer.name)
     found = sizes_of(pack, picks)
-    samples = {tile: found.get(tile, 0) for tile in picks if tile in found or tile in books.absent}
+    samples = {tile: found.get(tile, 0) for tile in picks if tile in found or tile in summary.absent}
     means = mean_sizes(pack) if held else {}
     return LayerSizes(
-        books.held, books.absent, means, samples, basis if samples else "guess", planned.tile_px
+        summary.held, summary.absent, means, samples, basis if samples else "guess", planned.tile_px
     )
 
 

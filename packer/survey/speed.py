@@ -9,7 +9,7 @@ __all__ = ["AssumedSpeed"]
 
 @dataclass(frozen=True, slots=True)
 class AssumedSpeed:
-    """Bits a second, and whence: "given", "measured" or "last run"."""
+    """Bits a second, and where it is from: "given", "measured" or "last run"."""
 
     bits_per_second: float
     basis: str
