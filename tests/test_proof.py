@@ -33,7 +33,7 @@ from packer.proof import proving
 from packer.proof.proving import verify
 from packer.proof.results import Depth, Verdict, VerifyReport
 from packer.store.audit import census, identity
-from packer.store.audit_chunk import Fault, Chunk, audit_chunk
+from packer.store.audit_chunk import Chunk, Fault, audit_chunk
 from packer.store.records import Absent, Received, seal
 from packer.store.schema import open_writable
 from packer.store.writer import PackWriter
