@@ -174,7 +174,7 @@ def test_layers_of_one_service_are_told_of_in_one_request(tmp_path: Path) -> Non
     text = brief_text().replace("[[areas]]", f'[layers.relief]\n{PLACE}\npermission = "Own"\n\n[[areas]]')
     found, _, transport = read(Brief.from_text(text, tmp_path / "brief.toml"), told())
     assert len(transport.asked) == 1
-    assert all(layer.is_settled for layer in found.layers.values())
+    assert all(layer.has_address for layer in found.layers.values())
 
 
 def test_no_attribution_anywhere_is_an_error_that_names_the_key(tmp_path: Path) -> None:
@@ -471,7 +471,7 @@ def test_an_offer_edited_by_hand_into_what_no_server_could_give_is_read_anew(
     path.write_text(json.dumps(json.loads(path.read_text()) | {field: value}))
     assert cached_offers(brief, brief.store_folder) == {}
     found, _, _ = read(brief, told())
-    assert found.layers["aerial"].is_settled
+    assert found.layers["aerial"].has_address
 
 
 def test_a_folder_that_cannot_be_written_is_told_with_what_was_to_be_kept(tmp_path: Path) -> None:

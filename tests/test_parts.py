@@ -52,11 +52,11 @@ def test_parts_are_disjoint_and_together_the_whole(
         BRIEF.format(west=west, south=south, east=west + wide, north=south + high, deepest=deepest)
     )
     whole = plan(brief)
-    dealt = parts(whole, count)
+    made = parts(whole, count)
     for name, layer in whole.layers.items():
-        assert TileSet.union(p.layers[name].tiles for p in dealt) == layer.tiles
-        assert sum(len(p.layers[name].tiles) for p in dealt) == len(layer.tiles)
-        for part in dealt:
+        assert TileSet.union(p.layers[name].tiles for p in made) == layer.tiles
+        assert sum(len(p.layers[name].tiles) for p in made) == len(layer.tiles)
+        for part in made:
             assert TileSet.union(a.tiles for a in part.layers[name].areas) == part.layers[name].tiles
 
 
@@ -76,7 +76,7 @@ def test_each_part_is_one_strip_across_the_longer_side(box: tuple[float, ...]) -
         assert one[high] < after[low]
 
 
-def test_the_same_part_is_dealt_every_time() -> None:
+def test_the_same_part_is_made_every_time() -> None:
     whole = plan(Brief.from_text(BRIEF.format(west=12, south=46, east=13, north=46.3, deepest=12)))
     assert part_of(whole, 2, 3).fingerprint == part_of(whole, 2, 3).fingerprint
     assert part_of(whole, 2, 3).fingerprint != part_of(whole, 1, 3).fingerprint

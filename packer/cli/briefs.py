@@ -14,7 +14,7 @@ __all__ = ["brief_at", "brief_with_fresh_offers", "brief_with_offers"]
 def brief_at(path: Path, store: Path | None = None) -> Brief:
     """Read a brief without touching the network. Raises BriefError, also where an offer was never read."""
     brief = _with_cached(path, store)
-    if lacking := [name for name, layer in brief.layers.items() if not layer.is_settled]:
+    if lacking := [name for name, layer in brief.layers.items() if not layer.has_address]:
         raise offers_missing_error(brief, lacking)
     return brief
 
@@ -25,7 +25,7 @@ def brief_with_offers(path: Path, store: Path | None = None) -> Brief:
     If the process dies: each layer's old offer or its new one.
     """
     brief = _with_cached(path, store)
-    lacking = [name for name, layer in brief.layers.items() if not layer.is_settled]
+    lacking = [name for name, layer in brief.layers.items() if not layer.has_address]
     for name in lacking:
         warn(f'Asking the server of layer "{name}" what it offers.')
     return _read(brief, store, lacking)

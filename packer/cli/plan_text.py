@@ -102,8 +102,8 @@ def _ground(metres: float) -> str:
 def _show_whole(worked: WorkedPlan) -> None:
     found, rest = worked.estimate, worked.estimate.to_fetch
     held = worked.plan.count - found.missing
-    settled = f", {held:,} of them done (on board, or not on the server)" if held else ""
-    _wrapped(f"All layers: {counted(worked.plan.count, 'tile')}{settled}; {_between(found.bytes)}.")
+    done = f", {held:,} of them done (on board, or not on the server)" if held else ""
+    _wrapped(f"All layers: {counted(worked.plan.count, 'tile')}{done}; {_between(found.bytes)}.")
     if not found.missing:
         return
     need = rest._replace(**{n: getattr(rest, n) * OVERHEAD for n in ("expected", "low", "high")})

@@ -28,8 +28,8 @@ __all__ = [
     "outlook_text",
     "progress_for",
     "standing_text",
-    "tell",
     "waiting_text",
+    "warn_wrapped",
 ]
 
 _PLAIN_EVERY_S, _STANDING_EVERY_S = 5.0, 30.0
@@ -71,25 +71,25 @@ class FetchProgress(AbstractContextManager["FetchProgress"]):
 
     def note(self, text: str) -> None:
         """Print a message beside the progress."""
-        tell(text)
+        warn_wrapped(text)
 
     def show(self, layers: list[LayerProgress]) -> None:
         """Take in where the layers stand; called several times a second."""
         now = self._now()
-        self._tell_events(layers, now)
+        self._note_events(layers, now)
         lines = {la.name: self._line(la, now) for la in layers}
         if now - self._shown_at >= _PLAIN_EVERY_S:
             self._shown_at = now
             for la in layers:
                 if la.pause is None:
-                    tell(lines[la.name])
+                    warn_wrapped(lines[la.name])
         if now - self._stood_at >= _STANDING_EVERY_S:
             self._stood_at = now
             for la in layers:
                 for line in self._standing_lines(la):
-                    tell(f"  {la.name}, {line}")
+                    warn_wrapped(f"  {la.name}, {line}")
 
-    def _tell_events(self, layers: list[LayerProgress], now: float) -> None:
+    def _note_events(self, layers: list[LayerProgress], now: float) -> None:
         for names, la in _by_host(layers):
             kind = la.pause.kind if la.pause else ""
             if kind != self._pauses.get(la.host, ""):
@@ -179,7 +179,7 @@ class LiveFetchProgress(FetchProgress):
     def show(self, layers: list[LayerProgress]) -> None:
         """Take in where the layers stand; redraws only what has changed, so that nothing flickers."""
         now = self._now()
-        self._tell_events(layers, now)
+        self._note_events(layers, now)
         lines: list[str] = []
         for la in layers:
             lines.append(self._line(la, now)[: self._width])
@@ -196,7 +196,7 @@ class LiveFetchProgress(FetchProgress):
             self._live.update(Text(drawn, no_wrap=True, overflow="crop"), refresh=True)
 
 
-def tell(text: str) -> None:
+def warn_wrapped(text: str) -> None:
     """A message beside the result; no number is parted from its unit."""
     for line in _wrapped(text, _WIDTH, "    " if text.startswith(" ") else "  "):
         warn(line)

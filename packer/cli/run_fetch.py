@@ -13,7 +13,7 @@ from pathlib import Path
 
 from packer.cli.briefs import brief_with_fresh_offers
 from packer.cli.output import echo, print_json, warn
-from packer.cli.progress import FetchProgress, alarm_text, progress_for, standing_text, tell
+from packer.cli.progress import FetchProgress, alarm_text, progress_for, standing_text, warn_wrapped
 from packer.common.shell import shell_command
 from packer.common.units import bytes_text, counted, duration_text, seconds, size_bytes
 from packer.errors import EXIT_NOT_COMPLETE, InputError
@@ -151,7 +151,7 @@ def _show(report: FetchReport, verify: str, fetch: str) -> None:
     for name, layer in report.layers.items():
         _show_layer(name, layer)
     for alarm in report.alarms:
-        tell(alarm_text(alarm))
+        warn_wrapped(alarm_text(alarm))
     if report.stopped:
         echo(_STOPPED[report.stopped])
     echo(f"{'Complete' if report.complete else 'Not complete'} after {duration_text(report.seconds)}.")
@@ -186,11 +186,11 @@ def _show_layer(name: str, layer: LayerReport) -> None:
         parts.append(f"{layer.failed:,} could not be fetched")
     echo(f"{name}: {', '.join(parts)}.")
     if layer.refresh:
-        tell(f"  {refresh_text(layer.refresh)}")
+        warn_wrapped(f"  {refresh_text(layer.refresh)}")
     for reason, tiles in list(layer.troubles.items())[:_REASONS_SHOWN]:
-        tell(f"  {counted(tiles, 'tile')} could not be fetched: {reason}.")
+        warn_wrapped(f"  {counted(tiles, 'tile')} could not be fetched: {reason}.")
     if layer.missing and layer.areas:
-        tell(f"  On board: {standing_text(_standings(layer))}.")
+        warn_wrapped(f"  On board: {standing_text(_standings(layer))}.")
     if layer.failure:
         warn(f"lastbar: {layer.failure}")
 

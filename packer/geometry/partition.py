@@ -1,8 +1,8 @@
-"""Dealing a plan into parts that can be fetched apart and merged.
+"""Splitting a plan into parts that several people fetch and merge.
 
 The ground is cut into strips across its longer side, so that each part makes sense by itself: a stretch of the
 route, one end of the valley. Every tile goes to the strip that holds its middle, so the parts have no tile in
-common and together are the whole; the cuts lie where the parts weigh the same number of tiles.
+common and together are the whole; the cuts lie where the parts have the same number of tiles.
 """
 
 from __future__ import annotations
@@ -14,10 +14,10 @@ import numpy as np
 from packer.geometry.grid import Floats, Ints
 from packer.geometry.tileset import TileSet
 
-__all__ = ["dealt"]
+__all__ = ["tiles_of_part"]
 
 
-def dealt(layers: Mapping[str, TileSet], number: int, count: int) -> dict[str, TileSet]:
+def tiles_of_part(layers: Mapping[str, TileSet], number: int, count: int) -> dict[str, TileSet]:
     """What of each layer belongs to part `number`, from 1 to `count`; some layer has to have tiles."""
     upright = _is_tall(TileSet.union(layers.values()))
     cuts = _cuts(list(layers.values()), upright, count)

@@ -56,7 +56,7 @@ def refuse_links(to: Path, folder: Path, wanted: Iterable[str]) -> None:
 
 
 def refuse_foreign_record(to: Path) -> None:
-    """Raise InputError if what bears the name of the record of crews in `to` is none of ours."""
+    """Raise InputError if what bears the name of the record of crews in `to` is not one of ours."""
     try:
         read_record(to)
     except StoreError as fault:

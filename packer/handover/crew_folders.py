@@ -110,7 +110,7 @@ def mark_complete(to: Path, folder: str, manifest: Manifest) -> None:
 
 
 def _note(to: Path, folders: dict[str, str | None]) -> None:
-    # Read anew each time, since a handover to other crews may go on beside this one.
+    # Read again each time, since a handover to other crews may go on beside this one.
     with _alone(to):
         record = (read_record(to) or _as_found(to)).noting(folders)
         put_text(to / CREWS, record.model_dump_json(indent=1) + "\n")
@@ -169,7 +169,7 @@ def may_be_looked_into(folder: Path) -> bool:
     except PermissionError:
         return False
     except OSError:
-        pass  # there is no manifest; any other trouble is told by whoever looks into the folder
+        pass  # there is no manifest; any other trouble is reported by whoever opens the folder
     return True
 
 

@@ -28,7 +28,7 @@ class Journal:
 
 def write_journal(folder: Path, names: set[str], crew: str | None) -> None:
     """Note the names that are about to be given. If the process dies: the old note or the new one."""
-    # An older version passes by what is no name.
+    # An older version passes by what is not a name.
     told = [*sorted(names), *([] if crew is None else [{"crew": crew}])]
     put_text(folder / JOURNAL, json.dumps(told) + "\n")
 

@@ -96,7 +96,7 @@ def write(
 
 
 def read_back(kind: As, path: Path, on_tile: Callable[[], None]) -> ContentDigest:
-    """Read a finished file or folder from its first tile to its last. Raises StoreError if it is not sound."""
+    """Read a finished file or folder from its first tile to its last. Raises StoreError if it is not intact."""
     tally = ContentDigest()
     if kind == "folder":
         for loose in read_sums(path):

@@ -71,7 +71,7 @@ def _sync(path: Path) -> None:
 def read_sums(folder: Path) -> Iterator[Loose]:
     """The loose files that a layer's folder should have, by zoom, row and column.
 
-    Raises StoreError for a list that is none of ours; one that names a file over and over could keep a reader
+    Raises StoreError for a list that is not one of ours; one that names a file over and over could keep a reader
     busy for days.
     """
     before = (-1, 0, 0)

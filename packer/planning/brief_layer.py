@@ -122,7 +122,7 @@ class Layer(Table):
         return self._offer
 
     @property
-    def is_settled(self) -> bool:
+    def has_address(self) -> bool:
         """Whether the address and all else that a plan needs is there."""
         return self.offered_at is None or self._offer is not None
 

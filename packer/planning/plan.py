@@ -13,7 +13,7 @@ from packer.common.units import counted
 from packer.errors import PlanError
 from packer.geometry.cover import RULE, cover_box
 from packer.geometry.grid import LonLatBox, latitude_at
-from packer.geometry.partition import dealt
+from packer.geometry.partition import tiles_of_part
 from packer.geometry.shapes import Corridor, Shape, around, enclosing
 from packer.geometry.tileset import TileSet
 from packer.planning.brief import OVERVIEW, Area, Brief, Layer
@@ -83,8 +83,8 @@ def plan(brief: Brief) -> Plan:
     Raises BriefError where a shape file cannot serve, or what a layer's server offers is not filled in;
     PlanError where no tile at all is asked for.
     """
-    if unsettled := [name for name, layer in brief.layers.items() if not layer.is_settled]:
-        raise offers_missing_error(brief, unsettled)
+    if unread := [name for name, layer in brief.layers.items() if not layer.has_address]:
+        raise offers_missing_error(brief, unread)
     shapes = {area.name: read_shape(brief, area) for area in brief.areas}
     bounds = enclosing([box for shape in shapes.values() for box in shape.boxes()])
     covers = {a.name: _cover(shapes[a.name], _deepest_needed(brief, a)) for a in brief.areas}
@@ -114,7 +114,7 @@ def part_of(whole: Plan, number: int, count: int) -> Plan:
 
     Areas keep what of theirs lies in the part.
     """
-    tiles = dealt({name: layer.tiles for name, layer in whole.layers.items()}, number, count)
+    tiles = tiles_of_part({name: layer.tiles for name, layer in whole.layers.items()}, number, count)
     layers = {
         name: replace(
             layer,

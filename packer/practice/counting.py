@@ -24,7 +24,7 @@ class Counts:
         self.clear()
 
     def clear(self) -> None:
-        """Start anew; requests and connections in being still count towards the next maxima."""
+        """Start counting again; requests and connections in being still count towards the next maxima."""
         with self._lock:
             self.paths: Counter[str] = Counter()
             self.statuses: Counter[int] = Counter()

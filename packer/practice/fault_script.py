@@ -140,7 +140,7 @@ class Script:
 
 
 def read_script(text: str) -> Script:
-    """Raises InputError, naming the word, for anything that is no script."""
+    """Raises InputError, naming the word, for anything that is not a script."""
     steps: list[tuple[Step, int | None]] = []
     shares: list[FaultShare] = []
     delay_s = rate_bits = 0.0

@@ -35,7 +35,9 @@ _VARIABLE = re.compile(r"\$\{([A-Za-z_][A-Za-z0-9_]*)\}")
 _FIELD = re.compile(r"(?<!\$)\{([^{}]*)\}")
 _FIELDS = ("z", "x", "y", "-y", "quadkey", "s")
 _PARAMETER = re.compile(r"[A-Za-z_.-]{1,24}")
-_REPEATABLE = re.compile(r"[A-Za-z_-]{1,16}")  # a short word of letters is no key, and may stand in an error
+_REPEATABLE = re.compile(
+    r"[A-Za-z_-]{1,16}"
+)  # a short word of letters is not a key, and may stand in an error
 _USUAL_PORT = re.compile(r":(80|443)$")
 LEAST_SECRET = 4
 """Letters of a secret: to take out what is shorter would only garble the words."""

@@ -28,7 +28,7 @@ _MARKS = re.compile(r"[/.,:;_-]*")
 _ESCAPE = re.compile(r"%[0-9A-F]{2}")
 _KINDS = (None, "png", "jpg", "webp", "pbf")
 _QUOTED = re.compile(r"[A-Za-z0-9_.~:%-]{1,2400}")
-# What the standard itself puts into a query (07-057r7, clause 8.2.1) is no key.
+# What the standard itself puts into a query (07-057r7, clause 8.2.1) is not a key.
 _PLAIN = {"service", "request", "version", "layer", "style", "format", "tilematrixset", "tilematrix"}
 
 

@@ -75,7 +75,7 @@ def checked_box(west: float, south: float, east: float, north: float) -> LonLatB
     """Bounds in degrees as a box, cut to the grid; None for all of it. West may lie east of east, for a box
     across the antimeridian.
 
-    Raises OfferError for what is no box, or for one that lies off the grid.
+    Raises OfferError for what is not a box, or for one that lies off the grid.
     """
     if not all(math.isfinite(v) for v in (west, south, east, north)) or south > north:
         raise OfferError("its bounds are not west, south, east and north in degrees")

@@ -122,7 +122,7 @@ def identity(path: Path) -> Identity | None:
 
 
 def outline(path: Path) -> Outline:
-    """Read which bodies there are, from indexes alone. Raises StoreError if the pack is none of ours or damaged."""
+    """Read which bodies there are, from indexes alone. Raises StoreError if the pack is not one of ours or damaged."""
     with reading(path) as db:
         kind = db.execute("SELECT value FROM metadata WHERE name = 'format'").fetchone()
         bodies, used = _numbers(db, "id", "blob"), _numbers(db, "blob_id", "placement")
@@ -134,7 +134,7 @@ def census(path: Path, now: float, largest_bytes: int = 0, thorough: bool = True
 
     The table of bodies is looked over only in a pack of up to `largest_bytes`, since that reads all of it.
     `thorough` compares every entry of the indexes with its row, else they are only counted.
-    Raises StoreError if the pack is none of ours or too damaged to be read.
+    Raises StoreError if the pack is not one of ours or too damaged to be read.
     """
     size = path.stat().st_size if path.exists() else 0
     with reading(path) as db:

@@ -16,7 +16,7 @@ from packer.store.schema import reading
 __all__ = ["PLACE", "Check", "Chunk", "Fault", "audit_chunk", "check_chunk", "xyz"]
 
 Check = Callable[[bytes], str | None]
-"""None for a sound body, a few words for any other."""
+"""None for an intact body, a few words for any other."""
 
 Chunk = tuple[int, int]
 """Body numbers, first and last, both included."""
@@ -47,7 +47,7 @@ def audit_chunk(
 def check_chunk(db: sqlite3.Connection, chunk: Chunk, check: Check | None) -> tuple[int, list[Fault]]:
     """As `audit_chunk`, through a connection that is open."""
     hashed, sealed = body_hash, seal  # called for each tile: names of this function are quicker to find
-    sound: dict[int, bytes] = {}
+    intact: dict[int, bytes] = {}
     faults: dict[int, str] = {}
     for number, stated, data in db.execute("SELECT id, hash, data FROM blob WHERE id BETWEEN ? AND ?", chunk):
         if not isinstance(data, bytes):
@@ -57,11 +57,11 @@ def check_chunk(db: sqlite3.Connection, chunk: Chunk, check: Check | None) -> tu
         elif check is not None and (fault := check(data)) is not None:
             faults[number] = fault
         else:
-            sound[number] = stated
+            intact[number] = stated
     bad = []
     rows = db.execute(f"SELECT {PLACE}, blob_id, seal FROM placement WHERE blob_id BETWEEN ? AND ?", chunk)
     for zoom, column, row, number, stated in rows:
-        body = sound.get(number)
+        body = intact.get(number)
         try:
             if body is not None and sealed(zoom, column, row, body) == stated:
                 continue
@@ -71,7 +71,7 @@ def check_chunk(db: sqlite3.Connection, chunk: Chunk, check: Check | None) -> tu
             bad.append((*xyz(zoom, column, row), fault))
         except (TypeError, OverflowError):
             continue  # text, or no end, where a number belongs: no tile at all, and counted as stray
-    return len(sound) + len(faults), bad
+    return len(intact) + len(faults), bad
 
 
 def xyz(zoom: int, column: int, row: int) -> tuple[int, int, int]:

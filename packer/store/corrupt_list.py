@@ -1,6 +1,6 @@
 """The list of corrupt tiles that a verify leaves beside a pack, for the next fetch to try again and replace.
 
-It is no evidence by itself: the fetch looks at each named tile anew before it drops anything.
+It is no evidence by itself: the fetch checks each named tile again before it drops anything.
 """
 
 from __future__ import annotations
@@ -30,7 +30,7 @@ def _list_path(pack: Path) -> Path:
 def save_corrupt(pack: Path, tiles: Iterable[Tile]) -> None:
     """Leave the list, or take an old one away if there is nothing to list.
 
-    A folder that cannot be written is no fault: the proof itself needs no list. If the process dies: the old
+    A folder that cannot be written is not an error: the proof itself needs no list. If the process dies: the old
     list or the new one.
     """
     names = [str(tile) for tile in tiles]
@@ -63,7 +63,7 @@ def read_corrupt(pack: Path) -> list[Tile]:
 def drop_corrupt(
     db: sqlite3.Connection, tiles: Iterable[Tile], check: Callable[[bytes], str | None]
 ) -> list[Tile]:
-    """Look at each tile and drop those that are unsound, in one transaction; gives back what was dropped.
+    """Look at each tile and drop those that are corrupt, in one transaction; gives back what was dropped.
 
     If the process dies: all of them are dropped or none.
     """

@@ -1,4 +1,4 @@
-"""What a pack tells of sizes and speed, for reckoning what is still to come."""
+"""What a pack tells of sizes and speed, for estimating what is still to come."""
 
 from __future__ import annotations
 
@@ -29,7 +29,7 @@ class LastRun:
 def mean_sizes(path: Path) -> dict[int, float]:
     """Mean bytes of a stored tile by zoom: exact up to 200,000 tiles, else from every so many-th row.
 
-    Raises StoreError if it is no pack of ours.
+    Raises StoreError if it is not a pack of ours.
     """
     with reading(path) as db:
         last = db.execute("SELECT coalesce(max(rowid), 0) FROM placement").fetchone()[0]
@@ -42,7 +42,7 @@ def mean_sizes(path: Path) -> dict[int, float]:
 
 
 def sizes_of(path: Path, tiles: Iterable[Tile]) -> dict[Tile, int]:
-    """Bytes of those of the tiles that are stored. Raises StoreError if it is no pack of ours."""
+    """Bytes of those of the tiles that are stored. Raises StoreError if it is not a pack of ours."""
     found = {}
     with reading(path) as db:
         for tile in tiles:
@@ -59,7 +59,7 @@ def sizes_of(path: Path, tiles: Iterable[Tile]) -> dict[Tile, int]:
 def read_last_run(path: Path) -> LastRun | None:
     """The latest run that ended and was long enough to tell a speed; None if there is none.
 
-    Raises StoreError if it is no pack of ours.
+    Raises StoreError if it is not a pack of ours.
     """
     with reading(path) as db:
         return _last_run(db)

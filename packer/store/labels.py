@@ -14,7 +14,7 @@ __all__ = ["labels_of"]
 
 
 def labels_of(path: Path) -> Labels:
-    """What a pack says of itself. Raises StoreError if it is no pack of ours."""
+    """What a pack records about itself. Raises StoreError if it is not a pack of ours."""
     with reading(path) as db:
         said = {str(name): str(value) for name, value in db.execute("SELECT name, value FROM metadata")}
         source = db.execute("SELECT fingerprint, host FROM source ORDER BY first_used LIMIT 1").fetchone()

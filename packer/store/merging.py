@@ -44,8 +44,8 @@ _BATCH = 256
 class Merged:
     """What came over: tiles taken, tiles that were there already or were older, and those refused, with why.
 
-    `dropped` are tiles that a verify had named in the pack that is written, and that were found unsound again:
-    they are gone from it, unless a sound one was among those taken.
+    `dropped` are tiles that a verify had named in the pack that is written, and that were found corrupt again:
+    they are gone from it, unless an intact one was among those taken.
     """
 
     taken: int
@@ -58,7 +58,7 @@ def merge_pack(into: Path, source: Path, *, mix_sources: bool = False) -> Merged
     """Join the pack `source` into the pack `into`, which is made if there is none.
 
     Raises TermsError if their tiles come from different servers, unless `mix_sources`; StoreError if either is
-    no pack of ours. If the process dies: every batch committed so far stays, and merging again goes on.
+    not a pack of ours. If the process dies: every batch committed so far stays, and merging again goes on.
     """
     _refuse_itself(into, source)
     refuse_unfit_source(source)
@@ -110,7 +110,7 @@ def _refuse_itself(into: Path, source: Path) -> None:
 
 @dataclass(frozen=True, slots=True)
 class _Rules:
-    """What a tile on offer has to be: sound to its last pixel where a verify has `named` it, and of `side_px`."""
+    """What a tile on offer has to be: intact to its last pixel where a verify has `named` it, and of `side_px`."""
 
     named: frozenset[Tile] = frozenset()
     side_px: int | None = None
@@ -164,8 +164,8 @@ def _checked(offer: OfferedTile, kind: Kind | None, rules: _Rules) -> Received |
         return f"it has {size_px[0]} x {size_px[1]} px, where the brief says {rules.side_px}"
     if found is Kind.JPG and is_truncated(offer.data):
         return f"it is damaged: {ENDS_EARLY}"
-    if offer.tile in rules.named and (unsound := fault_of(data, found.value)):
-        return unsound
+    if offer.tile in rules.named and (corrupt := fault_of(data, found.value)):
+        return corrupt
     return Received(
         offer.tile,
         data,

@@ -67,7 +67,7 @@ def pack_sources(path: Path) -> set[str]:
 
 
 def pack_offers(path: Path) -> Iterator[OfferedTile]:
-    """Every tile of one of our packs, its hash and seal tried. Raises StoreError if it is none of ours."""
+    """Every tile of one of our packs, its hash and seal tried. Raises StoreError if it is not one of ours."""
     refuse_unfit_source(path)
     with reading(path) as db:
         rows = db.execute(
@@ -117,7 +117,7 @@ def _text(value: object) -> str | None:
 def mbtiles_offers(path: Path) -> Iterator[OfferedTile]:
     """Every tile of any MBTiles file, taken as it stands; dated by the file itself.
 
-    Raises StoreError if it is no database or has no tiles table or view.
+    Raises StoreError if it is not a database or has no tiles table or view.
     """
     if not path.is_file():
         raise InputError(f"{path} does not exist. Name an MBTiles file or a folder of z/x/y files.")

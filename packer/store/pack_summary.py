@@ -14,8 +14,8 @@ __all__ = ["PackSummary", "known_summary", "read_summary"]
 
 @dataclass(frozen=True, slots=True)
 class PackSummary:
-    """What a pack says of itself. `troubles` counts unsettled tiles by reason; `last_run` is in seconds since
-    1970, None if it never ran."""
+    """What a pack records about itself. `troubles` counts by reason the tiles that could not be fetched;
+    `last_run` is in seconds since 1970, None if it never ran."""
 
     held: TileSet = field(default_factory=TileSet)
     absent: TileSet = field(default_factory=TileSet)
@@ -29,7 +29,7 @@ class PackSummary:
 
 
 def read_summary(path: Path) -> PackSummary:
-    """Read a pack's records, also while another process writes it. Raises StoreError if it is no pack of ours."""
+    """Read a pack's records, also while another process writes it. Raises StoreError if it is not a pack of ours."""
     with reading(path) as db:
         db.execute("BEGIN")  # one moment for all that follows
         troubles = db.execute("SELECT reason, count(*) FROM trouble GROUP BY reason ORDER BY 2 DESC LIMIT 5")

@@ -2,7 +2,7 @@
 
 Nothing here writes. Each look-up opens a connection of its own and closes it again, which costs some 0.25 ms:
 so any number of threads can look at once, no commit of a fetch waits for longer than one look-up, and a pack that
-is made, replaced or taken away meanwhile is seen as it is.
+is made, replaced or removed since is seen as it is.
 """
 
 from __future__ import annotations
@@ -36,7 +36,7 @@ _Mark = tuple[int, int, int] | None
 
 @dataclass(frozen=True, slots=True)
 class PackFacts:
-    """What a pack says of itself; all empty where there is no pack yet.
+    """What a pack records about itself; all empty where there is no pack yet.
 
     `kind` and `attribution` are None where the pack does not say; `vector_layers` is as in MBTiles 1.3.
     """
@@ -58,7 +58,7 @@ def tile_at(lon: float, lat: float, zoom: int) -> Tile:
 class TileReader:
     """One pack, for reading only. A pack that is not there yet counts as empty.
 
-    Every method may be called from any thread, and raises StoreError for a file that is no pack of ours or is
+    Every method may be called from any thread, and raises StoreError for a file that is not a pack of ours or is
     damaged, and DiskError where it cannot be opened.
     """
 
@@ -98,7 +98,7 @@ class TileReader:
         return max(self.zooms_at(lon, lat), default=None)
 
     def facts(self) -> PackFacts:
-        """What the pack says and holds, at one moment; read anew whenever the file has changed."""
+        """What the pack says and holds, at one moment; read again whenever the file has changed."""
         mark = self._mark()
         with self._lock:
             if self._known is None or self._known[0] != mark:

@@ -1,4 +1,4 @@
-"""What a fetch hands to the store: one record for each tile that is settled."""
+"""What a fetch hands to the store: one record for each tile that has its answer."""
 
 from __future__ import annotations
 

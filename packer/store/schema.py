@@ -117,7 +117,7 @@ def _refuse_linked_journal(path: Path) -> None:
 def create(path: Path, layer: str, kind: str) -> None:
     """Make an empty pack at `path`, which must not exist.
 
-    If the process dies: no pack, or a whole one; what was begun lies under a hidden name and is made anew.
+    If the process dies: no pack, or a whole one; what was begun lies under a hidden name and is made again.
     """
     half = path.with_name(f".{path.name}.part")
     with translated(path):
@@ -145,7 +145,7 @@ def _fill_empty(db: sqlite3.Connection, layer: str, kind: str) -> None:
 def open_writable(path: Path, layer: str, kind: str) -> sqlite3.Connection:
     """Open the pack of a layer for writing, made first if there is none; every commit synced.
 
-    The caller holds the pack's lock. Raises StoreError if the file is no pack of ours, DiskError if the disk
+    The caller holds the pack's lock. Raises StoreError if the file is not a pack of ours, DiskError if the disk
     refuses. If the process dies: what was committed stays; the next opening takes back what was not.
     """
     with translated(path):
@@ -173,7 +173,7 @@ def open_read_only(path: Path, *, patience_s: float = 10.0) -> sqlite3.Connectio
     """Open a pack for reading only; nothing is created or written beside SQLite's own files, except that what a
     dead process left half done is taken back. A commit of another process is waited for up to `patience_s`.
 
-    Raises StoreError if there is no such file or it is no pack of ours.
+    Raises StoreError if there is not such a file or it is not a pack of ours.
     """
     if not path.is_file():
         raise StoreError(f"{path} does not exist yet. Fetch it first: lastbar fetch")
@@ -192,7 +192,7 @@ def open_read_only(path: Path, *, patience_s: float = 10.0) -> sqlite3.Connectio
 def reading(path: Path) -> Iterator[sqlite3.Connection]:
     """A pack open as by `open_read_only` for as long as the block lasts, with errors inside `translated`.
 
-    Raises StoreError if there is no such file or it is no pack of ours.
+    Raises StoreError if there is not such a file or it is not a pack of ours.
     """
     with translated(path):
         db = open_read_only(path)

@@ -135,7 +135,7 @@ class SnapshotReader:
 
     `kind`, `absent` and `stock` show one moment of the pack, in which it is held. From then on it is held for
     some bodies at a time, so that a fetch can go on beside a handover of hours; a body that is no longer the one
-    of that moment is never taken for it. Raises StoreError if the file is no pack of ours or cannot be read.
+    of that moment is never taken for it. Raises StoreError if the file is not a pack of ours or cannot be read.
     """
 
     def __init__(self, path: Path) -> None:
@@ -168,7 +168,7 @@ class SnapshotReader:
             self._end()
             if fault.sqlite_errorname != "SQLITE_READONLY_ROLLBACK":
                 raise
-        # A fetch has died meanwhile, and a reader alone may not take back what it left half done.
+        # A fetch has died since, and a reader alone may not take back what it left half done.
         settle(self.path)
         self._db.execute("BEGIN")
         return self._version()
@@ -195,7 +195,7 @@ class SnapshotReader:
         return TileIndex(z, x, y, size, fetched, body).pick(np.lexsort((x, y, z)))
 
     def bodies(self, stock: TileIndex, check: Callable[[bytes], str | None]) -> Iterator[TileRow]:
-        """The bodies of tiles, in their order, each hashed anew, its seal tried, and put to `check`.
+        """The bodies of tiles, in their order, each hashed again, its seal tried, and put to `check`.
 
         The pack is not held while the caller does something with a body. Raises StoreError for a body that another
         command has replaced or taken out since the stock was read.
@@ -287,7 +287,7 @@ def _planned(rows: Ints, planned: TileSet) -> Ints:
 class SealedFile:
     """A finished MBTiles or GeoPackage file, open for reading: `with SealedFile(path) as sealed`.
 
-    Raises StoreError for anything that is no such file; every reading method may as well.
+    Raises StoreError for anything that is not such a file; every reading method may as well.
     """
 
     def __init__(self, path: Path) -> None:
@@ -359,7 +359,7 @@ class SealedFile:
 def _tile_table(db: sqlite3.Connection, path: Path) -> tuple[bool, str]:
     """Whether rows count from the top, and the quoted name of the table of tiles.
 
-    Raises StoreError unless the file is laid out just as it is written: checks on rows, columns that are reckoned
+    Raises StoreError unless the file is laid out just as it is written: checks on rows, computed columns
     and virtual tables would run functions even while SQLite only looks a file over.
     """
     found = {

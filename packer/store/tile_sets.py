@@ -132,7 +132,7 @@ def forget_snapshot(db: sqlite3.Connection, table: str) -> None:
 
 
 def save_snapshot(db: sqlite3.Connection, table: str) -> None:
-    """Write the short cut for `held_tiles` or `absent_tiles` anew, inside the caller's transaction."""
+    """Write the short cut for `held_tiles` or `absent_tiles` again, inside the caller's transaction."""
     tiles = _quick(db, table)
     up_to = db.execute(f"SELECT coalesce(max(rowid), 0) FROM {table}").fetchone()[0]
     forget_snapshot(db, table)

@@ -15,7 +15,7 @@ __all__ = ["has_log", "open_untrusted", "refuse_half_written"]
 def open_untrusted(path: Path) -> sqlite3.Connection:
     """Open somebody else's database for reading; nothing beside it is made, taken back or removed.
 
-    Its views may read its tables and reckon, but call hardly a function and never themselves, and reading it
+    Its views may read its tables and compute, but call hardly a function and never themselves, and reading it
     takes no more steps than its size gives reason for. Raises StoreError if it was left half written.
     """
     with translated(path):

@@ -89,7 +89,7 @@ class PackWriter:
     Inside the block the file has a journal beside it; after the block it stands alone. `held` and
     `absent` are what the pack held, and knew the server not to have, when it was opened; `kind` is the format
     of its tiles, None while it has none; `dropped` are the tiles that an earlier verify named and that were
-    found unsound again, by their hash or by decoding them in full: they are held no more. `other_hosts` are those
+    found corrupt again, by their hash or by decoding them in full: they are held no more. `other_hosts` are those
     of other sources that tiles in it came from, as the address in the brief has changed, or another may be meant.
     """
 
@@ -300,7 +300,7 @@ class PackWriter:
         return found
 
     async def _forget(self, db: aiosqlite.Connection, received: list[Received], absent: list[Absent]) -> None:
-        """Take back what an earlier run noted of tiles that are settled now."""
+        """Take back what an earlier run noted of tiles that have their answer now."""
         tiles = [r.tile for r in received] + [r.tile for r in absent]
         settled = [tile for tile in tiles if tile in self._troubled]
         if settled:
@@ -331,7 +331,7 @@ class PackWriter:
     def _vector_rows(self, received: list[Received]) -> dict[str, str]:
         before = self._vector_layers.found()
         for record in received:
-            with contextlib.suppress(Damaged):  # what is whole in form may still hold a name that is no text
+            with contextlib.suppress(Damaged):  # what is whole in form may still hold a name that is not text
                 self._vector_layers.add(record.tile.zoom, record.data)
         now = self._vector_layers.found()
         return {"json": json.dumps({"vector_layers": now}, ensure_ascii=False)} if now != before else {}
@@ -404,7 +404,7 @@ async def _to_its_end(work: Coroutine[Any, Any, None]) -> None:
         if not task.done():
             await asyncio.wait([task])
         if not task.cancelled():
-            task.exception()  # told to nobody: the cancellation goes first, the pack itself is sound
+            task.exception()  # reported to nobody: the cancellation goes first, the pack itself is intact
         raise
 
 

@@ -48,7 +48,7 @@ _SAME_RUN_S = 5  # layers that began within so many seconds were fetched togethe
 # middle ones are the busiest.
 _GUESS = {**dict.fromkeys(range(7), 12_000), **dict.fromkeys(range(7, 17), 18_000)}
 _GUESS_DEEP = 15_000
-_GUESS_FACTOR = 3.0  # plain maps are a third of it, sharp imagery without loss thrice as much
+_GUESS_FACTOR = 3.0  # plain maps are a third of it, sharp imagery without loss three times as much
 _WORTH = ("stored", "survey", "sample", "guess")  # from known to unknown
 
 
@@ -66,7 +66,7 @@ class Bytes(NamedTuple):
 
     @property
     def cautious(self) -> float:
-        """What to reckon with: the upper bound, or the expected value where the bounds are a guess as well."""
+        """The cautious figure: the upper bound, or the expected value where the bounds are a guess as well."""
         return self.expected if self.basis == "guess" else self.high
 
     def to_dict(self) -> dict[str, Any]:

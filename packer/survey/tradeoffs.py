@@ -58,7 +58,7 @@ class Target:
 @dataclass(frozen=True, slots=True)
 class Figures:
     """A plan in numbers: tiles in all, bytes of all of them and time for what is missing (None without a
-    speed), the last two as one reckons with them (`Bytes.cautious`)."""
+    speed), the last two the cautious ones (`Bytes.cautious`)."""
 
     tiles: int
     bytes: float
@@ -116,7 +116,7 @@ def fit(
     """Changes to the brief that bring its plan within the target, or as near as they can.
 
     `sizes` is what is known of each layer, `surveyed` the depth worth fetching by layer and area. Nothing is
-    written. A target in seconds needs a speed. The overview is reckoned as it is, although a narrower corridor
+    written. A target in seconds needs a speed. The overview is counted as it is, although a narrower corridor
     has a smaller one, so that applying the changes saves no less than stated.
     """
     return _Fitting(brief, plan, sizes, target, speed).go(surveyed)
@@ -149,7 +149,7 @@ class _Fitting:
 
     def _greedy(self, steps: list[_Step]) -> list[_Step]:
         """Add the best step until the target is met. What a step saves only shrinks as others are taken, so
-        that one whose worth is reckoned anew and still leads is the best."""
+        that one whose worth is counted again and still leads is the best."""
         ranked = [(self._worth(steps, step), step) for step in self._candidates(steps)]
         while not self._met(self._figures(_edits(steps))):
             ranked = sorted((r for r in ranked if r[0] > 0), key=lambda r: (-r[0], r[1].words))
@@ -217,7 +217,7 @@ class _Fitting:
 
     def _narrower(self, area: Area) -> Iterator[_Step]:
         half_m = None if area.half_width is None else float(f"{area.half_width / 2:.2g}")
-        # A part holds whatever was dealt to it of the whole corridor, which a narrower one would deal anew.
+        # A part holds its tiles of the whole corridor; a narrower one would be split differently.
         if half_m is None or half_m < _NARROWEST_M or self.brief.part:
             return
         points = next(points for least, points in _REACH_POINTS if half_m >= least)

@@ -60,7 +60,7 @@ class Appearance:
 def look(body: bytes) -> Appearance:
     """Judge one tile by itself.
 
-    Raises AnswerError if the body is no picture.
+    Raises AnswerError if the body is not a picture.
     """
     return look_at(colours(body))
 

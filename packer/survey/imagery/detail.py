@@ -5,7 +5,7 @@ much as real ones and show nothing new. The verdict is *enlarged* only on ground
 have shown fine detail in spite of its coding; *native* only where fine detail is present that the coarser
 pixels cannot explain; and *undecided* on everything between: water, snow, plain paper, coarse coding.
 
-There are two witnesses. An enlarged tile can be foretold from its parent, and from a part of its own pixels;
+There are two witnesses. An enlarged tile can be predicted from its parent, and from a part of its own pixels;
 it is called enlarged if either explains it, since the child may come from another source than its parent. On
 our samples the two agree, and what the parent adds is the name of the filter. A tile whose fine detail is
 absent altogether, unsharp but not by a factor that can be named, counts as enlarged as well, with factor 2,
@@ -118,7 +118,7 @@ def detail(child: bytes, parent_body: bytes, quadrant: tuple[int, int]) -> Detai
 def detail_alone(child: bytes) -> Detail:
     """Judge a tile without its parent: as sure about the verdict on our samples, less so about the kind.
 
-    Raises AnswerError if the body is no picture.
+    Raises AnswerError if the body is not a picture.
     """
     return _judged(grey(child))
 
@@ -150,7 +150,7 @@ def _bounds(own: Grey) -> _Bounds:
 
 
 def _explained(found: Misfit, least: float, most: tuple[float, float]) -> bool:
-    """Whether fine detail should be there and is not, or is there and is foretold."""
+    """Whether fine detail should be there and is not, or is there and is predicted."""
     share, score = most
     return found.expected >= least and (found.share < share or found.score < score)
 

@@ -1,14 +1,14 @@
-"""Can a tile's fine detail be foretold from coarser pixels?
+"""Can a tile's fine detail be predicted from coarser pixels?
 
 An enlarged picture is a fixed linear mixture of fewer pixels, and nothing else: every one of its pixels can be
-foretold from them. A picture with detail of its own cannot. Three tools, all on grey levels float32:
+predicted from them. A picture with detail of its own cannot. Three tools, all on grey levels float32:
 
 * `from_parent` and `from_itself` fit that mixture by least squares, whatever the enlarging filter was, and
   foretell the tile with it. That interpolated pixels are linear in their neighbours, and betray themselves by
   it, is the idea of Popescu and Farid, IEEE Trans. Signal Processing 53(2), 2005, and of Kirchner's fixed
   linear predictors, ACM MM&Sec 2008 (both from memory); the fit per pixel phase is ours.
 * `misfit` says how much of the tile's fine detail is left over, counting only what its own coding cannot
-  explain: a DCT coefficient is allowed to be half a quantisation step away from what was foretold. It also
+  explain: a DCT coefficient is allowed to be half a quantisation step away from what was predicted. It also
   says how much would be left over on ordinary ground (spectra of pictures fall off smoothly: Field, J. Opt.
   Soc. Am. A 4(12), 1987, from memory), so that a tile without texture is not taken for an enlarged one.
 * `apart` compares the child with its quadrant of the parent enlarged by a known filter, and `outside` projects the
@@ -54,7 +54,7 @@ _LOSSLESS = 0.7
 class Misfit:
     """Mean squares of DCT coefficients (levels²) in the band that an enlargement leaves empty.
 
-    `left_over` of the tile beyond what was foretold and what its coding can explain; `energy` of the tile
+    `left_over` of the tile beyond what was predicted and what its coding can explain; `energy` of the tile
     itself; `expected` to be left over on ground as textured as this tile is at coarser scales.
     """
 
@@ -74,7 +74,7 @@ class Misfit:
 
 
 def from_parent(child: Levels, parent: Levels, quadrant: tuple[int, int]) -> Levels:
-    """The child as foretold from its quadrant (x & 1, y & 1) of the parent; both have the same even sides.
+    """The child as predicted from its quadrant (x & 1, y & 1) of the parent; both have the same even sides.
 
     Fitted apart for odd and even parent pixels, since the parent may itself be enlarged by 2.
     """
@@ -83,19 +83,19 @@ def from_parent(child: Levels, parent: Levels, quadrant: tuple[int, int]) -> Lev
     left, top = quadrant[0] * half, quadrant[1] * half
     piece = padded[top : top + half + 2 * _REACH, left : left + half + 2 * _REACH]
     near = _neighbours(piece)
-    foretold = np.empty_like(child)
+    predicted = np.empty_like(child)
     for row in range(2):
         for column in range(2):
             inputs = near[row::2, column::2]
             targets = [child[2 * row + i :: 4, 2 * column + j :: 4] for i in range(2) for j in range(2)]
             outputs = _fit(inputs, np.stack(targets, axis=-1))
             for k in range(4):
-                foretold[2 * row + k // 2 :: 4, 2 * column + k % 2 :: 4] = outputs[:, :, k]
-    return foretold
+                predicted[2 * row + k // 2 :: 4, 2 * column + k % 2 :: 4] = outputs[:, :, k]
+    return predicted
 
 
 def from_itself(child: Levels, factor: int) -> Levels:
-    """The tile as foretold from every `factor`-th of its own pixels and rows (2, 4 or 8)."""
+    """The tile as predicted from every `factor`-th of its own pixels and rows (2, 4 or 8)."""
     first = 0 if factor == 2 else factor // 2
     side = child.shape[0] // factor
     near = _neighbours(np.pad(child[first::factor, first::factor], _REACH, mode="edge"))
@@ -171,13 +171,13 @@ def _dct(levels: Levels) -> Levels:
     return np.asarray(_cosines() @ blocks @ _cosines().T)
 
 
-def misfit(tile: Grey, foretold: Levels, factor: int) -> Misfit:
-    """How far the tile departs from what was foretold, above the cut-off of an enlargement by `factor`."""
+def misfit(tile: Grey, predicted: Levels, factor: int) -> Misfit:
+    """How far the tile departs from what was predicted, above the cut-off of an enlargement by `factor`."""
     true = _dct(tile.levels)
     band = _BANDS[factor]
     steps = tile.steps[band]
     slack = np.where(steps > 0, steps / 2, _LOSSLESS) + _ROUNDING
-    beyond = np.maximum(np.abs(true - _dct(foretold))[..., band] - slack, 0)
+    beyond = np.maximum(np.abs(true - _dct(predicted))[..., band] - slack, 0)
     variance = np.maximum.reduce([fall * _energy(true, low, high) for low, high, fall in _FALL[factor]])
     deviation = np.sqrt(np.maximum(variance, 1e-6))[..., None]
     # For Laplacian coefficients of deviation s, the mean square beyond a threshold t is s² exp(-t √2 / s).

@@ -29,7 +29,7 @@ class Repeat:
     """One body at several coordinates.
 
     `sha256` is the body's hash in hexadecimal, `tiles` where it was seen, in order, `look` its appearance
-    (None if it is no picture), and `notice` whether it is laid out like lines of text on a plain ground.
+    (None if it is not a picture), and `notice` whether it is laid out like lines of text on a plain ground.
     """
 
     sha256: str
@@ -74,7 +74,7 @@ def repeated(bodies: Mapping[Tile, bytes], least: int = 3) -> tuple[Repeat, ...]
 def _repeat(digest: str, tiles: list[Tile], body: bytes) -> Repeat:
     try:
         pixels = colours(body)
-    except AnswerError:  # a repeated body that is no picture is itself the news
+    except AnswerError:  # a repeated body that is not a picture is itself the news
         return Repeat(digest, tuple(sorted(tiles)), None, False)
     return Repeat(digest, tuple(sorted(tiles)), look_at(pixels), text_like(pixels))
 
