@@ -123,14 +123,14 @@ def measure(folder: Path, gigabytes: float, limit: int, kind: As) -> int:
         f"  foretold {copy.predicted_bytes:,}, written {copy.size_bytes:,}, largest {largest:,} of {limit:,}"
     )
     started = time.perf_counter()
-    sound = inspect_folder(folder / "card").sound
+    intact = inspect_folder(folder / "card").intact
     told("inspection", started, copy.size_bytes)
     maps = [file.name for file in copy.manifest.files if file.kind != "text"]
     flip_a_bit(folder / "card" / maps[-1])
-    found = {f.name: f.state for f in inspect_folder(folder / "card").files if f.state != "sound"}
-    print(f"sound before: {sound}; after flipping one bit of {maps[-1]}: {found}")
+    found = {f.name: f.state for f in inspect_folder(folder / "card").files if f.state != "intact"}
+    print(f"intact before: {intact}; after flipping one bit of {maps[-1]}: {found}")
     print(f"most memory held: {resource.getrusage(resource.RUSAGE_SELF).ru_maxrss / 1024:.0f} MiB")
-    good = sound and found == {maps[-1]: "changed"} and largest <= limit and report.complete
+    good = intact and found == {maps[-1]: "changed"} and largest <= limit and report.complete
     print("as promised" if good else "NOT as promised")
     return 0 if good else 1
 

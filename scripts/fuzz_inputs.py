@@ -198,7 +198,7 @@ def heading(seed: int, took_s: float) -> str:
         f"Written by `scripts/fuzz` on {datetime.now(UTC):%Y-%m-%d}, seed {seed}, in {took_s / 60:.0f} min: Python "
         f"{platform.python_version()}, SQLite {sqlite3.sqlite_version}, {packages}; {os.cpu_count()} cores, "
         f"{platform.machine()}.\n\n"
-        "Each input is made from a sound one: bytes flipped, cut, spliced and put in, numbers and words replaced, "
+        "Each input is made from an intact one: bytes flipped, cut, spliced and put in, numbers and words replaced, "
         "rows and pages of databases changed, or a bomb built by hand. It may end in a clear error, a whole sentence, "
         "or in a right result. Everything else counts as a defect: any other exception, an end of the process, more "
         f"than {TIME_LIMIT_S:g} s or {MEMORY_BYTES / 1e9:g} GB of address space, a wrong result, and a file or "
