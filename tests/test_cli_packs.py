@@ -130,6 +130,14 @@ def test_three_parts_fetched_apart_and_merged_equal_the_pack_fetched_at_once(
     assert lastbar("verify", brief.path).returncode == 0
 
 
+def test_the_old_name_of_split_still_works_and_says_the_new_one(fetched: Brief, tmp_path: Path) -> None:
+    done = lastbar("share", fetched.path, "--to", tmp_path / "parts", "--json")
+    assert done.returncode == 0
+    assert [Path(part["brief"]).exists() for part in document(done)["parts"]] == [True, True]
+    assert "lastbar share is now called lastbar split" in " ".join(done.stderr.split())
+    assert "  share " not in lastbar("--help").stdout
+
+
 def test_what_is_held_already_is_taken_in_and_not_fetched(fetched: Brief, tmp_path: Path) -> None:
     elsewhere = tmp_path / "elsewhere"
     done = lastbar(

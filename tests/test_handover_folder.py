@@ -16,11 +16,11 @@ from shutil import which
 
 import pytest
 
-from packer.cli import run_handover
+from packer.cli import run_handover, run_inspect
 from packer.common.units import bytes_text
 from packer.errors import EXIT_NOT_COMPLETE, InputError
 from packer.geometry.tileset import Tile
-from packer.handover import handover
+from packer.handover import CardVerdict, handover, inspect_tree
 from packer.planning.brief import Brief
 from packer.planning.plan import Plan
 from tests.handover_packs import brief_in, build, packs, picture, received
@@ -221,6 +221,12 @@ def test_command_ends_with_1_when_gaps_were_allowed(
     out = capsys.readouterr().out
     assert "NOT COMPLETE" in out
     assert "planned tiles MISSING" in out
+    found = inspect_tree(tmp_path / "c")
+    assert (found.intact, found.verdict) == (True, CardVerdict.NOT_COMPLETE)
+    assert found.to_dict()["verdict"] == "INTACT, NOT COMPLETE"
+    assert run_inspect.run(tmp_path / "c", as_json=False) == 0
+    last = capsys.readouterr().out.strip().splitlines()[-2:]
+    assert last[0].startswith("INTACT, NOT COMPLETE: every file is as it was handed over, but planned tiles")
 
 
 @pytest.mark.parametrize(
@@ -228,7 +234,7 @@ def test_command_ends_with_1_when_gaps_were_allowed(
     [
         ({"as_": "zip"}, "it should be mbtiles, gpkg or folder"),
         ({"max_file": "4 gigs"}, "--max-file 4 gigs: a size is a number with its unit"),
-        ({"crews": ["night"]}, "the brief has no such crew. It has: none."),
+        ({"crews": ["night"]}, "the brief has no crew of that name. Its crews: none."),
     ],
 )
 def test_options_that_cannot_be_used_are_named(

@@ -377,7 +377,7 @@ def test_command_names_what_to_copy_again_and_ends_with_1(
     (folder / "topo.mbtiles").unlink()
     assert run_inspect.run(folder, as_json=False) == EXIT_NOT_COMPLETE
     out = capsys.readouterr().out
-    assert "missing topo.mbtiles: the file is not here" in out
+    assert "missing topo.mbtiles: the file is missing" in out
     assert "NOT INTACT" in out
     assert run_inspect.run(folder, as_json=True) == EXIT_NOT_COMPLETE
     found = json.loads(capsys.readouterr().out)
