@@ -119,7 +119,7 @@ def test_ctrl_c_keeps_what_came_and_says_how_to_go_on(brief_for: BriefMaker, sig
         fetch.send_signal(sign)
         out, err = fetch.communicate(timeout=30)
         assert fetch.returncode == 1
-        assert "Stopping" in err
+        assert "then stopping" in " ".join(err.split())
         assert f"lastbar fetch {brief.path}" in out
         assert "Traceback" not in err
         asked = server.tiles_asked

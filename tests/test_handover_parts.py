@@ -229,7 +229,7 @@ def test_card_without_room_is_refused_with_the_figures(
 ) -> None:
     brief, worked_out = heavy
     monkeypatch.setattr(drafting, "free_bytes", lambda _: 500_000)
-    with pytest.raises(DiskError, match=r"has 500 kB free, and the handover needs \d\.\d MB: \d\.\d MB more"):
+    with pytest.raises(DiskError, match=r"has 500 kB free, but the handover needs \d\.\d MB: \d\.\d MB more"):
         handover(brief, worked_out, None, tmp_path / "card")
     assert not (tmp_path / "card").exists()
 

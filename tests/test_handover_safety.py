@@ -132,7 +132,7 @@ def test_bad_body_is_left_out_and_told_when_gaps_are_allowed(
     assert len(worked_out.layers["aerial"].tiles - found) == 1
     card = (tmp_path / "card" / "ON THIS CARD.txt").read_text(encoding="utf-8")
     assert "NOT COMPLETE" in card
-    assert "aerial: 1 planned tiles ARE MISSING: they were damaged in the pack." in card
+    assert "aerial: 1 planned tile MISSING: corrupt in the pack." in card
     assert inspect_folder(tmp_path / "card").intact
 
 
@@ -155,7 +155,7 @@ def test_gaps_that_are_allowed_are_told_on_the_card_and_in_the_manifest(tmp_path
     handover(brief, worked_out, None, tmp_path / "card", allow_gaps=True)
     card = (tmp_path / "card" / "ON THIS CARD.txt").read_text(encoding="utf-8")
     assert "NOT COMPLETE: planned tiles are missing" in card
-    assert "aerial: 3 planned tiles ARE MISSING: they were not fetched in time." in card
+    assert "aerial: 3 planned tiles MISSING: not fetched in time." in card
     manifest = read_manifest(tmp_path / "card")
     assert not manifest.complete
     assert manifest.layers["aerial"].missing == 3

@@ -281,7 +281,7 @@ def test_a_remark_names_a_few_areas_and_counts_the_rest() -> None:
     [remark] = plan_of(*many(6, 12), layers={"topo": (0, 10)}).remarks
     assert '"a4" and "a5" ask' in remark
     [remark] = plan_of(*many(1, 12), VALLEY, layers={"topo": (13, 14)}).remarks
-    assert remark == 'Layer "topo" starts at zoom 13; area "a0" gets nothing of it, with no zoom so deep.'
+    assert remark == 'Layer "topo" starts at zoom 13; area "a0" is not deep enough to get any of its tiles.'
     assert plan_of(*many(3, 12)).remarks == ()
 
 

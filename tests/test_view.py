@@ -639,7 +639,7 @@ def test_command_prints_the_link_and_cautions_and_ends_well(
     assert run_view.run(board.brief.path, None, 0, True, "127.0.0.2") == 0
     out, err = capsys.readouterr()
     assert re.fullmatch(r"What is on board: http://127\.0\.0\.2:\d+/open\?code=[2-9A-Z]{12}\n", out)
-    assert "unencrypted" in err
+    assert "not encrypted" in err
     assert all(len(line) <= 80 for line in (out + err).splitlines())
 
 

@@ -100,7 +100,7 @@ def test_every_written_form_reads_back_as_the_place(lat: float, lon: float) -> N
     ("12, 181", "not a longitude"),
     ("86, 12", "85.05"),
     ("ZAH1234", "85.05"),
-    ("47 61 00 12 00 00", "61 is too many"),
+    ("47 61 00 12 00 00", "61 is too much"),
     ("47.5 30 0 12 0 0", "Only the last"),
     ("47 -6 8, 12 30 4", "sign can only"),
     ("-47 N 12 E", "without a sign"),
