@@ -184,7 +184,7 @@ async def test_a_length_of_thousands_of_digits_raises_nothing_where_there_is_no_
     score = (b"HTTP/1.1 204 No Content\r\nContent-Length: " + b"9" * 5000 + b"\r\n\r\n",)
     async with RawServer({"/tile": score}) as server, opened(kind) as transport:
         reply = await get(transport, server.url("/tile"))
-    assert isinstance(reply, Response) or reply.fault is FailureKind.PROTOCOL
+    assert isinstance(reply, Response) or reply.kind is FailureKind.PROTOCOL
 
 
 @pytest.mark.parametrize("name", WHOLE_SCORES)
@@ -208,7 +208,7 @@ async def test_fault_has_its_name_and_tells_no_secret(
         assert SECRET.encode() in server.heads[0]
         await server.until(lambda server: server.open_now == 0)  # no such connection is used again
     assert isinstance(reply, TransportFailure)
-    assert reply.fault is fault, reply.detail
+    assert reply.kind is fault, reply.detail
     assert SECRET not in reply.detail + caplog.text
 
 
@@ -234,7 +234,7 @@ async def test_server_out_of_reach_is_told_apart(
                 transport, f"{scheme}://crew:{SECRET}@{host}/tile?key={SECRET}", headers={"X-Key": SECRET}
             )
     assert isinstance(reply, TransportFailure)
-    assert reply.fault is fault, reply.detail
+    assert reply.kind is fault, reply.detail
     assert SECRET not in reply.detail
 
 
@@ -243,7 +243,7 @@ async def test_unknown_authority_is_a_tls_fault(kind: Kind) -> None:
         reply = await get(transport, server.url(f"/tile?key={SECRET}"), headers={"X-Key": SECRET})
         assert server.heads == []
     assert isinstance(reply, TransportFailure)
-    assert reply.fault is FailureKind.TLS, reply.detail
+    assert reply.kind is FailureKind.TLS, reply.detail
     assert SECRET not in reply.detail
 
 
@@ -264,7 +264,7 @@ async def test_tls_stream_cut_without_farewell_is_told_where_it_can_be(kind: Kin
         assert isinstance(reply, Response)
         return
     assert isinstance(reply, TransportFailure)
-    assert reply.fault is FailureKind.SHORT, reply.detail
+    assert reply.kind is FailureKind.SHORT, reply.detail
 
 
 async def test_certificate_file_that_is_not_there_is_said_at_once(
@@ -284,7 +284,7 @@ async def test_trickle_ends_at_the_deadline(kind: Kind) -> None:
         assert asyncio.get_running_loop().time() - begun < 2  # to the end it would take twenty seconds
         await server.until(lambda server: server.open_now == 0)
     assert isinstance(reply, TransportFailure)
-    assert reply.fault is FailureKind.DEADLINE, reply.detail
+    assert reply.kind is FailureKind.DEADLINE, reply.detail
 
 
 async def test_deadline_counts_the_wait_for_a_connection(kind: Kind) -> None:
@@ -294,10 +294,10 @@ async def test_deadline_counts_the_wait_for_a_connection(kind: Kind) -> None:
         second = await get(transport, server.url("/held"), deadline_s=0.1)
         assert len(server.heads) == 1
         assert isinstance(second, TransportFailure)
-        assert second.fault is FailureKind.DEADLINE
+        assert second.kind is FailureKind.DEADLINE
         reply = await first
     assert isinstance(reply, TransportFailure)
-    assert reply.fault is FailureKind.DEADLINE, reply.detail
+    assert reply.kind is FailureKind.DEADLINE, reply.detail
 
 
 async def test_redirect_is_answered_and_not_followed(kind: Kind) -> None:
@@ -391,7 +391,7 @@ async def test_nothing_is_sent_twice_when_a_kept_connection_dies(kind: Kind) -> 
         assert isinstance(await get(transport, server.url("/first")), Response)
         reply = await get(transport, server.url("/second"))
         assert isinstance(reply, TransportFailure)
-        assert (reply.fault, len(server.heads)) == (FailureKind.RESET, 2)
+        assert (reply.kind, len(server.heads)) == (FailureKind.RESET, 2)
 
 
 @pytest.mark.parametrize("surplus", [ok(b"not yours"), b"junk"])
@@ -435,7 +435,7 @@ async def test_the_cap_counts_the_requests_to_all_servers_together(kind: Kind) -
             await server.until(lambda server: server.holding == 1)
         reply = await get(transport, one.url("/ok"), deadline_s=0.1)
         assert isinstance(reply, TransportFailure)
-        assert (reply.fault, len(one.heads)) == (FailureKind.DEADLINE, 1)
+        assert (reply.kind, len(one.heads)) == (FailureKind.DEADLINE, 1)
         waiting = asyncio.create_task(get(transport, one.url("/ok")))
         held[1].cancel()
         assert isinstance(await waiting, Response), "a place that one server gives back serves another"
@@ -567,7 +567,7 @@ async def test_what_stops_at_the_proxy_is_the_proxys_fault(
             await transport.aclose()
     assert isinstance(reply, TransportFailure)
     # Over plain HTTP the proxy stands in the server's place, and its silence cannot be told from the server's.
-    assert reply.fault is (
+    assert reply.kind is (
         FailureKind.RESET if (scheme, score) == ("http", (End.FIN,)) else FailureKind.PROXY
     ), reply.detail
     assert SECRET not in reply.detail
@@ -613,7 +613,7 @@ async def test_close_ends_what_is_still_running(
             await transport.aclose()
             reply = await running
     assert isinstance(reply, TransportFailure)
-    assert reply.fault is FailureKind.RESET, reply.detail
+    assert reply.kind is FailureKind.RESET, reply.detail
 
 
 @pytest.mark.parametrize("url", ["http://[::hunter22", "ftp://127.0.0.1/?key=hunter22", "/tile?key=hunter22"])
@@ -641,7 +641,7 @@ async def test_httpx_transport_can_be_played_by_respx() -> None:
         assert (reply.body, reply.headers["etag"]) == (b"tile", '"7"')
         failed = await get(transport, "https://tiles.invalid/1/0/1")
         assert isinstance(failed, TransportFailure)
-        assert failed.fault is FailureKind.STALL
+        assert failed.kind is FailureKind.STALL
 
 
 def test_room_opens_without_loading_a_client() -> None:

@@ -18,20 +18,20 @@ from PIL import Image
 from packer.content.codings import pack_vector
 from packer.content.payload import Kind
 from packer.fetching.answers.freshness import fresh_until
+from packer.fetching.answers.judging import judge
 from packer.fetching.answers.outcome import (
     MAX_WAIT_S,
     LinkDown,
     Outcome,
     Refused,
+    RetryAfter,
     ServerHasNone,
     SignIn,
     Stored,
     TileRules,
     TryAgain,
     Unchanged,
-    WaitSoLong,
     WrongContent,
-    judge,
 )
 from packer.fetching.transports import FailureKind, Response, Result, TransportFailure
 
@@ -79,7 +79,7 @@ def say(reply: Result, layer: TileRules | None = None) -> Outcome:
 
 
 def reason(outcome: Outcome) -> str:
-    assert isinstance(outcome, TryAgain | WaitSoLong | SignIn | Refused | WrongContent | LinkDown)
+    assert isinstance(outcome, TryAgain | RetryAfter | SignIn | Refused | WrongContent | LinkDown)
     return outcome.reason
 
 
@@ -395,7 +395,7 @@ def test_a_success_that_is_not_the_whole_original_is_not_stored(status: int, wor
 )
 def test_retry_after_is_honoured_within_a_day(status: int, value: str, seconds: float) -> None:
     got = say(answer(status, retry_after=value))
-    assert isinstance(got, WaitSoLong)
+    assert isinstance(got, RetryAfter)
     assert got.seconds == pytest.approx(seconds)
     assert str(status) in got.reason
 
@@ -406,7 +406,7 @@ def test_a_date_to_wait_for_is_reckoned_from_the_servers_own_time_of_day() -> No
     got = say(
         answer(503, retry_after=formatdate(there + 20, usegmt=True), date=formatdate(there, usegmt=True))
     )
-    assert isinstance(got, WaitSoLong)
+    assert isinstance(got, RetryAfter)
     assert got.seconds == pytest.approx(20)
 
 
@@ -417,7 +417,7 @@ def test_a_date_without_a_zone_is_universal_time_wherever_the_planner_is(
     monkeypatch.setenv("TZ", "XYZ-5")
     time.tzset()
     try:
-        assert say(answer(503, retry_after="Fri Jan 15 08:01:00 2027")) == WaitSoLong(
+        assert say(answer(503, retry_after="Fri Jan 15 08:01:00 2027")) == RetryAfter(
             60.0, "the server cannot answer just now (503)"
         )
     finally:
@@ -428,7 +428,7 @@ def test_a_date_without_a_zone_is_universal_time_wherever_the_planner_is(
 @pytest.mark.parametrize("status", [429, 503])
 def test_without_retry_after_the_pause_is_left_to_the_pacing(status: int) -> None:
     got = say(answer(status, PORTAL))
-    assert isinstance(got, WaitSoLong)
+    assert isinstance(got, RetryAfter)
     assert got.seconds == 0
 
 
@@ -445,7 +445,7 @@ def test_every_fault_has_its_outcome(fault: FailureKind) -> None:
     got = say(TransportFailure(fault, f"library wording {SECRET}"))
     if fault in link:
         assert isinstance(got, LinkDown)
-        assert got.fault is fault
+        assert got.kind is fault
     else:
         assert isinstance(got, WrongContent if fault is FailureKind.TOO_BIG else TryAgain)
     assert SECRET not in reason(got)

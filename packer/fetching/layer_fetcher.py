@@ -11,18 +11,18 @@ from packer.common.clock import Clock
 from packer.content.digest import body_hash
 from packer.content.payload import Kind
 from packer.errors import AnswerError, LastbarError
+from packer.fetching.answers.judging import judge
 from packer.fetching.answers.outcome import (
     LinkDown,
     Outcome,
     Refused,
+    RetryAfter,
     ServerHasNone,
     SignIn,
     Stored,
     TryAgain,
     Unchanged,
-    WaitSoLong,
     WrongContent,
-    judge,
 )
 from packer.fetching.answers.quarantine import MOST_HELD, PendingAnswer, Quarantine
 from packer.fetching.answers.repeats import Repeats
@@ -235,13 +235,13 @@ class LayerFetcher:
                 self._gate.bad(permit, outcome.reason, kind=PauseKind.SIGN_IN, where=where)
                 await self._again(tile, permit, "sign-in page", outcome.reason, _ATTEMPTS)
                 await self._page_came(outcome.reason)
-            case WaitSoLong():
+            case RetryAfter():
                 await self._strained(tile, permit, reply, outcome)
             case Unchanged() if tile in self._refresh:
                 await self._unchanged(tile, permit, outcome)
             case TryAgain() | Unchanged():
                 told = outcome.reason if isinstance(outcome, TryAgain) else None
-                if isinstance(reply, TransportFailure) and reply.fault in (
+                if isinstance(reply, TransportFailure) and reply.kind in (
                     FailureKind.STALL,
                     FailureKind.DEADLINE,
                 ):
@@ -353,7 +353,7 @@ class LayerFetcher:
             if self._passed_over >= _IN_A_ROW:
                 self.stop(no_response_error(self._source, reason))
 
-    async def _strained(self, tile: Tile, permit: Permit, reply: Result, outcome: WaitSoLong) -> None:
+    async def _strained(self, tile: Tile, permit: Permit, reply: Result, outcome: RetryAfter) -> None:
         plainly = isinstance(reply, Response) and reply.status == 429
         self._gate.throttled(permit, outcome.reason, outcome.seconds, plainly=plainly)
         if plainly:
@@ -475,5 +475,5 @@ def _is_bare_jpeg(answer: Response) -> bool:
 def _looks(reply: Result) -> tuple[str, ...]:
     """What a server's refusals have in common, whatever tile was asked for: not their text, which may name it."""
     if not isinstance(reply, Response):
-        return (reply.fault.value,)
+        return (reply.kind.value,)
     return str(reply.status), *(reply.headers.get(name, "") for name in ("content-type", "server", "via"))

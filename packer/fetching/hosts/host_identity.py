@@ -12,7 +12,8 @@ from urllib.parse import urlsplit
 from packer.common.clock import Clock
 from packer.content.codings import unwrap
 from packer.content.damage import Damaged
-from packer.fetching.answers.outcome import LinkDown, TileRules, TryAgain, WaitSoLong, judge
+from packer.fetching.answers.judging import judge
+from packer.fetching.answers.outcome import LinkDown, RetryAfter, TileRules, TryAgain
 from packer.fetching.hosts.source import LIMIT_BYTES, Source
 from packer.fetching.pacing.gate import Gate
 from packer.fetching.transports import Response, Result, Transport, TransportFailure
@@ -186,7 +187,7 @@ class HostIdentity:
             self._gate.dropped(permit)
             raise
         outcome = judge(reply, self._rules, self._clock.wall())
-        if isinstance(outcome, WaitSoLong):
+        if isinstance(outcome, RetryAfter):
             plainly = isinstance(reply, Response) and reply.status == 429
             self._gate.throttled(permit, outcome.reason, outcome.seconds, plainly=plainly)
         elif isinstance(reply, TransportFailure) or reply.status >= 500:

@@ -186,7 +186,7 @@ def _body(place: str, reply: Result) -> bytes:
     """What came, whole and uncompressed. Raises NetworkError and AnswerError."""
     if not isinstance(reply, Response):
         raise NetworkError(
-            f"{place} could not be read: {reply.fault.value}. Try again once the server can be reached."
+            f"{place} could not be read: {reply.kind.value}. Try again once the server can be reached."
         )
     if 300 <= reply.status < 400:
         raise AnswerError(

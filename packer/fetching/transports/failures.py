@@ -13,7 +13,7 @@ from urllib.parse import parse_qsl, unquote, urlsplit
 
 from packer.fetching.transports.transport import FailureKind, TransportFailure
 
-__all__ = ["DEFAULT_HEADERS", "IDLE_S", "fault_of_errno", "head_failure", "joined", "scrub"]
+__all__ = ["DEFAULT_HEADERS", "IDLE_S", "head_failure", "joined", "kind_of_errno", "scrub"]
 
 DEFAULT_HEADERS = {"Accept": "*/*", "Accept-Encoding": "gzip"}
 """gzip alone, whatever decoders are installed: it carries a checksum, and every server speaks it."""
@@ -43,8 +43,8 @@ _ADDRESS = re.compile(r"\(?\b[a-z][a-z0-9+.-]*://\S*", re.IGNORECASE)
 _LITERAL = re.compile(r"(bytearray\()?\bb(['\"]).*", re.DOTALL)
 
 
-def fault_of_errno(number: int | None, *, connecting: bool) -> FailureKind | None:
-    """The fault behind an operating-system error number, or None if it says nothing certain."""
+def kind_of_errno(number: int | None, *, connecting: bool) -> FailureKind | None:
+    """The kind of failure behind an operating-system error number, or None if it says nothing certain."""
     if number in _REFUSED:
         return FailureKind.REFUSED
     if number in _NO_ROUTE:

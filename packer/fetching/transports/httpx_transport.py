@@ -20,9 +20,9 @@ from packer.errors import NetworkError
 from packer.fetching.transports.failures import (
     DEFAULT_HEADERS,
     IDLE_S,
-    fault_of_errno,
     head_failure,
     joined,
+    kind_of_errno,
     scrub,
 )
 from packer.fetching.transports.proxies import Proxies
@@ -135,10 +135,10 @@ class HttpxTransport:
         if isinstance(error, httpx.InvalidURL | httpx.UnsupportedProtocol) or "Illegal header" in str(error):
             raise ValueError("The address or a header of a request is not well-formed.") from None
         proxy = self._proxies.for_url(url)
-        fault = _fault(error, proxied=proxy is not None, waiting_for_proxy=progress.waiting_for_proxy)
+        kind = _kind_of(error, proxied=proxy is not None, waiting_for_proxy=progress.waiting_for_proxy)
         words = [type(error).__name__, str(error), *(str(cause) for cause in _system_errors(error))]
         detail = scrub(": ".join(dict.fromkeys(filter(None, words))), url, headers, proxy)
-        return TransportFailure(fault, detail, progress.size_bytes)
+        return TransportFailure(kind, detail, progress.size_bytes)
 
 
 class _BodyProgress:
@@ -195,7 +195,7 @@ def _system_errors(error: BaseException) -> list[OSError]:
     ]
 
 
-def _fault(error: Exception, *, proxied: bool, waiting_for_proxy: bool) -> FailureKind:
+def _kind_of(error: Exception, *, proxied: bool, waiting_for_proxy: bool) -> FailureKind:
     """Sort by phase first, then by what the system said, then by httpx's own classes and words."""
     system = _system_errors(error)
     insecure = any(isinstance(cause, ssl.SSLError) for cause in system)
@@ -207,15 +207,15 @@ def _fault(error: Exception, *, proxied: bool, waiting_for_proxy: bool) -> Failu
     if any(isinstance(cause, socket.gaierror) for cause in system):
         return FailureKind.NAME
     numbers = (cause.errno for cause in system if not isinstance(cause, ssl.SSLError))
-    found = [fault for number in numbers if (fault := fault_of_errno(number, connecting=reaching))]
+    found = [kind for number in numbers if (kind := kind_of_errno(number, connecting=reaching))]
     if found:  # of several addresses tried, the one that answered says most
         return FailureKind.REFUSED if FailureKind.REFUSED in found else found[0]
     if insecure or reaching:
         return FailureKind.TLS
-    return _fault_by_wording(error)
+    return _kind_by_wording(error)
 
 
-def _fault_by_wording(error: Exception) -> FailureKind:
+def _kind_by_wording(error: Exception) -> FailureKind:
     if isinstance(error, httpx.RemoteProtocolError):
         if "without sending complete message body" in str(error):
             return FailureKind.SHORT

@@ -34,9 +34,9 @@ from packer.errors import NetworkError
 from packer.fetching.transports.failures import (
     DEFAULT_HEADERS,
     IDLE_S,
-    fault_of_errno,
     head_failure,
     joined,
+    kind_of_errno,
     scrub,
 )
 from packer.fetching.transports.proxies import Proxies
@@ -233,9 +233,9 @@ class PyreqwestTransport:
         details = error.details if isinstance(error, DetailedPyreqwestError) else None
         causes = [cause["message"] for cause in (details and details["causes"]) or ()]
         proxy = self._proxies.for_url(url)
-        fault = _fault(error, causes, secure=url.startswith("https:"), proxied=proxy is not None, late=late)
+        kind = _kind_of(error, causes, secure=url.startswith("https:"), proxied=proxy is not None, late=late)
         wording = ": ".join(dict.fromkeys([error.message, *causes[1:]]))
-        return TransportFailure(fault, scrub(wording, url, headers, proxy))
+        return TransportFailure(kind, scrub(wording, url, headers, proxy))
 
 
 @lru_cache(maxsize=256)
@@ -265,7 +265,7 @@ async def _close(client: Client) -> None:
     await client.close()
 
 
-def _fault(
+def _kind_of(
     error: PyreqwestError, causes: list[str], *, secure: bool, proxied: bool, late: bool
 ) -> FailureKind:
     """Sort by phase first, then by the system's error number, then by the client's words."""
@@ -280,8 +280,8 @@ def _fault(
     if "dns error" in causes:
         return FailureKind.NAME
     number = _ERROR_NUMBER.search(text)
-    if number and (fault := fault_of_errno(int(number[1]), connecting=connecting)):
-        return fault
+    if number and (kind := kind_of_errno(int(number[1]), connecting=connecting)):
+        return kind
     if (connecting and secure) or "fatal alert" in text:
         return FailureKind.TLS
     if "request or response body error" in causes and any(cut in text for cut in _CUT):

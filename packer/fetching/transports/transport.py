@@ -50,7 +50,7 @@ class TransportFailure:
     """No whole answer. `detail` is the library's own wording, for the log; it never holds the address's
     query, userinfo or a header value. `size_bytes` of a body came all the same, at most."""
 
-    fault: FailureKind
+    kind: FailureKind
     detail: str
     size_bytes: int = 0
 
