@@ -15,6 +15,7 @@ from hypothesis import strategies as st
 
 from packer.fetching.pacing.gate import Gate, Pause, PauseKind, Permit
 from packer.fetching.pacing.limits import ConcurrencyLimit, RetryBudget
+from packer.fetching.pacing.signals import Failed, Succeeded, Throttled, Unverified
 from tests.fakes import VirtualClock
 
 T = TypeVar("T")
@@ -41,7 +42,7 @@ async def opened(gate: Gate, clock: VirtualClock, to: int) -> None:
     while gate.width < to:
         permit = await entered(gate)
         await clock.sleep(0.05)
-        gate.good(permit, 1000)
+        gate.report(permit, Succeeded(1000))
 
 
 # ---------------------------------------------------------------------------------------------- any order
@@ -60,29 +61,28 @@ DEEDS = st.tuples(
 def give_back(gate: Gate, permit: Permit, deed: str) -> None:
     match deed:
         case "good":
-            gate.good(permit, 15_000)
+            gate.report(permit, Succeeded(15_000))
         case "bad":
-            gate.bad(permit, "no")
+            gate.report(permit, Failed("no"))
         case "slow":
-            gate.slow(permit)
-            gate.bad(permit, "slow")
+            gate.report(permit, Failed("slow", timed_out=True))
         case "link":
-            gate.bad(permit, "no link", kind=PauseKind.LINK)
+            gate.report(permit, Failed("no link", kind=PauseKind.LINK))
         case "sign-in":
-            gate.bad(permit, "page", kind=PauseKind.SIGN_IN)
+            gate.report(permit, Failed("page", kind=PauseKind.SIGN_IN))
         case "503":
-            gate.throttled(permit, "busy", plainly=False)
+            gate.report(permit, Throttled("busy", explicit=False))
         case "429":
-            gate.throttled(permit, "too many", 5.0)
+            gate.report(permit, Throttled("too many", 5.0))
         case "answered":
-            gate.answered(permit)
+            gate.report(permit, Unverified())
         case _:
-            gate.dropped(permit)
+            gate.drop(permit)
 
 
 @settings(max_examples=200, deadline=None)
 @given(st.lists(st.lists(DEEDS, max_size=6), min_size=1, max_size=8), st.integers(1, 6), st.integers(2, 200))
-def test_whatever_happens_in_whatever_order_no_pass_leaks_and_nobody_waits_for_ever(
+def test_whatever_happens_in_whatever_order_no_permit_leaks_and_nobody_waits_for_ever(
     crews: list[list[Deed]], cap: int, per_second: int
 ) -> None:
     async def scene(clock: VirtualClock) -> None:
@@ -120,7 +120,7 @@ def test_whatever_happens_in_whatever_order_no_pass_leaks_and_nobody_waits_for_e
         for start in starts:
             assert sum(1 for s in starts if start <= s < start + 1) <= per_second
         permit = await entered(gate)  # it still lets people in
-        gate.good(permit, 1)
+        gate.report(permit, Succeeded(1))
         assert gate.in_flight == 0
 
     in_time(scene)
@@ -138,13 +138,13 @@ def test_a_cancelled_wait_leaves_its_turn_to_the_next(seed: int) -> None:
         await asyncio.sleep(0)
         victims = chance.sample(waiting, 3)
         if seed % 2:
-            gate.good(first, 1)
+            gate.report(first, Succeeded(1))
         for _ in range(seed % 3):
             await asyncio.sleep(0)
         for victim in victims:
             victim.cancel()
         if not seed % 2:
-            gate.good(first, 1)
+            gate.report(first, Succeeded(1))
         served = 0
         for task in waiting:
             try:
@@ -152,11 +152,11 @@ def test_a_cancelled_wait_leaves_its_turn_to_the_next(seed: int) -> None:
             except asyncio.CancelledError:
                 continue
             assert permit is not None
-            gate.good(permit, 1)
+            gate.report(permit, Succeeded(1))
             served += 1
         assert served >= 3
         assert gate.in_flight == 0
-        gate.good(await entered(gate), 1)
+        gate.report(await entered(gate), Succeeded(1))
 
     in_time(scene)
 
@@ -171,7 +171,7 @@ def test_a_closed_gate_turns_everyone_away_and_keeps_count_of_those_inside() -> 
         assert await asyncio.gather(*waiting) == [None, None, None]
         assert await gate.enter() is None
         for permit in inside:
-            gate.good(permit, 1)
+            gate.report(permit, Succeeded(1))
         assert gate.in_flight == 0
 
     in_time(scene)
@@ -189,7 +189,7 @@ def test_layers_that_share_a_host_share_its_gate_evenly() -> None:
                 permit = await entered(gate)
                 await clock.sleep(0.05)
                 served[layer] += 1
-                gate.good(permit, 1000)
+                gate.report(permit, Succeeded(1000))
 
         crews = [asyncio.create_task(worker(layer)) for layer in ("aerial", "relief") for _ in range(4)]
         await asyncio.gather(*crews)
@@ -209,13 +209,13 @@ def test_a_layer_whose_tiles_all_fail_does_not_keep_another_from_probing() -> No
                 if permit is None:
                     return
                 await clock.sleep(0.05)
-                gate.bad(permit, "no whole tile")
+                gate.report(permit, Failed("no whole tile"))
 
         async def sound() -> None:
             for _ in range(40):
                 permit = await entered(gate)
                 await clock.sleep(0.05)
-                gate.good(permit, 1000)
+                gate.report(permit, Succeeded(1000))
 
         started = clock.now()
         crews = [asyncio.create_task(hopeless()) for _ in range(4)]
@@ -236,7 +236,7 @@ def test_a_gate_that_opens_again_lets_few_in_at_first() -> None:
         await opened(gate, clock, 16)
         inside = [await entered(gate) for _ in range(16)]
         for permit in inside:
-            gate.bad(permit, "502", by_server=True)
+            gate.report(permit, Failed("502", by_server=True))
         assert gate.pause is not None
         assert gate.pause.kind is PauseKind.SERVER
         starts: list[float] = []
@@ -246,7 +246,7 @@ def test_a_gate_that_opens_again_lets_few_in_at_first() -> None:
                 permit = await entered(gate)
                 starts.append(clock.now())
                 await clock.sleep(0.2)
-                gate.good(permit, 1000)
+                gate.report(permit, Succeeded(1000))
 
         await asyncio.gather(*(worker() for _ in range(16)))
         return starts
@@ -268,7 +268,7 @@ def test_a_volley_of_503_is_one_sign_of_strain_and_not_sixteen() -> None:
         inside = [await entered(gate) for _ in range(16)]
         await clock.sleep(0.1)
         for permit in inside:
-            gate.throttled(permit, "busy", plainly=False)
+            gate.report(permit, Throttled("busy", explicit=False))
         assert gate.pause is not None
         return gate.pause.until - clock.now()
 
@@ -279,10 +279,10 @@ def test_a_lone_503_among_good_answers_pauses_nobody() -> None:
     async def scene(clock: VirtualClock) -> None:
         gate = Gate(8, 10_000, clock)
         await opened(gate, clock, 8)
-        gate.throttled(await entered(gate), "busy", plainly=False)
+        gate.report(await entered(gate), Throttled("busy", explicit=False))
         assert gate.pause is None
         assert gate.width == 8
-        gate.throttled(await entered(gate), "busy", plainly=False)
+        gate.report(await entered(gate), Throttled("busy", explicit=False))
         assert gate.pause is not None, "a second one so soon is a sign"
 
     in_time(scene)
@@ -298,7 +298,7 @@ def test_a_storm_of_503_is_met_with_ever_longer_patience_and_one_request_at_a_ti
                 permit = await entered(gate)
                 starts.append(clock.now())
                 await clock.sleep(0.1)
-                gate.throttled(permit, "busy", plainly=False)
+                gate.report(permit, Throttled("busy", explicit=False))
 
         await asyncio.gather(*(worker() for _ in range(8)))
         return starts
@@ -313,11 +313,11 @@ def test_retry_after_binds_even_when_other_answers_are_good() -> None:
         gate = Gate(4, 10_000, clock)
         one, other = await entered(gate), await entered(gate)
         told = clock.now()
-        gate.throttled(one, "too many", 90.0)
-        gate.good(other, 1000)
+        gate.report(one, Throttled("too many", 90.0))
+        gate.report(other, Succeeded(1000))
         permit = await entered(gate)
         assert 90.0 <= clock.now() - told < 90.1
-        gate.good(permit, 1000)
+        gate.report(permit, Succeeded(1000))
         assert gate.pause is None
 
     in_time(scene)
@@ -328,23 +328,25 @@ def test_a_shorter_wish_does_not_shorten_a_longer_one() -> None:
         gate = Gate(4, 10_000, clock)
         one, other = await entered(gate), await entered(gate)
         told = clock.now()
-        gate.throttled(one, "too many", 90.0)
-        gate.throttled(other, "too many", 5.0)
-        gate.good(await entered(gate), 1000)
+        gate.report(one, Throttled("too many", 90.0))
+        gate.report(other, Throttled("too many", 5.0))
+        gate.report(await entered(gate), Succeeded(1000))
         assert clock.now() - told >= 90.0
 
     in_time(scene)
 
 
 LATER_WORD: dict[str, Callable[[Gate, Permit], None]] = {
-    "failed": lambda gate, prober: gate.bad(prober, "the connection broke off"),
-    "no link": lambda gate, prober: gate.bad(prober, "no link", kind=PauseKind.LINK),
-    "sign-in page": lambda gate, prober: gate.bad(prober, "page", kind=PauseKind.SIGN_IN),
-    "in trouble": lambda gate, prober: gate.bad(prober, "502", kind=PauseKind.SERVER, by_server=True),
-    "refused": lambda gate, prober: gate.answered(prober),
-    "a tile": lambda gate, prober: gate.good(prober, 1000),
-    "busy": lambda gate, prober: gate.throttled(prober, "busy", plainly=False),
-    "a shorter wish": lambda gate, prober: gate.throttled(prober, "too many", 5.0),
+    "failed": lambda gate, prober: gate.report(prober, Failed("the connection broke off")),
+    "no link": lambda gate, prober: gate.report(prober, Failed("no link", kind=PauseKind.LINK)),
+    "sign-in page": lambda gate, prober: gate.report(prober, Failed("page", kind=PauseKind.SIGN_IN)),
+    "in trouble": lambda gate, prober: gate.report(
+        prober, Failed("502", kind=PauseKind.SERVER, by_server=True)
+    ),
+    "refused": lambda gate, prober: gate.report(prober, Unverified()),
+    "a tile": lambda gate, prober: gate.report(prober, Succeeded(1000)),
+    "busy": lambda gate, prober: gate.report(prober, Throttled("busy", explicit=False)),
+    "a shorter wish": lambda gate, prober: gate.report(prober, Throttled("too many", 5.0)),
 }
 
 
@@ -357,16 +359,16 @@ def test_retry_after_binds_whatever_comes_of_the_probe_that_was_out(
     async def scene(clock: VirtualClock) -> None:
         gate = Gate(4, 10_000, clock)
         first, straggler = await entered(gate), await entered(gate)
-        gate.bad(first, "reset", kind=PauseKind.LINK)
+        gate.report(first, Failed("reset", kind=PauseKind.LINK))
         prober = await entered(gate)
         assert prober.probe
         told = clock.now()
-        gate.throttled(straggler, "too many", 60.0)
+        gate.report(straggler, Throttled("too many", 60.0))
         await clock.sleep(4)
         word(gate, prober)
         assert gate.pause is not None
         assert (gate.pause.kind, gate.pause.until) == (PauseKind.ASKED, told + 60.0)
-        gate.good(await entered(gate), 1000)
+        gate.report(await entered(gate), Succeeded(1000))
         assert clock.now() - told >= 60.0
         assert gate.pause is None
 
@@ -377,10 +379,10 @@ def test_retry_after_binds_even_when_somebody_else_seems_to_answer_meanwhile() -
     async def scene(clock: VirtualClock) -> None:
         gate = Gate(4, 10_000, clock)
         told = clock.now()
-        gate.throttled(await entered(gate), "too many", 60.0)
+        gate.report(await entered(gate), Throttled("too many", 60.0))
         await clock.sleep(4)
         gate.intercepted("nothing comes any more of what came before")
-        gate.dropped(await entered(gate))
+        gate.drop(await entered(gate))
         assert clock.now() - told >= 60.0
         gate.intercepted("nothing comes any more of what came before")
         assert gate.pause is not None
@@ -398,7 +400,7 @@ def test_probes_grow_rarer_up_to_a_limit(kind: PauseKind, longest_s: float) -> N
         for _ in range(60):
             permit = await entered(gate)
             starts.append(clock.now())
-            gate.bad(permit, "no", kind=kind)
+            gate.report(permit, Failed("no", kind=kind))
         return starts
 
     starts = in_time(scene)
@@ -421,9 +423,9 @@ def test_a_host_that_flaps_is_used_while_it_is_there() -> None:
                 await clock.sleep(0.08)
                 if (clock.now() - start) % 13 < 3:
                     served += 1
-                    gate.good(permit, 1000)
+                    gate.report(permit, Succeeded(1000))
                 else:
-                    gate.bad(permit, "gone", kind=PauseKind.LINK)
+                    gate.report(permit, Failed("gone", kind=PauseKind.LINK))
 
         await asyncio.gather(*(worker() for _ in range(4)))
         return served / (50 * 3 * 30)
@@ -437,9 +439,9 @@ def test_what_began_before_the_last_good_answer_pauses_nobody() -> None:
         early = await entered(gate)
         await clock.sleep(0.1)
         late = await entered(gate)
-        gate.good(late, 1000)
-        assert gate.is_tile_fault(early)
-        gate.bad(early, "reset", kind=PauseKind.LINK)
+        gate.report(late, Succeeded(1000))
+        assert gate.last_success > early.started
+        gate.report(early, Failed("reset", kind=PauseKind.LINK))
         assert gate.pause is None
 
     in_time(scene)
@@ -449,8 +451,8 @@ def test_every_change_of_a_pause_is_told() -> None:
     async def scene(clock: VirtualClock) -> list[tuple[Pause | None, Pause | None]]:
         told: list[tuple[Pause | None, Pause | None]] = []
         gate = Gate(4, 10_000, clock, lambda before, now: told.append((before, now)))
-        gate.bad(await entered(gate), "no link", kind=PauseKind.LINK)
-        gate.good(await entered(gate), 1000)
+        gate.report(await entered(gate), Failed("no link", kind=PauseKind.LINK))
+        gate.report(await entered(gate), Succeeded(1000))
         return told
 
     (none, paused), (was, nothing) = in_time(scene)
@@ -477,7 +479,7 @@ def test_a_link_of_1_mbit_carries_eight_connections_without_a_timeout() -> None:
                 await clock.sleep(free_at - clock.now() + 0.1)
                 longest = max(longest, clock.now() - permit.started)
                 done += 1
-                gate.good(permit, 15_000)
+                gate.report(permit, Succeeded(15_000))
 
         await asyncio.gather(*(worker() for _ in range(8)))
         return longest, done * 15_000 / (clock.now() - started) / 125_000

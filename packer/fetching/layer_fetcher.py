@@ -38,6 +38,7 @@ from packer.fetching.hosts.source import DEADLINE_S, LIMIT_BYTES, Source
 from packer.fetching.jpeg_worker import JPEG_BEGINS, MOST_WAITING, JpegFinding, JpegWorker
 from packer.fetching.pacing.gate import Gate, PauseKind, Permit
 from packer.fetching.pacing.retries import Retries
+from packer.fetching.pacing.signals import Failed, Succeeded, Throttled, Unverified
 from packer.fetching.refresh import Refresh
 from packer.fetching.reports import LayerCounts
 from packer.fetching.tile_queue import TileQueue
@@ -152,7 +153,7 @@ class LayerFetcher:
                 self._tiles.requeue(tile)
                 return
             if self._stopping or not self._byte_budget.may_ask(self._gate.in_flight):
-                self._gate.dropped(permit)
+                self._gate.drop(permit)
                 self._tiles.requeue(tile)
                 return
             await self._ask(tile, permit)
@@ -195,10 +196,10 @@ class LayerFetcher:
             self._byte_budget.received(len(reply.body) if isinstance(reply, Response) else reply.size_bytes)
             seen = None
             if self._jpeg_worker.useful and isinstance(reply, Response) and _is_bare_jpeg(reply):
-                self._gate.landed(permit)
+                self._gate.received(permit)
                 seen = await self._look_apart(reply.body)
         except BaseException:
-            self._gate.dropped(permit)
+            self._gate.drop(permit)
             self._tiles.requeue(tile)
             raise
         outcome = judge(reply, self._rules, self._clock.wall(), seen and seen.size_px)
@@ -219,20 +220,20 @@ class LayerFetcher:
             self._gate.retry_budget.first_attempt(isinstance(outcome, Stored | ServerHasNone | Unchanged))
         match outcome:
             case Stored():
-                self._gate.good(permit, len(outcome.data))
+                self._gate.report(permit, Succeeded(len(outcome.data)))
                 await self._keep(tile, outcome, digest or body_hash(outcome.data))
             case ServerHasNone(200):  # a body that says so: nobody in between could make it
-                self._gate.good(permit, 0)
+                self._gate.report(permit, Succeeded(0))
                 await self._lacks(tile, 200)
             case ServerHasNone():
-                self._gate.answered(permit)
+                self._gate.report(permit, Unverified())
                 self._in_a_row = 0
                 await self._doubted(tile, permit, reply)
             case LinkDown():
                 self._link_down(tile, permit, outcome.reason)
             case SignIn():
                 where = self._source.sign_in_page(outcome.where)
-                self._gate.bad(permit, outcome.reason, kind=PauseKind.SIGN_IN, where=where)
+                self._gate.report(permit, Failed(outcome.reason, PauseKind.SIGN_IN, where))
                 await self._again(tile, permit, "sign-in page", outcome.reason, _ATTEMPTS)
                 await self._page_came(outcome.reason)
             case RetryAfter():
@@ -241,18 +242,17 @@ class LayerFetcher:
                 await self._unchanged(tile, permit, outcome)
             case TryAgain() | Unchanged():
                 told = outcome.reason if isinstance(outcome, TryAgain) else None
-                if isinstance(reply, TransportFailure) and reply.kind in (
+                late = isinstance(reply, TransportFailure) and reply.kind in (
                     FailureKind.STALL,
                     FailureKind.DEADLINE,
-                ):
-                    self._gate.slow(permit)
+                )
                 reason = told or "the server says unchanged, unasked"
                 by_server = isinstance(reply, Response)
-                self._gate.bad(permit, reason, by_server=by_server)
+                self._gate.report(permit, Failed(reason, by_server=by_server, timed_out=late))
                 await self._again(tile, permit, "no whole tile", reason, _ATTEMPTS, by_server=by_server)
             case Refused() | WrongContent():
                 kind = "refused" if isinstance(outcome, Refused) else "wrong content"
-                self._gate.answered(permit)
+                self._gate.report(permit, Unverified())
                 self._in_a_row += 1
                 await self._doubted(tile, permit, reply, (kind, outcome.reason))
 
@@ -294,17 +294,17 @@ class LayerFetcher:
     async def _unchanged(self, tile: Tile, permit: Permit, outcome: Unchanged) -> None:
         record = self._refresh.unchanged(tile, outcome, int(self._clock.wall()))
         if record is not None:
-            self._gate.good(permit, 0)
+            self._gate.report(permit, Succeeded(0))
             self._in_a_row = self._pages = 0
             self._quarantine.proven = True
             await self._record(record)
             await self._itself()
         elif self._refresh.drop_conditions(tile):
-            self._gate.answered(permit)
+            self._gate.report(permit, Unverified())
             self._tiles.requeue(tile)
         else:
             reason = "the server says unchanged, unasked"
-            self._gate.bad(permit, reason, by_server=True)
+            self._gate.report(permit, Failed(reason, by_server=True))
             await self._again(tile, permit, "no whole tile", reason, _ATTEMPTS, by_server=True)
 
     async def _itself(self) -> None:
@@ -340,7 +340,7 @@ class LayerFetcher:
         # One of several names may be out of order by itself: the tile is asked of the next one. So may https
         # where http is not.
         self._turns[tile] = self._turns.get(tile, 0) + 1
-        self._gate.bad(permit, reason, kind=None if self._gate.several else PauseKind.LINK)
+        self._gate.report(permit, Failed(reason, None if self._gate.several else PauseKind.LINK))
         self._tiles.requeue(tile)
         self._note_unheard(permit, reason)
 
@@ -348,14 +348,19 @@ class LayerFetcher:
         """Give the layer up if other servers behind the gate answer time and again between its failures, and its
         own never does: its requests would hold theirs up to the end."""
         before, self._unheard = self._unheard, permit
-        if self._gate.several and not self.heard and before is not None and self._gate.is_tile_fault(before):
+        if (
+            self._gate.several
+            and not self.heard
+            and before is not None
+            and self._gate.last_success > before.started
+        ):
             self._passed_over += 1
             if self._passed_over >= _IN_A_ROW:
                 self.stop(no_response_error(self._source, reason))
 
     async def _strained(self, tile: Tile, permit: Permit, reply: Result, outcome: RetryAfter) -> None:
         plainly = isinstance(reply, Response) and reply.status == 429
-        self._gate.throttled(permit, outcome.reason, outcome.seconds, plainly=plainly)
+        self._gate.report(permit, Throttled(outcome.reason, outcome.seconds, plainly))
         if plainly:
             self._tiles.requeue(tile)
         else:
@@ -378,7 +383,7 @@ class LayerFetcher:
         `by_server` holds where a server answered, in good order, that it cannot: where nothing can vouch for
         it, that is taken at its word.
         """
-        counts = self._gate.is_tile_fault(permit)
+        counts = self._gate.last_success > permit.started
         if not counts and self._tiles.exhausted:
             word = await self._host.is_genuine(permit.started)
             counts = word is True or (word is None and by_server)

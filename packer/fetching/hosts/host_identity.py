@@ -16,6 +16,7 @@ from packer.fetching.answers.judging import judge
 from packer.fetching.answers.outcome import LinkDown, RetryAfter, TileRules, TryAgain
 from packer.fetching.hosts.source import LIMIT_BYTES, Source
 from packer.fetching.pacing.gate import Gate
+from packer.fetching.pacing.signals import Failed, Throttled
 from packer.fetching.transports import Response, Result, Transport, TransportFailure
 from packer.planning.brief import Brief
 from packer.planning.terms import ROBOTS_BYTES, disallowed, host_of, is_loopback
@@ -54,8 +55,8 @@ def gates_for(brief: Brief, sources: Mapping[str, Source], clock: Clock) -> dict
     for _, names in groups:
         layers = [brief.layers[n] for n in names]
         cap = min(layer.connections for layer in layers)
-        gate = Gate(cap, min(layer.requests_per_second for layer in layers), clock)
-        gate.several = len({host for n in names for host in sources[n].address.hosts}) > 1
+        several = len({host for n in names for host in sources[n].address.hosts}) > 1
+        gate = Gate(cap, min(layer.requests_per_second for layer in layers), clock, several=several)
         gates |= dict.fromkeys(names, SharedGate(gate, cap, tuple(names)))
     return gates
 
@@ -123,7 +124,8 @@ class HostIdentity:
             found = await self._look()
         if found is None or self._judge(found) is not True:
             return False
-        self._known, self._gate.reached = found, True
+        self._known = found
+        self._gate.note_reached()
         return True
 
     def forbids(self, urls: Iterable[str]) -> str | None:
@@ -184,17 +186,17 @@ class HostIdentity:
         try:
             reply = await self._transport.fetch(self._url, {}, _DEADLINE_S, LIMIT_BYTES)
         except BaseException:
-            self._gate.dropped(permit)
+            self._gate.drop(permit)
             raise
         outcome = judge(reply, self._rules, self._clock.wall())
         if isinstance(outcome, RetryAfter):
             plainly = isinstance(reply, Response) and reply.status == 429
-            self._gate.throttled(permit, outcome.reason, outcome.seconds, plainly=plainly)
+            self._gate.report(permit, Throttled(outcome.reason, outcome.seconds, plainly))
         elif isinstance(reply, TransportFailure) or reply.status >= 500:
             reason = outcome.reason if isinstance(outcome, LinkDown | TryAgain) else "no answer to robots.txt"
-            self._gate.bad(permit, reason, by_server=isinstance(reply, Response))
+            self._gate.report(permit, Failed(reason, by_server=isinstance(reply, Response)))
         else:
-            self._gate.dropped(permit)
+            self._gate.drop(permit)
         found = self._read(reply)
         self._last = found or self._last
         return found

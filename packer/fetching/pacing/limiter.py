@@ -1,0 +1,123 @@
+"""Who may start a request next, and when: the caps of one host, and the queue of those who wait.
+
+Whoever waits is let in in order of arrival, so that no layer starves beside another that shares the host.
+"""
+
+from __future__ import annotations
+
+import asyncio
+import math
+from collections import deque
+
+from packer.common.clock import Clock
+from packer.fetching.pacing.limits import ConcurrencyLimit, Rate
+from packer.fetching.pacing.pause import PauseMachine, Permit
+
+__all__ = ["Limiter"]
+
+_PAST_S = 1e-6  # past the moment rather than short of it by a rounding
+
+_Turn = asyncio.Future["Permit | None"]
+
+
+class Limiter:
+    """Lets requests start within a rate, a limit of how many may be under way, and the pauses of the host.
+
+    `in_flight` are under way now; `limit` is how many may be, which the answers raise and lower.
+    """
+
+    def __init__(self, connections: int, per_second: float, pauses: PauseMachine, clock: Clock) -> None:
+        self.in_flight = 0
+        self.limit = ConcurrencyLimit(connections)
+        self._rate = Rate(per_second)
+        self._pauses, self._clock = pauses, clock
+        self._queue: deque[_Turn] = deque()
+        self._alarm: asyncio.Task[None] | None = None
+        self._alarm_at = math.inf
+        self._closed = False
+        self._last_start = -math.inf
+
+    async def acquire(self, *, first: bool = False) -> Permit | None:
+        """Wait for permission to send one request; None once the limiter is closed. `first` goes before all who
+        wait. Every permit has to come back through `release`.
+
+        If cancelled: no permit is held, and the next in line has its turn instead.
+        """
+        if not self._queue and not self._closed and self._wait_s(now := self._clock.now()) <= 0:
+            return self._grant(now)
+        turn: _Turn = asyncio.get_running_loop().create_future()
+        self._queue.appendleft(turn) if first else self._queue.append(turn)
+        self.dispatch()
+        try:
+            return await turn
+        except asyncio.CancelledError:
+            granted = turn.result() if turn.done() and not turn.cancelled() else None
+            if granted is not None:
+                self.release(granted)  # the cancellation came between permission given and permission taken
+            else:
+                turn.cancel()
+                self.dispatch()
+            raise
+
+    def received(self, permit: Permit) -> None:
+        """The answer is in, so that another request may start, although this one's permit is still out."""
+        permit.received = self._clock.now()
+        self.in_flight -= 1
+        self.dispatch()
+
+    def release(self, permit: Permit) -> None:
+        """The request is over."""
+        if permit.received is None:
+            self.in_flight -= 1
+        self._pauses.returned(permit)
+        if self._queue:
+            self.dispatch()
+
+    def close(self) -> None:
+        """Let nobody in any more; everyone who waits gets None."""
+        self._closed = True
+        self.dispatch()
+
+    def dispatch(self) -> None:
+        """Let in whoever may go, in order, and see to it that the next one is looked at in time. To be called
+        after every change of a pause."""
+        while self._queue:
+            if self._queue[0].done():
+                self._queue.popleft()
+            elif self._closed:
+                self._queue.popleft().set_result(None)
+            else:
+                now = self._clock.now()
+                wait_s = self._wait_s(now)
+                if wait_s > 0:
+                    self._wake_at(now + wait_s)
+                    return
+                self._queue.popleft().set_result(self._grant(now))
+        self._wake_at(math.inf)
+
+    def _grant(self, now: float) -> Permit:
+        self.in_flight += 1
+        self._rate.take(now)
+        self._last_start = now
+        return self._pauses.admit(now)
+
+    def _wait_s(self, now: float) -> float:
+        """Seconds until a request may start, 0 for now, infinite until something changes."""
+        if self.in_flight >= self.limit.size:
+            return math.inf
+        spaced = self._last_start + self.limit.spacing_s
+        return max(self._rate.ready_at(now), spaced, self._pauses.next_start()) - now
+
+    def _wake_at(self, when: float) -> None:
+        if when == self._alarm_at:
+            return
+        if self._alarm is not None:
+            self._alarm.cancel()
+        self._alarm_at = when
+        self._alarm = None if math.isinf(when) else asyncio.ensure_future(self._ring(when))
+
+    async def _ring(self, when: float) -> None:
+        """If cancelled: somebody else sees to the next in line."""
+        await self._clock.sleep(when - self._clock.now() + _PAST_S)
+        self._alarm, self._alarm_at = None, math.inf
+        self.dispatch()
