@@ -250,7 +250,7 @@ def test_a_host_that_gave_tiles_before_is_not_said_to_have_given_none(
     url = "http://tiles.example.org/survey/{z}/{x}/{y}.png"
     brief = brief_for(url, area=AREA, overview='overview = false\ncontact = "maps@example.org"')
     fill(brief, planned(brief))
-    monkeypatch.setattr("packer.fetching.layer_fetcher.MOST_HELD", 5)
+    monkeypatch.setattr("packer.fetching.policy.MOST_HELD", 5)
     report, _ = refresh(brief, lambda *_: no_tile(404))
     failure = report.layers["survey"].failure or ""
     assert "nothing tells whether" in failure

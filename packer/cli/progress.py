@@ -106,13 +106,13 @@ class FetchProgress(AbstractContextManager["FetchProgress"]):
 
     def _line(self, layer: LayerProgress, now: float) -> str:
         done = layer.held + layer.absent
-        if layer.refresh.stale and done + layer.tally.failed >= layer.planned:
+        if layer.refresh.stale and done + layer.counts.failed >= layer.planned:
             return self._refresh_line(layer, now)
         speed = self._speeds.setdefault(layer.name, _RecentSpeed()).at(now, done)
-        left = layer.planned - done - layer.tally.failed
+        left = layer.planned - done - layer.counts.failed
         share = done * 100 // max(layer.planned, 1)
         parts = [f"{layer.name}: {share} %, {done:,} of {layer.planned:,} tiles", f"{speed:,.0f}/s"]
-        parts.append(bytes_text(layer.tally.bytes))
+        parts.append(bytes_text(layer.counts.bytes))
         if layer.pause is None and speed > 0 and left > 0:
             parts.append(f"{duration_text(left / speed)} left")
         return ", ".join(parts)

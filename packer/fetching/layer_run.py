@@ -45,7 +45,7 @@ class LayerRun:
     @property
     def settled(self) -> int:
         """Tiles stored or found absent in this run."""
-        return self.fetcher.tally.stored + self.fetcher.tally.absent
+        return self.fetcher.counts.stored + self.fetcher.counts.absent
 
     @property
     def missing(self) -> int:
@@ -55,13 +55,13 @@ class LayerRun:
     @property
     def unasked(self) -> int:
         """Tiles of which it is not known yet what becomes of them in this run."""
-        refresh = self.refresh.tally
-        return self.missing - self.fetcher.tally.failed + refresh.left - refresh.failed
+        refresh = self.refresh.counts
+        return self.missing - self.fetcher.counts.failed + refresh.left - refresh.failed
 
     def update(self, now: float, seconds_left: float | None, byte_budget: ByteBudget) -> None:
         """Work out anew where the layer stands, and will stand after `seconds_left` (None: no limit)."""
-        tally = self.fetcher.tally
-        settled, tally.settled = tally.settled, []
+        counts = self.fetcher.counts
+        settled, counts.settled = counts.settled, []
         if settled:
             self.tracker.add(settled)
         self.areas = self.tracker.now()
@@ -87,37 +87,37 @@ class LayerRun:
 
     def progress(self) -> LayerProgress:
         """Where the layer stands, as last worked out."""
-        tally = self.fetcher.tally
+        counts = self.fetcher.counts
         return LayerProgress(
             self.layer.name,
             len(self.planned),
-            self.held + tally.stored,
-            self.absent + tally.absent,
-            tally,
+            self.held + counts.stored,
+            self.absent + counts.absent,
+            counts,
             self.gate.pause,
             self.source.host,
             self.areas,
             self.departure,
             self.alarms,
-            self.refresh.tally,
+            self.refresh.counts,
         )
 
     def report(self) -> LayerReport:
         """What the run did for the layer."""
-        tally = self.fetcher.tally
+        counts = self.fetcher.counts
         return LayerReport(
             planned=len(self.planned),
             held_before=self.held,
-            requests=tally.requests,
-            stored=tally.stored,
-            bytes=tally.bytes,
-            absent=self.absent + tally.absent,
-            failed=tally.failed,
+            requests=counts.requests,
+            stored=counts.stored,
+            bytes=counts.bytes,
+            absent=self.absent + counts.absent,
+            failed=counts.failed,
             missing=self.missing,
             failure=str(self.fetcher.failure) if self.fetcher.failure else None,
-            troubles=dict(tally.troubles.most_common()),
+            troubles=dict(counts.troubles.most_common()),
             areas={s.area: _plain_shares(s) for s in self.areas},
-            refresh=self.refresh.tally.as_counts() if self.refresh.wanted else {},
+            refresh=self.refresh.counts.as_counts() if self.refresh.wanted else {},
         )
 
 

@@ -1,4 +1,4 @@
-"""Asking anew for tiles that are on board and have grown old: on what condition, and what came of it.
+"""Refreshing tiles that are on board and have grown old: on what condition they are asked for, and what came of it.
 
 The tile that is on board stays there until the new one is committed. One that the server no longer has stays
 too, since an old map is better than none; it is only counted. And so does one in whose place a picture comes that
@@ -7,19 +7,28 @@ has just come for another place, where another picture was before: most likely i
 
 from __future__ import annotations
 
+import enum
 from collections import OrderedDict
 from collections.abc import Awaitable, Callable, Mapping
 from dataclasses import asdict, dataclass
 
 from packer.fetching.answers.outcome import Stored, Unchanged
 from packer.geometry.tileset import Tile, TileSet
-from packer.store.records import Received, Renewed
 from packer.store.writer import Validators
 
-__all__ = ["Refresh", "RefreshCounts"]
+__all__ = ["Refresh", "RefreshCounts", "StoredCopy"]
 
 _LONGEST_VALIDATOR = 1000  # characters
 _LATELY = 10_000  # new pictures that are remembered
+
+
+class StoredCopy(enum.Enum):
+    """How an answer compares with the copy of the tile that is on board."""
+
+    NONE = "no copy is on board"
+    SAME = "it is the same, by its body or by a 304 that answers the conditions sent"
+    OTHER = "it is another one; after a 304: the conditions were about another"
+    DOUBTFUL = "not to be believed: one picture for several places, or a 304 to a request without conditions"
 
 
 @dataclass(slots=True)
@@ -58,10 +67,10 @@ class Refresh:
         wanted: bool = True,
     ) -> None:
         self.tiles, self.wanted = tiles, wanted
-        self.tally = RefreshCounts(len(tiles), fresh)
+        self.counts = RefreshCounts(len(tiles), fresh)
         self._look_up = validators
         self._asked: dict[Tile, Validators] = {}
-        self._unconditional: set[Tile] = set()
+        self._unconditional: set[Tile] = set()  # asked for without conditions
         # New pictures, each with what it replaced.
         self._came: OrderedDict[bytes, bytes | None] = OrderedDict()
 
@@ -76,22 +85,23 @@ class Refresh:
         known = self._asked[tile] = await self._look_up(tile)
         return plain if tile in self._unconditional else {**plain, **_conditions(known)}
 
-    def received(self, tile: Tile, outcome: Stored, digest: bytes, now: int) -> Received | Renewed | None:
-        """A body came: the record to write, which is no body if it is the one on board; None if it is not to be
-        believed."""
-        valid = outcome.etag, outcome.modified, outcome.fresh_until
+    def compare(self, tile: Tile, outcome: Stored | Unchanged, digest: bytes) -> StoredCopy:
+        """How an answer compares with what is on board; `digest` is the SHA-256 of a body that came."""
         known = self._asked.pop(tile, None)
+        if isinstance(outcome, Unchanged):
+            # RFC 9111 section 4.3.4: a 304 that does not answer our own conditions says nothing of our copy.
+            if tile in self._unconditional:
+                return StoredCopy.DOUBTFUL
+            ours = known is not None and _conditions(known) and _same_copy(known, outcome)
+            return StoredCopy.SAME if ours else StoredCopy.OTHER
         self._unconditional.discard(tile)
         if known is not None and known.hash == digest:
-            self.tally.unchanged += 1
-            return Renewed(tile, now, *valid)
-        if not self._believed(digest, known.hash if known is not None else None):
-            return None
-        self.tally.new += 1
-        return Received(tile, outcome.data, digest, outcome.kind.value, now, *valid)
+            return StoredCopy.SAME
+        before = known.hash if known is not None else None
+        return StoredCopy.OTHER if self._believed(digest, before) else StoredCopy.DOUBTFUL
 
     def _believed(self, digest: bytes, before: bytes | None) -> bool:
-        """Whether one picture may stand in for another: a sea that was drawn anew replaces the same old sea
+        """Whether one picture may stand in for another: a sea that was redrawn replaces the same old sea
         everywhere, but a picture that replaces different ones is no map."""
         if digest in self._came:
             self._came.move_to_end(digest)
@@ -101,31 +111,13 @@ class Refresh:
             self._came.popitem(last=False)
         return True
 
-    def unchanged(self, tile: Tile, outcome: Unchanged, now: int) -> Renewed | None:
-        """The server says "not modified": the record to write, or None if it says so unasked, or of something
-        else than what is on board (RFC 9111 section 4.3.4)."""
-        known = self._asked.pop(tile, None)
-        asked = known is not None and tile not in self._unconditional and _conditions(known)
-        if known is None or not asked or not _same_copy(known, outcome):
-            return None
-        self.tally.unchanged += 1
-        return Renewed(tile, now, outcome.etag, outcome.modified, outcome.fresh_until)
-
-    def drop_conditions(self, tile: Tile) -> bool:
-        """Have the tile asked for without conditions from now on; False if it was so already."""
-        had = tile not in self._unconditional
+    def drop_conditions(self, tile: Tile) -> None:
+        """Have the tile asked for without conditions from now on."""
         self._unconditional.add(tile)
-        return had
 
-    def gone(self, tile: Tile) -> None:
-        """The server has the tile no more."""
+    def settled(self, tile: Tile) -> None:
+        """The tile is not asked for again."""
         self._asked.pop(tile, None)
-        self.tally.gone += 1
-
-    def failed(self, tile: Tile) -> None:
-        """The tile could not be had."""
-        self._asked.pop(tile, None)
-        self.tally.failed += 1
 
 
 def _conditions(known: Validators) -> dict[str, str]:

@@ -111,7 +111,7 @@ class LayerProgress:
     planned: int
     held: int
     absent: int
-    tally: LayerCounts
+    counts: LayerCounts
     pause: Pause | None
     host: str
     areas: tuple[AreaCoverage, ...] = ()

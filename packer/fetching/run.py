@@ -3,39 +3,27 @@
 from __future__ import annotations
 
 import asyncio
-import math
 import os
 from collections.abc import Callable, Mapping, Sequence
 from contextlib import AsyncExitStack
 from dataclasses import dataclass, field
 from datetime import datetime
-from functools import partial
-from itertools import chain
 
 from packer.common.clock import Clock, SystemClock
-from packer.content.payload import Kind
 from packer.errors import LastbarError, TermsError
-from packer.fetching.answers.quarantine import Quarantine
-from packer.fetching.answers.repeats import Repeats
-from packer.fetching.batch_writer import BatchWriter
-from packer.fetching.coverage import CoverageTracker
-from packer.fetching.departure import ByteBudget, Schedule, Throughput
+from packer.fetching.departure import ByteBudget, Schedule
 from packer.fetching.hosts.consent import Consent
-from packer.fetching.hosts.host_identity import gates_for
+from packer.fetching.hosts.host_identity import SharedGate, gates_for
 from packer.fetching.hosts.source import Source, labels_for, secrets_of, sources_for
 from packer.fetching.jpeg_worker import JpegWorker
-from packer.fetching.layer_fetcher import LayerFetcher
 from packer.fetching.layer_run import LayerRun
-from packer.fetching.order import in_order
-from packer.fetching.pacing.gate import Gate
-from packer.fetching.refresh import Refresh
+from packer.fetching.layer_setup import LayerSetup
 from packer.fetching.reports import FetchReport, Options
-from packer.fetching.run_log import RunLog, last_pace
+from packer.fetching.run_log import RunLog
 from packer.fetching.run_logger import RunLogger
 from packer.fetching.run_monitor import OnProgress, RunMonitor
-from packer.fetching.tile_queue import TileQueue
 from packer.fetching.transports import Transport, open_transport
-from packer.geometry.tileset import Tile, TileSet
+from packer.geometry.tileset import Tile
 from packer.planning.brief import Brief
 from packer.planning.pack_path import pack_path
 from packer.planning.plan import Plan
@@ -125,40 +113,57 @@ class _FetchJob:
         today = datetime.fromtimestamp(self.clock.wall()).date()
         urls = {name: source.urls(Tile(0, 0, 0)) for name, source in sources.items()}
         remarks = check_terms(self.brief, self.plan, urls, today)
-        logger, watch = RunLogger(log, self.clock), self._watch(log, on_progress)
+        logger, monitor = RunLogger(log, self.clock), self._monitor(log, on_progress)
         gates = gates_for(self.brief, sources, self.clock)
         logger.listen(gates)
         async with AsyncExitStack() as stack:
-            transport = self.make_transport(
-                self.options.transport,
-                connections=sum(shared.cap for shared in {id(g): g for g in gates.values()}.values()),
-                user_agent=user_agent(self.brief.contact),
-            )
-            stack.push_async_callback(transport.aclose)
-            jpeg_worker = JpegWorker()
-            stack.push_async_callback(jpeg_worker.aclose)
-            consent = Consent(self.brief, self.plan, sources, gates, transport, self.clock)
-            confirmed = await consent.ask(self.stop)
+            setup = await self._setup(sources, gates, monitor.byte_budget, stack)
             for name, source in sources.items():
                 pack = await stack.enter_async_context(self._pack(source))
-                quarantine = Quarantine(proven=bool(pack.held))
-                if name in confirmed:
-                    quarantine.confirm(self.clock.now())
-                fetcher = (gates[name].gate, transport, consent, quarantine, watch.byte_budget, jpeg_worker)
-                self.layers.append(self._layer_run(source, pack, await self._refresh(name, pack), *fetcher))
-                self.layers[-1].fetcher.heard = name in confirmed
+                self.layers.append(await setup.layer(source, pack))
                 if pack.other_hosts:
                     remarks.append(_mixed(name, source.host, pack.other_hosts))
             logger.start(self.brief, self.plan, self.options, self.layers, remarks)
-            await self._work(watch)
-        report = self._report(self.clock.now() - started, watch, remarks)
+            await self._work(monitor)
+        report = self._report(self.clock.now() - started, monitor, remarks)
         logger.end(report, self.layers)
         for run in self.layers:
             if isinstance(run.fetcher.failure, TermsError):
                 raise run.fetcher.failure
         return report
 
-    def _watch(self, log: RunLog, on_progress: OnProgress) -> RunMonitor:
+    async def _setup(
+        self,
+        sources: Mapping[str, Source],
+        gates: Mapping[str, SharedGate],
+        byte_budget: ByteBudget,
+        stack: AsyncExitStack,
+    ) -> LayerSetup:
+        """What all layers share, once every host's robots.txt was read. Raises TermsError where one disallows a
+        layer. If cancelled: what was opened is closed with `stack`."""
+        transport = self.make_transport(
+            self.options.transport,
+            connections=sum(shared.cap for shared in {id(g): g for g in gates.values()}.values()),
+            user_agent=user_agent(self.brief.contact),
+        )
+        stack.push_async_callback(transport.aclose)
+        jpeg_worker = JpegWorker()
+        stack.push_async_callback(jpeg_worker.aclose)
+        consent = Consent(self.brief, self.plan, sources, gates, transport, self.clock)
+        return LayerSetup(
+            self.brief,
+            self.plan,
+            self.options,
+            self.clock,
+            gates,
+            transport,
+            consent,
+            frozenset(await consent.ask(self.stop)),
+            byte_budget,
+            jpeg_worker,
+        )
+
+    def _monitor(self, log: RunLog, on_progress: OnProgress) -> RunMonitor:
         options = self.options
         schedule = None if options.depart_at is None else Schedule(self.clock.wall(), options.depart_at)
         byte_budget, patience = ByteBudget(options.max_bytes), options.give_up_after_s
@@ -168,107 +173,40 @@ class _FetchJob:
         path = pack_path(self.brief, source.layer, self.options.store)
         return PackWriter(path, labels_for(self.brief, self.plan, source), self.clock.wall)
 
-    async def _refresh(self, layer: str, pack: PackWriter) -> Refresh:
-        """If cancelled: nothing has changed."""
-        if self.options.renew_older_s is None:
-            return Refresh(TileSet(), 0, pack.validators, wanted=False)
-        now, planned = self.clock.wall(), self.plan.layers[layer].tiles
-        before = now - self.options.renew_older_s
-        stale = planned & await pack.stale_tiles(before, now)
-        old = planned & await pack.stale_tiles(before, math.inf)
-        return Refresh(stale, len(old) - len(stale), pack.validators)
-
-    def _layer_run(
-        self,
-        source: Source,
-        pack: PackWriter,
-        refresh: Refresh,
-        gate: Gate,
-        transport: Transport,
-        consent: Consent,
-        quarantine: Quarantine,
-        byte_budget: ByteBudget,
-        jpeg_worker: JpegWorker,
-    ) -> LayerRun:
-        layer, areas = self.brief.layers[source.layer], self.plan.layers[source.layer].areas
-        planned = self.plan.layers[source.layer].tiles
-        absent = TileSet() if self.options.ask_absent_again else planned & pack.absent - pack.held
-        todo = planned - pack.held - absent
-        batch_writer = BatchWriter(pack.write, self.options.batch_records)
-        fetcher = LayerFetcher(
-            source,
-            TileQueue(
-                chain(
-                    in_order(areas, self.plan.shapes, todo), in_order(areas, self.plan.shapes, refresh.tiles)
-                )
-            ),
-            gate,
-            transport,
-            batch_writer,
-            self.clock,
-            consent.identity(source),
-            quarantine,
-            Repeats(),
-            byte_budget,
-            refresh,
-            jpeg_worker,
-            partial(consent.refusal, source),
-        )
-        if pack.kind is not None:
-            fetcher.hold_to(Kind(pack.kind))
-        pace = Throughput(self.clock.now(), last_pace(pack.path.parent, layer.name))
-        tracker = CoverageTracker(areas, self.plan.shapes, planned, planned - todo)
-        held = len(planned) - len(todo) - len(absent)
-        return LayerRun(
-            layer,
-            source,
-            pack,
-            gate,
-            fetcher,
-            batch_writer,
-            planned,
-            held,
-            len(absent),
-            len(todo),
-            tracker,
-            pace,
-            refresh,
-        )
-
     # ------------------------------------------------------------------------------------ at work
 
-    async def _work(self, watch: RunMonitor) -> None:
-        pumps = [asyncio.create_task(run.batch_writer.run()) for run in self.layers]
+    async def _work(self, monitor: RunMonitor) -> None:
+        writers = [asyncio.create_task(run.batch_writer.run()) for run in self.layers]
         if self.stop.is_set():  # already: not one request is made
-            watch.stopped = "asked"
+            monitor.stopped = "asked"
             for run in self.layers:
                 run.fetcher.stop()
-        crews = [asyncio.create_task(run.fetcher.run(run.layer.connections)) for run in self.layers]
+        fetchers = [asyncio.create_task(run.fetcher.run(run.layer.connections)) for run in self.layers]
         stopping = asyncio.create_task(self.stop.wait())
         try:
-            await watch.until_done(crews, pumps, stopping)
+            await monitor.until_done(fetchers, writers, stopping)
             for run in self.layers:
                 run.batch_writer.end()
-            await asyncio.gather(*pumps)
+            await asyncio.gather(*writers)
         finally:
             stopping.cancel()
-            for task in (*crews, *pumps):
+            for task in (*fetchers, *writers):
                 task.cancel()
-            # Crews and pumps end before the packs are closed round them, whatever went wrong.
-            await asyncio.gather(*crews, *pumps, return_exceptions=True)
-        watch.note(last=True)
+            # Fetchers and writers end before the packs are closed round them, whatever went wrong.
+            await asyncio.gather(*fetchers, *writers, return_exceptions=True)
+        monitor.note(last=True)
 
     # ------------------------------------------------------------------------------------ what is told
 
-    def _report(self, seconds: float, watch: RunMonitor, remarks: list[str]) -> FetchReport:
+    def _report(self, seconds: float, monitor: RunMonitor, remarks: list[str]) -> FetchReport:
         layers = {run.layer.name: run.report() for run in self.layers}
         left = sum(layer.missing + layer.refresh.get("left", 0) for layer in layers.values())
         return FetchReport(
             complete=left == 0,
-            interrupted=watch.stopped is not None and left > 0,
+            interrupted=monitor.stopped is not None and left > 0,
             seconds=seconds,
             layers=layers,
-            stopped=watch.stopped if left else None,
+            stopped=monitor.stopped if left else None,
             alarms=tuple(alarm for run in self.layers for alarm in run.alarms),
             remarks=tuple(remarks),
         )

@@ -44,25 +44,28 @@ class RunMonitor:
     _foretold: bool = False
 
     async def until_done(
-        self, crews: list[asyncio.Task[None]], pumps: list[asyncio.Task[None]], stopping: asyncio.Task[bool]
+        self,
+        fetchers: list[asyncio.Task[None]],
+        writers: list[asyncio.Task[None]],
+        stopping: asyncio.Task[bool],
     ) -> None:
-        """Until every crew is done. Raises what a crew or a writer raised. If cancelled: the tasks go on."""
-        while any(not fetcher.done() for fetcher in crews):
-            working = [t for t in (*crews, *pumps) if not t.done()]
+        """Until every fetcher is done. Raises what a fetcher or a writer raised. If cancelled: the tasks go on."""
+        while any(not fetcher.done() for fetcher in fetchers):
+            working = [t for t in (*fetchers, *writers) if not t.done()]
             stops = [] if stopping.done() else [stopping]
             tick = asyncio.ensure_future(self.clock.sleep(_TICK_S))
             try:
                 await asyncio.wait([*working, *stops, tick], return_when="FIRST_COMPLETED")
             finally:
                 tick.cancel()
-            for task in (*pumps, *crews):
+            for task in (*writers, *fetchers):
                 if task.done() and not task.cancelled() and task.exception():
                     raise plain_fault(task.exception())
             self.note()
             self._check_timeouts()
             self._end_in_time(asked=stopping.done())
             if self.clock.now() >= self._drop_at:
-                for fetcher in crews:
+                for fetcher in fetchers:
                     fetcher.cancel()
         if self.byte_budget.left is not None and self._unfinished() and self.stopped is None:
             self._stopped("max-bytes")
@@ -85,7 +88,7 @@ class RunMonitor:
     def _seconds_left(self) -> float | None:
         if self.schedule is None:
             return None
-        typical_s = max((run.fetcher.tally.took_s for run in self.layers), default=0.0)
+        typical_s = max((run.fetcher.counts.took_s for run in self.layers), default=0.0)
         return max(self.schedule.stop_asking_at(typical_s) - self.clock.wall(), 0.0)
 
     def _log_alarms(self) -> None:

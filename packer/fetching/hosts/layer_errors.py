@@ -2,43 +2,53 @@
 
 from __future__ import annotations
 
-from packer.errors import AnswerError, NetworkError
+from packer.errors import AnswerError, LastbarError, NetworkError
+from packer.fetching.actions import StopLayer, StopReason
 from packer.fetching.hosts.source import Source
 
-__all__ = ["no_response_error", "no_tile_error", "only_refused_error", "unverified_absence_error"]
+__all__ = ["layer_error"]
 
 
-def only_refused_error(source: Source, in_a_row: int, reason: str) -> AnswerError:
-    """So many answers in a row were no tiles; `reason` is that of the last."""
+def layer_error(source: Source, stop: StopLayer) -> LastbarError:
+    """The error for a layer that was stopped."""
+    match stop.why:
+        case StopReason.ONLY_REFUSALS:
+            return _only_refusals(source, stop.count, stop.reason)
+        case StopReason.NO_RESPONSE:
+            return _no_response(source, stop.reason)
+        case StopReason.NO_TILE:
+            return _no_tile(source, stop.count)
+        case StopReason.UNVERIFIED_ABSENCE:
+            return _unverified_absence(source, stop.count)
+
+
+def _only_refusals(source: Source, in_a_row: int, reason: str) -> AnswerError:
     return AnswerError(
-        f'Layer "{source.layer}" was stopped: {in_a_row} answers in a row from {source.host} were no tiles; the last: '
-        f"{reason}. Check the layer's address, key and format in the brief, then run lastbar fetch again; what is "
-        "stored stays."
+        f'Layer "{source.layer}" was stopped: {in_a_row} answers in a row from {source.host} were no tiles. The last '
+        f"one: {reason}. Check the layer's address, key and format in the brief, then run lastbar fetch again. "
+        "Stored tiles are kept."
     )
 
 
-def no_response_error(source: Source, reason: str) -> NetworkError:
-    """Nothing came from the server while others behind the same gate answered."""
+def _no_response(source: Source, reason: str) -> NetworkError:
     return NetworkError(
-        f'Layer "{source.layer}" was stopped: nothing ever came from {source.host}, while the other layers on its '
-        f"host were answered; the last trouble: {reason}. Check the port and whether the address begins with http:// "
-        "or https:// in the brief, then run lastbar fetch again; what is stored stays."
+        f'Layer "{source.layer}" was stopped: nothing ever came from {source.host}, although the other layers of '
+        f"that host were answered. The last failure: {reason}. Check the port in the brief, and whether the address "
+        "begins with http:// or https://, then run lastbar fetch again. Stored tiles are kept."
     )
 
 
-def no_tile_error(source: Source, lacks: int) -> AnswerError:
-    """The server says of every tile that it does not exist, `lacks` of them."""
+def _no_tile(source: Source, lacks: int) -> AnswerError:
     return AnswerError(
-        f'Layer "{source.layer}": {source.host} says of every tile that it does not exist ({lacks:,} asked for), and '
-        "has never given one. Most likely the layer's address in the brief is wrong: open one tile of it in a "
-        "browser. Nothing was noted as missing there."
+        f'Layer "{source.layer}" was stopped: {source.host} says of every tile that it does not exist ({lacks:,} '
+        "asked for), and has never given one. Most likely the layer's address in the brief is wrong: open one of its "
+        "tiles in a browser. No tile was noted as missing on the server."
     )
 
 
-def unverified_absence_error(source: Source, lacks: int) -> AnswerError:
-    """The server, or somebody in its place, says of the last `lacks` tiles that they do not exist."""
+def _unverified_absence(source: Source, lacks: int) -> AnswerError:
     return AnswerError(
-        f'Layer "{source.layer}": {source.host} says of the last {lacks:,} tiles that they do not exist, and nothing '
-        "tells whether that was the server itself or a device on the way. They were not noted. Run lastbar fetch "
-        "again on another connection, or use an https address."
+        f'Layer "{source.layer}" was stopped: {source.host} says of the last {lacks:,} tiles that they do not exist, '
+        "and nothing tells whether the server itself said so or a device on the way. They were not noted as missing. "
+        "Run lastbar fetch again on another connection, or use an https address."
     )

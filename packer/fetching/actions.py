@@ -1,0 +1,170 @@
+"""What may become of a tile after an answer: the words in which `TilePolicy` decides and `LayerFetcher` acts.
+
+An `Action` says what to do with the tile. A `Question` is put where the answer alone does not decide: to the host,
+about itself. A `StopLayer` ends the layer.
+"""
+
+from __future__ import annotations
+
+import enum
+from dataclasses import dataclass
+from typing import NamedTuple
+
+from packer.fetching.answers.outcome import Stored, Unchanged
+from packer.fetching.pacing.signals import Signal
+from packer.geometry.tileset import Tile
+
+__all__ = [
+    "HOLD",
+    "HOST_PROVEN",
+    "Action",
+    "AskAboutHeld",
+    "AskAboutPages",
+    "AskAboutTile",
+    "Decision",
+    "HeldVerdict",
+    "Hold",
+    "HostProven",
+    "KeepStored",
+    "NoteAbsent",
+    "NoteTrouble",
+    "Requeue",
+    "RetryAt",
+    "StopLayer",
+    "StopReason",
+    "Store",
+    "TileAction",
+]
+
+
+@dataclass(frozen=True, slots=True)
+class Store:
+    """Store the tile; `digest` is the SHA-256 of its data."""
+
+    outcome: Stored
+    digest: bytes
+
+
+@dataclass(frozen=True, slots=True)
+class KeepStored:
+    """The stored tile is current: keep it, and date it from now."""
+
+    outcome: Stored | Unchanged
+
+
+@dataclass(frozen=True, slots=True)
+class NoteAbsent:
+    """Note that the server does not have the tile, as it said by this status."""
+
+    status: int
+
+
+@dataclass(frozen=True, slots=True)
+class NoteTrouble:
+    """Give the tile up for this run. The reason is a clause for the planner."""
+
+    kind: str
+    reason: str
+
+
+@dataclass(frozen=True, slots=True)
+class RetryAt:
+    """Ask for the tile again at this time on the run's clock; so many attempts count against it by now."""
+
+    when: float
+    attempts: int
+
+
+@dataclass(frozen=True, slots=True)
+class Requeue:
+    """Ask for the tile again as soon as the gate lets it pass: the failure was not the tile's.
+
+    `next_host` asks another of the layer's subdomains, `without_conditions` asks for the tile whatever the stored
+    copy is.
+    """
+
+    next_host: bool = False
+    without_conditions: bool = False
+
+
+@dataclass(frozen=True, slots=True)
+class Hold:
+    """The answer waits in quarantine, and its tile with it."""
+
+
+@dataclass(frozen=True, slots=True)
+class AskAboutTile:
+    """Has the host answered as itself since this time? Then the failure was the tile's.
+
+    `attempts` count against the tile by now, and at least `least` are made. `by_server` holds where a server
+    answered, in good order, that it cannot: where nothing can vouch for it, that is taken at its word.
+    """
+
+    since: float
+    kind: str
+    reason: str
+    attempts: int
+    least: int
+    by_server: bool
+
+
+@dataclass(frozen=True, slots=True)
+class AskAboutPages:
+    """Is the host itself, although page after page comes? Then the layer's address is wrong."""
+
+    since: float
+    reason: str
+
+
+@dataclass(frozen=True, slots=True)
+class AskAboutHeld:
+    """Is the host itself, so that what it said of the tiles in quarantine is true? `at_end` holds when nothing
+    else is left to ask for."""
+
+    since: float
+    at_end: bool = False
+
+
+@dataclass(frozen=True, slots=True)
+class HostProven:
+    """The host has just answered as only it can: what is held can be settled, and its robots.txt learnt."""
+
+
+class StopReason(enum.Enum):
+    """Why a layer is given up."""
+
+    ONLY_REFUSALS = "answers in a row that were no tiles"
+    NO_RESPONSE = "nothing ever came from its server"
+    NO_TILE = "the server has never given one tile"
+    UNVERIFIED_ABSENCE = "nothing tells whether the server itself says that tiles do not exist"
+
+
+@dataclass(frozen=True, slots=True)
+class StopLayer:
+    """Give the layer up; `count` answers or tiles led to it, and `reason` is the last trouble."""
+
+    why: StopReason
+    count: int = 0
+    reason: str = ""
+
+
+HOLD, HOST_PROVEN = Hold(), HostProven()
+
+TileAction = Store | KeepStored | NoteAbsent | NoteTrouble | RetryAt | Requeue | Hold
+Action = TileAction | AskAboutTile
+
+
+class Decision(NamedTuple):
+    """What to report to the gate, what to do with the tile, and what follows for the layer."""
+
+    signal: Signal
+    action: Action
+    then: HostProven | AskAboutPages | AskAboutHeld | StopLayer | None = None
+
+
+class HeldVerdict(NamedTuple):
+    """What the host's word means for what is held: `genuine` as the gate is to take it, None for not at all."""
+
+    genuine: bool | None
+    settled: list[tuple[Tile, TileAction]]
+    stop: StopLayer | None = None

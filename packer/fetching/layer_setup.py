@@ -1,0 +1,110 @@
+"""Setting up one layer of a run: what the pack lacks, in which order it is asked for, and who does what."""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Mapping
+from dataclasses import dataclass
+from functools import partial
+from itertools import chain
+
+from packer.common.clock import Clock
+from packer.content.payload import Kind
+from packer.fetching.answers.quarantine import Quarantine
+from packer.fetching.batch_writer import BatchWriter
+from packer.fetching.coverage import CoverageTracker
+from packer.fetching.departure import ByteBudget, Throughput
+from packer.fetching.hosts.consent import Consent
+from packer.fetching.hosts.host_identity import SharedGate
+from packer.fetching.hosts.source import Source
+from packer.fetching.jpeg_worker import JpegWorker
+from packer.fetching.layer_fetcher import HostAccess, LayerFetcher
+from packer.fetching.layer_run import LayerRun
+from packer.fetching.order import in_order
+from packer.fetching.policy import TilePolicy
+from packer.fetching.refresh import Refresh
+from packer.fetching.reports import Options
+from packer.fetching.run_log import last_pace
+from packer.fetching.tile_queue import TileQueue
+from packer.fetching.tile_recorder import TileRecorder
+from packer.fetching.transports import Transport
+from packer.geometry.tileset import TileSet
+from packer.planning.brief import Brief
+from packer.planning.plan import Plan
+from packer.store.writer import PackWriter
+
+__all__ = ["LayerSetup"]
+
+
+@dataclass(frozen=True, slots=True)
+class LayerSetup:
+    """What all layers of a run share. `confirmed` are those whose hosts have answered for themselves already."""
+
+    brief: Brief
+    plan: Plan
+    options: Options
+    clock: Clock
+    gates: Mapping[str, SharedGate]
+    transport: Transport
+    consent: Consent
+    confirmed: frozenset[str]
+    byte_budget: ByteBudget
+    jpeg_worker: JpegWorker
+
+    async def layer(self, source: Source, pack: PackWriter) -> LayerRun:
+        """A layer ready to run, with its pack open. If cancelled: nothing has changed."""
+        refresh = await self._refresh(source.layer, pack)
+        layer, planned = self.plan.layers[source.layer], self.plan.layers[source.layer].tiles
+        absent = TileSet() if self.options.ask_absent_again else planned & pack.absent - pack.held
+        todo = planned - pack.held - absent
+        order = [in_order(layer.areas, self.plan.shapes, tiles) for tiles in (todo, refresh.tiles)]
+        writer = BatchWriter(pack.write, self.options.batch_records)
+        return LayerRun(
+            layer=self.brief.layers[source.layer],
+            source=source,
+            pack=pack,
+            gate=self.gates[source.layer].gate,
+            fetcher=self._fetcher(source, pack, refresh, TileQueue(chain(*order)), writer),
+            batch_writer=writer,
+            planned=planned,
+            held=len(planned) - len(todo) - len(absent),
+            absent=len(absent),
+            todo=len(todo),
+            tracker=CoverageTracker(layer.areas, self.plan.shapes, planned, planned - todo),
+            pace=Throughput(self.clock.now(), last_pace(pack.path.parent, source.layer)),
+            refresh=refresh,
+        )
+
+    def _fetcher(
+        self, source: Source, pack: PackWriter, refresh: Refresh, queue: TileQueue, writer: BatchWriter
+    ) -> LayerFetcher:
+        gate, confirmed = self.gates[source.layer].gate, source.layer in self.confirmed
+        quarantine = Quarantine(proven=bool(pack.held))
+        if confirmed:
+            quarantine.confirm(self.clock.now())
+        access = HostAccess(
+            gate,
+            self.transport,
+            self.consent.identity(source),
+            partial(self.consent.refusal, source),
+            self.byte_budget,
+            self.jpeg_worker,
+        )
+        policy = TilePolicy(
+            gate.retry_budget, self.clock.chance, quarantine, several=gate.several, heard=confirmed
+        )
+        recorder = TileRecorder(queue, writer, refresh, self.clock)
+        fetcher = LayerFetcher(source, queue, access, policy, recorder, self.clock)
+        if pack.kind is not None:
+            fetcher.require_kind(Kind(pack.kind))
+        return fetcher
+
+    async def _refresh(self, layer: str, pack: PackWriter) -> Refresh:
+        """The tiles on board that are to be asked for again. If cancelled: nothing has changed."""
+        if self.options.renew_older_s is None:
+            return Refresh(TileSet(), 0, pack.validators, wanted=False)
+        now, planned = self.clock.wall(), self.plan.layers[layer].tiles
+        before = now - self.options.renew_older_s
+        stale = planned & await pack.stale_tiles(before, now)
+        old = planned & await pack.stale_tiles(before, math.inf)
+        return Refresh(stale, len(old) - len(stale), pack.validators)

@@ -1,0 +1,334 @@
+"""What to do after each answer: one pure decision from the outcome and the tile's history to an action.
+
+The rules, and why they are what they are:
+
+- A tile that came is stored at once, whatever else goes wrong around it.
+- A failure counts against a tile only if the host answered well a request that started later. Then the link was
+  sound, and the fault is the tile's. Otherwise an outage of an hour would wear out the attempts of every tile.
+- When only failed tiles are left, no later request can tell. Then the host is asked about itself.
+- A "no such tile" or a refusal may come from a device on the way that answers everything so. It waits in
+  quarantine until the host has proven itself; taken at its word it would leave a hole in the map for good.
+- A layer whose every answer is a refusal has a wrong key or address. It is stopped after a few of them, since no
+  number of further requests would help, and each is a burden on the server.
+
+A new outcome is one branch in `TilePolicy.decide` and one row in the table of its tests. There is no event loop, no
+clock and no network in here: times are arguments, chance is handed in.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Callable
+from typing import NamedTuple
+
+from packer.fetching.actions import (
+    HOLD,
+    HOST_PROVEN,
+    AskAboutHeld,
+    AskAboutPages,
+    AskAboutTile,
+    Decision,
+    HeldVerdict,
+    KeepStored,
+    NoteAbsent,
+    NoteTrouble,
+    Requeue,
+    RetryAt,
+    StopLayer,
+    StopReason,
+    Store,
+    TileAction,
+)
+from packer.fetching.answers.outcome import (
+    LinkDown,
+    Outcome,
+    Refused,
+    RetryAfter,
+    ServerHasNone,
+    SignIn,
+    Stored,
+    TryAgain,
+    Unchanged,
+    WrongContent,
+)
+from packer.fetching.answers.quarantine import MOST_HELD, PendingAnswer, Quarantine
+from packer.fetching.pacing.limits import RetryBudget
+from packer.fetching.pacing.retries import Retries
+from packer.fetching.pacing.signals import Failed, PauseKind, Succeeded, Throttled, Unverified
+from packer.fetching.refresh import StoredCopy
+from packer.fetching.transports import FailureKind, Response, Result, TransportFailure
+from packer.geometry.tileset import Tile
+
+__all__ = ["TileHistory", "TilePolicy"]
+
+_ATTEMPTS = 5
+_ATTEMPTS_IF_BUSY = 20  # 503 for one tile while others come
+_IN_A_ROW = 20  # refusals or wrong contents without one tile between them: the layer is at fault, not a tile
+_RETRY_FIRST_S, _RETRY_LONGEST_S = 0.5, 20.0
+_SAME_PICTURE = "one new picture came for several places that had different ones, which are kept"
+_UNASKED = "the server says unchanged, unasked"
+
+_GOOD = (Stored, ServerHasNone, Unchanged)
+_OF_THE_LINK = (LinkDown, SignIn)  # they say nothing about how often requests fail on a sound link
+_TOO_SLOW = (FailureKind.STALL, FailureKind.DEADLINE)
+
+
+class TileHistory(NamedTuple):
+    """What is known of a tile and its host when an answer has come. Times are on the run's clock.
+
+    `started` is when it was asked for; `last_success` when the latest request started that the host answered as
+    only it can. `attempts` count against the tile, None if it was never put back before. `digest` is the SHA-256
+    of a tile that came, and `blank` whether the brief says that this picture stands for "no tile". `copy` is how
+    the answer compares with the tile on board. `paused` is whether the host is left alone just now, `all_asked`
+    whether every tile of the layer was asked for at least once.
+    """
+
+    started: float
+    last_success: float
+    attempts: int | None = None
+    digest: bytes = b""
+    blank: bool = False
+    copy: StoredCopy = StoredCopy.NONE
+    paused: bool = False
+    all_asked: bool = False
+
+
+class TilePolicy:
+    """The rules of one layer, with what it has to remember for them: rows of refusals, and the quarantine.
+
+    `heard` holds once a server has answered for the layer. `asking` holds while a question about what is held is
+    under way: whoever asks it sets it back. `several` is whether more than one server stands behind the gate.
+    """
+
+    def __init__(
+        self,
+        retry_budget: RetryBudget,
+        chance: Callable[[], float],
+        quarantine: Quarantine,
+        *,
+        several: bool = False,
+        heard: bool = False,
+    ) -> None:
+        self.heard, self.asking = heard, False
+        self._retry_budget, self._quarantine, self._several = retry_budget, quarantine, several
+        self._retries = Retries(_RETRY_FIRST_S, _RETRY_LONGEST_S, chance)
+        self._refusals = 0  # in a row
+        self._pages, self._ask_at_pages = 0, _IN_A_ROW  # sign-in pages in a row, and when to ask about them
+        self._unreached_at: float | None = None  # when the last request started that reached no server
+        self._passed_over = 0  # so often another server answered between two of those
+
+    @property
+    def held(self) -> int:
+        """How many answers are in quarantine."""
+        return len(self._quarantine)
+
+    @property
+    def must_wait(self) -> bool:
+        """Whether nothing more should be asked for until the question about what is held is answered."""
+        return self.asking and self._refusals >= _IN_A_ROW
+
+    def decide(
+        self, tile: Tile, result: Result, outcome: Outcome, history: TileHistory, now: float
+    ) -> Decision:
+        """What `outcome`, made of `result`, means for the gate, the tile and the layer."""
+        if history.attempts is None and not isinstance(outcome, _OF_THE_LINK):
+            self._retry_budget.first_attempt(isinstance(outcome, _GOOD))
+        match outcome:
+            case Stored():
+                return self._stored(outcome, history)
+            case ServerHasNone(200):  # a body that says so: nobody in between could make it
+                return Decision(Succeeded(0), NoteAbsent(200))
+            case ServerHasNone():
+                self._refusals = 0
+                return self._hold(tile, result, history, now)
+            case Unchanged():
+                return self._unchanged(outcome, history, now)
+            case LinkDown(_, reason):
+                return self._link_down(reason, history)
+            case SignIn():
+                return self._sign_in(outcome, history, now)
+            case RetryAfter():
+                return self._busy(result, outcome, history, now)
+            case TryAgain(reason):
+                return self._failed(result, reason, history, now)
+            case Refused(reason):
+                return self._refused(tile, result, ("refused", reason), history, now)
+            case WrongContent(reason):
+                return self._refused(tile, result, ("wrong content", reason), history, now)
+
+    # ------------------------------------------------------------------------------------ by outcome
+
+    def _stored(self, outcome: Stored, history: TileHistory) -> Decision:
+        self._host_proven()
+        signal = Succeeded(len(outcome.data))
+        if history.blank:
+            return Decision(signal, NoteAbsent(200))
+        if history.copy is StoredCopy.DOUBTFUL:
+            return Decision(signal, NoteTrouble("same picture", _SAME_PICTURE))
+        if history.copy is StoredCopy.SAME:
+            return Decision(signal, KeepStored(outcome), HOST_PROVEN)
+        return Decision(signal, Store(outcome, history.digest), HOST_PROVEN)
+
+    def _unchanged(self, outcome: Unchanged, history: TileHistory, now: float) -> Decision:
+        if history.copy is StoredCopy.SAME:
+            self._host_proven()
+            return Decision(Succeeded(0), KeepStored(outcome), HOST_PROVEN)
+        if history.copy is StoredCopy.OTHER:
+            return Decision(Unverified(), Requeue(without_conditions=True))
+        again = self._again("no whole tile", _UNASKED, _ATTEMPTS, history, now, by_server=True)
+        return Decision(Failed(_UNASKED, by_server=True), again)
+
+    def _host_proven(self) -> None:
+        self._refusals = self._pages = 0
+        self._ask_at_pages = _IN_A_ROW
+        self._quarantine.proven = True
+
+    def _failed(self, result: Result, reason: str, history: TileHistory, now: float) -> Decision:
+        by_server = isinstance(result, Response)
+        late = isinstance(result, TransportFailure) and result.kind in _TOO_SLOW
+        again = self._again("no whole tile", reason, _ATTEMPTS, history, now, by_server=by_server)
+        return Decision(Failed(reason, by_server=by_server, timed_out=late), again)
+
+    def _busy(self, result: Result, outcome: RetryAfter, history: TileHistory, now: float) -> Decision:
+        explicit = isinstance(result, Response) and result.status == 429
+        signal = Throttled(outcome.reason, outcome.seconds, explicit)
+        if explicit:
+            return Decision(signal, Requeue())
+        again = self._again("busy", outcome.reason, _ATTEMPTS_IF_BUSY, history, now, by_server=True)
+        return Decision(signal, again)
+
+    def _sign_in(self, outcome: SignIn, history: TileHistory, now: float) -> Decision:
+        signal = Failed(outcome.reason, PauseKind.SIGN_IN, outcome.where)
+        action = self._again("sign-in page", outcome.reason, _ATTEMPTS, history, now)
+        self._pages += 1
+        if self._pages != self._ask_at_pages:
+            return Decision(signal, action)
+        self._ask_at_pages *= 2  # a sign-in may take hours: few questions in all
+        return Decision(signal, action, AskAboutPages(now, outcome.reason))
+
+    def _link_down(self, reason: str, history: TileHistory) -> Decision:
+        # One of several names may be out of order by itself: the tile is asked of the next one. So may https
+        # where http is not.
+        signal = Failed(reason, None if self._several else PauseKind.LINK)
+        before, self._unreached_at = self._unreached_at, history.started
+        stop = None
+        # If other servers behind the gate answer time and again between this layer's failures, and its own never
+        # does, its requests would hold theirs up to the end.
+        if self._several and not self.heard and before is not None and history.last_success > before:
+            self._passed_over += 1
+            if self._passed_over >= _IN_A_ROW:
+                stop = StopLayer(StopReason.NO_RESPONSE, self._passed_over, reason)
+        return Decision(signal, Requeue(next_host=True), stop)
+
+    def _refused(
+        self, tile: Tile, result: Result, refusal: tuple[str, str], history: TileHistory, now: float
+    ) -> Decision:
+        self._refusals += 1
+        return self._hold(tile, result, history, now, refusal)
+
+    def _hold(
+        self,
+        tile: Tile,
+        result: Result,
+        history: TileHistory,
+        now: float,
+        refusal: tuple[str, str] | None = None,
+    ) -> Decision:
+        status = result.status if isinstance(result, Response) else 0
+        self._quarantine.hold(PendingAnswer(tile, status, _looks(result), history.started, now, refusal))
+        then: AskAboutHeld | StopLayer | None = None
+        if not self.asking:
+            if history.paused or self._quarantine.is_due(now) or self._refusals >= _IN_A_ROW:
+                self.asking, then = True, AskAboutHeld(now)
+            elif len(self._quarantine) >= MOST_HELD:
+                then = self._stop_for_absence()
+        return Decision(Unverified(), HOLD, then)
+
+    # ------------------------------------------------------------------------------------ another attempt
+
+    def _again(
+        self,
+        kind: str,
+        reason: str,
+        least: int,
+        history: TileHistory,
+        now: float,
+        *,
+        by_server: bool = False,
+    ) -> RetryAt | NoteTrouble | AskAboutTile:
+        """After a failed attempt, which counts only if the link was seen to be sound meanwhile."""
+        attempts = history.attempts or 0
+        counts = history.last_success > history.started
+        if not counts and history.all_asked:
+            return AskAboutTile(history.started, kind, reason, attempts, least, by_server)
+        return self._next_attempt(kind, reason, least, attempts + counts, now)
+
+    def tile_asked(self, question: AskAboutTile, word: bool | None, now: float) -> RetryAt | NoteTrouble:
+        """The host's word on `question` has come: True for genuine, False for not, None if nothing can tell."""
+        counts = word is True or (word is None and question.by_server)
+        return self._next_attempt(
+            question.kind, question.reason, question.least, question.attempts + counts, now
+        )
+
+    def _next_attempt(
+        self, kind: str, reason: str, least: int, attempts: int, now: float
+    ) -> RetryAt | NoteTrouble:
+        if self._retries.enough(attempts, self._retry_budget.enough(least)):
+            return NoteTrouble(kind, reason)
+        return RetryAt(now + self._retries.wait_s(max(attempts, 1)), attempts)
+
+    # ------------------------------------------------------------------------------------ what is held
+
+    def pages_asked(self, question: AskAboutPages, word: bool | None) -> StopLayer | None:
+        """The host's word on page after page where tiles should be: if it is itself, the address is at fault."""
+        if not word:
+            return None
+        self._refusals = self._pages
+        return StopLayer(StopReason.ONLY_REFUSALS, self._pages, question.reason)
+
+    def ask_at_end(self, now: float) -> AskAboutHeld:
+        """Nothing is left but what is held."""
+        self.asking = True
+        return AskAboutHeld(now, at_end=True)
+
+    def held_asked(self, question: AskAboutHeld, word: bool | None, now: float) -> HeldVerdict:
+        """The host's word on what is held: what becomes of each of those tiles."""
+        if word is False:
+            self._refusals = 0
+            return HeldVerdict(False, [(tile, Requeue()) for tile in self._quarantine.reject()])
+        genuine = bool(word) and self._quarantine.proven
+        settled: list[tuple[Tile, TileAction]] = []
+        stop = None
+        if self._refusals >= _IN_A_ROW or (question.at_end and not genuine):
+            # Even where nothing can vouch for the host a refusal is noted, since it is asked for again next time;
+            # a "no such tile" is not, since it would not be.
+            refused = self._quarantine.refusals()
+            settled += map(_settled, refused)
+            if refused and refused[-1].refusal and self._refusals >= _IN_A_ROW:
+                stop = StopLayer(StopReason.ONLY_REFUSALS, self._refusals, refused[-1].refusal[1])
+        if genuine:
+            settled += self.confirm(now)
+        if question.at_end and self._quarantine:
+            stop = stop or self._stop_for_absence()
+        return HeldVerdict(True if genuine else None, settled, stop)
+
+    def confirm(self, now: float) -> list[tuple[Tile, TileAction]]:
+        """The host is itself just now: what was held is sure, or its tile is asked for once more."""
+        sure, again = self._quarantine.confirm(now)
+        return [*((tile, Requeue()) for tile in again), *map(_settled, sure)] if sure or again else []
+
+    def _stop_for_absence(self) -> StopLayer:
+        proven = self._quarantine.proven
+        return StopLayer(
+            StopReason.UNVERIFIED_ABSENCE if proven else StopReason.NO_TILE, self._quarantine.lacks
+        )
+
+
+def _settled(held: PendingAnswer) -> tuple[Tile, TileAction]:
+    return held.tile, NoteAbsent(held.status) if held.refusal is None else NoteTrouble(*held.refusal)
+
+
+def _looks(result: Result) -> tuple[str, ...]:
+    """What a server's refusals have in common, whatever tile was asked for: not their text, which may name it."""
+    if not isinstance(result, Response):
+        return (result.kind.value,)
+    return str(result.status), *(result.headers.get(name, "") for name in ("content-type", "server", "via"))

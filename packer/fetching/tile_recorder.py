@@ -1,0 +1,115 @@
+"""Carrying out what was decided about single tiles: records for the pack, counts, and tiles put back."""
+
+from __future__ import annotations
+
+from packer.common.clock import Clock
+from packer.fetching.actions import (
+    KeepStored,
+    NoteAbsent,
+    NoteTrouble,
+    Requeue,
+    RetryAt,
+    Store,
+    TileAction,
+)
+from packer.fetching.batch_writer import BatchWriter
+from packer.fetching.refresh import Refresh
+from packer.fetching.reports import LayerCounts
+from packer.fetching.tile_queue import TileQueue
+from packer.geometry.tileset import Tile
+from packer.store.records import Absent, Received, Record, Renewed, Trouble
+
+__all__ = ["TileRecorder"]
+
+
+class TileRecorder:
+    """Writes, counts and puts back the tiles of one layer. `refresh` holds the tiles that are on board and asked
+    for again: of those, what the server lacks or refuses is only counted, and the stored copy stays."""
+
+    def __init__(self, queue: TileQueue, writer: BatchWriter, refresh: Refresh, clock: Clock) -> None:
+        self.counts = LayerCounts()
+        self.refresh = refresh
+        self._queue, self._writer, self._clock = queue, writer, clock
+        self._turns: dict[Tile, int] = {}  # by how many subdomains a tile was passed on
+
+    def turn(self, tile: Tile) -> int:
+        """Which of the layer's subdomains, counted from the tile's own, is to be asked for it."""
+        return self._turns.get(tile, 0) if self._turns else 0
+
+    def sent(self) -> None:
+        """A request starts."""
+        self.counts.requests += 1
+        self._writer.asked()
+
+    def answered(self, took_s: float) -> None:
+        """A request ended, so long after its start."""
+        self.counts.took_s += 0.1 * (took_s - self.counts.took_s)
+
+    async def apply(self, tile: Tile, action: TileAction) -> None:
+        """Carry out what was decided about the tile.
+
+        If cancelled: a record may be lost, and its tile is then asked for again by the next run. If the process
+        dies: so are the records that were not yet committed.
+        """
+        match action:
+            case Store():
+                await self._write(self._received(tile, action))
+            case KeepStored():
+                await self._write(self._renewed(tile, action))
+            case NoteAbsent(status):
+                await self._absent(tile, status)
+            case NoteTrouble(kind, reason):
+                await self._trouble(tile, kind, reason)
+            case RetryAt(when, attempts):
+                self._queue.retry_at(tile, when, attempts)
+            case Requeue():
+                if action.next_host:
+                    self._turns[tile] = self._turns.get(tile, 0) + 1
+                if action.without_conditions:
+                    self.refresh.drop_conditions(tile)
+                self._queue.requeue(tile)
+
+    def _received(self, tile: Tile, store: Store) -> Received:
+        came = store.outcome
+        self.counts.bytes += len(came.data)
+        if tile in self.refresh:
+            self.refresh.counts.new += 1
+        else:
+            self.counts.stored += 1
+        now = int(self._clock.wall())
+        kind = came.kind.value
+        return Received(tile, came.data, store.digest, kind, now, came.etag, came.modified, came.fresh_until)
+
+    def _renewed(self, tile: Tile, kept: KeepStored) -> Renewed:
+        self.refresh.counts.unchanged += 1
+        came = kept.outcome
+        return Renewed(tile, int(self._clock.wall()), came.etag, came.modified, came.fresh_until)
+
+    async def _absent(self, tile: Tile, status: int) -> None:
+        if tile in self.refresh:
+            self.refresh.counts.gone += 1
+            self._leave(tile)
+            return
+        self.counts.absent += 1
+        await self._write(Absent(tile, status, int(self._clock.wall())))
+
+    async def _trouble(self, tile: Tile, kind: str, reason: str) -> None:
+        self.counts.troubles[reason] += 1
+        if tile in self.refresh:
+            self.refresh.counts.failed += 1
+            self._leave(tile)
+            return
+        self.counts.failed += 1
+        await self._write(Trouble(tile, kind, reason, int(self._clock.wall())))
+
+    async def _write(self, record: Record) -> None:
+        self._leave(record.tile)
+        if isinstance(record, Received | Absent):
+            self.counts.settled.append(record.tile)
+        await self._writer.add(record)
+
+    def _leave(self, tile: Tile) -> None:
+        """The tile needs no further request."""
+        self._queue.settled(tile)
+        self.refresh.settled(tile)
+        self._turns.pop(tile, None)
