@@ -381,10 +381,10 @@ def test_retry_after_binds_even_when_somebody_else_seems_to_answer_meanwhile() -
         told = clock.now()
         gate.report(await entered(gate), Throttled("too many", 60.0))
         await clock.sleep(4)
-        gate.intercepted("nothing comes any more of what came before")
+        gate.intercepted("the server stopped answering as before")
         gate.drop(await entered(gate))
         assert clock.now() - told >= 60.0
-        gate.intercepted("nothing comes any more of what came before")
+        gate.intercepted("the server stopped answering as before")
         assert gate.pause is not None
         assert gate.pause.kind is PauseKind.SIGN_IN, "the time is over"
 
