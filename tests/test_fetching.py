@@ -335,6 +335,25 @@ def test_a_stop_finishes_what_is_in_hand_and_goes_on_later(brief: Brief) -> None
     assert report.total("stored") + second.total("stored") == len(planned(brief))
 
 
+def test_a_stop_that_comes_with_the_last_tile_interrupts_nothing(brief: Brief) -> None:
+    report, _ = run(brief, good, stop_after=len(planned(brief)) - 1)
+    assert report.complete
+    assert not report.interrupted
+    assert report.stopped is None
+
+
+def test_a_tile_that_was_given_up_is_not_put_down_to_the_bytes_allowed(brief: Brief) -> None:
+    bad = next(iter(planned(brief)))
+
+    def script(tile: Tile, before: int, now: float) -> Result:
+        return no_tile(500) if tile == bad else tile_answer(tile)
+
+    report, _ = run(brief, script, Options(max_bytes=10**9))
+    assert report.total("failed") == report.total("missing") == 1
+    assert report.stopped is None
+    assert not report.interrupted
+
+
 def test_a_stop_while_the_link_is_down_ends_at_once(brief: Brief) -> None:
     def script(tile: Tile, before: int, now: float) -> Result:
         return tile_answer(tile) if now < 1000.3 else REFUSED
@@ -521,6 +540,27 @@ def test_a_device_that_says_no_to_everything_leaves_no_hole(
     assert books(brief).absent == TileSet.from_tiles(really_absent)
     assert books(brief).held == planned(brief) - TileSet.from_tiles(really_absent)
     assert sum(1 for s in transport.starts if 1005 < s < 1300) < 200, "it is probed gently meanwhile"
+
+
+def test_a_sign_in_page_that_comes_with_the_first_tile_is_not_taken_for_the_host(
+    brief_for: BriefMaker,
+) -> None:
+    """The network signs the planner out just after the first tiles: robots.txt gets its page, every tile a 404.
+    Were that page taken for the host's own robots.txt, it would vouch for each of those 404s."""
+    brief = brief_for(PLAIN_URL, area=WIDE)
+
+    def signed_out(now: float) -> bool:
+        return 1000.12 < now < 1301
+
+    def robots(now: float) -> Result:
+        return RESET if now < 1000.12 else page() if signed_out(now) else RULES
+
+    report, _ = run(
+        brief, lambda t, _b, now: no_tile(404) if signed_out(now) else tile_answer(t), robots=robots
+    )
+    assert report.complete
+    assert not books(brief).absent
+    assert books(brief).held == planned(brief)
 
 
 def test_ground_with_many_gaps_costs_few_questions(brief_for: BriefMaker) -> None:
