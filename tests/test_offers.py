@@ -334,7 +334,7 @@ def test_a_key_that_only_the_server_gives_reaches_no_file_and_no_log(tmp_path: P
         read(brief, TransportFailure(FailureKind.NAME, "x"))
     offline = apply_offers(brief, cached_offers(brief, brief.store_folder))
     assert plan(offline).fingerprint == plan(found).fingerprint
-    with pytest.raises(BriefError, match="read anew"):
+    with pytest.raises(BriefError, match="read again"):
         sources_for(offline, plan(offline), KEYED)
 
 

@@ -89,7 +89,7 @@ class Row:
 
 BROKEN_OFF = TransportFailure(FailureKind.RESET, "")
 SILENT = TransportFailure(FailureKind.STALL, "")
-UNASKED = "the server says unchanged, unasked"
+UNASKED = 'the server says "not modified" (304) to a request without conditions'
 
 TABLE = {
     "a tile": Row(CAME, response(200), NEW, Decision(Succeeded(6), Store(CAME, b""), HOST_PROVEN)),
@@ -110,7 +110,7 @@ TABLE = {
             Succeeded(6),
             NoteTrouble(
                 "same picture",
-                "one new picture came for several places that had different ones, which are kept",
+                "one new picture came for several different places; the stored tiles are kept",
             ),
         ),
     ),

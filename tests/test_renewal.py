@@ -83,7 +83,7 @@ def refresh(brief: Brief, script: object, options: Options | None = None) -> tup
         async with VirtualClock() as clock:
             transport = Transport(clock, script)  # type: ignore[arg-type]  # a script, given by the test
             transport.sent = []
-            wanted = options or Options(renew_older_s=MONTH_S)
+            wanted = options or Options(refresh_older_s=MONTH_S)
             report = await run_fetch(
                 brief, plan(brief), wanted, clock=clock, make_transport=transport, environment={}
             )
@@ -231,7 +231,7 @@ def test_a_server_that_says_not_modified_whatever_is_asked_comes_to_an_end(brief
     told = report.layers["survey"]
     assert max(transport.asked.values()) <= 20
     assert told.refresh["left"] == len(planned(brief))
-    assert "unchanged, unasked" in (told.failure or "")
+    assert "to a request without conditions" in (told.failure or "")
     assert not report.complete
     assert not _renewed(brief)
     # And where it does so for some tiles only, those are given up.
@@ -261,7 +261,7 @@ def test_a_host_that_gave_tiles_before_is_not_said_to_have_given_none(
 @pytest.mark.parametrize("reply", [unchanged(), no_tile(404)])
 def test_answers_without_a_body_use_up_none_of_the_bytes_allowed(brief: Brief, reply: Response) -> None:
     fill(brief, planned(brief))
-    report, _ = refresh(brief, lambda *_: reply, Options(renew_older_s=MONTH_S, max_bytes=60_000))
+    report, _ = refresh(brief, lambda *_: reply, Options(refresh_older_s=MONTH_S, max_bytes=60_000))
     assert report.complete
     assert report.stopped is None
 
@@ -269,7 +269,7 @@ def test_answers_without_a_body_use_up_none_of_the_bytes_allowed(brief: Brief, r
 def test_the_bytes_allowed_end_a_refresh_and_the_next_one_goes_on(brief: Brief) -> None:
     fill(brief, planned(brief))
     most = 20 * len(changed(next(iter(planned(brief))), 512).body)
-    wanted = Options(renew_older_s=MONTH_S, max_bytes=most)
+    wanted = Options(refresh_older_s=MONTH_S, max_bytes=most)
     report, first = refresh(brief, lambda tile, *_: changed(tile, 512), wanted)
     assert (report.stopped, report.complete, report.interrupted) == ("max-bytes", False, True)
     assert 0 < report.layers["survey"].refresh["new"] < len(planned(brief))
@@ -431,7 +431,7 @@ _REFRESH = """
 import sys
 from packer import Brief, Options, fetch, plan
 brief = Brief.read(sys.argv[1])
-options = Options(batch_records=16, renew_older_s=86400.0)
+options = Options(batch_records=16, refresh_older_s=86400.0)
 sys.exit(not fetch(brief, plan(brief), options).complete)
 """
 

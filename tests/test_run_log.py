@@ -180,7 +180,7 @@ def test_an_error_is_noted(brief_for: BriefMaker, monkeypatch: pytest.MonkeyPatc
 def test_a_departure_and_its_outlook_are_noted(brief_for: BriefMaker) -> None:
     brief = brief_for(URL, area=WIDE, rate=10)
     told = run(brief, good, depart_at=1_700_001_000.0 + 30)
-    assert events(told) == ["start", "outlook", "stop", "end"]
+    assert events(told) == ["start", "forecast", "stop", "end"]
     assert told[1]["layers"]["survey"]["incomplete"]["ground"]
     assert told[2]["why"] == "departure"
 
@@ -264,6 +264,6 @@ def test_the_last_pace_is_read_past_lines_that_are_cut_off_or_not_ours(tmp_path:
 
 def test_old_tiles_asked_for_anew_do_not_make_the_last_pace_look_slow(tmp_path: Path) -> None:
     counts = {"stale": 950, "new": 300, "unchanged": 590, "gone": 10, "left": 50}
-    told = {"stored": 60, "absent_now": 40, "seconds": 100.0, "paused_seconds": 0.0, "asked_anew": counts}
+    told = {"stored": 60, "absent_now": 40, "seconds": 100.0, "paused_seconds": 0.0, "refresh": counts}
     (tmp_path / FILE_NAME).write_text(json.dumps({"event": "end", "layers": {"survey": told}}))
     assert last_pace(tmp_path, "survey") == pytest.approx(10.0)

@@ -53,7 +53,7 @@ def run(
         depart_at=_depart_at(depart, time_limit),
         max_bytes=_bytes(max_bytes),
         log=True,
-        renew_older_s=_seconds("--refresh-older-than", refresh_older_than),
+        refresh_older_s=_seconds("--refresh-older-than", refresh_older_than),
     )
     brief = brief_with_fresh_offers(path, store)
     worked_out = plan(brief)

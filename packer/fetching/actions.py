@@ -1,7 +1,7 @@
-"""What may become of a tile after an answer: the words in which `TilePolicy` decides and `LayerFetcher` acts.
+"""What may become of a tile after an answer: what `TilePolicy` decides and `LayerFetcher` carries out.
 
-An `Action` says what to do with the tile. A `Question` is put where the answer alone does not decide: to the host,
-about itself. A `StopLayer` ends the layer.
+An `Action` says what to do with the tile. Where the answer alone does not decide, the host is asked about
+itself (`AskAbout...`). A `StopLayer` ends the layer.
 """
 
 from __future__ import annotations
@@ -97,7 +97,7 @@ class AskAboutTile:
     """Has the host answered as itself since this time? Then the failure was the tile's.
 
     `attempts` count against the tile by now, and at least `least` are made. `by_server` holds where a server
-    answered, in good order, that it cannot: where nothing can vouch for it, that is taken at its word.
+    answered, in good order, that it cannot: where nothing confirms the host, that is believed.
     """
 
     since: float
@@ -163,7 +163,8 @@ class Decision(NamedTuple):
 
 
 class HeldVerdict(NamedTuple):
-    """What the host's word means for what is held: `genuine` as the gate is to take it, None for not at all."""
+    """What becomes of the tiles that were held. `genuine` is for the gate: True if the host was itself, False if
+    somebody else answers, None for neither."""
 
     genuine: bool | None
     settled: list[tuple[Tile, TileAction]]

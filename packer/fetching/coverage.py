@@ -1,4 +1,4 @@
-"""What the crew would have on board if it left now, and what it will have after so many more tiles.
+"""What would be on board if the crew left now, and what it will have after so many more tiles.
 
 All of it is set algebra on the plan's own sets, and only the zooms at which something came are worked out again.
 """
@@ -53,7 +53,7 @@ class _Route:
         return float(self.length[inside].sum() / self.length.sum())
 
     def count(self, tiles: TileSet, zoom: int) -> int:
-        """How many tiles of the set at a zoom the lines run over, as far as the pieces tell."""
+        """How many tiles of the set at a zoom the lines run over, as far as the pieces show."""
         shift = _DEEPEST - zoom
         x, y = self.x >> shift, self.y >> shift
         inside = tiles.contains(zoom, x, y)
@@ -90,7 +90,7 @@ class _AreaZoom:
 
 
 class CoverageTracker:
-    """The standing of one layer's areas, in the order in which they are fetched.
+    """How much of each of one layer's areas is on board, in the order in which they are fetched.
 
     `settled` are the planned tiles that are on board, or known not to exist, at the start.
     """

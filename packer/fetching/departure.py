@@ -63,7 +63,7 @@ class Schedule:
     depart_at: float
 
     def stop_asking_at(self, typical_s: float) -> float:
-        """When to ask for nothing more, if a request takes `typical_s`: what is in hand can then still come,
+        """When to ask for nothing more, if a request takes `typical_s`: requests under way can then still end,
         and the packs are whole in time."""
         in_hand = min(2 * typical_s + 0.5, _LONGEST_IN_HAND_S)
         return self.depart_at - min(_CLOSE_S + in_hand, self._largest_reserve)

@@ -1,7 +1,7 @@
-"""Looking at JPEGs in a process apart, once they come so fast that it would hold the event loop up.
+"""Checking JPEGs in a separate process, once they come so fast that it would hold the event loop up.
 
-To tell that the picture inside a JPEG does not end early takes reading all its bits, ten times as long as all
-else that a tile needs. While few tiles come, `outcome.judge` does it on the spot. Once they come fast, a second
+To know that the picture inside a JPEG does not end early takes reading all its bits, ten times as long as all
+else that a tile needs. While few tiles come, `judge` does it on the spot. Once they come fast, a second
 process does, and the loop asks for the next tiles meanwhile. A thread would not do: after every tile it would
 hold the interpreter's lock against the loop.
 
@@ -37,7 +37,8 @@ class JpegFinding(NamedTuple):
 
 
 class JpegWorker:
-    """See the module. Made inside the event loop that it is used in; `aclose` has to be called at the end.
+    """Checks JPEGs in a process of its own, which it starts when many come. To be made inside the event loop that it
+    is used in; `aclose` has to be called at the end.
 
     `busy_per_s` is the rate of JPEGs from which on the process is used; it never is on a single core.
     """

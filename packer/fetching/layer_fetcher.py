@@ -2,7 +2,7 @@
 
     queue -> permit of the gate -> transport -> judge -> policy -> action
 
-Nothing is decided here: what an answer means is for `judge` to say, what follows for `TilePolicy`. The fetcher asks,
+Nothing is decided here: `judge` says what an answer means, `TilePolicy` what follows from it. The fetcher asks,
 waits, and carries out.
 """
 
@@ -19,7 +19,7 @@ from packer.errors import LastbarError
 from packer.fetching.actions import AskAboutHeld, AskAboutPages, AskAboutTile, HostProven, StopLayer
 from packer.fetching.answers.judging import judge
 from packer.fetching.answers.outcome import Outcome, SignIn, Stored, Unchanged
-from packer.fetching.answers.repeats import Repeats
+from packer.fetching.answers.repeats import RepeatDetector
 from packer.fetching.departure import ByteBudget
 from packer.fetching.hosts.host_identity import HostIdentity
 from packer.fetching.hosts.layer_errors import layer_error
@@ -71,7 +71,7 @@ class LayerFetcher:
         clock: Clock,
     ) -> None:
         self.failure: LastbarError | None = None
-        self.repeats = Repeats()
+        self.repeats = RepeatDetector()
         self._source, self._queue, self._policy, self._clock = source, queue, policy, clock
         self._access, self._gate, self._recorder = access, access.gate, recorder
         self._rules = source.rules
@@ -93,7 +93,7 @@ class LayerFetcher:
         self._rules = replace(self._rules, kind=kind)
 
     def stop(self, failure: LastbarError | None = None) -> None:
-        """Ask for nothing more; what is in hand is finished."""
+        """Ask for nothing more; requests under way are finished."""
         self._stopping = True
         self.failure = self.failure or failure
         self._turn.set()
@@ -220,8 +220,8 @@ class LayerFetcher:
         self._gate.report(permit, decision.signal)
         action = decision.action
         if isinstance(action, AskAboutTile):
-            word = await self._access.identity.is_genuine(action.since)
-            action = self._policy.tile_asked(action, word, self._clock.now())
+            genuine = await self._access.identity.is_genuine(action.since)
+            action = self._policy.tile_asked(action, genuine, self._clock.now())
         await self._recorder.apply(tile, action)
         match decision.then:
             case None:
@@ -231,8 +231,8 @@ class LayerFetcher:
             case AskAboutHeld():
                 await self._ask_about_held(decision.then)
             case AskAboutPages():
-                word = await self._access.identity.is_genuine(decision.then.since)
-                self._stop_for(self._policy.pages_asked(decision.then, word))
+                genuine = await self._access.identity.is_genuine(decision.then.since)
+                self._stop_for(self._policy.pages_asked(decision.then, genuine))
             case StopLayer():
                 self._stop_for(decision.then)
 
@@ -264,7 +264,7 @@ class LayerFetcher:
         if not blank:
             if self._rules.kind is None:
                 self.require_kind(outcome.kind)
-            self.repeats.saw(tile, digest)
+            self.repeats.note(tile, digest)
 
     # ------------------------------------------------------------------------------------ what follows
 
@@ -284,11 +284,11 @@ class LayerFetcher:
     async def _ask_about_held(self, question: AskAboutHeld) -> None:
         """If cancelled: what is held stays so, and is asked for again by the next run."""
         try:
-            word = await self._access.identity.is_genuine(question.since)
+            genuine = await self._access.identity.is_genuine(question.since)
         finally:
             self._policy.asking = False
             self._turn.set()
-        verdict = self._policy.held_asked(question, word, self._clock.now())
+        verdict = self._policy.held_asked(question, genuine, self._clock.now())
         if verdict.genuine:
             self._gate.confirmed(question.since)
         elif verdict.genuine is False:

@@ -1,4 +1,4 @@
-"""One layer of a run: its pack, its crew, and where it stands."""
+"""One layer of a run: its pack, its fetcher, and how far it is."""
 
 from __future__ import annotations
 
@@ -59,7 +59,7 @@ class LayerRun:
         return self.missing - self.fetcher.counts.failed + refresh.left - refresh.failed
 
     def update(self, now: float, seconds_left: float | None, byte_budget: ByteBudget) -> None:
-        """Work out anew where the layer stands, and will stand after `seconds_left` (None: no limit)."""
+        """Work out how far the layer is, and will be after `seconds_left` (None: no limit)."""
         counts = self.fetcher.counts
         settled, counts.settled = counts.settled, []
         if settled:
@@ -86,7 +86,7 @@ class LayerRun:
         return Departure(seconds_left, tiles, tiles == self.missing, self.tracker.after(tiles))
 
     def progress(self) -> LayerProgress:
-        """Where the layer stands, as last worked out."""
+        """How far the layer is, as last worked out."""
         counts = self.fetcher.counts
         return LayerProgress(
             self.layer.name,
@@ -121,5 +121,5 @@ class LayerRun:
         )
 
 
-def _plain_shares(standing: AreaCoverage) -> Mapping[str, float]:
-    return {str(zoom): math.floor(share * 1000) / 1000 for zoom, share in standing.shares}
+def _plain_shares(coverage: AreaCoverage) -> Mapping[str, float]:
+    return {str(zoom): math.floor(share * 1000) / 1000 for zoom, share in coverage.shares}

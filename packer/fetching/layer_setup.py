@@ -101,10 +101,10 @@ class LayerSetup:
 
     async def _refresh(self, layer: str, pack: PackWriter) -> Refresh:
         """The tiles on board that are to be asked for again. If cancelled: nothing has changed."""
-        if self.options.renew_older_s is None:
+        if self.options.refresh_older_s is None:
             return Refresh(TileSet(), 0, pack.validators, wanted=False)
         now, planned = self.clock.wall(), self.plan.layers[layer].tiles
-        before = now - self.options.renew_older_s
+        before = now - self.options.refresh_older_s
         stale = planned & await pack.stale_tiles(before, now)
         old = planned & await pack.stale_tiles(before, math.inf)
         return Refresh(stale, len(old) - len(stale), pack.validators)

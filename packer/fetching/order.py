@@ -1,9 +1,9 @@
-"""In what order tiles are asked for, so that a pack that is cut off is as useful as it can be.
+"""In what order tiles are asked for, so that a pack whose fetch was stopped is as useful as it can be.
 
 The overview first, then the areas as the brief lists them, each zoom before the next deeper one. Along lines
 the tiles that the line itself runs over come first, from its start to its end, and then the corridor to either
 side; round points the middle comes first; boxes and polygons go outward from their middle. Everything is set
-algebra on the plan's own sets: no list of tiles is ever made, and the next tile is always at hand.
+algebra on the plan's own sets: no list of tiles is ever made, and the next tile costs no search.
 """
 
 from __future__ import annotations

@@ -7,7 +7,7 @@ The rules, and why they are what they are:
   sound, and the fault is the tile's. Otherwise an outage of an hour would wear out the attempts of every tile.
 - When only failed tiles are left, no later request can tell. Then the host is asked about itself.
 - A "no such tile" or a refusal may come from a device on the way that answers everything so. It waits in
-  quarantine until the host has proven itself; taken at its word it would leave a hole in the map for good.
+  quarantine until the host has proven itself; believed at once it would leave a hole in the map for good.
 - A layer whose every answer is a refusal has a wrong key or address. It is stopped after a few of them, since no
   number of further requests would help, and each is a burden on the server.
 
@@ -64,8 +64,8 @@ _ATTEMPTS = 5
 _ATTEMPTS_IF_BUSY = 20  # 503 for one tile while others come
 _IN_A_ROW = 20  # refusals or wrong contents without one tile between them: the layer is at fault, not a tile
 _RETRY_FIRST_S, _RETRY_LONGEST_S = 0.5, 20.0
-_SAME_PICTURE = "one new picture came for several places that had different ones, which are kept"
-_UNASKED = "the server says unchanged, unasked"
+_SAME_PICTURE = "one new picture came for several different places; the stored tiles are kept"
+_UNASKED = 'the server says "not modified" (304) to a request without conditions'
 
 _GOOD = (Stored, ServerHasNone, Unchanged)
 _OF_THE_LINK = (LinkDown, SignIn)  # they say nothing about how often requests fail on a sound link
@@ -234,7 +234,7 @@ class TilePolicy:
         refusal: tuple[str, str] | None = None,
     ) -> Decision:
         status = result.status if isinstance(result, Response) else 0
-        self._quarantine.hold(PendingAnswer(tile, status, _looks(result), history.started, now, refusal))
+        self._quarantine.hold(PendingAnswer(tile, status, _signature(result), history.started, now, refusal))
         then: AskAboutHeld | StopLayer | None = None
         if not self.asking:
             if history.paused or self._quarantine.is_due(now) or self._refusals >= _IN_A_ROW:
@@ -262,9 +262,9 @@ class TilePolicy:
             return AskAboutTile(history.started, kind, reason, attempts, least, by_server)
         return self._next_attempt(kind, reason, least, attempts + counts, now)
 
-    def tile_asked(self, question: AskAboutTile, word: bool | None, now: float) -> RetryAt | NoteTrouble:
-        """The host's word on `question` has come: True for genuine, False for not, None if nothing can tell."""
-        counts = word is True or (word is None and question.by_server)
+    def tile_asked(self, question: AskAboutTile, genuine: bool | None, now: float) -> RetryAt | NoteTrouble:
+        """`question` is answered: `genuine` is whether it was the host itself, None if nothing can tell."""
+        counts = genuine is True or (genuine is None and question.by_server)
         return self._next_attempt(
             question.kind, question.reason, question.least, question.attempts + counts, now
         )
@@ -278,9 +278,9 @@ class TilePolicy:
 
     # ------------------------------------------------------------------------------------ what is held
 
-    def pages_asked(self, question: AskAboutPages, word: bool | None) -> StopLayer | None:
-        """The host's word on page after page where tiles should be: if it is itself, the address is at fault."""
-        if not word:
+    def pages_asked(self, question: AskAboutPages, genuine: bool | None) -> StopLayer | None:
+        """`question` is answered: if page after page comes from the host itself, the layer's address is wrong."""
+        if not genuine:
             return None
         self._refusals = self._pages
         return StopLayer(StopReason.ONLY_REFUSALS, self._pages, question.reason)
@@ -290,26 +290,26 @@ class TilePolicy:
         self.asking = True
         return AskAboutHeld(now, at_end=True)
 
-    def held_asked(self, question: AskAboutHeld, word: bool | None, now: float) -> HeldVerdict:
-        """The host's word on what is held: what becomes of each of those tiles."""
-        if word is False:
+    def held_asked(self, question: AskAboutHeld, genuine: bool | None, now: float) -> HeldVerdict:
+        """`question` is answered: what becomes of each tile that is held."""
+        if genuine is False:
             self._refusals = 0
             return HeldVerdict(False, [(tile, Requeue()) for tile in self._quarantine.reject()])
-        genuine = bool(word) and self._quarantine.proven
+        believed = bool(genuine) and self._quarantine.proven
         settled: list[tuple[Tile, TileAction]] = []
         stop = None
-        if self._refusals >= _IN_A_ROW or (question.at_end and not genuine):
-            # Even where nothing can vouch for the host a refusal is noted, since it is asked for again next time;
+        if self._refusals >= _IN_A_ROW or (question.at_end and not believed):
+            # Even where nothing confirms the host a refusal is noted, since it is asked for again next time;
             # a "no such tile" is not, since it would not be.
-            refused = self._quarantine.refusals()
+            refused = self._quarantine.take_refusals()
             settled += map(_settled, refused)
             if refused and refused[-1].refusal and self._refusals >= _IN_A_ROW:
                 stop = StopLayer(StopReason.ONLY_REFUSALS, self._refusals, refused[-1].refusal[1])
-        if genuine:
+        if believed:
             settled += self.confirm(now)
         if question.at_end and self._quarantine:
             stop = stop or self._stop_for_absence()
-        return HeldVerdict(True if genuine else None, settled, stop)
+        return HeldVerdict(True if believed else None, settled, stop)
 
     def confirm(self, now: float) -> list[tuple[Tile, TileAction]]:
         """The host is itself just now: what was held is sure, or its tile is asked for once more."""
@@ -319,7 +319,7 @@ class TilePolicy:
     def _stop_for_absence(self) -> StopLayer:
         proven = self._quarantine.proven
         return StopLayer(
-            StopReason.UNVERIFIED_ABSENCE if proven else StopReason.NO_TILE, self._quarantine.lacks
+            StopReason.UNVERIFIED_ABSENCE if proven else StopReason.NO_TILE, self._quarantine.absent
         )
 
 
@@ -327,7 +327,7 @@ def _settled(held: PendingAnswer) -> tuple[Tile, TileAction]:
     return held.tile, NoteAbsent(held.status) if held.refusal is None else NoteTrouble(*held.refusal)
 
 
-def _looks(result: Result) -> tuple[str, ...]:
+def _signature(result: Result) -> tuple[str, ...]:
     """What a server's refusals have in common, whatever tile was asked for: not their text, which may name it."""
     if not isinstance(result, Response):
         return (result.kind.value,)

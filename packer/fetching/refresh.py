@@ -33,8 +33,8 @@ class StoredCopy(enum.Enum):
 
 @dataclass(slots=True)
 class RefreshCounts:
-    """Of `stale` tiles so many came `new`, were `unchanged` by the server's word or by their body, are `gone`
-    from the server, or could not be had (`failed`). `fresh` are as old, but their server calls them fresh still,
+    """Of `stale` tiles so many came `new`, were `unchanged` (the server said so, or the body was the same), are `gone`
+    from the server, or could not be fetched (`failed`). `fresh` are as old, but their server calls them fresh still,
     so that they are not asked for."""
 
     stale: int = 0
@@ -72,7 +72,7 @@ class Refresh:
         self._asked: dict[Tile, Validators] = {}
         self._unconditional: set[Tile] = set()  # asked for without conditions
         # New pictures, each with what it replaced.
-        self._came: OrderedDict[bytes, bytes | None] = OrderedDict()
+        self._replaced: OrderedDict[bytes, bytes | None] = OrderedDict()
 
     def __contains__(self, tile: Tile) -> bool:
         return bool(self.tiles) and tile in self.tiles
@@ -103,12 +103,12 @@ class Refresh:
     def _believed(self, digest: bytes, before: bytes | None) -> bool:
         """Whether one picture may stand in for another: a sea that was redrawn replaces the same old sea
         everywhere, but a picture that replaces different ones is no map."""
-        if digest in self._came:
-            self._came.move_to_end(digest)
-            return self._came[digest] == before
-        self._came[digest] = before
-        if len(self._came) > _LATELY:
-            self._came.popitem(last=False)
+        if digest in self._replaced:
+            self._replaced.move_to_end(digest)
+            return self._replaced[digest] == before
+        self._replaced[digest] = before
+        if len(self._replaced) > _LATELY:
+            self._replaced.popitem(last=False)
         return True
 
     def drop_conditions(self, tile: Tile) -> None:
@@ -133,9 +133,9 @@ def _sendable(value: str) -> bool:
     )
 
 
-def _same_copy(known: Validators, told: Unchanged) -> bool:
+def _same_copy(known: Validators, answer: Unchanged) -> bool:
     """By the entity tag, in weak comparison (RFC 9110 section 8.8.3.2), else by the date of change; a server need
     not repeat them."""
-    if known.etag is not None and told.etag is not None:
-        return known.etag.removeprefix("W/") == told.etag.removeprefix("W/")
-    return known.modified is None or told.modified is None or known.modified == told.modified
+    if known.etag is not None and answer.etag is not None:
+        return known.etag.removeprefix("W/") == answer.etag.removeprefix("W/")
+    return known.modified is None or answer.modified is None or known.modified == answer.modified

@@ -1,4 +1,4 @@
-"""What a fetch is told, and what it tells: options, progress, reports. Plain values only."""
+"""What a fetch takes and gives: options, progress, reports. Plain values only."""
 
 from __future__ import annotations
 
@@ -32,7 +32,7 @@ class Options:
     `give_up_after_s` None waits for a host that was reached before without limit, and for one that never was
     half a minute. `batch_records` is how many tiles share a transaction. `depart_at` is when the crew leaves,
     in seconds since 1970: the packs are whole by then. `max_bytes` bounds the bodies received. `log` writes
-    lastbar.log.jsonl into the folder of the packs. `renew_older_s` has tiles on board asked for anew that were
+    lastbar.log.jsonl into the folder of the packs. `refresh_older_s` has tiles on board refreshed that were
     fetched longer ago, unless their server called them fresh for longer.
     """
 
@@ -44,7 +44,7 @@ class Options:
     depart_at: float | None = None
     max_bytes: int | None = None
     log: bool = False
-    renew_older_s: float | None = None
+    refresh_older_s: float | None = None
 
 
 @dataclass(slots=True)
@@ -77,7 +77,7 @@ class AreaCoverage:
 
 @dataclass(frozen=True, slots=True)
 class Departure:
-    """What will be on board of one layer when the crew leaves, at the present pace.
+    """What will be on board of one layer when the crew leaves, at the present speed.
 
     `seconds_left` is the time until then, None if only bytes are limited; `tiles` is how many more can come;
     `complete` whether that is all of them.
@@ -101,10 +101,10 @@ class Alarm:
 
 @dataclass(frozen=True, slots=True)
 class LayerProgress:
-    """Where one layer stands: `held` and `absent` count within the plan, this run's included.
+    """How far one layer is: `held` and `absent` count within the plan, this run's included.
 
     `areas` and `departure` are worked out every few seconds only; `departure` is None without a limit or
-    before the pace is known.
+    before the speed is known.
     """
 
     name: str
@@ -123,7 +123,7 @@ class LayerProgress:
 @dataclass(frozen=True, slots=True)
 class LayerReport:
     """What a run did for one layer. `missing` is what the plan still lacks; `troubles` counts tiles that were
-    given up by reason; `areas` is what is on board at the end; `refresh` counts the tiles asked for anew."""
+    given up by reason; `areas` is what is on board at the end; `refresh` counts the tiles that were to be refreshed."""
 
     planned: int
     held_before: int
@@ -142,7 +142,7 @@ class LayerReport:
 @dataclass(frozen=True, slots=True)
 class FetchReport:
     """What a run did. `complete` holds if every planned tile is stored or known not to exist, and none is left of
-    those that were to be asked for anew.
+    those that were to be refreshed.
 
     `stopped` says why it ended early: "asked", "departure", "max-bytes", or None.
     """

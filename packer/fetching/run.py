@@ -47,8 +47,8 @@ async def run_fetch(
     """Fetch what the plan asks for and the packs lack; `stop` set ends the run cleanly.
 
     Raises TermsError where a layer's terms do not permit it, BriefError for a variable or a contact that is
-    not set, StoreError and DiskError if a pack cannot be used or written; a layer that had to be given up is
-    told in its report. If cancelled: requests under way are dropped, what was handed to a writer is committed,
+    not set, StoreError and DiskError if a pack cannot be used or written; a layer that had to be given up
+    says so in its report. If cancelled: requests under way are dropped, what was handed to a writer is committed,
     every pack is closed whole.
     """
     run = _FetchJob(
@@ -102,7 +102,7 @@ class _FetchJob:
             log.event("refused" if isinstance(fault, TermsError) else "error", reason=str(fault))
             raise
         except BaseException as fault:
-            log.event("cut off", reason=type(fault).__name__)
+            log.event("aborted", reason=type(fault).__name__)
             raise
         finally:
             log.close()
@@ -166,8 +166,8 @@ class _FetchJob:
     def _monitor(self, log: RunLog, on_progress: OnProgress) -> RunMonitor:
         options = self.options
         schedule = None if options.depart_at is None else Schedule(self.clock.wall(), options.depart_at)
-        byte_budget, patience = ByteBudget(options.max_bytes), options.give_up_after_s
-        return RunMonitor(self.layers, self.clock, log, schedule, byte_budget, patience, on_progress)
+        byte_budget, give_up_after_s = ByteBudget(options.max_bytes), options.give_up_after_s
+        return RunMonitor(self.layers, self.clock, log, schedule, byte_budget, give_up_after_s, on_progress)
 
     def _pack(self, source: Source) -> PackWriter:
         path = pack_path(self.brief, source.layer, self.options.store)
@@ -196,7 +196,7 @@ class _FetchJob:
             await asyncio.gather(*fetchers, *writers, return_exceptions=True)
         monitor.note(last=True)
 
-    # ------------------------------------------------------------------------------------ what is told
+    # ------------------------------------------------------------------------------------ the report
 
     def _report(self, seconds: float, monitor: RunMonitor, remarks: list[str]) -> FetchReport:
         layers = {run.layer.name: run.report() for run in self.layers}
@@ -214,6 +214,6 @@ class _FetchJob:
 
 def _mixed(layer: str, host: str, others: Sequence[str]) -> str:
     return (
-        f'The pack of layer "{layer}" holds tiles of another source as well ({", ".join(others)}); what is missing is '
-        f"taken from {host} now. Where the two show different maps, give the layer another name in the brief."
+        f'The pack of layer "{layer}" also holds tiles from another source ({", ".join(others)}). Missing tiles are '
+        f"now fetched from {host}. If the two show different maps, give the layer another name in the brief."
     )

@@ -1,4 +1,4 @@
-"""The log of runs: one JSON line for each event worth telling a provider or a colleague, never one a tile.
+"""The log of runs: one JSON line for each event that a provider or a colleague may ask about, never one a tile.
 
 It lies beside the packs as lastbar.log.jsonl. When it has grown to a megabyte it becomes lastbar.log.jsonl.1,
 and so on up to four. Every line has `at` (UTC), `run` and `event`; keys and passwords are taken out.
@@ -28,7 +28,7 @@ _LEAST_TILES = 50  # a pace over fewer says little
 
 
 class _Handler(RotatingFileHandler):
-    """Keeps quiet about a disk that is full: the pack's own writing tells that in words. Writes through no link,
+    """Says nothing about a full disk: the writing of the pack does. Writes through no link,
     which could lead to any file."""
 
     def _open(self) -> TextIOWrapper:
@@ -97,10 +97,10 @@ def last_pace(folder: Path, layer: str) -> float | None:
     for line in reversed(lines):
         with contextlib.suppress(ValueError, KeyError, TypeError, AttributeError):  # cut off, or not ours
             entry = json.loads(line)
-            told = entry["layers"][layer] if entry["event"] == "end" else {}
-            anew = sum(told.get("asked_anew", {}).get(name, 0) for name in ("new", "unchanged", "gone"))
-            tiles = told["stored"] + told["absent_now"]
-            seconds = (told["seconds"] - told["paused_seconds"]) * tiles / max(tiles + anew, 1)
+            end = entry["layers"][layer] if entry["event"] == "end" else {}
+            refreshed = sum(end.get("refresh", {}).get(name, 0) for name in ("new", "unchanged", "gone"))
+            tiles = end["stored"] + end["absent_now"]
+            seconds = (end["seconds"] - end["paused_seconds"]) * tiles / max(tiles + refreshed, 1)
             if tiles >= _LEAST_TILES and seconds > 0:
                 return float(tiles / seconds)
     return None

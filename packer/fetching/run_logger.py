@@ -1,4 +1,4 @@
-"""The account of a run for its log: what it set out to do, how it was held up, and what came of it."""
+"""What a run writes into its log: what it is to do, when it had to pause, and how it ended."""
 
 from __future__ import annotations
 
@@ -48,7 +48,7 @@ class RunLogger:
     def start(
         self, brief: Brief, plan: Plan, options: Options, layers: Sequence[LayerRun], remarks: Sequence[str]
     ) -> None:
-        """The start: versions, plan, limits and where each layer stands."""
+        """The start: versions, plan, limits and how far each layer is."""
         self._log.event(
             "start",
             version=__version__,
@@ -74,20 +74,20 @@ class RunLogger:
         )
 
     def _at_end(self, report: FetchReport, run: LayerRun) -> dict[str, Any]:
-        name, told = run.layer.name, report.layers[run.layer.name]
+        name, found = run.layer.name, report.layers[run.layer.name]
         paused_s = self._paused_s.get(name, 0.0)
         if run.gate.pause is not None:
             paused_s += self._clock.now() - run.gate.pause.since
         return {
-            "requests": told.requests,
-            "stored": told.stored,
-            "bytes": told.bytes,
-            "absent_now": told.absent - run.absent,
-            "failed": told.failed,
-            "missing": told.missing,
-            "asked_anew": told.refresh,
-            "gave_up": told.troubles,
-            "failure": told.failure,
+            "requests": found.requests,
+            "stored": found.stored,
+            "bytes": found.bytes,
+            "absent_now": found.absent - run.absent,
+            "failed": found.failed,
+            "missing": found.missing,
+            "refresh": found.refresh,
+            "gave_up": found.troubles,
+            "failure": found.failure,
             "seconds": report.seconds,
             "paused_seconds": paused_s,
         }
@@ -100,7 +100,7 @@ def _at_start(run: LayerRun) -> dict[str, Any]:
         "held": run.held,
         "absent": run.absent,
         "to_fetch": run.todo,
-        "dropped_as_unsound": len(run.pack.dropped),
+        "dropped_as_corrupt": len(run.pack.dropped),
         "connections": run.layer.connections,
         "requests_per_second": run.layer.requests_per_second,
     }

@@ -1,4 +1,4 @@
-"""Watching over a run: tell where it stands, lose patience where that has a limit, and end it in time."""
+"""Watching over a run: report progress, give layers up that never answer, and end the run in time."""
 
 from __future__ import annotations
 
@@ -16,19 +16,22 @@ from packer.fetching.pacing.gate import Pause, PauseKind
 from packer.fetching.reports import LayerProgress
 from packer.fetching.run_log import RunLog
 
-__all__ = ["OnProgress", "RunMonitor", "plain_fault"]
+__all__ = ["OnProgress", "RunMonitor", "first_error"]
 
 OnProgress = Callable[[list[LayerProgress]], None]
 
 _TICK_S = 0.25
-_STANDING_EVERY_S = 5.0
+_COVERAGE_EVERY_S = 5.0
 _GRACE_S = 10.0  # for requests under way when a stop is asked for
 _NEVER_REACHED_S = 30.0  # someone is there when a run starts, and a wrong address should not wait for ever
 
 
 @dataclass(slots=True)
 class RunMonitor:
-    """See the module. `stopped` is why the run was ended before its end: "asked", "departure", "max-bytes"."""
+    """Reports progress several times a second until every layer is done, and ends the run where it has to.
+
+    `stopped` is why the run was stopped early: "asked", "departure", "max-bytes", or None.
+    """
 
     layers: Sequence[LayerRun]
     clock: Clock
@@ -39,9 +42,9 @@ class RunMonitor:
     on_progress: OnProgress
     stopped: str | None = None
     _drop_at: float = math.inf  # on the run's clock
-    _standing_at: float = -math.inf
+    _coverage_at: float = -math.inf
     _alarmed: set[tuple[str, str]] = field(default_factory=set)
-    _foretold: bool = False
+    _forecast_logged: bool = False
 
     async def until_done(
         self,
@@ -60,7 +63,7 @@ class RunMonitor:
                 tick.cancel()
             for task in (*writers, *fetchers):
                 if task.done() and not task.cancelled() and task.exception():
-                    raise plain_fault(task.exception())
+                    raise first_error(task.exception())
             self.note()
             self._check_timeouts()
             self._end_in_time(asked=stopping.done())
@@ -74,15 +77,15 @@ class RunMonitor:
         return any(run.unasked > 0 and not run.fetcher.failure for run in self.layers)
 
     def note(self, *, last: bool = False) -> None:
-        """Tell of progress; where the areas stand is worked out every few seconds only."""
+        """Report progress. How much of each area is on board is worked out every few seconds only."""
         now = self.clock.now()
-        if last or now >= self._standing_at:
+        if last or now >= self._coverage_at:
             # Large plans take longer to work out: never more than a twentieth of the time.
             for run in self.layers:
                 run.update(now, self._seconds_left(), self.byte_budget)
-            self._standing_at = now + max(_STANDING_EVERY_S, 20 * (self.clock.now() - now))
+            self._coverage_at = now + max(_COVERAGE_EVERY_S, 20 * (self.clock.now() - now))
             self._log_alarms()
-            self._log_outlook()
+            self._log_forecast()
         self.on_progress([run.progress() for run in self.layers])
 
     def _seconds_left(self) -> float | None:
@@ -99,12 +102,12 @@ class RunMonitor:
                     "alarm", layer=alarm.layer, sha256=alarm.sha256, tiles=alarm.tiles, example=alarm.example
                 )
 
-    def _log_outlook(self) -> None:
+    def _log_forecast(self) -> None:
         known = [run for run in self.layers if run.departure is not None]
-        if self._foretold or len(known) < len(self.layers):
+        if self._forecast_logged or len(known) < len(self.layers):
             return
-        self._foretold = True
-        self.log.event("outlook", layers={run.layer.name: _outlook(run) for run in known})
+        self._forecast_logged = True
+        self.log.event("forecast", layers={run.layer.name: _forecast(run) for run in known})
 
     def _end_in_time(self, *, asked: bool) -> None:
         if self.stopped is not None:
@@ -123,13 +126,13 @@ class RunMonitor:
             run.fetcher.stop()
             run.gate.close()
 
-    def _patience(self, run: LayerRun, pause: Pause) -> float:
+    def _give_up_after(self, run: LayerRun, pause: Pause) -> float:
         if self.give_up_after_s is not None:
             return self.give_up_after_s
-        # A host that answers, but has never given a tile, is no matter of the link.
+        # A host that answers, but has never given a tile, is not waited for as a link that is down is.
         gate = run.gate
         known = gate.ever_good if pause.kind is PauseKind.SERVER else gate.reached
-        # Nor does one server vouch for another that stands behind the same gate.
+        # Nor does one server prove anything about another behind the same gate.
         known = known and (run.fetcher.heard or not gate.several)
         return math.inf if known else _NEVER_REACHED_S
 
@@ -141,32 +144,32 @@ class RunMonitor:
                 or run.fetcher.failure
                 or (pause.kind is PauseKind.ASKED and self.give_up_after_s is None)
             ):
-                continue  # a server that asks for patience is there: it is waited for without limit
-            patience = self._patience(run, pause)
-            if self.clock.now() - pause.since > patience:
-                failure = _gave_up(run, pause, patience)
+                continue  # a server that asks for a wait is there: it is waited for without limit
+            limit_s = self._give_up_after(run, pause)
+            if self.clock.now() - pause.since > limit_s:
+                failure = _gave_up(run, pause, limit_s)
                 self.log.event("layer stopped", layer=run.layer.name, reason=str(failure))
                 run.fetcher.stop(failure)
                 if all(r.fetcher.failure or not r.unasked for r in self.layers if r.gate is run.gate):
                     run.gate.close()
 
 
-def _outlook(run: LayerRun) -> dict[str, Any]:
+def _forecast(run: LayerRun) -> dict[str, Any]:
     assert run.departure is not None
     areas = {s.area: {str(z): share for z, share in s.shares if share < 1} for s in run.departure.areas}
     return {"more_tiles": run.departure.tiles, "complete": run.departure.complete, "incomplete": areas}
 
 
-def _gave_up(run: LayerRun, pause: Pause, patience_s: float) -> NetworkError:
+def _gave_up(run: LayerRun, pause: Pause, limit_s: float) -> NetworkError:
     sign_in = f" Sign in at {pause.where or 'any web page'} first." if pause.kind is PauseKind.SIGN_IN else ""
     return NetworkError(
-        f'Layer "{run.layer.name}": no tile from {run.source.host} for {patience_s:.0f} s; '
-        f"the last trouble: {pause.reason}.{sign_in} Check the connection and the layer's address, then run "
-        "lastbar fetch again; what was stored is kept. To let it wait longer: --give-up-after 2h."
+        f'Layer "{run.layer.name}" was stopped: no tile from {run.source.host} for {limit_s:.0f} s. '
+        f"The last failure: {pause.reason}.{sign_in} Check the connection and the layer's address, then run "
+        "lastbar fetch again. Stored tiles are kept. To wait longer, add --give-up-after 2h."
     )
 
 
-def plain_fault(fault: BaseException | None) -> BaseException:
+def first_error(fault: BaseException | None) -> BaseException:
     """The first error of this project's inside a group, or the fault itself."""
     while isinstance(fault, BaseExceptionGroup):
         ours = [e for e in fault.exceptions if isinstance(e, LastbarError)]

@@ -14,7 +14,7 @@ __all__ = ["TileQueue"]
 
 @dataclass(slots=True)
 class TileQueue:
-    """Tiles leave by `get`; each has to come back through `requeue`, `retry_at` or `settled`.
+    """Tiles are handed out by `get`; each has to come back through `requeue`, `retry_at` or `settled`.
 
     Memory is bounded by the tiles that failed: fresh ones are drawn from the iterator one at a time.
     """
@@ -25,7 +25,7 @@ class TileQueue:
     _later: list[tuple[float, int, Tile]] = field(default_factory=list)
     _number: int = 0
     _out: int = 0
-    _dry: bool = False
+    _exhausted: bool = False
 
     def get(self, now: float, *, prefer_fresh: bool = False) -> Tile | None:
         """The next tile to ask for, or None if there is none just now.
@@ -39,10 +39,10 @@ class TileQueue:
         return tile
 
     def _fresh(self) -> Tile | None:
-        if self._dry:
+        if self._exhausted:
             return None
         tile = next(self.fresh, None)
-        self._dry = tile is None
+        self._exhausted = tile is None
         return tile
 
     def _back(self, now: float) -> Tile | None:
@@ -51,7 +51,7 @@ class TileQueue:
         return self._again.popleft() if self._again else None
 
     def requeue(self, tile: Tile) -> None:
-        """The tile was turned away through no fault of its own."""
+        """The tile is to be asked for again at once: what failed was not its own fault."""
         self._out -= 1
         self._again.append(tile)
 
@@ -70,7 +70,7 @@ class TileQueue:
     @property
     def exhausted(self) -> bool:
         """Whether every tile has been asked for at least once."""
-        return self._dry
+        return self._exhausted
 
     @property
     def next_at(self) -> float | None:
@@ -79,9 +79,9 @@ class TileQueue:
 
     def is_all_but(self, count: int) -> bool:
         """Whether every tile is settled but `count` that are out."""
-        return self._dry and not (self._again or self._later) and self._out == count
+        return self._exhausted and not (self._again or self._later) and self._out == count
 
     @property
     def done(self) -> bool:
         """Whether every tile is settled."""
-        return self._dry and not (self._out or self._again or self._later)
+        return self._exhausted and not (self._out or self._again or self._later)

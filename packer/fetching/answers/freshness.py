@@ -19,7 +19,7 @@ def fresh_until(headers: Mapping[str, str], now_s: float) -> int | None:
 
     max-age, else Expires minus Date, else a tenth of the time since Last-Modified; each minus Age. Doubled or
     invalid values make it stale at once (4.2.1), which is `now_s`. s-maxage binds shared caches only, and
-    this is a private one. None when there is nothing to reckon from.
+    this is a private one. None when there is nothing to work it out from.
     """
     lifetime_s = _lifetime_s(headers, now_s)
     if lifetime_s is None:

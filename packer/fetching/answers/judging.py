@@ -73,7 +73,7 @@ def judge(
         headers = reply.headers
         return Unchanged(headers.get("etag"), headers.get("last-modified"), fresh_until(headers, now_s))
     if status == 206:
-        return WrongContent("the server sent a part (206) although the whole was asked for")
+        return WrongContent("the server sent a part of a tile (206) although all of it was asked for")
     if status == 203:
         return WrongContent("a proxy on the way altered the answer (203)")
     if 300 <= status < 400:
@@ -109,7 +109,7 @@ def _later(response: Response, now_s: float) -> TryAgain | RetryAfter:
         reason = "the server asks for fewer requests (429)"
     if value is None and status not in (429, 503):
         return TryAgain(reason)
-    # A date is the server's: it is reckoned from the server's own time of day, since ours may be wrong.
+    # A date is the server's: it is compared with the server's own time of day, since ours may be wrong.
     sent_s = http_date_s(response.headers.get("date", ""))
     return RetryAfter(_wait_s(value or "", now_s if sent_s is None else sent_s), reason)
 
@@ -129,14 +129,14 @@ def _judge_ok(
     response: Response, rules: TileRules, now_s: float, known_jpeg_px: tuple[int, int] | None
 ) -> Outcome:
     headers, body = response.headers, response.body
-    doubt = _framing_doubt(headers, len(body))
-    if doubt is not None:
-        return TryAgain(doubt)
+    wrong = _framing_error(headers, len(body))
+    if wrong is not None:
+        return TryAgain(wrong)
     if len(body) > rules.limit_bytes:
         return _too_big(rules)
     if not body:
-        # Some servers mean "nothing here", others are out of breath. Only repeating tells, and the one retry
-        # layer knows when to stop; taking it for "has none" could hide a hole in the map.
+        # Some servers mean "nothing here", others are overloaded. Only repeating tells, and the retry rules
+        # know when to stop; taking it for "has none" could hide a hole in the map.
         return TryAgain("the server sent an empty body")
     data = body
     try:
@@ -158,7 +158,7 @@ def _judge_ok(
     return _stored(response, data, found.kind, now_s)
 
 
-def _framing_doubt(headers: Mapping[str, str], size_bytes: int) -> str | None:
+def _framing_error(headers: Mapping[str, str], size_bytes: int) -> str | None:
     """Why the length of the body cannot be trusted, or None. A body without any length ends with the
     connection (RFC 9112 section 6.3 item 8); whether it is whole is then left to its own end mark."""
     length = headers.get("content-length")
@@ -173,7 +173,7 @@ def _framing_doubt(headers: Mapping[str, str], size_bytes: int) -> str | None:
     if values or not re.fullmatch(r"[0-9]{1,18}", value):
         return "the answer states an impossible length"
     if int(value) != size_bytes:  # RFC 9112 section 8: incomplete
-        return f"{size_bytes} of {int(value)} bytes came"
+        return f"only {size_bytes} of {int(value)} bytes came"
     return None
 
 

@@ -1,18 +1,17 @@
-"""What an answer means for one tile: one vocabulary, decided by one pure function.
+"""What an answer may mean for one tile: the outcomes that `judging.judge` decides between.
 
     Stored          a whole tile of the right kind, ready for the pack
     ServerHasNone   the server says that there is no such tile (204, 404, 410)
     Unchanged       the stored tile is still the current one (304)
     TryAgain        nothing usable came, and another attempt may help
     RetryAfter      another attempt may help, but later (429, 503, Retry-After)
-    SignIn          someone stands in between and wants a sign-in
+    SignIn          a network on the way wants a sign-in
     Refused         the server will not serve this request: the planner must act
     WrongContent    something came whole, but it is no tile of this layer
     LinkDown        no server was reached at all
 
 A reason is a clause of at most 100 characters. It is made of our own words, numbers and host names: no query,
-no userinfo, no header and no text of a body ever stands in it. Section numbers of RFCs finer than the first
-level are cited from memory.
+no userinfo, no header and no text of a body is ever part of it, since any of them may hold a key.
 """
 
 from __future__ import annotations
@@ -46,8 +45,8 @@ class Stored:
     """A whole tile. `data` is what the pack holds: for a vector tile its gzip form (MBTiles 1.3).
 
     `etag` and `modified` are the server's own strings, to be sent back as they are; None where not sent.
-    `fresh_until` is in unix seconds, None where the server gave nothing to reckon it from.
-    `no_store` tells that the server forbids caches to keep the answer (RFC 9111 section 5.2.2.5). What that
+    `fresh_until` is in unix seconds, None where the server gave nothing to work it out from.
+    `no_store` says that the server forbids caches to keep the answer (RFC 9111 section 5.2.2.5). What that
     means for a pack is a question of the layer's terms, not of this answer, so the tile is given even then.
     """
 
@@ -68,7 +67,7 @@ class ServerHasNone:
 
 @dataclass(frozen=True, slots=True)
 class Unchanged:
-    """The stored tile is current; fields as in `Stored`, None where the answer does not renew them.
+    """The stored tile is current; fields as in `Stored`, None where the answer gives no new ones.
 
     That the 304 answers a request with conditions, and that `etag` is the stored one, is for the caller to
     see (RFC 9111 section 4.3.4): this module does not know what was asked.
@@ -96,7 +95,7 @@ class RetryAfter:
 
 @dataclass(frozen=True, slots=True)
 class SignIn:
-    """A sign-in stands in between. `where` is a host or a URL without query and userinfo, or None."""
+    """A network on the way wants a sign-in. `where` is a host or a URL without query and userinfo, or None."""
 
     where: str | None
     reason: str

@@ -1,11 +1,12 @@
-"""Answers that are no tile, held back until it is sure that the server itself has given them.
+"""Quarantine: answers that are no tile wait here until it is sure that the server itself has given them.
 
-A device between here and the server may answer 404 or 403 to everything, which would leave a hole in the map
-for good. So "no such tile" and a refusal count only if the host is known to have been itself both shortly
-before and shortly after: by a tile that came, or by its robots.txt answering as it did when tiles came. Since
-such a device may also come and go within seconds, the first answers that look unlike any earlier one are asked
-for once more. And as long as a layer has never given a single tile its address may be wrong, and nothing it
-lacks is noted at all.
+Why. A tile proves itself: nobody in between can make one. A "no such tile" or a refusal does not. A hotel's network
+may answer 404 or 403 to everything, and a 404 that is believed is never asked for again: a hole in the map for good.
+
+So such an answer counts only if the host is known to have been itself shortly before it and shortly after it: by a
+tile that came, or by its robots.txt answering as it did when tiles came. Since a network may also take over and let go
+again within seconds, answers that look unlike any earlier one are asked for a second time. And as long as a layer has
+never given a single tile its address may be wrong, and none of its tiles is noted as absent.
 """
 
 from __future__ import annotations
@@ -18,88 +19,94 @@ from packer.geometry.tileset import Tile
 __all__ = ["MOST_HELD", "PendingAnswer", "Quarantine"]
 
 _NEAR_S = 10.0  # nobody signs in, or changes networks, within so short a time
-_ROW, _LONGEST_ROW = 8, 400  # so many in a row, with no tile between them, are asked about at once
+_FIRST_ROW, _LONGEST_ROW = 8, 400  # so many in a row, with no tile between them, are asked about at once
 MOST_HELD = 200_000  # some 50 MB
+
+Signature = tuple[str, ...]
 
 
 @dataclass(frozen=True, slots=True)
 class PendingAnswer:
-    """One such answer: its status, its looks (what tells one server's answers from another's), when it was
-    asked for and when it came, on the run's clock, and for a refusal its kind and reason; None for "no such
-    tile"."""
+    """One answer in quarantine.
+
+    `signature` is what one server's answers have in common and another's do not. `started` and `came` are when the
+    tile was asked for and when the answer was in, on the run's clock. `refusal` holds the kind and the reason of a
+    refusal, None for "no such tile".
+    """
 
     tile: Tile
     status: int
-    looks: tuple[str, ...]
+    signature: Signature
     started: float
     came: float
     refusal: tuple[str, str] | None = None
 
 
 class Quarantine:
-    """What is held back of one layer. `proven` is whether the layer has ever given a tile."""
+    """The pending answers of one layer. `proven` is whether the layer has ever given a tile."""
 
     def __init__(self, *, proven: bool) -> None:
         self.proven = proven
         self._held: list[PendingAnswer] = []
-        self._familiar: set[tuple[str, ...]] = set()
-        self._once: dict[Tile, tuple[str, ...]] = {}  # asked for once more: how the first answer looked
-        self._sound_at = -math.inf
-        self._ask_at, self._ask_count = math.inf, _ROW
+        self._known: set[Signature] = set()  # those of the server
+        self._seen_once: dict[Tile, Signature] = {}  # of the tiles that are asked for a second time
+        self._confirmed_at = -math.inf
+        self._due_at, self._due_count = math.inf, _FIRST_ROW
 
     def __len__(self) -> int:
         return len(self._held)
 
     @property
-    def lacks(self) -> int:
+    def absent(self) -> int:
         """How many of those held are "no such tile"."""
         return sum(1 for held in self._held if held.refusal is None)
 
-    def hold(self, word: PendingAnswer) -> None:
+    def hold(self, answer: PendingAnswer) -> None:
         """Take in one more."""
         if not self._held:
-            self._ask_at = word.came + _NEAR_S / 2
-        self._held.append(word)
+            self._due_at = answer.came + _NEAR_S / 2
+        self._held.append(answer)
 
     def is_due(self, now: float) -> bool:
-        """Whether the row is long enough, in number or time, for the host to be asked about. Each time that
+        """Whether the row is long enough, in number or time, for the host to be asked about itself. Each time that
         this is so the next row may be twice as long, so that ground with many gaps costs few questions."""
-        if not self.proven or (now < self._ask_at and len(self._held) < self._ask_count):
+        if not self.proven or (now < self._due_at and len(self._held) < self._due_count):
             return False
-        self._ask_at, self._ask_count = now + _NEAR_S / 2, min(2 * self._ask_count, _LONGEST_ROW)
+        self._due_at, self._due_count = now + _NEAR_S / 2, min(2 * self._due_count, _LONGEST_ROW)
         return True
 
-    def refusals(self) -> list[PendingAnswer]:
-        """Take out the refusals, to be taken at their word."""
+    def take_refusals(self) -> list[PendingAnswer]:
+        """Take out the refusals, to be believed as they are."""
         found = [h for h in self._held if h.refusal is not None]
         self._held = [h for h in self._held if h.refusal is None]
         return found
 
     def confirm(self, now: float) -> tuple[list[PendingAnswer], list[Tile]]:
         """The host is itself just now: what is sure by that, and the tiles that have to be asked for again."""
-        before, self._sound_at = self._sound_at, now
+        before, self._confirmed_at = self._confirmed_at, now
         if not self._held:
             return [], []
         held, self._held = self._held, []
         sure: list[PendingAnswer] = []
         again: list[PendingAnswer] = []
-        for one in held:
-            near = one.started - before <= _NEAR_S and now - one.came <= _NEAR_S
-            (sure if near and self._is_familiar(one) else again).append(one)
-        return sure, [one.tile for one in again]
+        for answer in held:
+            # Both times matter: an answer in the middle of a long gap between two tiles may be anybody's.
+            near = answer.started - before <= _NEAR_S and now - answer.came <= _NEAR_S
+            (sure if near and self._is_the_servers(answer) else again).append(answer)
+        return sure, [answer.tile for answer in again]
 
-    def _is_familiar(self, one: PendingAnswer) -> bool:
-        """Whether an answer looks like the server's own, or has come for the second time."""
-        first = self._once.pop(one.tile, None)
-        if first == one.looks:
-            self._familiar.add(first)
-        if first is None and one.looks not in self._familiar:
-            self._once[one.tile] = one.looks
+    def _is_the_servers(self, answer: PendingAnswer) -> bool:
+        """Whether an answer looks as the server's do, or has come for the second time."""
+        first = self._seen_once.pop(answer.tile, None)
+        if first == answer.signature:
+            self._known.add(first)
+        if first is None and answer.signature not in self._known:
+            self._seen_once[answer.tile] = answer.signature
             return False
         return True
 
     def reject(self) -> list[Tile]:
-        """Someone else answers: the tiles to be asked for again."""
+        """Somebody else answers: the tiles to be asked for again."""
         held, self._held = self._held, []
-        self._ask_count = _ROW
+        self._due_count = _FIRST_ROW
         return [h.tile for h in held]

@@ -45,15 +45,15 @@ def redirected(response: Response, rules: TileRules) -> SignIn | WrongContent:
     """3xx other than 304 (RFC 9110 section 15.4); Location may be relative (section 10.2.2)."""
     location = response.headers.get("location", "").strip()
     if not location or response.status not in (301, 302, 303, 307, 308):
-        return WrongContent(f"the server sends on to another address without naming it ({response.status})")
+        return WrongContent(f"the server redirects without giving an address ({response.status})")
     target = _split(location)
     if target is None and re.match(r"([a-z][a-z0-9+.-]*:)?//", location, re.IGNORECASE):
-        return WrongContent(f"the server sends on to an address that makes no sense ({response.status})")
+        return WrongContent(f"the server redirects to an address that cannot be read ({response.status})")
     if target is None or _is_own(target, rules):
         return WrongContent(f"the tiles have moved ({response.status}): put the new address in the brief")
     where = _authority(target)
     return SignIn(
-        where, f"sent on to another host ({response.status}): a sign-in page, or the layer has moved"
+        where, f"redirected to another host ({response.status}): a sign-in page, or the layer has moved"
     )
 
 

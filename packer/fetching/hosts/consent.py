@@ -22,7 +22,7 @@ _ANY = Tile(0, 0, 0)
 
 
 class Consent:
-    """One witness for each host of a run, and what their robots.txt permit."""
+    """The identity of each host of a run, and what its robots.txt permits."""
 
     def __init__(
         self,
@@ -41,7 +41,7 @@ class Consent:
                     self._identities[place] = HostIdentity(place, transport, gates[name].gate, clock)
 
     def identity(self, source: Source) -> HostIdentity:
-        """The witness of a layer's first host."""
+        """The identity of a layer's first host."""
         return self._identities[robots_url(source.url(_ANY))]
 
     async def ask(self, stop: asyncio.Event) -> set[str]:

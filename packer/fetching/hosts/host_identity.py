@@ -1,4 +1,13 @@
-"""The hosts of a run: one gate for all layers that share one, and a look at whether a host is itself."""
+"""The hosts of a run: one gate for all layers that share one, and whether it is the host itself that answers.
+
+Why the second. On a network that wants a sign-in any request may be answered by the network in the host's name, and
+over plain HTTP nothing in the answer gives that away. But a network answers everything alike, and it does not know
+what the host's own robots.txt says. So that file is read while tiles come, when the host is surely itself, and kept as
+a sample. Later the host is taken for itself if its robots.txt answers as the sample did.
+
+A sample is believed only with a tile on both sides of it: the network may take over at any moment, also between a tile
+and the reading of the sample. A page is not believed at first sight at all, since a sign-in page is what it would be.
+Over HTTPS the host proves its name by itself; there the sample only tells a host at work from one in trouble."""
 
 from __future__ import annotations
 
@@ -25,7 +34,7 @@ from packer.sources.address import without_usual_port
 __all__ = ["HostIdentity", "SharedGate", "gates_for", "robots_url"]
 
 
-_REMEMBER_EVERY_S = 30.0
+_LEARN_EVERY_S = 30.0
 _DEADLINE_S = 20.0
 
 
@@ -69,9 +78,9 @@ def robots_url(url: str) -> str:
 
 @dataclass(frozen=True, slots=True)
 class _HostSample:
-    """What of an answer tells one host from another: no more than the same server would say again.
+    """What of an answer distinguishes one host from another: no more than the same server would say again.
 
-    `foreign` holds for what may well be the page of someone in between.
+    `foreign` holds for what may well be the page of a network that wants a sign-in.
     """
 
     status: int
@@ -80,12 +89,12 @@ class _HostSample:
     body: bytes  # its SHA-256; empty once it was seen to differ from one answer to the next
     foreign: bool
 
-    def like(self, other: _HostSample) -> bool:
+    def equals(self, other: _HostSample) -> bool:
         whole = self.body == other.body or not (self.body and other.body)
-        return whole and self.loosely == other.loosely
+        return whole and self.head == other.head
 
     @property
-    def loosely(self) -> tuple[int, str, str]:
+    def head(self) -> tuple[int, str, str]:
         return self.status, self.kind, self.server
 
     def common(self, other: _HostSample) -> _HostSample:
@@ -97,34 +106,34 @@ class HostIdentity:
     """Whether a host is itself: does its robots.txt answer as it did when tiles came?
 
     Asked only where no tile can tell: when nothing is left but tiles that have failed, or when a host says of
-    tile after tile that it has none. A page that stands in between, or a server in trouble, answers otherwise.
+    tile after tile that it has none. A sign-in page, or a server in trouble, answers otherwise.
     The same answers also say what the host's robots.txt disallows.
     """
 
     def __init__(self, url: str, transport: Transport, gate: Gate, clock: Clock) -> None:
         self._url, self._transport, self._gate, self._clock = url, transport, gate, clock
         self._rules = TileRules(None, urlsplit(url).netloc.rpartition("@")[2], LIMIT_BYTES, None)
-        # Nobody in between can answer in the name of a host that proves who it is, or of this machine.
+        # No network on the way can answer in the name of a host that proves who it is, or of this machine.
         self._proven = url.startswith("https:") or is_loopback(host_of(url))
-        self._known: _HostSample | None = None
+        self._own: _HostSample | None = None
         self._last: _HostSample | None = None
         self._settled = False
-        self._remember_at = -math.inf
+        self._learn_at = -math.inf
         self._robots = b""
         self._asking = asyncio.Lock()
-        self._looked_at: float = -math.inf
-        self._word: bool | None = False
+        self._probed_at: float = -math.inf
+        self._genuine: bool | None = False
 
     async def probe(self) -> bool:
         """Read robots.txt before any tile is asked for; whether the answer can only be the host's own.
 
-        If cancelled: the pass is given back.
+        If cancelled: the permit is given back.
         """
         async with self._asking:
-            found = await self._look()
+            found = await self._read_robots()
         if found is None or self._judge(found) is not True:
             return False
-        self._known = found
+        self._own = found
         self._gate.note_reached()
         return True
 
@@ -135,51 +144,51 @@ class HostIdentity:
     @property
     def needs_sample(self) -> bool:
         """Whether the host's own answer is still to be learnt, and it is time to try."""
-        return not self._settled and self._clock.now() >= self._remember_at
+        return not self._settled and self._clock.now() >= self._learn_at
 
     async def learn(self) -> None:
         """A tile has come, so take the host's answer of now for its own. If cancelled: nothing is remembered."""
         async with self._asking:
             if not self.needs_sample:
                 return
-            self._remember_at = self._clock.now() + _REMEMBER_EVERY_S
-            before, found = self._last, await self._look()
+            self._learn_at = self._clock.now() + _LEARN_EVERY_S
+            before, found = self._last, await self._read_robots()
             if found is None:
                 return
             # The link may have changed hands since the tile: what counts has to be seen twice, with a tile
             # between. A body that differs all the same is another with each answer.
-            for other in (self._known, before):
-                if other is not None and other.loosely == found.loosely:
-                    self._known, self._settled = found.common(other), True
+            for other in (self._own, before):
+                if other is not None and other.head == found.head:
+                    self._own, self._settled = found.common(other), True
                     return
-            if self._known is None and not found.foreign:
-                self._known = found
+            if self._own is None and not found.foreign:
+                self._own = found
 
     async def is_genuine(self, since: float) -> bool | None:
-        """Whether the host has answered as itself at some time after `since`; None if that cannot be told.
+        """Whether the host has answered as itself at some time after `since`; None if nothing can tell.
 
-        One request through the gate serves all who ask meanwhile. If cancelled: the pass is given back.
+        One request through the gate serves all who ask meanwhile. If cancelled: the permit is given back.
         """
         async with self._asking:
-            if self._looked_at <= since:
+            if self._probed_at <= since:
                 started = self._clock.now()
-                found = await self._look(first=True)
-                self._looked_at, self._word = started, found is not None and self._judge(found)
-            return self._word
+                found = await self._read_robots(first=True)
+                self._probed_at, self._genuine = started, found is not None and self._judge(found)
+            return self._genuine
 
     def _judge(self, found: _HostSample) -> bool | None:
-        known = self._known
-        if known is None:
+        own = self._own
+        if own is None:
             sure = self._proven or found.status == 200
             return None if not (sure or found.foreign) else not found.foreign and found.status < 500
-        if not (found.loosely == known.loosely if self._proven else found.like(known)):
+        if not (found.head == own.head if self._proven else found.equals(own)):
             # Another answer may be the host's own as well, such as a robots.txt that has changed: the next
             # tile that comes tells.
-            self._settled, self._remember_at = False, -math.inf
+            self._settled, self._learn_at = False, -math.inf
             return False
-        return None if known.status >= 500 else True  # a host in trouble would say the same
+        return None if own.status >= 500 else True  # a host in trouble would say the same
 
-    async def _look(self, *, first: bool = False) -> _HostSample | None:
+    async def _read_robots(self, *, first: bool = False) -> _HostSample | None:
         permit = await self._gate.enter(first=first)
         if permit is None:
             return None
@@ -190,8 +199,8 @@ class HostIdentity:
             raise
         outcome = judge(reply, self._rules, self._clock.wall())
         if isinstance(outcome, RetryAfter):
-            plainly = isinstance(reply, Response) and reply.status == 429
-            self._gate.report(permit, Throttled(outcome.reason, outcome.seconds, plainly))
+            explicit = isinstance(reply, Response) and reply.status == 429
+            self._gate.report(permit, Throttled(outcome.reason, outcome.seconds, explicit))
         elif isinstance(reply, TransportFailure) or reply.status >= 500:
             reason = outcome.reason if isinstance(outcome, LinkDown | TryAgain) else "no answer to robots.txt"
             self._gate.report(permit, Failed(reason, by_server=isinstance(reply, Response)))

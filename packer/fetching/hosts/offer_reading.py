@@ -1,4 +1,4 @@
-"""What servers offer, read from them over the transport: once before a first plan, and anew before each fetch."""
+"""What servers offer, read from them over the transport: once before a first plan, and again before each fetch."""
 
 from __future__ import annotations
 
@@ -77,8 +77,8 @@ class _Reading:
         try:
             offer = await self._read(layer, url, headers)
         except (NetworkError, AnswerError) as fault:
-            told = scrub(str(fault), secrets)
-            return self._fallen_back(layer, type(fault)(told))
+            message = scrub(str(fault), secrets)
+            return self._fallen_back(layer, type(fault)(message))
         except LastbarError as fault:
             raise type(fault)(scrub(str(fault), secrets)) from None  # the server's words may repeat a key
         asked = offer.templates[0]
@@ -102,8 +102,8 @@ class _Reading:
             return offer
         if not layer.as_written.attribution:
             self.remarks.append(
-                f'Layer "{layer.name}": the attribution that its server gives repeats what may be a key, so that was '
-                f"taken out. It now reads: {words} If that is wrong, write attribution below [layers.{layer.name}]."
+                f'Layer "{layer.name}": the attribution that its server gives seems to contain a key, which was '
+                f"removed. It now reads: {words} If that is wrong, write attribution below [layers.{layer.name}]."
             )
         return replace(offer, attribution=words)
 
@@ -123,7 +123,7 @@ class _Reading:
         return replace(offer, templates=(self._permitted(layer, url, templates),))
 
     async def _reply(self, url: str, headers: Mapping[str, str]) -> Result:
-        """Several layers of one service are told of in one answer. If cancelled: nothing is remembered."""
+        """One answer describes several layers of one service. If cancelled: nothing is remembered."""
         key = (url, tuple(sorted(headers.items())))
         if key not in self._bodies:
             self._bodies[key] = await self.transport.fetch(url, headers, _DEADLINE_S, LIMIT_BYTES)
@@ -147,7 +147,7 @@ class _Reading:
             raise fault from None  # the first one may hold a key
         if MASK in before.templates[0]:
             raise type(fault)(
-                f"{fault} What it offered before cannot stand in, since it holds a key that only the server gives."
+                f"{fault} What it offered before cannot be used, since it holds a key that only the server gives."
             ) from None
         self.remarks.append(f"{fault} What it offered before is used.")
         return with_offer(self.brief, layer, before)
@@ -155,18 +155,18 @@ class _Reading:
 
 def _changes(name: str, before: Offer, now: Offer) -> list[str]:
     """A remark, if the plan may be another than by the offer before."""
-    told = []
+    changed = []
     if now.zooms != before.zooms:
-        told.append("zooms {} to {} instead of {} to {}".format(*now.zooms, *before.zooms))
+        changed.append("zooms {} to {} instead of {} to {}".format(*now.zooms, *before.zooms))
     if (now.bounds, now.limits) != (before.bounds, before.limits):
-        told.append("tiles of another extent")
+        changed.append("tiles of another extent")
     if (now.kind, now.tile_px) != (before.kind, before.tile_px):
-        told.append("tiles of another kind or size")
-    if not told:
+        changed.append("tiles of another kind or size")
+    if not changed:
         return []
     return [
-        f'Layer "{name}": its server has changed what it offers: {" and ".join(told)}. The plan follows it; what '
-        "is stored stays."
+        f'Layer "{name}": its server has changed what it offers: {" and ".join(changed)}. The plan follows the '
+        "change. Stored tiles are kept."
     ]
 
 
@@ -190,7 +190,7 @@ def _body(place: str, reply: Result) -> bytes:
         )
     if 300 <= reply.status < 400:
         raise AnswerError(
-            f"{place} sends on to another address (status {reply.status}), which is not followed. Write the "
+            f"{place} redirects to another address (status {reply.status}), which is not followed. Write the "
             "final address into the brief; if a page asks you to sign in on this network, do that first."
         )
     if reply.status in (401, 403):

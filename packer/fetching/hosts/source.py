@@ -1,4 +1,4 @@
-"""The layers of a run as sources of tiles: addresses with their keys filled in, and what may be told of them."""
+"""The layers of a run as sources of tiles: addresses with their keys filled in, and what may be shown of them."""
 
 from __future__ import annotations
 
@@ -57,7 +57,7 @@ class Source:
 
     @property
     def host(self) -> str:
-        """The first of the hosts, which stands for the layer."""
+        """The first of the hosts, by which the layer is named."""
         return self.hosts[0]
 
     def url(self, tile: Tile, turn: int = 0) -> str:
@@ -136,7 +136,7 @@ def _address(brief: Brief, layer: Layer, environment: Mapping[str, str]) -> Addr
         if MASK in template and layer.asked is None:
             raise BriefError(
                 f"{brief.path}: the address of layers.{layer.name} holds a key that only its server gives, so "
-                "what the server offers has to be read anew. Run lastbar fetch with the network at hand."
+                "what the server offers has to be read again. Run lastbar fetch while you are online."
             )
         check_tile_hosts(brief, layer, address, filled(brief, layer, layer.offered_at, environment))
     return address

@@ -84,7 +84,7 @@ class ConcurrencyLimit:
             self._weigh(now, took_s)
 
     def strain(self, now: float, took_s: float) -> None:
-        """A timeout, or the server asked for patience."""
+        """A timeout, or the server asked for a wait."""
         if now - self._strained_at > took_s:
             self.size = max(1, self.size // 2)
             self._strained_at = now
@@ -122,7 +122,7 @@ class OverloadDetector:
 
 
 class RetryBudget:
-    """How many failures in a row tell that a tile is broken, seen how often any request fails here.
+    """After how many failures in a row a tile is taken for broken, given how often any request fails here.
 
     On a bad link each request fails by chance, and among a hundred thousand tiles some fail many times over.
     Only first attempts are counted, so that a few broken tiles do not pass for a bad link.

@@ -164,11 +164,11 @@ class PauseMachine:
 
     def _bound(self, now: float) -> bool:
         """Whether the time still runs for which the host asked to be left alone. It may only be lengthened:
-        neither what else comes nor what fails meanwhile takes the host's word back."""
+        neither what else comes nor what fails meanwhile shortens it."""
         return self.pause is not None and self.pause.kind is PauseKind.ASKED and now < self.pause.until
 
     def _spread_probe_s(self) -> float:
-        """The time to the next probe, a tenth more or less, so that many crews in one hotel do not all probe at
+        """The time to the next probe, a tenth more or less, so that many computers in one hotel do not all probe at
         the same moment."""
         return self._probe_s * (0.9 + 0.2 * self._chance())
 

@@ -1,7 +1,7 @@
-"""The one retry layer: when a failed tile is asked for again, and when it has failed often enough.
+"""The retry rules: when a failed tile is asked for again, and when it has failed often enough.
 
 The rules are tenacity's. Its own loop is not used, since it would keep a worker asleep between two attempts:
-a failed tile goes back into the feed with the time that these rules give, and the worker takes another one.
+a failed tile goes back into the queue with the time that these rules give, and the worker takes another one.
 """
 
 from __future__ import annotations
