@@ -152,7 +152,7 @@ TABLE = {
         SignIn("portal.example", "page"),
         response(302),
         NEW,
-        Decision(Failed("page", PauseKind.SIGN_IN, "portal.example"), retry(0)),
+        Decision(Failed("page", PauseKind.SIGN_IN, "PORTAL.EXAMPLE"), retry(0)),
     ),
     "a sign-in page for one tile only": Row(
         SignIn(None, "page"),
@@ -208,7 +208,14 @@ TABLE = {
 
 
 def policy(*, proven: bool = True, several: bool = False, heard: bool = True) -> TilePolicy:
-    return TilePolicy(RetryBudget(), lambda: CHANCE, Quarantine(proven=proven), several=several, heard=heard)
+    return TilePolicy(
+        RetryBudget(),
+        lambda: CHANCE,
+        Quarantine(proven=proven),
+        lambda where: where and where.upper(),
+        several=several,
+        heard=heard,
+    )
 
 
 @pytest.mark.parametrize("row", TABLE.values(), ids=TABLE)

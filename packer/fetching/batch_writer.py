@@ -40,7 +40,8 @@ class BatchWriter:
 
         If cancelled: the record may be lost, and its tile is then asked for again by the next run.
         """
-        await self._room.wait()
+        if not self._room.is_set():
+            await self._room.wait()
         self._records.append(record)
         if isinstance(record, Received):
             self._bytes += len(record.data)

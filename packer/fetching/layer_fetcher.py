@@ -18,7 +18,7 @@ from packer.content.payload import Kind
 from packer.errors import LastbarError
 from packer.fetching.actions import AskAboutHeld, AskAboutPages, AskAboutTile, HostProven, StopLayer
 from packer.fetching.answers.judging import judge
-from packer.fetching.answers.outcome import Outcome, SignIn, Stored, Unchanged
+from packer.fetching.answers.outcome import Outcome, Stored, Unchanged
 from packer.fetching.answers.repeats import RepeatDetector
 from packer.fetching.departure import ByteBudget
 from packer.fetching.hosts.host_identity import HostIdentity
@@ -37,6 +37,7 @@ from packer.geometry.tileset import Tile
 __all__ = ["HostAccess", "LayerFetcher"]
 
 _LONG_DEADLINE_S = 240.0  # where one request at a time is all that the link can carry
+_COMPARABLE = (Stored, Unchanged)
 _INTERCEPTED = "the server stopped answering as before; a sign-in page may be in the way"
 
 
@@ -213,8 +214,6 @@ class LayerFetcher:
     async def _settle(self, tile: Tile, permit: Permit, result: Result, finding: JpegFinding | None) -> None:
         """If cancelled: the tile is stored or not, as the writer has it, and asked for again if not."""
         outcome = judge(result, self._rules, self._clock.wall(), finding and finding.size_px)
-        if isinstance(outcome, SignIn):  # a portal may repeat a key in the address that it gives
-            outcome = replace(outcome, where=self._source.sign_in_page(outcome.where))
         history = self._history(tile, permit, outcome, finding)
         decision = self._policy.decide(tile, result, outcome, history, self._clock.now())
         self._gate.report(permit, decision.signal)
@@ -245,7 +244,7 @@ class LayerFetcher:
             digest = finding.hash if finding is not None else body_hash(outcome.data)
             blank = digest in self._source.blank
             self._note_picture(tile, outcome, digest, blank=blank)
-        if isinstance(outcome, Stored | Unchanged) and not blank and tile in refresh:
+        if isinstance(outcome, _COMPARABLE) and not blank and tile in refresh:
             copy = refresh.compare(tile, outcome, digest)
         return TileHistory(
             permit.started,

@@ -91,7 +91,12 @@ class LayerSetup:
             self.jpeg_worker,
         )
         policy = TilePolicy(
-            gate.retry_budget, self.clock.chance, quarantine, several=gate.several, heard=confirmed
+            gate.retry_budget,
+            self.clock.chance,
+            quarantine,
+            source.sign_in_page,
+            several=gate.several,
+            heard=confirmed,
         )
         recorder = TileRecorder(queue, writer, refresh, self.clock)
         fetcher = LayerFetcher(source, queue, access, policy, recorder, self.clock)

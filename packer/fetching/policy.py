@@ -96,7 +96,8 @@ class TilePolicy:
     """The rules of one layer, with what it has to remember for them: rows of refusals, and the quarantine.
 
     `heard` holds once a server has answered for the layer. `asking` holds while a question about what is held is
-    under way: whoever asks it sets it back. `several` is whether more than one server stands behind the gate.
+    under way: whoever asks it sets it back. `several` is whether more than one server stands behind the
+    gate. `sign_in_page` makes of an address what may be shown of it, since a network may repeat a key in it.
     """
 
     def __init__(
@@ -104,12 +105,14 @@ class TilePolicy:
         retry_budget: RetryBudget,
         chance: Callable[[], float],
         quarantine: Quarantine,
+        sign_in_page: Callable[[str | None], str | None],
         *,
         several: bool = False,
         heard: bool = False,
     ) -> None:
         self.heard, self.asking = heard, False
         self._retry_budget, self._quarantine, self._several = retry_budget, quarantine, several
+        self._sign_in_page = sign_in_page
         self._retries = Retries(_RETRY_FIRST_S, _RETRY_LONGEST_S, chance)
         self._refusals = 0  # in a row
         self._pages, self._ask_at_pages = 0, _IN_A_ROW  # sign-in pages in a row, and when to ask about them
@@ -197,7 +200,7 @@ class TilePolicy:
         return Decision(signal, again)
 
     def _sign_in(self, outcome: SignIn, history: TileHistory, now: float) -> Decision:
-        signal = Failed(outcome.reason, PauseKind.SIGN_IN, outcome.where)
+        signal = Failed(outcome.reason, PauseKind.SIGN_IN, self._sign_in_page(outcome.where))
         action = self._again("sign-in page", outcome.reason, _ATTEMPTS, history, now)
         self._pages += 1
         if self._pages != self._ask_at_pages:

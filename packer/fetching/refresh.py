@@ -67,6 +67,7 @@ class Refresh:
         wanted: bool = True,
     ) -> None:
         self.tiles, self.wanted = tiles, wanted
+        self._any = bool(tiles)
         self.counts = RefreshCounts(len(tiles), fresh)
         self._look_up = validators
         self._asked: dict[Tile, Validators] = {}
@@ -75,7 +76,7 @@ class Refresh:
         self._replaced: OrderedDict[bytes, bytes | None] = OrderedDict()
 
     def __contains__(self, tile: Tile) -> bool:
-        return bool(self.tiles) and tile in self.tiles
+        return self._any and tile in self.tiles
 
     async def headers(self, tile: Tile, plain: Mapping[str, str]) -> Mapping[str, str]:
         """The headers to ask for the tile with: those of the source, and the conditions of RFC 9110 section 13.1.

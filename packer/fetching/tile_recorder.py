@@ -21,6 +21,8 @@ from packer.store.records import Absent, Received, Record, Renewed, Trouble
 
 __all__ = ["TileRecorder"]
 
+_IN_THE_PLAN = (Received, Absent)  # records that settle a tile of the plan
+
 
 class TileRecorder:
     """Writes, counts and puts back the tiles of one layer. `refresh` holds the tiles that are on board and asked
@@ -88,6 +90,7 @@ class TileRecorder:
     async def _absent(self, tile: Tile, status: int) -> None:
         if tile in self.refresh:
             self.refresh.counts.gone += 1
+            self.refresh.settled(tile)
             self._leave(tile)
             return
         self.counts.absent += 1
@@ -97,6 +100,7 @@ class TileRecorder:
         self.counts.troubles[reason] += 1
         if tile in self.refresh:
             self.refresh.counts.failed += 1
+            self.refresh.settled(tile)
             self._leave(tile)
             return
         self.counts.failed += 1
@@ -104,12 +108,12 @@ class TileRecorder:
 
     async def _write(self, record: Record) -> None:
         self._leave(record.tile)
-        if isinstance(record, Received | Absent):
+        if isinstance(record, _IN_THE_PLAN):
             self.counts.settled.append(record.tile)
         await self._writer.add(record)
 
     def _leave(self, tile: Tile) -> None:
         """The tile needs no further request."""
         self._queue.settled(tile)
-        self.refresh.settled(tile)
-        self._turns.pop(tile, None)
+        if self._turns:
+            self._turns.pop(tile, None)

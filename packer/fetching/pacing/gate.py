@@ -80,7 +80,7 @@ class Gate:
         Every permit has to come back through `report` or `drop`.
         If cancelled: no permit is held, and the next in line has its turn instead.
         """
-        return await self._limiter.acquire(first=first)
+        return self._limiter.try_acquire() or await self._limiter.acquire(first=first)
 
     def received(self, permit: Permit) -> None:
         """The answer is in, so that another request may start; what it says is still to be found out, and
@@ -114,7 +114,8 @@ class Gate:
             case Throttled():
                 if self._pauses.throttled(permit, now, signal):
                     limit.strain(now, now - permit.started)
-        self._announce(before)  # first: the limit may have to be lowered before the next requests start
+        if self._pauses.pause is not before:  # first: the limit may have to be lowered before others start
+            self._announce(before)
         self._limiter.release(permit)
 
     def confirmed(self, since: float) -> None:

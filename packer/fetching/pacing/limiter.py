@@ -37,14 +37,18 @@ class Limiter:
         self._closed = False
         self._last_start = -math.inf
 
+    def try_acquire(self) -> Permit | None:
+        """A permit if a request may start at once and nobody waits, else None."""
+        if not self._queue and not self._closed and self._wait_s(now := self._clock.now()) <= 0:
+            return self._grant(now)
+        return None
+
     async def acquire(self, *, first: bool = False) -> Permit | None:
         """Wait for permission to send one request; None once the limiter is closed. `first` goes before all who
         wait. Every permit has to come back through `release`.
 
         If cancelled: no permit is held, and the next in line has its turn instead.
         """
-        if not self._queue and not self._closed and self._wait_s(now := self._clock.now()) <= 0:
-            return self._grant(now)
         turn: _Turn = asyncio.get_running_loop().create_future()
         self._queue.appendleft(turn) if first else self._queue.append(turn)
         self.dispatch()
@@ -81,19 +85,23 @@ class Limiter:
     def dispatch(self) -> None:
         """Let in whoever may go, in order, and see to it that the next one is looked at in time. To be called
         after every change of a pause."""
-        while self._queue:
-            if self._queue[0].done():
-                self._queue.popleft()
+        queue = self._queue
+        while queue:
+            if queue[0].done():
+                queue.popleft()
             elif self._closed:
-                self._queue.popleft().set_result(None)
+                queue.popleft().set_result(None)
+            elif self.in_flight >= self.limit.size:
+                break  # the next request that ends calls here again
             else:
                 now = self._clock.now()
                 wait_s = self._wait_s(now)
                 if wait_s > 0:
                     self._wake_at(now + wait_s)
                     return
-                self._queue.popleft().set_result(self._grant(now))
-        self._wake_at(math.inf)
+                queue.popleft().set_result(self._grant(now))
+        if self._alarm is not None:
+            self._wake_at(math.inf)
 
     def _grant(self, now: float) -> Permit:
         self.in_flight += 1
