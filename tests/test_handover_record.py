@@ -434,7 +434,9 @@ def test_record_that_is_none_is_named_by_inspect_and_refused_by_handover(
     found = inspect_tree(card)
     assert faults(found) == {"crews.json": "unreadable"}
     assert all(copy.intact for copy in found.copies)
-    with pytest.raises(InputError, match=r"has a crews.json that is damaged or was not written by a handover.* Move it away"):
+    with pytest.raises(
+        InputError, match=r"has a crews.json that is damaged or was not written by a handover.* Move it away"
+    ):
         handover(*ready, None, card, crews=[NORTH])
     assert (card / "crews.json").read_bytes() == content
 

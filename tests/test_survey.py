@@ -209,15 +209,30 @@ def pyramids(kinds: Mapping[int, str], count: int = 10) -> dict[Tile, Judged]:
         ({14: "n", 15: "n", 16: "a", 17: "a"}, 10, 15, "absent"),
         ({14: "n", 15: "b", 16: "b"}, 10, 14, "20 of 20"),
         ({14: "n", 15: "n", 16: "eeeen", 17: "eeeen"}, 10, 15, "16 of 20"),  # a clear majority
-        ({14: "n", 15: "n", 16: "eeen", 17: "eeen"}, 12, 17, "show real detail"),  # a quarter would lose by it
+        (
+            {14: "n", 15: "n", 16: "eeen", 17: "eeen"},
+            12,
+            17,
+            "show real detail",
+        ),  # a quarter would lose by it
         ({14: "n", 15: "n", 16: "e", 17: "n"}, 10, 17, "show real detail"),  # detail below an enlarged zoom
         ({14: "n", 15: "n", 16: "n", 17: "uuuuuuuuue"}, 10, 17, "too few"),
         ({14: "n", 15: "n", 16: "e", 17: "u"}, 10, 15, "10 of 10"),
         ({14: "n", 15: "n", 16: "e", 17: "e"}, 2, 17, "too few"),
         ({14: "u", 15: "u", 16: "u"}, 10, 16, "too few"),
         ({14: "b", 15: "b", 16: "b"}, 10, 16, "blank or absent"),  # nothing to see at any depth
-        ({14: "nb", 15: "nb", 16: "nb", 17: "nb"}, 10, 17, "show real detail"),  # a coast: half of it open water
-        ({14: "nbbbb", 15: "nbbbb", 16: "nbbbb"}, 10, 16, "show real detail"),  # and mostly water, from the start
+        (
+            {14: "nb", 15: "nb", 16: "nb", 17: "nb"},
+            10,
+            17,
+            "show real detail",
+        ),  # a coast: half of it open water
+        (
+            {14: "nbbbb", 15: "nbbbb", 16: "nbbbb"},
+            10,
+            16,
+            "show real detail",
+        ),  # and mostly water, from the start
         ({14: "n", 15: "a", 16: "n"}, 10, 16, "show real detail"),
     ],
 )
