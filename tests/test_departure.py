@@ -348,7 +348,7 @@ def test_an_outlook_names_what_is_ready_and_what_is_not() -> None:
     areas = (AreaCoverage("overview", ((0, 1.0),)), AreaCoverage("course", ((15, 1.0), (16, 0.62))))
     soon = (datetime.now() + timedelta(minutes=5)).timestamp()
     text = outlook_text("aerial", Departure(300.0, 1200, False, areas), soon)
-    assert "Ready: overview." in text
+    assert "Complete: overview." in text
     assert "Not complete: course z15 100 %, z16 62 %." in text
     assert "everything" in outlook_text("aerial", Departure(300.0, 10, True, areas), soon)
 

@@ -125,9 +125,7 @@ def test_body_that_is_no_longer_the_one_that_was_listed_is_not_given(
         bodies = source.bodies(source.index(TileSet.from_tiles(PLACES)), no_fault)
         given = [next(bodies)]
         change(pack, ready[1])
-        with pytest.raises(
-            StoreError, match=f"Tile {PLACES[-1]} .* replaced or taken out .* hand over again"
-        ):
+        with pytest.raises(StoreError, match=f"Tile {PLACES[-1]} .* replaced or removed .* hand over again"):
             given += bodies
         assert [body.data for body in given] == [picture(body.tile) for body in given]
         change(pack, ready[1])  # the pack is not held after the refusal either
@@ -235,7 +233,7 @@ def test_refresh_beside_a_handover_is_told_and_the_next_handover_has_the_new_til
         "aerial.mbtiles",
         lambda: build(brief.store_folder / "topo.mbtiles", "png", [newer(tile)], worked_out),
     )
-    with pytest.raises(StoreError, match=f"Tile {tile} .* replaced or taken out .* hand over again"):
+    with pytest.raises(StoreError, match=f"Tile {tile} .* replaced or removed .* hand over again"):
         handover(brief, worked_out, None, card, allow_gaps=allow_gaps, on_progress=refresh)
     assert not (card / "manifest.json").exists()
     assert not (card / "topo.mbtiles").exists()

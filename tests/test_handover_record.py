@@ -434,7 +434,9 @@ def test_record_that_is_none_is_named_by_inspect_and_refused_by_handover(
     found = inspect_tree(card)
     assert faults(found) == {"crews.json": "unreadable"}
     assert all(copy.intact for copy in found.copies)
-    with pytest.raises(InputError, match=r"holds a crews.json that no handover wrote.* Move it away"):
+    with pytest.raises(
+        InputError, match=r"has a crews.json that is damaged or was not written by a handover.* Move it away"
+    ):
         handover(*ready, None, card, crews=[NORTH])
     assert (card / "crews.json").read_bytes() == content
 
@@ -535,7 +537,7 @@ def test_half_done_folder_of_a_crew_tells_whose_it_is_without_a_record(
     with pytest.raises(StoreError, match="The card is gone"):
         handover(*ready, None, tmp_path, crews=[NORTH])
     (tmp_path / "crews.json").unlink()
-    with pytest.raises(InputError, match="north is of a handover with crews"):
+    with pytest.raises(InputError, match="north is from a handover with crews"):
         handover(*ready, None, tmp_path)
     monkeypatch.undo()
     handover(*ready, None, tmp_path, crews=[NORTH])

@@ -100,7 +100,7 @@ def test_bad_body_is_never_handed_over(
 ) -> None:
     brief, worked_out = ready
     damage(brief.store_folder / "aerial.mbtiles")
-    refusal = rf"Tile 13/\d+/\d+ of layer aerial must not be handed over: {DAMAGES[damage]}"
+    refusal = rf"Tile 13/\d+/\d+ of layer aerial is corrupt, so it must not be handed over: {DAMAGES[damage]}"
     with pytest.raises(StoreError, match=refusal):
         handover(brief, worked_out, None, tmp_path / "card")
     assert visible(tmp_path / "card") == []
@@ -169,7 +169,7 @@ def test_tiles_that_the_server_lacks_are_no_gap_and_are_counted(tmp_path: Path) 
     assert report.complete
     assert (layer.absent, layer.on_board) == (3, layer.planned - 3)
     card = (tmp_path / "card" / "ON THIS CARD.txt").read_text(encoding="utf-8")
-    assert "aerial: 3 planned tiles that its server does not have." in card
+    assert "aerial: 3 planned tiles not on the server." in card
 
 
 def test_layer_without_a_pack_is_a_gap(ready: tuple[Brief, Plan], tmp_path: Path) -> None:
@@ -228,7 +228,7 @@ def test_page_stays_one_page_with_many_parts_and_areas(tmp_path: Path) -> None:
     assert len(report.copies[0].manifest.files) > 10
     text = (tmp_path / "card" / "ON THIS CARD.txt").read_text(encoding="utf-8")
     assert len(text.splitlines()) <= 70
-    assert "more, all listed in manifest.json" in text
+    assert "more files, all listed in manifest.json" in text
 
 
 def test_folder_of_the_packs_is_refused_as_target(ready: tuple[Brief, Plan]) -> None:
@@ -316,7 +316,7 @@ def test_stale_parts_of_an_earlier_handover_are_named_and_left(
     card = tmp_path / "card"
     handover(brief, worked_out, None, card)
     before = visible(card)
-    with pytest.raises(InputError, match=r"would not replace, such as aerial\.mbtiles"):
+    with pytest.raises(InputError, match=r"would not replace, for example aerial\.mbtiles"):
         handover(brief, worked_out, None, card, as_="gpkg")
     assert visible(card) == before
     assert inspect_folder(card).intact

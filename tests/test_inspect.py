@@ -234,7 +234,7 @@ def test_folder_without_manifest_is_an_unfinished_handover(
     (folder / "manifest.json").unlink()
     with pytest.raises(StoreError, match=r"its handover did not finish"):
         inspect_folder(folder)
-    with pytest.raises(InputError, match="is no folder"):
+    with pytest.raises(InputError, match="does not exist"):
         inspect_folder(tmp_path / "nowhere")
 
 
@@ -246,7 +246,7 @@ def test_link_to_somewhere_else_is_not_followed(
     (folder / what).unlink()
     (folder / what).symlink_to(originals / "mbtiles" / what)
     if what == "manifest.json":
-        with pytest.raises(StoreError, match="holds no manifest"):
+        with pytest.raises(StoreError, match="has no manifest"):
             inspect_folder(folder)
     else:
         assert states(inspect_folder(folder)) == {what: "unreadable"}

@@ -161,7 +161,7 @@ def test_what_the_brief_says_wins_and_zooms_are_those_of_both(tmp_path: Path) ->
     found, _, _ = read(brief, told(maxzoom=12, format="jpg"))
     layer = found.layers["aerial"]
     assert (layer.zooms, layer.attribution, layer.format, layer.tile_size) == ((4, 12), "Us", "png", 512)
-    assert any("zooms = [4, 16], of which its server offers [4, 12]" in r for r in plan(found).remarks)
+    assert any("zooms [4, 16], but the server only offers [4, 12]" in r for r in plan(found).remarks)
     assert sources_for(found, plan(found), KEYED)["aerial"].rules.size_px == 512
 
 

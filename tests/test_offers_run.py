@@ -85,7 +85,7 @@ def test_plan_fetch_and_verify_by_what_the_server_offers(
         show_status.run(path, None, True)
     assert show_plan.run(path, False, None, True) == 0
     first = capsys.readouterr()
-    assert 'Reading what the server of layer "aerial" offers.' in first.err
+    assert 'Asking the server of layer "aerial" what it offers.' in first.err
     assert show_plan.run(path, False, None, True) == 0
     second = capsys.readouterr()
     assert second.err == "", "the kept offer is used"

@@ -112,7 +112,7 @@ def test_attribution_is_one_line_and_blank_is_none() -> None:
         ({"maxzoom": 1.5}, "maxzoom"),
         ({"maxzoom": 10**400}, "maxzoom"),
         ({"maxzoom": -1}, "maxzoom"),
-        ({"minzoom": 12}, "12 to 11"),
+        ({"minzoom": 12}, "first zoom, 12, is deeper than its last, 11"),
         ({"minzoom": 25, "maxzoom": 30}, "25"),
         ({"bounds": [1, 2, 3]}, "bounds"),
         ({"bounds": [1, 2, 3, "4"]}, "bounds"),

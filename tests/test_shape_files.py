@@ -174,7 +174,7 @@ def test_a_file_without_the_shapes_asked_for_says_what_it_holds(refused: Callabl
     only = gpx('<wpt lat="1" lon="2"/><wpt lat="1" lon="3"/>')
     assert "no track, route or other line; it has 2 points" in refused("line", "b.gpx", only)
     track = gpx(f"<trk>{segment((1, 2))}</trk>")
-    assert "no polygon with an area; it holds 1 line" in refused("polygon", "c.gpx", track)
+    assert "no polygon with an area; it has 1 line" in refused("polygon", "c.gpx", track)
 
 
 def test_real_gpx_files_hold_the_positions_that_gdal_finds(read: Reader) -> None:
@@ -416,8 +416,8 @@ def test_nested_folders_and_multigeometries_of_kml_and_kmz(
 
 def test_damaged_kml_and_kmz_files_are_refused(refused: Callable[..., str], tmp_path: Path) -> None:
     refused("line", "a.kml", NESTED[: len(NESTED) // 2])
-    assert "first element" in refused("line", "b.kml", gpx(""))
-    assert "first element" in refused("line", "c.kml", b"\x00\x01\x02")
+    assert "root element" in refused("line", "b.kml", gpx(""))
+    assert "root element" in refused("line", "c.kml", b"\x00\x01\x02")
     with zipfile.ZipFile(tmp_path / "whole.kmz", "w") as archive:
         archive.writestr("doc.kml", NESTED)
     whole = (tmp_path / "whole.kmz").read_bytes()
@@ -513,7 +513,7 @@ def test_cut_off_binary_files_are_refused(refused: Callable[..., str], tmp_path:
     index.write_bytes(index.read_bytes()[: index.stat().st_size // 2])
     assert "b.shx is shorter" in refused("polygon", "b.shp")
     index.unlink()
-    assert "b.shx should lie beside it" in refused("polygon", "b.shp")
+    assert "b.shx is missing beside it" in refused("polygon", "b.shp")
 
 
 @pytest.mark.parametrize("ending", ["gpkg", "shp", "fgb", "kmz"])

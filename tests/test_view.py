@@ -287,13 +287,13 @@ def test_coverage_outlines_hold_just_the_tiles_meant(client: httpx.Client, board
     features = client.get("/coverage/aerial.geojson").json()["features"]
     by_kind = {(f["properties"]["kind"], f["properties"]["zoom"]): f for f in features}
     assert ("missing", 12) in by_kind
-    assert by_kind["not on server", 12]["properties"]["tiles"] == 1
+    assert by_kind["absent", 12]["properties"]["tiles"] == 1
     facts = TileReader(board.store / "aerial.mbtiles").facts()
     planned = board.plan.layers["aerial"].tiles
     meant = {
         "on board": facts.held,
         "missing": planned - facts.held - facts.absent,
-        "not on server": facts.absent,
+        "absent": facts.absent,
     }
     for (kind, zoom), feature in by_kind.items():
         shape = shapely.geometry.shape(feature["geometry"])

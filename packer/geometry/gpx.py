@@ -98,14 +98,14 @@ class _GpxReader:
             if not self.lines or self.lines[-1]:  # an empty segment is taken over by the next
                 self.lines.append(array("d"))
             if len(self.lines) > MOST_PARTS:
-                self._refuse(f"it has over {MOST_PARTS:,} lines; cut it down to what the brief needs")
+                self._refuse(f"it has over {MOST_PARTS:,} lines; keep only what the brief needs")
         elif (parent, name) in _POINTS:
             position = self._degrees(name, attributes, "lon", 180), self._degrees(name, attributes, "lat", 90)
             self._places += 1
             if self._places > MOST_PLACES:
-                self._refuse(f"it has over {MOST_PLACES:,} points; cut it down to what the brief needs")
+                self._refuse(f"it has over {MOST_PLACES:,} points; keep only what the brief needs")
             if len(self.waypoints) > MOST_PARTS:
-                self._refuse(f"it has over {MOST_PARTS:,} waypoints; cut it down to what the brief needs")
+                self._refuse(f"it has over {MOST_PARTS:,} waypoints; keep only what the brief needs")
             if name == "wpt":
                 self.waypoints.append(Waypoint("", *position))
             else:

@@ -72,8 +72,8 @@ def folder_name(crew: str) -> str:
         )
     if names_a_device(plain):
         raise BriefError(
-            f'Crew "{crew}" cannot be a folder name, because Windows reserves "{plain}". Use another name, for '
-            'example "north team".'
+            f'Crew "{crew}" cannot be a folder name, because Windows reserves "{plain}" for a device. Use '
+            'another name, for example "north team".'
         )
     if plain.casefold() in RESERVED:
         raise BriefError(

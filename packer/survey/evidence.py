@@ -123,7 +123,7 @@ def worth_to(judged: Mapping[Tile, Judged], planned: Mapping[int, int], deepest:
         ):
             return Worth(
                 cut,
-                f"of {below.decidable} clear samples below zoom {cut}, {below.useless} show nothing new (enlarged, "
+                f"{below.useless} of {below.decidable} clear samples below zoom {cut} show nothing new (enlarged, "
                 "blank or absent)",
                 True,
             )
@@ -158,6 +158,6 @@ def _kept(judged: Mapping[Tile, Judged], deepest: int) -> Worth:
     decidable, native = below.next_decidable, below.next_decidable - below.next_useless
     if native and not _clear(below.next_useless, decidable):
         return Worth(
-            deepest, f"of {decidable} clear samples at zoom {deepest}, {native} show real detail", True
+            deepest, f"{native} of {decidable} clear samples at zoom {deepest} show real detail", True
         )
     return Worth(deepest, f"too few clear samples at zoom {deepest} ({decidable}) to judge it", False)
