@@ -128,7 +128,7 @@ def bench_practice(report: Report, runs: int, columns: int, rows: int) -> None:
     with tempfile.TemporaryDirectory() as name:
         folder, port = Path(name), free_port()
         server = subprocess.Popen(
-            [sys.executable, "-m", "packer.practice", "--port", str(port)], stdout=subprocess.DEVNULL
+            [sys.executable, "-m", "packer", "practice", "--port", str(port)], stdout=subprocess.DEVNULL
         )
         try:
             wait_for(port)

@@ -86,7 +86,7 @@ _SERVER = """
 import json, sys
 sys.path[:0] = ["scripts", "."]
 from neutral import jpeg_bodies
-from packer.practice.faults import FaultProxy
+from tests.support.fault_proxy import FaultProxy
 body = jpeg_bodies(int(sys.argv[2]))
 async def handler(target, asked):
     if target == "/robots.txt":
@@ -96,7 +96,7 @@ async def handler(target, asked):
 with FaultProxy(handler, sys.argv[1]) as proxy:
     print(proxy.port, flush=True)
     sys.stdin.read()
-    print(json.dumps({**proxy.counts.as_json(), "starts": proxy.counts.starts_s}))
+    print(json.dumps({**proxy.counts.to_dict(), "starts": proxy.counts.starts_s}))
 """
 
 

@@ -26,8 +26,8 @@ from packer.fetching.run import run_fetch
 from packer.fetching.transports import Result, Transport, open_transport
 from packer.planning.brief import Brief
 from packer.planning.plan import plan
-from packer.practice.faults import FaultProxy, is_tile
 from packer.store.pack_summary import read_summary
+from tests.support.fault_proxy import FaultProxy, is_tile
 from tests.tile_server import png
 
 __all__ = ["FAULTS", "Fault", "FaultOutcome", "HastyClock", "run_fault"]
