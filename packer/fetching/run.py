@@ -34,7 +34,7 @@ from packer.fetching.run_log import RunLog, last_pace
 from packer.fetching.run_logger import RunLogger
 from packer.fetching.run_monitor import OnProgress, RunMonitor
 from packer.fetching.tile_queue import TileQueue
-from packer.fetching.transports import Transport, open_transport
+from packer.fetching.transports import Transport, open_transport, why_no_pyreqwest
 from packer.geometry.tileset import Tile, TileSet
 from packer.planning.brief import Brief
 from packer.planning.pack_path import pack_path
@@ -109,6 +109,8 @@ class _FetchJob:
         folder = self.options.store or self.brief.store_folder
         log = RunLog(folder if self.options.log else None, self.clock.wall, secrets_of(sources))
         try:
+            if self.options.transport is None and (reason := why_no_pyreqwest()) is not None:
+                log.event("transport", used="httpx", reason=f"pyreqwest cannot be loaded: {reason}")
             return await self._logged(sources, log, on_progress, started)
         except LastbarError as fault:
             log.event("refused" if isinstance(fault, TermsError) else "error", reason=str(fault))

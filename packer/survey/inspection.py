@@ -11,6 +11,7 @@ from types import MappingProxyType
 from packer.errors import AnswerError
 from packer.fetching.reports import FetchReport, LayerProgress, Options
 from packer.fetching.run import run_fetch
+from packer.fetching.transports import TransportName
 from packer.geometry.tileset import Tile, TileSet
 from packer.planning.brief import Brief
 from packer.planning.pack_path import pack_path
@@ -91,6 +92,7 @@ async def fetch_samples(
     tiles: Mapping[str, TileSet],
     store: Path | None = None,
     *,
+    transport: TransportName | None = None,
     on_progress: Callable[[list[LayerProgress]], None] | None = None,
 ) -> FetchReport | None:
     """Fetch those of the tiles that the packs lack, through the same gate as any fetch; None if they have all.
@@ -102,7 +104,7 @@ async def fetch_samples(
     }
     if not any(lacking.values()):
         return None
-    options = Options(store=store, give_up_after_s=_PATIENCE_S)
+    options = Options(store=store, give_up_after_s=_PATIENCE_S, transport=transport)
     return await run_fetch(brief, sample_plan(plan, lacking), options, on_progress=on_progress)
 
 
