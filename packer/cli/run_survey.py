@@ -108,27 +108,12 @@ def _json(
         "requests": report.total("requests") if report else 0,
         "lacking": lacking,
         "layers": {
-            name: {
-                "areas": {area.name: _area_json(area) for area in layer.areas.values()},
-                "notices": list(layer.notices),
-                "sheet": None if drawn[name] is None else str(drawn[name]),
-            }
+            name: layer.to_dict() | {"sheet": None if drawn[name] is None else str(drawn[name])}
             for name, layer in found.items()
         },
         "edits": [f"{edit.area}: {edit}" for edit in edits],
         "applied": changed is not None,
         "tiles_after": changed,
-    }
-
-
-def _area_json(area: AreaFinding) -> dict[str, Any]:
-    return {
-        "deepest": area.deepest,
-        "worth_to": area.worth.zoom,
-        "evidence": area.worth.evidence,
-        "judged": area.worth.judged,
-        "saves": {"tiles": area.saves_tiles, "bytes": round(area.saves_bytes)},
-        "zooms": {str(zoom): tally.to_dict() for zoom, tally in area.zooms.items()},
     }
 
 

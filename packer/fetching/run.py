@@ -42,7 +42,7 @@ from packer.planning.plan import Plan
 from packer.planning.terms import check_terms, user_agent
 from packer.store.writer import PackWriter
 
-__all__ = ["fast_loop", "fetch", "run_fetch"]
+__all__ = ["fast_loop", "run_fetch"]
 
 
 async def run_fetch(
@@ -67,21 +67,6 @@ async def run_fetch(
         brief, plan, options or Options(), clock or SystemClock(), stop or asyncio.Event(), make_transport
     )
     return await run.go(on_progress or (lambda _: None), os.environ if environment is None else environment)
-
-
-def fetch(
-    brief: Brief,
-    plan: Plan,
-    options: Options | None = None,
-    *,
-    on_progress: OnProgress | None = None,
-) -> FetchReport:
-    """As `run_fetch`, in an event loop of its own. Ctrl-C ends it as a cancellation does.
-
-    If the process dies: the packs hold every committed batch, and the next fetch asks only for the rest.
-    """
-    with asyncio.Runner(loop_factory=fast_loop()) as runner:
-        return runner.run(run_fetch(brief, plan, options, on_progress=on_progress))
 
 
 def fast_loop() -> Callable[[], asyncio.AbstractEventLoop] | None:
