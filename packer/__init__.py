@@ -43,11 +43,12 @@ if TYPE_CHECKING:
         StoreError,
         TermsError,
     )
-    from packer.fetching.reports import FetchReport, LayerProgress, LayerReport, Options
+    from packer.fetching.reports import Alarm, FetchReport, LayerProgress, LayerReport, Options
     from packer.geometry.tileset import RowRun, Tile, TileSet
     from packer.handover.delivery import Copy, HandoverReport
     from packer.handover.inspection import InspectReport
-    from packer.handover.tree_inspection import InspectionSummary
+    from packer.handover.manifest import Manifest
+    from packer.handover.tree_inspection import CardVerdict, FolderFinding, InspectionSummary
     from packer.planning.brief import Brief
     from packer.planning.plan import AreaPlan, LayerPlan, Plan, plan
     from packer.proof.results import Depth, LayerFindings, Verdict, VerifyReport
@@ -84,11 +85,12 @@ _HOMES = {
         "StoreError",
         "TermsError",
     ),
-    "packer.fetching.reports": ("FetchReport", "LayerProgress", "LayerReport", "Options"),
+    "packer.fetching.reports": ("Alarm", "FetchReport", "LayerProgress", "LayerReport", "Options"),
     "packer.geometry.tileset": ("RowRun", "Tile", "TileSet"),
     "packer.handover.delivery": ("Copy", "HandoverReport"),
     "packer.handover.inspection": ("InspectReport",),
-    "packer.handover.tree_inspection": ("InspectionSummary",),
+    "packer.handover.tree_inspection": ("CardVerdict", "FolderFinding", "InspectionSummary"),
+    "packer.handover.manifest": ("Manifest",),
     "packer.planning.brief": ("Brief",),
     "packer.planning.plan": ("AreaPlan", "LayerPlan", "Plan", "plan"),
     "packer.proof.results": ("Depth", "LayerFindings", "Verdict", "VerifyReport"),
@@ -97,15 +99,18 @@ _HOMES = {
 _HOME = {name: module for module, names in _HOMES.items() for name in names}
 
 __all__ = [
+    "Alarm",
     "AnswerError",
     "AreaFinding",
     "AreaPlan",
     "Brief",
     "BriefError",
+    "CardVerdict",
     "Copy",
     "Depth",
     "DiskError",
     "FetchReport",
+    "FolderFinding",
     "HandoverReport",
     "InputError",
     "InspectReport",
@@ -116,6 +121,7 @@ __all__ = [
     "LayerPlan",
     "LayerProgress",
     "LayerReport",
+    "Manifest",
     "NetworkError",
     "Options",
     "Plan",

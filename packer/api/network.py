@@ -103,12 +103,16 @@ def read_offers(
 
 
 def blocking(job: Coroutine[Any, Any, T]) -> T:
-    """The outcome of a job, in an event loop of its own."""
+    """The outcome of a job, in an event loop of its own. Raises RuntimeError where one runs in this thread."""
     try:
+        asyncio.get_running_loop()
+    except RuntimeError:
         with asyncio.Runner(loop_factory=fast_loop()) as runner:
             return runner.run(job)
-    finally:
-        job.close()  # where a loop runs in this thread already, it was never begun
+    job.close()
+    raise RuntimeError(
+        "This call blocks, and an event loop is running here. Await its form with _async instead."
+    )
 
 
 @contextmanager
