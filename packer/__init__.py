@@ -7,8 +7,9 @@
     fetch(brief, tiles)
     assert verify(brief, tiles).ready
 
-`fetch` runs an event loop of its own; inside a running one, await `run_fetch` instead. Every error raised on
-purpose is a `LastbarError`. Names are loaded on first use, so that importing the package costs nothing.
+Each long job has a form that blocks, such as `fetch`, and one to be awaited, `fetch_async`; all of them take `stop`,
+a `StopSignal`, and `on_progress`, which gets a `Progress`. Every error raised on purpose is a `LastbarError`. Names are
+loaded on first use, so that importing the package costs nothing. docs/api.md has it by task.
 """
 
 from __future__ import annotations
@@ -19,6 +20,16 @@ from typing import TYPE_CHECKING, Any
 from packer.version import __version__
 
 if TYPE_CHECKING:
+    from packer.api.network import (
+        fetch,
+        fetch_async,
+        read_offers,
+        read_offers_async,
+    )
+    from packer.api.packs import hand_over, hand_over_async, inspect, inspect_async, verify, verify_async
+    from packer.api.progress import Progress
+    from packer.api.surveying import survey_imagery, survey_imagery_async
+    from packer.common.stop_signal import StopSignal
     from packer.errors import (
         AnswerError,
         BriefError,
@@ -27,61 +38,128 @@ if TYPE_CHECKING:
         LastbarError,
         NetworkError,
         PlanError,
+        StoppedError,
         StoreBusyError,
         StoreError,
         TermsError,
     )
-    from packer.fetching.hosts.offer_reading import read_offers
-    from packer.fetching.reports import FetchReport, Options
-    from packer.fetching.run import fetch, run_fetch
+    from packer.fetching.reports import Alarm, FetchReport, LayerProgress, LayerReport, Options
     from packer.geometry.tileset import RowRun, Tile, TileSet
+    from packer.handover.delivery import Copy, HandoverReport
+    from packer.handover.inspection import InspectReport
+    from packer.handover.manifest import Manifest
+    from packer.handover.tree_inspection import CardVerdict, FolderFinding, InspectionSummary
     from packer.planning.brief import Brief
-    from packer.planning.plan import Plan, plan
-    from packer.proof.proving import verify
-    from packer.proof.results import VerifyReport
+    from packer.planning.plan import AreaPlan, LayerPlan, Plan, plan
+    from packer.proof.results import Depth, LayerFindings, Verdict, VerifyReport
+    from packer.survey.inspection import AreaFinding, LayerFinding, SurveyReport
+
+_HOMES = {
+    "packer.api.network": (
+        "fetch",
+        "fetch_async",
+        "read_offers",
+        "read_offers_async",
+    ),
+    "packer.api.packs": (
+        "hand_over",
+        "hand_over_async",
+        "inspect",
+        "inspect_async",
+        "verify",
+        "verify_async",
+    ),
+    "packer.api.progress": ("Progress",),
+    "packer.api.surveying": ("survey_imagery", "survey_imagery_async"),
+    "packer.common.stop_signal": ("StopSignal",),
+    "packer.errors": (
+        "AnswerError",
+        "BriefError",
+        "DiskError",
+        "InputError",
+        "LastbarError",
+        "NetworkError",
+        "PlanError",
+        "StoppedError",
+        "StoreBusyError",
+        "StoreError",
+        "TermsError",
+    ),
+    "packer.fetching.reports": ("Alarm", "FetchReport", "LayerProgress", "LayerReport", "Options"),
+    "packer.geometry.tileset": ("RowRun", "Tile", "TileSet"),
+    "packer.handover.delivery": ("Copy", "HandoverReport"),
+    "packer.handover.inspection": ("InspectReport",),
+    "packer.handover.tree_inspection": ("CardVerdict", "FolderFinding", "InspectionSummary"),
+    "packer.handover.manifest": ("Manifest",),
+    "packer.planning.brief": ("Brief",),
+    "packer.planning.plan": ("AreaPlan", "LayerPlan", "Plan", "plan"),
+    "packer.proof.results": ("Depth", "LayerFindings", "Verdict", "VerifyReport"),
+    "packer.survey.inspection": ("AreaFinding", "LayerFinding", "SurveyReport"),
+}
+_HOME = {name: module for module, names in _HOMES.items() for name in names}
 
 __all__ = [
+    "Alarm",
     "AnswerError",
+    "AreaFinding",
+    "AreaPlan",
     "Brief",
     "BriefError",
+    "CardVerdict",
+    "Copy",
+    "Depth",
     "DiskError",
     "FetchReport",
+    "FolderFinding",
+    "HandoverReport",
     "InputError",
+    "InspectReport",
+    "InspectionSummary",
     "LastbarError",
+    "LayerFinding",
+    "LayerFindings",
+    "LayerPlan",
+    "LayerProgress",
+    "LayerReport",
+    "Manifest",
     "NetworkError",
     "Options",
     "Plan",
     "PlanError",
+    "Progress",
     "RowRun",
+    "StopSignal",
+    "StoppedError",
     "StoreBusyError",
     "StoreError",
+    "SurveyReport",
     "TermsError",
     "Tile",
     "TileSet",
+    "Verdict",
     "VerifyReport",
     "__version__",
     "fetch",
+    "fetch_async",
+    "hand_over",
+    "hand_over_async",
+    "inspect",
+    "inspect_async",
     "plan",
     "read_offers",
-    "run_fetch",
+    "read_offers_async",
+    "survey_imagery",
+    "survey_imagery_async",
     "verify",
+    "verify_async",
 ]
-
-_HOMES = {
-    "packer.planning.brief": ("Brief",),
-    "packer.errors": tuple(name for name in __all__ if name.endswith("Error")),
-    "packer.fetching.reports": ("FetchReport", "Options"),
-    "packer.fetching.run": ("fetch", "run_fetch"),
-    "packer.fetching.hosts.offer_reading": ("read_offers",),
-    "packer.planning.plan": ("Plan", "plan"),
-    "packer.proof.proving": ("verify",),
-    "packer.proof.results": ("VerifyReport",),
-    "packer.geometry.tileset": ("RowRun", "Tile", "TileSet"),
-}
-_HOME = {name: module for module, names in _HOMES.items() for name in names}
 
 
 def __getattr__(name: str) -> Any:
     if name not in _HOME:
         raise AttributeError(f"module 'packer' has no attribute {name!r}")
     return getattr(import_module(_HOME[name]), name)
+
+
+def __dir__() -> list[str]:
+    return __all__

@@ -9,7 +9,8 @@
     ├── DiskError              exit 3   the disk: full, read-only, failing
     ├── StoreError             exit 3   the store: not ours, damaged, in use
     │   └── StoreBusyError                   another process is writing this store
-    └── TermsError             exit 4   the terms: what the layer's owner does not permit
+    ├── TermsError             exit 4   the terms: what the layer's owner does not permit
+    └── StoppedError           exit 1   a job that the program calling it stopped
 
 A message is one or more whole sentences: what happened, where, why, and what to do next. `str(error)` is the
 text shown to the planner; the cause, where there is one, is kept in `__cause__` for `--debug`.
@@ -25,6 +26,7 @@ __all__ = [
     "LastbarError",
     "NetworkError",
     "PlanError",
+    "StoppedError",
     "StoreBusyError",
     "StoreError",
     "TermsError",
@@ -85,3 +87,7 @@ class TermsError(LastbarError):
     """The layer's terms, as stated in the brief or published by its owner, do not allow the request."""
 
     exit_code = EXIT_TERMS
+
+
+class StoppedError(LastbarError):
+    """A job was stopped, as asked, before there was anything to give back."""

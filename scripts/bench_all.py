@@ -128,7 +128,7 @@ def bench_practice(report: Report, runs: int, columns: int, rows: int) -> None:
     with tempfile.TemporaryDirectory() as name:
         folder, port = Path(name), free_port()
         server = subprocess.Popen(
-            [sys.executable, "-m", "packer.practice", "--port", str(port)], stdout=subprocess.DEVNULL
+            [sys.executable, "-m", "packer", "practice", "--port", str(port)], stdout=subprocess.DEVNULL
         )
         try:
             wait_for(port)
@@ -372,20 +372,21 @@ _FIRST_REQUEST = """
 import sys, time
 started = time.perf_counter()
 import asyncio
-from packer import Brief, plan, run_fetch
-from packer.fetching.transports import Answer
+from packer import Brief, plan
+from packer.fetching.run import run_fetch
+from packer.fetching.transports import Response
 
 class Transport:
     def __call__(self, *a, **k): return self
     async def fetch(self, url, *a):
         if url.endswith("/robots.txt"):
-            return Answer(404, {"content-length": "0"}, b"")
+            return Response(404, {"content-length": "0"}, b"")
         print(time.perf_counter() - started, flush=True)
         import os; os._exit(0)
     async def aclose(self): ...
 
 brief = Brief.read(sys.argv[1])
-asyncio.run(run_fetch(brief, plan(brief), make_door=Transport()))
+asyncio.run(run_fetch(brief, plan(brief), make_transport=Transport()))
 """
 
 

@@ -27,6 +27,7 @@ from neutral import median_spread
 
 from packer.fetching.coverage import route_share
 from packer.fetching.order import in_order
+from packer.fetching.transports import TransportName
 from packer.geometry.grid import LonLatBox
 from packer.geometry.shapes import Corridor, Rectangle, Shape
 from packer.geometry.tileset import Tile, TileSet
@@ -51,14 +52,15 @@ class Table(Report):
 LASTBAR = [sys.executable, "-m", "packer"]
 
 
-def bench_faults(report: Table, runs: int) -> None:
-    report.head(f"(f) {len(FAULTS)} faults on a fetch of a small plan, {runs} runs each")
-    plain = statistics.median(_one(Fault("none", "")).seconds for _ in range(max(runs, 3)))
+def bench_faults(report: Table, runs: int, transport: TransportName | None) -> None:
+    on = f", on {transport}" if transport else ""
+    report.head(f"(f) {len(FAULTS)} faults on a fetch of a small plan{on}, {runs} runs each")
+    plain = statistics.median(_one(Fault("none", ""), transport).seconds for _ in range(max(runs, 3)))
     report.row("fault", "right", "wrong", "lost", "gaps", "extra requests", "time / time without")
     report.row("---", "--:", "--:", "--:", "--:", "--:", "--:")
     faulty = 0
     for fault in FAULTS:
-        results = [_one(fault) for _ in range(runs)]
+        results = [_one(fault, transport) for _ in range(runs)]
         worst = min(results, key=lambda r: r.right)
         faulty += not all(r.perfect and not r.report.total("failed") for r in results)
         report.row(
@@ -74,9 +76,9 @@ def bench_faults(report: Table, runs: int) -> None:
     report.say(f"time without a fault: {plain:.1f} s on the compressed clock")
 
 
-def _one(fault: Fault) -> Any:
+def _one(fault: Fault, transport: TransportName | None) -> Any:
     with tempfile.TemporaryDirectory() as name:
-        return run_fault(fault, Path(name))
+        return run_fault(fault, Path(name), transport=transport)
 
 
 # ---------------------------------------------------------------------------------------------- slow links
@@ -86,7 +88,7 @@ _SERVER = """
 import json, sys
 sys.path[:0] = ["scripts", "."]
 from neutral import jpeg_bodies
-from packer.practice.faults import FaultProxy
+from tests.support.fault_proxy import FaultProxy
 body = jpeg_bodies(int(sys.argv[2]))
 async def handler(target, asked):
     if target == "/robots.txt":
@@ -96,7 +98,7 @@ async def handler(target, asked):
 with FaultProxy(handler, sys.argv[1]) as proxy:
     print(proxy.port, flush=True)
     sys.stdin.read()
-    print(json.dumps({**proxy.counts.as_json(), "starts": proxy.counts.starts_s}))
+    print(json.dumps({**proxy.counts.to_dict(), "starts": proxy.counts.starts_s}))
 """
 
 
@@ -237,13 +239,14 @@ def main() -> None:
         description=__doc__, formatter_class=argparse.RawDescriptionHelpFormatter
     )
     parser.add_argument("--only", default="fcul", help="letters of the parts to run")
+    parser.add_argument("--transport", choices=["pyreqwest", "httpx"], help="play the faults (f) on this one")
     parser.add_argument("--runs", type=int, default=3)
     parser.add_argument("--quick", action="store_true", help="one short run of each; writes no document")
     wanted = parser.parse_args()
     report = Table()
     runs = 1 if wanted.quick else wanted.runs
     parts: Mapping[str, Callable[[], None]] = {
-        "f": lambda: bench_faults(report, runs),
+        "f": lambda: bench_faults(report, runs, wanted.transport),
         "c": lambda: bench_caps(report),
         "l": lambda: bench_links(report, runs, quick=wanted.quick),
         "u": lambda: bench_usefulness(report),

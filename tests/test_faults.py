@@ -21,13 +21,13 @@ from pathlib import Path
 import pytest
 from PIL import Image
 
-from packer.fetching.reports import FetchReport
+from packer.fetching.reports import FetchReport, Options
 from packer.fetching.run import run_fetch
-from packer.fetching.transports import Result, Transport, open_transport
+from packer.fetching.transports import Result, Transport, TransportName, open_transport
 from packer.planning.brief import Brief
 from packer.planning.plan import plan
-from packer.practice.faults import FaultProxy, is_tile
 from packer.store.pack_summary import read_summary
+from tests.support.fault_proxy import FaultProxy, is_tile
 from tests.tile_server import png
 
 __all__ = ["FAULTS", "Fault", "FaultOutcome", "HastyClock", "run_fault"]
@@ -87,10 +87,12 @@ class HastyTransport:
         await self._transport.aclose()
 
 
-def hasty_transport(haste: float, kind: str | None, *, connections: int, user_agent: str) -> Transport:
+def hasty_transport(
+    haste: float, kind: TransportName | None, *, connections: int, user_agent: str
+) -> Transport:
     """As `open_transport`, with its time limits compressed."""
     transport = open_transport(
-        None,
+        kind,
         connections=connections,
         user_agent=user_agent,
         connect_timeout_s=10 / haste,
@@ -242,7 +244,9 @@ class FaultOutcome:
         return self.right == self.planned and not (self.wrong or self.lost or self.absent)
 
 
-def run_fault(fault: Fault, folder: Path, haste: float = HASTE) -> FaultOutcome:
+def run_fault(
+    fault: Fault, folder: Path, haste: float = HASTE, transport: TransportName | None = None
+) -> FaultOutcome:
     """One fetch of a small plan through the fault, into an empty folder."""
     clock = HastyClock(haste)
     touches = (lambda _target: True) if fault.robots else is_tile
@@ -251,7 +255,7 @@ def run_fault(fault: Fault, folder: Path, haste: float = HASTE) -> FaultOutcome:
         text = BRIEF.format(base=proxy.base_url, ending=fault.ending, connections=CONNECTIONS)
         brief = Brief.from_text(text, folder / "brief.toml")
         started = clock.now()
-        report = asyncio.run(_fetch(brief, clock, haste))
+        report = asyncio.run(_fetch(brief, clock, haste, transport))
         seconds = clock.now() - started
         asked = sum(n for path, n in proxy.counts.paths.items() if path != "/robots.txt")
         most = proxy.counts.most_requests
@@ -277,12 +281,16 @@ def _compared(brief: Brief, ending: str) -> tuple[int, int, int]:
     return right, len(stored) - right, sum(1 for t in true if t not in stored)
 
 
-async def _fetch(brief: Brief, clock: HastyClock, haste: float) -> FetchReport:
-    def make_transport(kind: str | None, *, connections: int, user_agent: str) -> Transport:
+async def _fetch(
+    brief: Brief, clock: HastyClock, haste: float, transport: TransportName | None
+) -> FetchReport:
+    def make_transport(kind: TransportName | None, *, connections: int, user_agent: str) -> Transport:
         return hasty_transport(haste, kind, connections=connections, user_agent=user_agent)
 
     async with asyncio.timeout(60):
-        return await run_fetch(brief, plan(brief), clock=clock, make_transport=make_transport)
+        return await run_fetch(
+            brief, plan(brief), Options(transport=transport), clock=clock, make_transport=make_transport
+        )
 
 
 def _bodies(pack: Path) -> dict[tuple[int, ...], bytes]:
@@ -318,6 +326,42 @@ def test_a_fault_costs_time_and_requests_but_no_tile(
     fault: Fault, results: dict[str, Future[FaultOutcome]]
 ) -> None:
     result = results[fault.name].result()
+    assert result.perfect, result
+    assert result.report.complete
+    assert result.report.total("failed") == 0
+    assert result.most_requests <= CONNECTIONS
+
+
+# One of each sort: a body cut, a coding cut, no network, a sign-in page, connections lost. All of them are
+# played on either transport by `scripts/bench-faults --transport`.
+ON_HTTPX = (
+    "half an image, JPEG",
+    "vector tile, gzip cut off",
+    "no network for 30 s, connections dropped",
+    "sign-in page by redirect for 30 s",
+    "one request in three reset",
+)
+
+
+@pytest.fixture(scope="module")
+def results_on_httpx(
+    request: pytest.FixtureRequest, tmp_path_factory: pytest.TempPathFactory
+) -> Iterator[dict[str, Future[FaultOutcome]]]:
+    """As `results`, on the slower transport."""
+    asked = [i.name for i in request.session.items if "results_on_httpx" in getattr(i, "fixturenames", ())]
+    with ThreadPoolExecutor(8) as pool:
+        yield {
+            fault.name: pool.submit(run_fault, fault, tmp_path_factory.mktemp("fault"), transport="httpx")
+            for fault in FAULTS
+            if any(f"[{fault.name}]" in name for name in asked)
+        }
+
+
+@pytest.mark.parametrize("name", ON_HTTPX)
+def test_a_fault_costs_no_tile_on_the_slower_transport_either(
+    name: str, results_on_httpx: dict[str, Future[FaultOutcome]]
+) -> None:
+    result = results_on_httpx[name].result()
     assert result.perfect, result
     assert result.report.complete
     assert result.report.total("failed") == 0

@@ -16,13 +16,13 @@ from packer.content.damage import Damaged, NotATile
 from packer.content.payload import examine
 from packer.errors import InputError
 from packer.practice.counting import Counts
-from packer.practice.fault_script import FaultShare, Link, Outage, SignInFault, Word, read_script
-from packer.practice.faults import FaultProxy, is_tile
 from packer.practice.layers import Survey
-from packer.practice.link import SharedLink
 from packer.practice.server import PracticeServer, practice_app
-from packer.practice.upstream import Handler, app_handler
 from tests.fakes import VirtualClock
+from tests.support.fault_proxy import FaultProxy, is_tile
+from tests.support.fault_script import FaultShare, Link, Outage, SignInFault, Word, read_script
+from tests.support.link import SharedLink
+from tests.support.upstream import Handler, app_handler
 
 _TILE = Survey().tile("aerial", 12, 2190, 1438)
 assert _TILE is not None

@@ -25,8 +25,8 @@ from packer.practice.aerial import paint_aerial
 from packer.practice.layers import LAYERS, Survey
 from packer.practice.place import DATA, write_place
 from packer.practice.relief import paint_relief
-from packer.practice.routes import trace_course
 from packer.practice.terrain import RasterWindow, elevation
+from scripts.trace_place import trace_course
 
 Pixels = npt.NDArray[np.float64]
 

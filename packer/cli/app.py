@@ -20,6 +20,7 @@ from packer.cli.options import (
     RefreshOlderThan,
     Store,
     TimeLimit,
+    TransportChoice,
 )
 from packer.cli.output import command, warn
 from packer.version import __version__
@@ -90,6 +91,7 @@ def plan(
     fit_to: Annotated[
         str | None, typer.Option("--fit", metavar="GOAL", help='Propose what to leave out for "2h" or "8GB".')
     ] = None,
+    transport: TransportChoice = None,
     store: Store = None,
     as_json: Json = False,
     debug: Debug = False,
@@ -97,7 +99,7 @@ def plan(
     """Work out which tiles the brief asks for, their size and time."""
     from packer.cli import show_plan
 
-    return show_plan.run(brief, listed, store, as_json, speed, measured, fit_to)
+    return show_plan.run(brief, listed, store, as_json, speed, measured, fit_to, transport)
 
 
 @app.command()
@@ -113,6 +115,7 @@ def survey(
     sheets: Annotated[
         Path | None, typer.Option(metavar="DIR", help="Folder for the sheets of sample tiles.")
     ] = None,
+    transport: TransportChoice = None,
     store: Store = None,
     as_json: Json = False,
     debug: Debug = False,
@@ -120,7 +123,7 @@ def survey(
     """Sample the imagery: is it there, and how deep does it go?"""
     from packer.cli import run_survey
 
-    return run_survey.run(brief, store, samples, apply, sheets, as_json)
+    return run_survey.run(brief, store, samples, apply, sheets, as_json, transport)
 
 
 @app.command()
@@ -133,6 +136,7 @@ def fetch(
     give_up_after: GiveUpAfter = None,
     ask_absent_again: AskAbsentAgain = False,
     refresh_older_than: RefreshOlderThan = None,
+    transport: TransportChoice = None,
     store: Store = None,
     as_json: Json = False,
     debug: Debug = False,
@@ -150,6 +154,7 @@ def fetch(
         time_limit,
         max_bytes,
         refresh_older_than,
+        transport,
     )
 
 

@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from pathlib import Path
-from typing import Annotated
+from typing import Annotated, Literal
 
 import typer
 
@@ -20,6 +20,7 @@ __all__ = [
     "RefreshOlderThan",
     "Store",
     "TimeLimit",
+    "TransportChoice",
 ]
 
 BriefPath = Annotated[
@@ -28,6 +29,10 @@ BriefPath = Annotated[
 Store = Annotated[
     Path | None,
     typer.Option("--store", metavar="DIR", help="Folder of the packs, instead of the one in the brief."),
+]
+TransportChoice = Annotated[
+    Literal["pyreqwest", "httpx"] | None,
+    typer.Option("--transport", help="HTTP client to use, instead of the fastest one that works here."),
 ]
 Json = Annotated[
     bool, typer.Option("--json", help="Print one JSON document on stdout, and nothing else there.")

@@ -7,7 +7,7 @@ from typing import Any
 from packer.cli.worked_plan import WorkedPlan
 from packer.geometry.grid import metres_per_pixel
 from packer.planning.brief import Brief
-from packer.planning.plan import LayerPlan, Plan
+from packer.planning.plan import Plan
 from packer.survey.estimate import OVERHEAD, LayerEstimate
 from packer.survey.tradeoffs import Figures, Fit
 
@@ -16,23 +16,7 @@ __all__ = ["plan_json", "sizes_json"]
 
 def plan_json(brief: Brief, worked_out: Plan, remarks: list[str]) -> dict[str, Any]:
     """The plan as one document, with notes on it. It has no address and no key in it."""
-    return {
-        "title": brief.title,
-        "tiles": worked_out.count,
-        "rule": worked_out.rule,
-        "fingerprint": worked_out.fingerprint,
-        "bounds": list(worked_out.bounds),
-        "remarks": remarks,
-        "layers": {name: _layer_json(layer) for name, layer in worked_out.layers.items()},
-    }
-
-
-def _layer_json(layer: LayerPlan) -> dict[str, Any]:
-    return {
-        "tiles": len(layer.tiles),
-        "by_zoom": {str(zoom): n for zoom, n in layer.tiles.by_zoom().items()},
-        "areas": {area.name: {"deepest": area.deepest, "tiles": len(area.tiles)} for area in layer.areas},
-    }
+    return {"title": brief.title} | worked_out.to_dict() | {"remarks": remarks}
 
 
 def sizes_json(worked: WorkedPlan) -> dict[str, Any]:
@@ -40,7 +24,7 @@ def sizes_json(worked: WorkedPlan) -> dict[str, Any]:
     latitude = worked.plan.middle[1]
     return {
         "layers": {
-            name: _layer_json(asked) | _layer_weights_json(found.layers[name], latitude, asked.tile_px)
+            name: asked.to_dict() | _layer_weights_json(found.layers[name], latitude, asked.tile_px)
             for name, asked in worked.plan.layers.items()
         },
         "bytes": found.bytes.to_dict(),

@@ -20,6 +20,7 @@ from packer.errors import EXIT_NOT_COMPLETE, InputError
 from packer.fetching.departure import departure_time
 from packer.fetching.reports import AreaCoverage, FetchReport, LayerReport, Options
 from packer.fetching.run import fast_loop, run_fetch
+from packer.fetching.transports import TransportName
 from packer.planning.brief import Brief
 from packer.planning.plan import Plan, plan
 
@@ -39,6 +40,7 @@ def run(
     time_limit: str | None = None,
     max_bytes: str | None = None,
     refresh_older_than: str | None = None,
+    transport: TransportName | None = None,
 ) -> int:
     """Fetch for the brief at `path`; 0 if nothing is missing at the end, 1 if something is.
 
@@ -50,12 +52,13 @@ def run(
         store,
         _seconds("--give-up-after", give_up_after),
         ask_absent_again,
+        transport,
         depart_at=_depart_at(depart, time_limit),
         max_bytes=_bytes(max_bytes),
         log=True,
         refresh_older_s=_seconds("--refresh-older-than", refresh_older_than),
     )
-    brief = brief_with_fresh_offers(path, store)
+    brief = brief_with_fresh_offers(path, store, transport)
     worked_out = plan(brief)
     for remark in worked_out.remarks:
         warn(f"Note: {remark}")

@@ -12,10 +12,10 @@ from packer.cli.output import echo, print_json, table, warn
 from packer.common.shell import shell_command
 from packer.common.units import bytes_text, counted, size_bytes
 from packer.errors import EXIT_NOT_COMPLETE, InputError
-from packer.handover import Copy, DeviceCrew, HandoverReport, handover
+from packer.handover import Copy, HandoverReport, handover
+from packer.handover.crews import crews_of
 from packer.handover.kinds import As
 from packer.handover.loose import SUMS
-from packer.planning.brief import Brief
 from packer.planning.plan import plan
 
 __all__ = ["HandoverProgress", "run"]
@@ -51,7 +51,7 @@ def run(
         to,
         as_=cast(As, as_),
         max_file_bytes=limit,
-        crews=_crews(brief, crews or []),
+        crews=crews_of(brief, crews),
         allow_gaps=allow_gaps,
         on_progress=HandoverProgress().show,
     )
@@ -72,16 +72,6 @@ def _limit(text: str | None) -> int | Literal["auto"] | None:
         return size_bytes(text if not text.strip().isdecimal() else f"{text} B")
     except ValueError as fault:
         raise InputError(f'--max-file {text}: {fault}, or "none".') from None
-
-
-def _crews(brief: Brief, names: list[str]) -> list[DeviceCrew]:
-    """The crews of the brief, or those of them that are named."""
-    every = [DeviceCrew(c.name, c.areas, c.layers, c.budget) for c in getattr(brief, "crews", ())]
-    for name in names:
-        if name not in {crew.name for crew in every}:
-            known = ", ".join(crew.name for crew in every) or "none"
-            raise InputError(f"--crew {name}: the brief has no crew of that name. Its crews: {known}.")
-    return [crew for crew in every if not names or crew.name in names]
 
 
 class HandoverProgress:

@@ -16,6 +16,7 @@ from packer.common.units import bytes_text, counted
 from packer.errors import EXIT_NOT_COMPLETE, InputError
 from packer.fetching.reports import FetchReport
 from packer.fetching.run import fast_loop
+from packer.fetching.transports import TransportName
 from packer.geometry.tileset import TileSet
 from packer.planning.brief import OVERVIEW, Brief
 from packer.planning.brief_edits import Edit, limits, rewrite
@@ -39,6 +40,7 @@ def run(
     apply: bool,
     sheets: Path | None,
     as_json: bool,
+    transport: TransportName | None = None,
 ) -> int:
     """Survey for the brief at `path`; 0 if every sample was answered, 1 if some could not be fetched.
 
@@ -46,12 +48,12 @@ def run(
     """
     if samples is not None and samples < 1:
         raise InputError(f"--samples {samples}: it should be at least 1 tile for each layer.")
-    brief = brief_with_fresh_offers(path, store)
+    brief = brief_with_fresh_offers(path, store, transport)
     worked_out = plan(brief)
     for remark in worked_out.remarks:
         warn(f"Note: {remark}")
     tiles = chosen(worked_out, samples, _SEED)
-    report = _fetched(brief, worked_out, tiles, store)
+    report = _fetched(brief, worked_out, tiles, store, transport)
     found = {name: judge_layer(brief, worked_out.layers[name], some, store) for name, some in tiles.items()}
     folder = sheets or store or brief.store_folder
     drawn = {name: write_sheet(brief, layer, folder, store) for name, layer in found.items()}
@@ -77,10 +79,17 @@ def run(
 
 
 def _fetched(
-    brief: Brief, worked_out: Plan, tiles: Mapping[str, TileSet], store: Path | None
+    brief: Brief,
+    worked_out: Plan,
+    tiles: Mapping[str, TileSet],
+    store: Path | None,
+    transport: TransportName | None,
 ) -> FetchReport | None:
     with progress_for() as progress, asyncio.Runner(loop_factory=fast_loop()) as runner:
-        report = runner.run(fetch_samples(brief, worked_out, tiles, store, on_progress=progress.show))
+        fetching = fetch_samples(
+            brief, worked_out, tiles, store, transport=transport, on_progress=progress.show
+        )
+        report = runner.run(fetching)
     for layer in report.layers.values() if report else ():
         if layer.failure:
             warn(f"lastbar: {layer.failure}")
@@ -99,27 +108,12 @@ def _json(
         "requests": report.total("requests") if report else 0,
         "lacking": lacking,
         "layers": {
-            name: {
-                "areas": {area.name: _area_json(area) for area in layer.areas.values()},
-                "notices": list(layer.notices),
-                "sheet": None if drawn[name] is None else str(drawn[name]),
-            }
+            name: layer.to_dict() | {"sheet": None if drawn[name] is None else str(drawn[name])}
             for name, layer in found.items()
         },
         "edits": [f"{edit.area}: {edit}" for edit in edits],
         "applied": changed is not None,
         "tiles_after": changed,
-    }
-
-
-def _area_json(area: AreaFinding) -> dict[str, Any]:
-    return {
-        "deepest": area.deepest,
-        "worth_to": area.worth.zoom,
-        "evidence": area.worth.evidence,
-        "judged": area.worth.judged,
-        "saves": {"tiles": area.saves_tiles, "bytes": round(area.saves_bytes)},
-        "zooms": {str(zoom): tally.to_dict() for zoom, tally in area.zooms.items()},
     }
 
 

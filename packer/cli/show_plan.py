@@ -8,6 +8,7 @@ import shutil
 import sys
 from datetime import date
 from pathlib import Path
+from typing import TYPE_CHECKING
 
 from packer.cli.briefs import brief_with_fresh_offers, brief_with_offers
 from packer.cli.output import print_json, warn
@@ -32,6 +33,9 @@ from packer.survey.record import read_record
 from packer.survey.speed import AssumedSpeed
 from packer.survey.tradeoffs import Target, fit, warnings
 
+if TYPE_CHECKING:
+    from packer.fetching.transports import TransportName
+
 __all__ = ["run"]
 
 
@@ -43,17 +47,18 @@ def run(
     speed: str | None = None,
     measured: bool = False,
     fit_to: str | None = None,
+    transport: TransportName | None = None,
 ) -> int:
     """Show the plan of the brief at `path`."""
     given = _speed(speed)
     target = _target(fit_to)
-    brief = (brief_with_fresh_offers if measured else brief_with_offers)(path, store)
+    brief = (brief_with_fresh_offers if measured else brief_with_offers)(path, store, transport)
     worked_out = plan(brief)
     remarks = [*worked_out.remarks, *preview_terms(brief, worked_out, date.today())]
     if listed:
         _list(worked_out)
     else:
-        pace = _measured(brief, worked_out, store) if measured else None
+        pace = _measured(brief, worked_out, store, transport) if measured else None
         if measured and pace is None:
             warn("The speed was not measured: too few tiles came, or too few are missing.")
         worked = _work(brief, worked_out, store, given or pace, target)
@@ -88,10 +93,12 @@ def _target(text: str | None) -> Target | None:
         ) from None
 
 
-def _measured(brief: Brief, worked_out: Plan, store: Path | None) -> AssumedSpeed | None:
+def _measured(
+    brief: Brief, worked_out: Plan, store: Path | None, transport: TransportName | None
+) -> AssumedSpeed | None:
     from packer.survey.pace import measure  # the fetch loads only where it is needed
 
-    return asyncio.run(measure(brief, worked_out, store))
+    return asyncio.run(measure(brief, worked_out, store, transport=transport))
 
 
 def _work(

@@ -6,11 +6,12 @@ from collections import Counter
 from collections.abc import Mapping
 from dataclasses import asdict, dataclass, field
 from pathlib import Path
-from typing import Any, Literal
+from typing import Any
 
 from packer.fetching.batch_writer import BATCH_RECORDS
 from packer.fetching.pacing.gate import Pause
 from packer.fetching.refresh import RefreshCounts
+from packer.fetching.transports import TransportName
 from packer.geometry.tileset import Tile
 
 __all__ = [
@@ -33,13 +34,14 @@ class Options:
     half a minute. `batch_records` is how many tiles share a transaction. `depart_at` is when the crew leaves,
     in seconds since 1970: the packs are whole by then. `max_bytes` bounds the bodies received. `log` writes
     lastbar.log.jsonl into the folder of the packs. `refresh_older_s` has tiles on board refreshed that were
-    fetched longer ago, unless their server called them fresh for longer.
+    fetched longer ago, unless their server called them fresh for longer. `transport` None takes the faster one that
+    can be loaded.
     """
 
     store: Path | None = None
     give_up_after_s: float | None = None
     ask_absent_again: bool = False
-    transport: Literal["pyreqwest", "httpx"] | None = None
+    transport: TransportName | None = None
     batch_records: int = BATCH_RECORDS
     depart_at: float | None = None
     max_bytes: int | None = None

@@ -22,7 +22,7 @@ from packer.fetching.reports import FetchReport, Options
 from packer.fetching.run_log import RunLog
 from packer.fetching.run_logger import RunLogger
 from packer.fetching.run_monitor import OnProgress, RunMonitor
-from packer.fetching.transports import Transport, open_transport
+from packer.fetching.transports import Transport, open_transport, why_no_pyreqwest
 from packer.geometry.tileset import Tile
 from packer.planning.brief import Brief
 from packer.planning.pack_path import pack_path
@@ -30,7 +30,7 @@ from packer.planning.plan import Plan
 from packer.planning.terms import check_terms, user_agent
 from packer.store.writer import PackWriter
 
-__all__ = ["fast_loop", "fetch", "run_fetch"]
+__all__ = ["fast_loop", "run_fetch"]
 
 
 async def run_fetch(
@@ -55,21 +55,6 @@ async def run_fetch(
         brief, plan, options or Options(), clock or SystemClock(), stop or asyncio.Event(), make_transport
     )
     return await run.go(on_progress or (lambda _: None), os.environ if environment is None else environment)
-
-
-def fetch(
-    brief: Brief,
-    plan: Plan,
-    options: Options | None = None,
-    *,
-    on_progress: OnProgress | None = None,
-) -> FetchReport:
-    """As `run_fetch`, in an event loop of its own. Ctrl-C ends it as a cancellation does.
-
-    If the process dies: the packs hold every committed batch, and the next fetch asks only for the rest.
-    """
-    with asyncio.Runner(loop_factory=fast_loop()) as runner:
-        return runner.run(run_fetch(brief, plan, options, on_progress=on_progress))
 
 
 def fast_loop() -> Callable[[], asyncio.AbstractEventLoop] | None:
@@ -97,6 +82,8 @@ class _FetchJob:
         folder = self.options.store or self.brief.store_folder
         log = RunLog(folder if self.options.log else None, self.clock.wall, secrets_of(sources))
         try:
+            if self.options.transport is None and (reason := why_no_pyreqwest()) is not None:
+                log.event("transport", used="httpx", reason=f"pyreqwest cannot be loaded: {reason}")
             return await self._logged(sources, log, on_progress, started)
         except LastbarError as fault:
             log.event("refused" if isinstance(fault, TermsError) else "error", reason=str(fault))

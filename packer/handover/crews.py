@@ -3,16 +3,17 @@
 from __future__ import annotations
 
 import re
-from collections.abc import Iterable, Mapping
+from collections.abc import Collection, Iterable, Mapping
 from dataclasses import dataclass, replace
 
-from packer.errors import BriefError
+from packer.errors import BriefError, InputError
 from packer.geometry.tileset import TileSet
 from packer.handover.manifest import RESERVED
+from packer.planning.brief import Brief
 from packer.planning.brief_values import names_a_device
 from packer.planning.plan import OVERVIEW, LayerPlan, Plan
 
-__all__ = ["CrewShare", "DeviceCrew", "folder_name", "shares"]
+__all__ = ["CrewShare", "DeviceCrew", "crews_of", "folder_name", "shares"]
 
 
 @dataclass(frozen=True, slots=True)
@@ -26,6 +27,16 @@ class DeviceCrew:
     areas: tuple[str, ...] | None = None
     layers: tuple[str, ...] | None = None
     budget_bytes: int | None = None
+
+
+def crews_of(brief: Brief, names: Collection[str] | None = None) -> list[DeviceCrew]:
+    """The crews of the brief, or those of them that are named. Raises InputError for a name that none of them has."""
+    every = [DeviceCrew(c.name, c.areas, c.layers, c.budget) for c in brief.crews]
+    for name in names or ():
+        if name not in {crew.name for crew in every}:
+            known = ", ".join(crew.name for crew in every) or "none"
+            raise InputError(f"Crew {name}: the brief has no crew of that name. Its crews: {known}.")
+    return [crew for crew in every if not names or crew.name in names]
 
 
 @dataclass(frozen=True, slots=True)

@@ -6,6 +6,7 @@ import hashlib
 from collections.abc import Mapping
 from dataclasses import dataclass, replace
 from types import MappingProxyType
+from typing import Any
 
 import numpy as np
 
@@ -46,6 +47,14 @@ class LayerPlan:
     areas: tuple[AreaPlan, ...]
     tile_px: int = 256
 
+    def to_dict(self) -> dict[str, Any]:
+        """Counts as plain values: in all, by zoom and by area."""
+        return {
+            "tiles": len(self.tiles),
+            "by_zoom": {str(zoom): n for zoom, n in self.tiles.by_zoom().items()},
+            "areas": {area.name: {"deepest": area.deepest, "tiles": len(area.tiles)} for area in self.areas},
+        }
+
 
 @dataclass(frozen=True, slots=True)
 class Plan:
@@ -75,6 +84,17 @@ class Plan:
                     f"\n{zoom}:".encode() + np.ascontiguousarray(tiles.boundaries(zoom), "<i8").tobytes()
                 )
         return digest.hexdigest()[:16]
+
+    def to_dict(self) -> dict[str, Any]:
+        """One plain document. It has no address and no key in it."""
+        return {
+            "tiles": self.count,
+            "rule": self.rule,
+            "fingerprint": self.fingerprint,
+            "bounds": list(self.bounds),
+            "remarks": list(self.remarks),
+            "layers": {name: layer.to_dict() for name, layer in self.layers.items()},
+        }
 
 
 def plan(brief: Brief) -> Plan:

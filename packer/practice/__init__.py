@@ -1,4 +1,4 @@
-"""The practice server and the invented place it surveys, for the demonstration, for training and for tests.
+"""The practice server and the invented place it surveys, for the demonstration and for training.
 
     with PracticeServer() as server:
         write_place(folder, server.base_url)
@@ -13,15 +13,13 @@ from typing import TYPE_CHECKING, Any
 
 if TYPE_CHECKING:
     from packer.practice.counting import Counts
-    from packer.practice.faults import FaultProxy
     from packer.practice.place import write_place
     from packer.practice.server import PracticeServer
 
-__all__ = ["Counts", "FaultProxy", "PracticeServer", "write_place"]
+__all__ = ["Counts", "PracticeServer", "write_place"]
 
 _HOME = {
     "Counts": "packer.practice.counting",
-    "FaultProxy": "packer.practice.faults",
     "PracticeServer": "packer.practice.server",
     "write_place": "packer.practice.place",
 }

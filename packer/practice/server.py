@@ -4,7 +4,6 @@
         ...  # server.base_url, server.counts
 
 It is a well-behaved tile server: strong ETags, conditional requests, Cache-Control, HEAD, an optional key.
-Misbehaviour is the fault proxy's part.
 """
 
 from __future__ import annotations
@@ -14,7 +13,7 @@ import hmac
 import socket
 import threading
 import time
-from collections.abc import Callable, Mapping
+from collections.abc import Mapping
 from datetime import UTC, datetime
 from email.utils import format_datetime, parsedate_to_datetime
 from types import TracebackType
@@ -47,15 +46,12 @@ def practice_app(
     counts: Counts,
     *,
     key: str | None = None,
-    show_counts: bool = False,
-    robots: str = _ROBOTS,
-    clock: Callable[[], float] = time.monotonic,
 ) -> ASGIApp:
     """The server as an ASGI application.
 
     `key`, if given, has to come with each tile as header X-Key or as ?key=; without it the answer is 403.
     """
-    handlers = _Handlers(survey, key, robots, counts)
+    handlers = _Handlers(survey, key)
     routes = [
         Route("/health", handlers.health),
         Route("/robots.txt", handlers.robots),
@@ -66,20 +62,18 @@ def practice_app(
         Route(f"/{{layer}}/WebMercatorQuad{_PLACE}", handlers.tile),
         Route(f"/{{layer}}/{SHARP_SET}{_PLACE}", handlers.sharp_tile),
     ]
-    if show_counts:
-        routes.insert(0, Route("/counts", handlers.counts))
-    return _Counted(Starlette(routes=routes), counts, clock)
+    return _Counted(Starlette(routes=routes), counts)
 
 
 class _Counted:
     """Counts each request from its first byte read to its last byte handed to the server."""
 
-    def __init__(self, app: ASGIApp, counts: Counts, clock: Callable[[], float]) -> None:
-        self._app, self._counts, self._clock = app, counts, clock
+    def __init__(self, app: ASGIApp, counts: Counts) -> None:
+        self._app, self._counts = app, counts
 
     async def __call__(self, scope: Scope, receive: Receive, send: Send) -> None:
         """If cancelled: the request still counts as ended."""
-        if scope["type"] != "http" or scope["path"] == "/counts":
+        if scope["type"] != "http":
             await self._app(scope, receive, send)
             return
         status = 0
@@ -90,7 +84,7 @@ class _Counted:
                 status = message["status"]
             await send(message)
 
-        self._counts.begin(scope["path"], self._clock())
+        self._counts.begin(scope["path"], time.monotonic())
         try:
             await self._app(scope, receive, noting)
         finally:
@@ -98,18 +92,15 @@ class _Counted:
 
 
 class _Handlers:
-    def __init__(self, survey: Survey, key: str | None, robots: str, counts: Counts) -> None:
-        self._survey, self._key, self._robots, self._counts = survey, key, robots, counts
+    def __init__(self, survey: Survey, key: str | None) -> None:
+        self._survey, self._key = survey, key
         self._painters = anyio.CapacityLimiter(_PAINTERS)
 
     async def health(self, _: Request) -> Response:
         return PlainTextResponse("well\n")
 
     async def robots(self, _: Request) -> Response:
-        return PlainTextResponse(self._robots)
-
-    async def counts(self, _: Request) -> Response:
-        return JSONResponse(self._counts.to_dict())
+        return PlainTextResponse(_ROBOTS)
 
     async def tilejson(self, request: Request) -> Response:
         name = request.path_params["layer"]
@@ -247,15 +238,10 @@ class PracticeServer:
         *,
         key: str | None = None,
         revision: int = 0,
-        show_counts: bool = False,
-        robots: str = _ROBOTS,
-        clock: Callable[[], float] = time.monotonic,
     ) -> None:
         self.counts = Counts()
         self.survey = Survey(revision)
-        app = practice_app(
-            self.survey, self.counts, key=key, show_counts=show_counts, robots=robots, clock=clock
-        )
+        app = practice_app(self.survey, self.counts, key=key)
         config = uvicorn.Config(
             app,
             http=_counting_protocol(self.counts),

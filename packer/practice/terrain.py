@@ -24,7 +24,6 @@ from packer.geometry.grid import x_at, y_at
 __all__ = [
     "BASIN_LAT",
     "BASIN_LON",
-    "DEEPEST_DETAIL",
     "Patch",
     "RasterWindow",
     "TerrainPatch",
@@ -41,7 +40,6 @@ Hashes = npt.NDArray[np.uint32]
 _Axis = npt.NDArray[np.float64]
 
 BASIN_LON, BASIN_LAT = 12.50, 47.10
-DEEPEST_DETAIL = 26  # the finest octave: cells of 1/2^26 of the world, two pixels at zoom 19
 SEA_LEVEL_M = 0.0
 LAKE_LEVEL_M = 985.0
 

@@ -10,6 +10,7 @@ from functools import partial
 from pathlib import Path
 from random import Random
 
+from packer.common.stop_signal import StopSignal
 from packer.content.payload import fault_of
 from packer.errors import StoreError
 from packer.geometry.tileset import TileSet
@@ -54,6 +55,7 @@ def verify(
     for_s: float | None = None,
     on_progress: Progress = lambda _layer, _done, _all: None,
     processes: int | None = None,
+    stop: StopSignal | None = None,
     now: float | None = None,
     chance: Random | None = None,
     clock: Callable[[], float] = time.monotonic,
@@ -63,8 +65,8 @@ def verify(
     Never writes to a pack; if tiles are corrupt it leaves a list of them beside it, so that the next fetch
     replaces them. With `for_s` it stops after so many seconds, leaves word beside each pack of how far it
     came, and goes on from there the next time it is given a time; a pack that changed since is checked anew.
-    Without it everything is checked now, whatever was checked before. A KeyboardInterrupt counts as the end of
-    the time. If the process dies: the packs are untouched, and the lists are the old or the new ones.
+    Without it everything is checked now, whatever was checked before. A KeyboardInterrupt, or `stop`, counts as the
+    end of the time. If the process dies: the packs are untouched, and the lists are the old or the new ones.
 
     `on_progress` gets a layer's name, the bodies checked so far and their number; `processes` is the number of
     workers, all cores if left out; `now` is in seconds since 1970. Raises StoreError for a pack that is none of
@@ -73,7 +75,7 @@ def verify(
     moment = time.time() if now is None else now
     ends = None if for_s is None else clock() + for_s
     layers: dict[str, LayerFindings] = {}
-    with Sweeper(depth, processes, ends, clock) as sweeper:
+    with Sweeper(depth, processes, ends, clock, stop) as sweeper:
         for name, asked in plan.layers.items():
             if asked.tiles:
                 job = _LayerCheck(name, asked.tiles, pack_path(brief, name, store), moment, for_s is not None)
@@ -151,8 +153,9 @@ class _LayerCheck:
                 on_progress(self.name, bodies, every)
         except KeyboardInterrupt:
             sweeper.stop()
-            note = "The check was stopped by hand."
         finished = len(done) == len(chunks)
+        if sweeper.stopped and not finished:
+            note = "The check was stopped by hand."
         keep = None if finished else replace(start, done=frozenset(done), bodies=bodies, bad=tuple(bad))
         if finished:
             forget_bookmark(self.pack)

@@ -21,6 +21,7 @@ from functools import partial
 from multiprocessing import get_context
 from pathlib import Path
 
+from packer.common.stop_signal import StopSignal
 from packer.content.payload import fault_of
 from packer.errors import StoreError
 from packer.proof.results import Depth
@@ -45,11 +46,12 @@ class Sweeper:
         workers: int | None = None,
         ends: float | None = None,
         clock: Callable[[], float] = time.monotonic,
+        stop: StopSignal | None = None,
     ) -> None:
         self.depth = depth
         self._many = workers or os.cpu_count() or 1
         self._ends, self._clock = ends, clock
-        self._stopped = False
+        self._stop = stop or StopSignal()
         self._pool: ProcessPoolExecutor | None = None
 
     def __enter__(self) -> Sweeper:
@@ -61,12 +63,17 @@ class Sweeper:
 
     def stop(self) -> None:
         """Let the time be up now."""
-        self._stopped = True
+        self._stop.set()
+
+    @property
+    def stopped(self) -> bool:
+        """Whether the end was asked for, whatever time is left."""
+        return self._stop.is_set()
 
     @property
     def over(self) -> bool:
         """Whether the time is up."""
-        return self._stopped or (self._ends is not None and self._clock() >= self._ends)
+        return self._stop.is_set() or (self._ends is not None and self._clock() >= self._ends)
 
     def make_ready(self, pack: Path) -> None:
         """Start processes now if the pack will take any: they start while other things are read."""

@@ -2,15 +2,18 @@
 
 from __future__ import annotations
 
+import asyncio
 import random
 from collections.abc import Callable, Mapping
 from dataclasses import dataclass, replace
 from pathlib import Path
 from types import MappingProxyType
+from typing import Any
 
 from packer.errors import AnswerError
 from packer.fetching.reports import FetchReport, LayerProgress, Options
 from packer.fetching.run import run_fetch
+from packer.fetching.transports import TransportName
 from packer.geometry.tileset import Tile, TileSet
 from packer.planning.brief import Brief
 from packer.planning.pack_path import pack_path
@@ -21,7 +24,15 @@ from packer.survey.evidence import Judged, SampleCounts, Sort, Worth, tallies, w
 from packer.survey.imagery import BUDGET, DetailVerdict, choose, detail, detail_alone, look, repeated
 from packer.survey.record import Record, save_record
 
-__all__ = ["AreaFinding", "LayerFinding", "chosen", "fetch_samples", "judge_layer", "sample_plan"]
+__all__ = [
+    "AreaFinding",
+    "LayerFinding",
+    "SurveyReport",
+    "chosen",
+    "fetch_samples",
+    "judge_layer",
+    "sample_plan",
+]
 
 _MOST_REQUESTS = 2 * BUDGET  # over all layers together, unless the planner asks for another number
 _PATIENCE_S = 60.0  # someone sits and waits for the answer; what has come by then is judged
@@ -40,6 +51,17 @@ class AreaFinding:
     saves_tiles: int
     saves_bytes: float
 
+    def to_dict(self) -> dict[str, Any]:
+        """One plain document."""
+        return {
+            "deepest": self.deepest,
+            "worth_to": self.worth.zoom,
+            "evidence": self.worth.evidence,
+            "judged": self.worth.judged,
+            "saves": {"tiles": self.saves_tiles, "bytes": round(self.saves_bytes)},
+            "zooms": {str(zoom): tally.to_dict() for zoom, tally in self.zooms.items()},
+        }
+
 
 @dataclass(frozen=True, slots=True)
 class LayerFinding:
@@ -57,6 +79,34 @@ class LayerFinding:
         for one in self.judged.values():
             sizes.setdefault(one.tile.zoom, []).append(one.size_bytes)
         return {zoom: sum(each) / len(each) for zoom, each in sizes.items()}
+
+    def to_dict(self) -> dict[str, Any]:
+        """One plain document."""
+        areas = {area.name: area.to_dict() for area in self.areas.values()}
+        return {"areas": areas, "notices": list(self.notices)}
+
+
+@dataclass(frozen=True, slots=True)
+class SurveyReport:
+    """What samples show of each layer. `wanted` tiles were to be looked at; `fetched` is None if all were stored
+    already."""
+
+    layers: Mapping[str, LayerFinding]
+    wanted: int
+    fetched: FetchReport | None
+
+    @property
+    def lacking(self) -> int:
+        """Samples that could not be had."""
+        return self.wanted - sum(len(layer.judged) for layer in self.layers.values())
+
+    def to_dict(self) -> dict[str, Any]:
+        """One plain document."""
+        return {
+            "requests": self.fetched.total("requests") if self.fetched else 0,
+            "lacking": self.lacking,
+            "layers": {name: layer.to_dict() for name, layer in self.layers.items()},
+        }
 
 
 def chosen(plan: Plan, samples: int | None, seed: str) -> dict[str, TileSet]:
@@ -91,6 +141,8 @@ async def fetch_samples(
     tiles: Mapping[str, TileSet],
     store: Path | None = None,
     *,
+    transport: TransportName | None = None,
+    stop: asyncio.Event | None = None,
     on_progress: Callable[[list[LayerProgress]], None] | None = None,
 ) -> FetchReport | None:
     """Fetch those of the tiles that the packs lack, through the same gate as any fetch; None if they have all.
@@ -102,8 +154,8 @@ async def fetch_samples(
     }
     if not any(lacking.values()):
         return None
-    options = Options(store=store, give_up_after_s=_PATIENCE_S)
-    return await run_fetch(brief, sample_plan(plan, lacking), options, on_progress=on_progress)
+    options = Options(store=store, give_up_after_s=_PATIENCE_S, transport=transport)
+    return await run_fetch(brief, sample_plan(plan, lacking), options, stop=stop, on_progress=on_progress)
 
 
 def judge_layer(brief: Brief, layer: LayerPlan, sample: TileSet, store: Path | None = None) -> LayerFinding:

@@ -10,7 +10,7 @@ from pathlib import Path
 
 from packer.fetching.reports import LayerProgress, Options
 from packer.fetching.run import run_fetch
-from packer.fetching.transports import Response, Result, Transport, open_transport
+from packer.fetching.transports import Response, Result, Transport, TransportName, open_transport
 from packer.geometry.tileset import TileSet
 from packer.planning.brief import Brief
 from packer.planning.pack_path import pack_path
@@ -69,6 +69,7 @@ async def measure(
     store: Path | None = None,
     *,
     seed: str = "pace",
+    transport: TransportName | None = None,
     on_progress: Callable[[list[LayerProgress]], None] | None = None,
     make_transport: Callable[..., Transport] = open_transport,
     now: Callable[[], float] = time.monotonic,
@@ -90,7 +91,7 @@ async def measure(
     await run_fetch(
         brief,
         sample_plan(plan, chosen),
-        Options(store=store, give_up_after_s=_PATIENCE_S),
+        Options(store=store, give_up_after_s=_PATIENCE_S, transport=transport),
         on_progress=on_progress,
         make_transport=lambda *args, **options: _TimedTransport(make_transport(*args, **options), watch),
     )

@@ -13,7 +13,7 @@ from packer.content.codings import unwrap
 from packer.content.damage import Damaged
 from packer.errors import AnswerError, BriefError, LastbarError, NetworkError
 from packer.fetching.hosts.source import filled
-from packer.fetching.transports import Response, Result, Transport, open_transport
+from packer.fetching.transports import Response, Result, Transport, TransportName, open_transport
 from packer.planning.brief import Brief, Layer
 from packer.planning.offers import cache_offer, cached_offers, with_offer
 from packer.planning.terms import check_reading, check_tile_hosts, user_agent
@@ -34,6 +34,7 @@ async def read_offers(
     store: Path | None = None,
     *,
     only: Collection[str] | None = None,
+    transport: TransportName | None = None,
     environment: Mapping[str, str] | None = None,
     make_transport: Callable[..., Transport] = open_transport,
 ) -> tuple[Brief, list[str]]:
@@ -50,9 +51,9 @@ async def read_offers(
         return brief, []
     environment = os.environ if environment is None else environment
     async with AsyncExitStack() as stack:
-        transport = make_transport(None, connections=1, user_agent=user_agent(brief.contact))
-        stack.push_async_callback(transport.aclose)
-        reading = _Reading(brief, store or brief.store_folder, environment, transport)
+        client = make_transport(transport, connections=1, user_agent=user_agent(brief.contact))
+        stack.push_async_callback(client.aclose)
+        reading = _Reading(brief, store or brief.store_folder, environment, client)
         found = {layer.name: await reading.layer(layer) for layer in layers}
     return brief.model_copy(update={"layers": {**brief.layers, **found}}), reading.remarks
 

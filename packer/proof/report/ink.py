@@ -19,7 +19,6 @@ from packer.proof.report.coverage import State
 __all__ = ["COURSE", "GRID", "INK", "LABELS", "PAPER", "TINT", "Colour", "font", "paint", "swatch"]
 
 Colour: TypeAlias = tuple[int, int, int]
-Masks = npt.NDArray[np.uint8]
 
 INK: Colour = (29, 35, 34)
 PAPER: Colour = (250, 248, 242)

@@ -1,7 +1,9 @@
 """Traces the invented place's course and ways over its ground, as crews would: the cheapest line by slope.
 
-`write_data` makes the files in `packer/practice/data` from scratch. They are kept as files so that a run of
-the practice server need not trace them, and so that the course cannot change with a processor's rounding.
+    .venv/bin/python scripts/trace_place.py [folder]
+
+makes the files in `packer/practice/data` from scratch, or in another folder. They are kept as files so that a
+run of the practice server need not trace them, and so that the course cannot change with a processor's rounding.
 """
 
 from __future__ import annotations
@@ -10,6 +12,7 @@ import heapq
 import itertools
 import json
 import math
+import sys
 from dataclasses import dataclass
 from pathlib import Path
 from xml.sax.saxutils import escape
@@ -277,3 +280,9 @@ def _geojson(features: list[_Feature]) -> str:
         for sort, properties, coordinates in features
     ]
     return '{"type":"FeatureCollection","features":[\n' + ",\n".join(lines) + "\n]}\n"
+
+
+if __name__ == "__main__":
+    write_data(
+        Path(sys.argv[1]) if len(sys.argv) > 1 else Path(__file__).parent.parent / "packer/practice/data"
+    )

@@ -13,7 +13,7 @@ from __future__ import annotations
 from collections.abc import Iterator
 
 from packer.common.clock import Clock
-from packer.practice.fault_script import Link
+from tests.support.fault_script import Link
 
 __all__ = ["SharedLink"]
 

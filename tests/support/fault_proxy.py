@@ -22,10 +22,10 @@ from typing import Self
 from packer.common.clock import Clock, SystemClock
 from packer.errors import NetworkError
 from packer.practice.counting import Counts
-from packer.practice.fault_script import OK, Outage, SignInFault, Step, Word, read_script
-from packer.practice.link import SharedLink
-from packer.practice.misbehaviour import End, Flood, Piece, Play, Served, Trickle, play
-from packer.practice.upstream import Handler, ServerBehind
+from tests.support.fault_script import OK, Outage, SignInFault, Step, Word, read_script
+from tests.support.link import SharedLink
+from tests.support.misbehaviour import End, Flood, Piece, Play, Served, Trickle, play
+from tests.support.upstream import Handler, ServerBehind
 
 __all__ = ["FaultProxy", "is_tile"]
 
@@ -288,7 +288,7 @@ class _Connection(asyncio.Protocol):
     def resume_writing(self) -> None:
         self._room.set()
 
-    def connection_lost(self, exc: Exception | None) -> None:  # noqa: ARG002 -- asyncio's signature
+    def connection_lost(self, exc: Exception | None) -> None:
         self._proxy.closed(self)
         if not self._lost.done():
             self._lost.set_result(None)

@@ -12,7 +12,7 @@ from collections.abc import Callable, Mapping
 from dataclasses import dataclass
 from email.utils import formatdate
 
-from packer.practice.fault_script import Word
+from tests.support.fault_script import Word
 
 __all__ = ["End", "Flood", "Piece", "Play", "Served", "Trickle", "play", "whole"]
 

@@ -1,0 +1,158 @@
+"""The jobs on packs and copies, for which no network is needed: the proof, the handover, the inspection."""
+
+from __future__ import annotations
+
+from collections.abc import Collection
+from pathlib import Path
+from typing import Literal
+
+from packer.api.progress import OnProgress, counting
+from packer.api.threads import in_thread
+from packer.common.stop_signal import StopSignal
+from packer.handover.crews import crews_of
+from packer.handover.delivery import HandoverReport, handover
+from packer.handover.kinds import As
+from packer.handover.tree_inspection import InspectionSummary, inspect_tree
+from packer.planning.brief import Brief
+from packer.planning.plan import Plan
+from packer.proof import proving
+from packer.proof.results import Depth, VerifyReport
+
+__all__ = ["hand_over", "hand_over_async", "inspect", "inspect_async", "verify", "verify_async"]
+
+
+def verify(
+    brief: Brief,
+    plan: Plan,
+    store: Path | None = None,
+    *,
+    depth: Depth = Depth.HASH,
+    for_s: float | None = None,
+    processes: int | None = None,
+    stop: StopSignal | None = None,
+    on_progress: OnProgress | None = None,
+) -> VerifyReport:
+    """Hold the packs of a brief against its plan; `ready` is True only if everything was checked and is sound.
+
+    With `for_s` it ends after so many seconds, and the next call with `for_s` goes on from there. `stop` ends it as
+    the end of the time does. `processes` is the number of workers, all cores if left out. Never writes to a pack; a
+    list of corrupt tiles is left beside it, for the next fetch to replace them. Raises StoreError for a pack that is
+    none of ours or that SQLite cannot read. If the process dies: the packs are untouched.
+    """
+    return proving.verify(
+        brief,
+        plan,
+        store,
+        depth=depth,
+        for_s=for_s,
+        processes=processes,
+        stop=stop,
+        on_progress=counting("verify", "bodies", on_progress, None),
+    )
+
+
+async def verify_async(
+    brief: Brief,
+    plan: Plan,
+    store: Path | None = None,
+    *,
+    depth: Depth = Depth.HASH,
+    for_s: float | None = None,
+    processes: int | None = None,
+    stop: StopSignal | None = None,
+    on_progress: OnProgress | None = None,
+) -> VerifyReport:
+    """As `verify`, in a thread. If cancelled: it ends as by `stop` before this returns."""
+    return await in_thread(
+        lambda own, show: verify(
+            brief, plan, store, depth=depth, for_s=for_s, processes=processes, stop=own, on_progress=show
+        ),
+        stop,
+        on_progress,
+    )
+
+
+def hand_over(
+    brief: Brief,
+    plan: Plan,
+    to: Path,
+    store: Path | None = None,
+    *,
+    as_: As = "mbtiles",
+    max_file_bytes: int | Literal["auto"] | None = "auto",
+    crews: Collection[str] | None = None,
+    allow_gaps: bool = False,
+    stop: StopSignal | None = None,
+    on_progress: OnProgress | None = None,
+) -> HandoverReport:
+    """Write what the plan asks for and the packs hold into the folder `to`, as sealed files for devices.
+
+    `max_file_bytes` "auto" takes what the target's file system is sure to take, None means no limit. `crews` names
+    some of the brief's crews; left out, each has a folder. Raises InputError for what cannot be done as asked,
+    LastbarError for an incomplete plan unless `allow_gaps`, StoreError for a damaged pack, DiskError for a target
+    without room, and StoppedError if `stop` was set before it was done.
+
+    If it is stopped, or the process dies: a folder that was not finished has no manifest, and the next handover
+    clears away what is in it.
+    """
+    return handover(
+        brief,
+        plan,
+        store,
+        to,
+        as_=as_,
+        max_file_bytes=max_file_bytes,
+        crews=crews_of(brief, crews),
+        allow_gaps=allow_gaps,
+        on_progress=counting("hand over", "tiles", on_progress, stop),
+    )
+
+
+async def hand_over_async(
+    brief: Brief,
+    plan: Plan,
+    to: Path,
+    store: Path | None = None,
+    *,
+    as_: As = "mbtiles",
+    max_file_bytes: int | Literal["auto"] | None = "auto",
+    crews: Collection[str] | None = None,
+    allow_gaps: bool = False,
+    stop: StopSignal | None = None,
+    on_progress: OnProgress | None = None,
+) -> HandoverReport:
+    """As `hand_over`, in a thread. If cancelled: it ends as by `stop` before this returns."""
+    return await in_thread(
+        lambda own, show: hand_over(
+            brief,
+            plan,
+            to,
+            store,
+            as_=as_,
+            max_file_bytes=max_file_bytes,
+            crews=crews,
+            allow_gaps=allow_gaps,
+            stop=own,
+            on_progress=show,
+        ),
+        stop,
+        on_progress,
+    )
+
+
+def inspect(
+    folder: Path, *, stop: StopSignal | None = None, on_progress: OnProgress | None = None
+) -> InspectionSummary:
+    """Hold every copy in a folder against its manifest, and the folder against its record of crews. Never writes.
+
+    Raises InputError where there is no folder, StoreError where nothing in it was handed over, and StoppedError if
+    `stop` was set: before the next file, so a large one is read to its end.
+    """
+    return inspect_tree(folder, on_progress=counting("inspect", "bytes", on_progress, stop))
+
+
+async def inspect_async(
+    folder: Path, *, stop: StopSignal | None = None, on_progress: OnProgress | None = None
+) -> InspectionSummary:
+    """As `inspect`, in a thread. If cancelled: it ends as by `stop` before this returns."""
+    return await in_thread(lambda own, show: inspect(folder, stop=own, on_progress=show), stop, on_progress)

@@ -1,0 +1,71 @@
+"""The job that looks at samples of the imagery."""
+
+from __future__ import annotations
+
+import asyncio
+from pathlib import Path
+
+from packer.api.network import blocking, event_of
+from packer.api.progress import OnProgress, following_layers
+from packer.common.stop_signal import StopSignal
+from packer.fetching.transports import TransportName
+from packer.planning.brief import Brief
+from packer.planning.plan import Plan
+from packer.survey.inspection import SurveyReport, chosen, fetch_samples, judge_layer
+
+__all__ = ["survey_imagery", "survey_imagery_async"]
+
+_SEED = "lastbar survey"  # that of the command: both look at the same tiles
+
+
+async def survey_imagery_async(
+    brief: Brief,
+    plan: Plan,
+    store: Path | None = None,
+    *,
+    samples: int | None = None,
+    transport: TransportName | None = None,
+    stop: StopSignal | None = None,
+    on_progress: OnProgress | None = None,
+) -> SurveyReport:
+    """Fetch a few tiles of each area, and judge to which zoom the imagery shows more than an enlargement would.
+
+    `samples` is the most tiles of each layer. The samples stay in the packs. `stop` ends the fetch of samples, and
+    those that came are judged. Raises what `fetch_async` does. If cancelled: what came is stored.
+    """
+    tiles = chosen(plan, samples, _SEED)
+    with event_of(stop) as event:
+        fetched = await fetch_samples(
+            brief,
+            plan,
+            tiles,
+            store,
+            transport=transport,
+            stop=event,
+            on_progress=following_layers("survey", on_progress),
+        )
+    found = {}
+    for name, some in tiles.items():
+        found[name] = await asyncio.to_thread(judge_layer, brief, plan.layers[name], some, store)
+    return SurveyReport(found, sum(map(len, tiles.values())), fetched)
+
+
+def survey_imagery(
+    brief: Brief,
+    plan: Plan,
+    store: Path | None = None,
+    *,
+    samples: int | None = None,
+    transport: TransportName | None = None,
+    stop: StopSignal | None = None,
+    on_progress: OnProgress | None = None,
+) -> SurveyReport:
+    """As `survey_imagery_async`, in an event loop of its own.
+
+    If the process dies: what came is stored; the record of a layer's samples is the old one or the new one.
+    """
+    return blocking(
+        survey_imagery_async(
+            brief, plan, store, samples=samples, transport=transport, stop=stop, on_progress=on_progress
+        )
+    )

@@ -1,0 +1,1 @@
+"""What the tests stand on: servers that misbehave by script."""
