@@ -2,10 +2,12 @@
 
 from __future__ import annotations
 
+import errno
 import gzip
 import hashlib
 import io
 import json
+import os
 import random
 import re
 import socket
@@ -371,6 +373,15 @@ def test_request_under_another_name_is_misdirected(host: str, view: ViewServer) 
         assert b"Ketterling" not in answer
 
 
+@pytest.mark.parametrize("host", [
+    "evil.example.org@localhost", "localhost/evil.example.org", "localhost?evil", "localhost#evil", "localhost\\evil",
+    "localhost ", " localhost",
+])  # fmt: skip
+def test_host_header_with_anything_but_a_host_in_it_is_not_known(host: str) -> None:
+    """RFC 9110, 7.2: Host is uri-host [":" port], with neither user nor path."""
+    assert not Access().knows_host(host)
+
+
 def test_requests_that_name_no_host_or_two_are_refused(view: ViewServer) -> None:
     assert _status(_raw(view, b"GET / HTTP/1.0\r\n\r\n")) == 421
     assert _status(_raw(view, b"GET / HTTP/1.1\r\nConnection: close\r\n\r\n")) == 400
@@ -675,3 +686,13 @@ def test_square_code_holds_the_very_link(
         for row in segno.make(link, micro=False, error="m").matrix_iter(border=2)
     ]
     assert rows[: len(expected)] == expected
+
+
+def test_port_that_cannot_be_had_is_told_with_the_systems_own_reason(board: Board) -> None:
+    with ViewServer(board.brief, board.plan) as view:
+        port = urlsplit(view.url).port
+        assert port is not None
+        with pytest.raises(InputError, match=f"port {port}: {os.strerror(errno.EADDRINUSE)}"):
+            ViewServer(board.brief, board.plan, port=port).__enter__()
+    with pytest.raises(InputError, match="port 65536: no such port"):
+        ViewServer(board.brief, board.plan, port=65_536).__enter__()
