@@ -31,7 +31,7 @@ from packer.errors import InputError
 from packer.geometry.shapes import Corridor
 from packer.geometry.tileset import Tile, TileSet
 from packer.store.reader import TileReader
-from packer.view import ViewServer
+from packer.view import Sharing, ViewServer
 from packer.view.attribution import harmless
 from packer.view.guard import Access, new_code
 from packer.view.outlines import MOST_RUNS, coverage_features
@@ -468,7 +468,7 @@ def test_honest_attribution_keeps_its_words_and_link() -> None:
 
 @pytest.fixture(scope="module")
 def shared(board: Board) -> Iterator[ViewServer]:
-    with ViewServer(board.brief, board.plan, share=True, address="127.0.0.2", code="ABCD2345EFGH") as running:
+    with ViewServer(board.brief, board.plan, share=Sharing("127.0.0.2", "ABCD2345EFGH")) as running:
         yield running
 
 
@@ -530,7 +530,7 @@ def test_view_that_is_not_shared_listens_on_loopback_alone(view: ViewServer) -> 
 def test_public_or_senseless_address_is_not_shared_on(board: Board) -> None:
     for address in ("203.0.114.7", "camp", "::1", "", "192.168.1"):
         with pytest.raises(InputError, match="local network"):
-            ViewServer(board.brief, board.plan, share=True, address=address)
+            ViewServer(board.brief, board.plan, share=Sharing(address))
 
 
 @pytest.mark.parametrize(("addresses", "outcome"), [
@@ -544,11 +544,11 @@ def test_address_to_share_on_is_the_only_local_one_or_asked_for(
     ips = [ifaddr.IP(ip, 24, "wlan0") for ip in addresses] + [ifaddr.IP(("fe80::1", 0, 2), 64, "wlan0")]
     monkeypatch.setattr(ifaddr, "get_adapters", lambda: [ifaddr.Adapter("wlan0", "wlan0", ips)])
     if outcome == "192.168.43.17":
-        view = ViewServer(board.brief, board.plan, share=True)
+        view = ViewServer(board.brief, board.plan, share=Sharing())
         assert view._access.names == {outcome}
     else:
         with pytest.raises(InputError, match=outcome):
-            ViewServer(board.brief, board.plan, share=True)
+            ViewServer(board.brief, board.plan, share=Sharing())
 
 
 def test_access_codes_are_long_and_easy_to_read_aloud() -> None:
