@@ -134,8 +134,8 @@ def _changed(node: Node) -> Iterator[ast.AST]:
             yield node.operand
         case ast.Constant(value=bool()):
             yield ast.Constant(not node.value)
-        case ast.Constant(value=int() | float()):
-            yield ast.Constant(node.value + 1)
+        case ast.Constant(value=int() | float() as number):
+            yield ast.Constant(number + 1)
         case ast.Name() if node.id in OTHER_NAME:
             yield ast.Name(OTHER_NAME[node.id])
         case ast.Expr(value=ast.Call() | ast.Await()):
