@@ -181,15 +181,32 @@ def test_the_short_cut_takes_in_what_came_after_it(path: Path) -> None:
     with_pack(path, go)
 
 
+def no_scan(_db: sqlite3.Connection, table: str) -> TileSet:
+    """In place of `scan`, for an opening that has a short cut."""
+    raise AssertionError(f"every row of {table} was read")
+
+
+def test_only_rows_that_came_after_the_short_cut_are_read_with_it(
+    path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    first, then = [Tile(5, x, 1) for x in range(9)], [Tile(z, x, 1) for z in (6, 3, 5) for x in range(4, 8)]
+    written(path, [*map(received, first), Absent(Tile(9, 1, 1), 404, 1)])
+
+    async def go(pack: PackWriter) -> None:
+        await pack.write([received(t) for t in then if t not in first])
+        with monkeypatch.context() as inside:
+            inside.setattr("packer.store.tile_sets.scan", no_scan)
+            assert read_summary(path).held == TileSet.from_tiles(first + then)
+
+    with_pack(path, go)
+
+
 def test_an_opening_believes_the_short_cut_and_goes_through_no_row(
     path: Path, monkeypatch: pytest.MonkeyPatch
 ) -> None:
     corners = [Tile(zoom, x, x) for zoom in range(4) for x in {0, (1 << zoom) - 1}]
     lacking = [Tile(5, 0, 0), Tile(5, 7, 9), Tile(6, 63, 63)]
     written(path, [*map(received, corners), *(Absent(tile, 404, 1) for tile in lacking)])
-
-    def no_scan(_db: sqlite3.Connection, table: str) -> TileSet:
-        raise AssertionError(f"every row of {table} was read")
 
     monkeypatch.setattr("packer.store.tile_sets.scan", no_scan)
     found = read_summary(path)

@@ -107,7 +107,7 @@ def _jpeg_segment(data: bytes, at: int) -> tuple[int, int]:
     """Where the second byte of the marker at `at` is, and where its segment ends. Raises Damaged."""
     end = len(data)
     if at < end and data[at] != 0xFF:
-        raise Damaged("the JPEG has no marker where one must stand")
+        raise Damaged("the JPEG has no marker where one is required")
     while at < end and data[at] == 0xFF:  # B.1.1.2: any number of fill bytes before a marker
         at += 1
     if at >= end:
