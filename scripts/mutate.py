@@ -187,7 +187,9 @@ def judge(mutants: Sequence[Mutant]) -> list[Mutant]:
         shutil.copytree(ROOT, folder, ignore=NOT_COPIED)
         every = sorted({test for mutant in mutants for test in mutant.tests})
         if not passes(folder, every):
-            raise SystemExit("\n".join(["Some of these tests fail without any mutation. Repair them first.", *every]))
+            raise SystemExit(
+                "\n".join(["Some of these tests fail without any mutation. Repair them first.", *every])
+            )
         for mutant in mutants:
             if mutant.text is None:
                 outcome = "OUT OF DATE"
