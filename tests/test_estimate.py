@@ -19,7 +19,9 @@ from packer.common.units import bits_per_second
 from packer.errors import InputError
 from packer.geometry.tileset import TileSet
 from packer.planning.brief import Brief
+from packer.planning.pack_path import pack_path
 from packer.planning.plan import plan
+from packer.store.figures import LastRun
 from packer.survey.estimate import (
     OVERHEAD,
     Bytes,
@@ -28,6 +30,7 @@ from packer.survey.estimate import (
     estimate,
     estimate_layer,
     last_speed,
+    layer_sizes,
     seconds_for,
 )
 from packer.survey.imagery import BUDGET, choose
@@ -141,6 +144,27 @@ def test_time_is_the_links_or_the_servers_own_pace_whichever_is_longer(brief_for
     assert seconds_for(brief, layers, 3_000_000, AssumedSpeed(1e9, "given")) == pytest.approx(10)
 
 
+def two_layers(folder: Path, **rates: int) -> Brief:
+    """A brief of layers from servers of their own, with their caps on requests a second."""
+    layer = """
+[layers.{0}]
+url = "http://{0}.example.org/{{z}}/{{x}}/{{y}}.png"
+attribution = "Test Survey (invented)"
+permission = "Own server"
+zooms = [0, 19]
+requests-per-second = {1}
+"""
+    layers = "".join(layer.format(name, rate) for name, rate in rates.items())
+    area = f'[[areas]]\nname = "ground"\n{SMALL}'
+    return Brief.from_text(f'title = "Two servers"\n{layers}{area}', folder / "brief.toml")
+
+
+def test_time_is_that_of_the_slowest_server_where_layers_come_from_several(tmp_path: Path) -> None:
+    brief = two_layers(tmp_path, quick=100, slow=2)
+    layers = {name: estimate_layer(box(12, 10), LayerSizes()) for name in ("quick", "slow")}
+    assert seconds_for(brief, layers, 1_000, AssumedSpeed(1e9, "given")) == pytest.approx(100 / 2)
+
+
 def weighty(path: str) -> bytes | None:
     """Answers whose size goes by the tile: any PNG may have a long text chunk."""
     from tests.tile_server import _chunk, png
@@ -179,6 +203,24 @@ def test_estimate_follows_the_store_from_guess_to_survey_to_known(brief_for: Bri
     assert surveyed.bytes.low <= truth <= surveyed.bytes.high
 
 
+def test_tiles_that_a_survey_found_absent_count_as_nothing_in_its_sample(brief_for: BriefMaker) -> None:
+    def every_other(path: str) -> bytes | None:
+        return weighty(path) if path.endswith(".png") and sum(path.encode()) % 2 else answer("404 Not Found")
+
+    with TileServer(every_other) as server:
+        brief = brief_for(server.url, area=SMALL)
+        worked_out = plan(brief)
+        tiles = chosen(worked_out, 60, "seed")
+        asyncio.run(fetch_samples(brief, worked_out, tiles))
+        judge_layer(brief, worked_out.layers["survey"], tiles["survey"])
+    known = layer_sizes(brief.layers["survey"], worked_out.layers["survey"], pack_path(brief, "survey"))
+    assert known.basis == "survey"
+    assert set(known.samples) == set(tiles["survey"])
+    lacking = [tile for tile, size in known.samples.items() if size == 0]
+    assert TileSet.from_tiles(lacking) == known.absent
+    assert 10 < len(lacking) < 50
+
+
 def test_speed_is_measured_with_tiles_that_the_plan_needs(brief_for: BriefMaker) -> None:
     with TileServer() as server:
         brief = brief_for(server.url, area=SMALL)
@@ -208,6 +250,20 @@ def test_last_speed_is_that_of_the_last_run_that_was_long_enough(brief_for: Brie
     db.commit()
     db.close()
     assert last_speed(brief) == AssumedSpeed(4_000_000, "last run")
+
+
+def test_layers_fetched_at_once_have_the_speed_of_both_over_the_longer_time(
+    tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    runs = {"quick": LastRun(1_000, 10, 1_000_000), "slow": LastRun(1_003, 40, 3_000_000)}
+    monkeypatch.setattr("packer.survey.estimate.read_last_run", lambda pack: runs[pack.stem])
+    brief = two_layers(tmp_path, quick=100, slow=100)
+    for name in runs:
+        pack_path(brief, name).parent.mkdir(exist_ok=True)
+        pack_path(brief, name).touch()
+    assert last_speed(brief) == AssumedSpeed(8 * 4_000_000 / 40, "last run")
+    runs["quick"] = LastRun(100, 10, 1_000_000)
+    assert last_speed(brief) == AssumedSpeed(8 * 3_000_000 / 40, "last run"), "the other is an earlier fetch"
 
 
 def shown(capsys: pytest.CaptureFixture[str]) -> Any:

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import re
 import sqlite3
+from datetime import datetime
 from itertools import pairwise
 from pathlib import Path
 from typing import Any
@@ -83,6 +84,14 @@ def test_contents(sealed: tuple[Path, Plan]) -> None:
     assert identifier == "Ketterling Basin reconnaissance: aerial"
     assert re.fullmatch(r"\d{4}-\d\d-\d\dT\d\d:\d\d:\d\d\.\d{3}Z", changed)
     assert -HALF_M < min_x < max_x < HALF_M
+
+
+def test_time_of_the_last_change_is_when_the_newest_tile_came(sealed: tuple[Path, Plan]) -> None:
+    """GeoPackage 1.4, table 4 (gpkg_contents): last_change is the time of the last change to the content."""
+    path, worked_out = sealed
+    newest = DAY + 3600 * worked_out.layers["aerial"].tiles.zooms[-1]  # as these packs are made
+    ((changed,),) = query(path, "SELECT last_change FROM gpkg_contents")
+    assert datetime.fromisoformat(changed).timestamp() == newest
 
 
 def test_tile_matrix_set_and_matrices(sealed: tuple[Path, Plan]) -> None:

@@ -403,6 +403,35 @@ def test_every_final_name_is_given_by_renaming_what_was_synced_before(
     assert awaiting == set()
 
 
+def test_the_old_manifest_is_gone_from_the_disk_before_a_file_that_it_names_is_replaced(
+    ready: tuple[Brief, Plan], tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    """A power cut may undo what a folder was not synced after: an old manifest would then vouch for new files."""
+    brief, worked_out = ready
+    card = tmp_path / "card"
+    handover(brief, worked_out, None, card)
+    on_disk: set[str] = {
+        path.name for path in card.iterdir()
+    }  # as a power cut would leave the folder's names
+    fsync, replace_ = os.fsync, os.replace
+
+    def noting_fsync(handle: int) -> None:
+        fsync(handle)
+        if os.fstat(handle).st_ino == card.stat().st_ino:
+            on_disk.clear()
+            on_disk.update(path.name for path in card.iterdir())
+
+    def noting_replace(source: Path, target: Path) -> None:
+        if Path(target).suffix == ".mbtiles":
+            assert "manifest.json" not in on_disk
+        replace_(source, target)
+
+    monkeypatch.setattr(os, "fsync", noting_fsync)
+    monkeypatch.setattr(os, "replace", noting_replace)
+    handover(brief, worked_out, None, card)
+    assert "manifest.json" in on_disk
+
+
 _SPAWN = multiprocessing.get_context("forkserver")
 _SPAWN.set_forkserver_preload(["tests.handover_packs"])  # so that a child starts in milliseconds
 

@@ -85,6 +85,19 @@ def test_plain_tiles_are_undecided() -> None:
         assert detail(body, body, (1, 0)).verdict is DetailVerdict.UNDECIDED
 
 
+@pytest.mark.parametrize(
+    ("deviation", "verdict"), [(2.5, DetailVerdict.UNDECIDED), (6.0, DetailVerdict.ENLARGED)]
+)
+def test_texture_all_over_a_tile_is_judged_only_if_it_is_strong_enough_to_see(
+    deviation: float, verdict: DetailVerdict
+) -> None:
+    """Ground so even may hold nothing finer by itself: that nothing finer is there says little."""
+    texture = np.random.default_rng(3).normal(128, deviation, (128, 128)).astype(np.float32)
+    enlarged = Image.fromarray(texture).resize((256, 256), Image.Resampling.BICUBIC)
+    levels = np.asarray(enlarged).round().astype(np.uint8)
+    assert detail_alone(encode(Image.fromarray(levels).convert("RGB"), "png")).verdict is verdict
+
+
 def test_a_line_of_even_width_is_not_taken_for_doubled_pixels() -> None:
     levels = np.full((256, 256, 3), 240, dtype=np.uint8)
     levels[100:102] = 60

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import errno
 import json
 import os
 import shutil
@@ -238,6 +239,22 @@ def test_folder_without_manifest_is_an_unfinished_handover(
         inspect_folder(tmp_path / "nowhere")
 
 
+def test_manifest_that_the_card_does_not_give_back_is_an_error_of_the_card(
+    copied: Callable[[str], Path], monkeypatch: pytest.MonkeyPatch
+) -> None:
+    folder = copied("mbtiles")
+    read_bytes = Path.read_bytes
+
+    def failing(path: Path) -> bytes:
+        if path.name == "manifest.json":
+            raise OSError(errno.EIO, os.strerror(errno.EIO))
+        return read_bytes(path)
+
+    monkeypatch.setattr(Path, "read_bytes", failing)
+    with pytest.raises(StoreError, match=os.strerror(errno.EIO)):
+        inspect_folder(folder)
+
+
 @pytest.mark.parametrize("what", ["aerial.mbtiles", "manifest.json"])
 def test_link_to_somewhere_else_is_not_followed(
     copied: Callable[[str], Path], originals: Path, what: str
@@ -270,6 +287,17 @@ def test_loose_tiles_behind_a_link_at_any_level_are_not_taken_for_a_copy(
         assert states(report) == {name: "missing"}
     else:
         assert states(report) == {name: "unreadable"}
+
+
+def test_linked_folder_of_loose_tiles_is_named_once_however_many_tiles_lie_in_it(
+    copied: Callable[[str], Path], originals: Path
+) -> None:
+    folder = copied("folder")
+    assert len(list((folder / "aerial" / "13").glob("*/*"))) > 1
+    shutil.rmtree(folder / "aerial" / "13")
+    (folder / "aerial" / "13").symlink_to(originals / "folder" / "aerial" / "13")
+    wrong = [file.name for file in inspect_folder(folder).files if file.state != "sound"]
+    assert wrong == ["aerial/13"]
 
 
 def test_each_folder_of_loose_tiles_is_looked_at_once(

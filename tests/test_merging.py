@@ -59,6 +59,16 @@ def test_parts_fetched_apart_and_merged_equal_the_pack_fetched_at_once(tmp_path:
     assert (again.taken, again.refused) == (0, ())
 
 
+def test_a_pack_made_by_merging_says_of_itself_what_its_source_says(tmp_path: Path) -> None:
+    """MBTiles 1.3, metadata: bounds and center are where a reader opens the map."""
+    source, into = tmp_path / "source.mbtiles", tmp_path / "into" / "survey.mbtiles"
+    written(source, [received(t) for t in tiles(10, range(3), range(3))])
+    merge_pack(into, source)
+    assert raw(into, "SELECT * FROM metadata ORDER BY name") == raw(
+        source, "SELECT * FROM metadata ORDER BY name"
+    )
+
+
 def test_the_newer_tile_wins_whichever_way_they_are_joined(tmp_path: Path) -> None:
     old, new = tmp_path / "old.mbtiles", tmp_path / "new.mbtiles"
     tile = Tile(5, 1, 2)

@@ -566,8 +566,15 @@ def test_an_overview_outside_the_bounds_is_told_as_well(tmp_path: Path) -> None:
     assert "tiles of the overview are not inside" in found.remarks[0]
 
 
-def test_an_offer_elsewhere_leaves_no_plan_and_says_why(tmp_path: Path) -> None:
-    offer = Offer(OFFER.templates, (10, 14), "Them", bounds=LonLatBox(100.0, 0.0, 101.0, 1.0))
+@pytest.mark.parametrize(
+    "bounds",
+    [(100.0, 46.0, 101.0, 48.0), (12.0, 60.0, 13.0, 61.0), (12.0, 10.0, 13.0, 11.0)],
+    ids=["farther east", "farther north", "farther south"],
+)
+def test_an_offer_elsewhere_leaves_no_plan_and_says_why(
+    tmp_path: Path, bounds: tuple[float, float, float, float]
+) -> None:
+    offer = Offer(OFFER.templates, (10, 14), "Them", bounds=LonLatBox(*bounds))
     with pytest.raises(LastbarError, match="None of the"):
         planned(tmp_path, offer)
 

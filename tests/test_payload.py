@@ -23,7 +23,7 @@ from PIL import Image
 
 from packer.content.codings import pack_vector, unwrap
 from packer.content.damage import Damaged, NotATile, TooBig, UnaskedCoding
-from packer.content.payload import Kind, decode_fully, examine, is_truncated
+from packer.content.payload import Kind, decode_fully, examine, fault_of, is_truncated
 
 LIMIT = 1_000_000
 
@@ -203,7 +203,7 @@ def test_a_jpeg_of_endlessly_many_scans_is_not_drawn() -> None:
     body = WHOLE["jpg progressive"][1]
     start, end = scans(body)[-1]
     examine(body[:-2] + body[start:end] * 50 + body[-2:])
-    with pytest.raises(Damaged, match="as no encoder makes"):
+    with pytest.raises(Damaged, match="more scans than any encoder"):
         examine(body[:-2] + body[start:end] * 200 + body[-2:])
 
 
@@ -404,6 +404,15 @@ def test_a_jpeg_with_fill_bytes_before_a_marker_is_whole() -> None:
     plain = WHOLE["jpg"][1]
     filled = plain[:2] + b"\xff\xff" + plain[2:-2] + b"\xff" + plain[-2:]
     assert examine(filled).kind is Kind.JPG  # ITU-T T.81 section B.1.1.2
+
+
+def test_a_stored_page_or_cut_image_is_told_in_a_clause_and_stops_no_check() -> None:
+    whole = encode("PNG")
+    assert fault_of(whole, "png") is None
+    told = [fault_of(b"<html>sign in</html>", "png"), fault_of(whole[:-9], "png"), fault_of(whole, "jpg")]
+    assert all(told)
+    assert "HTML" in str(told[0])
+    assert "png" in str(told[2])
 
 
 def test_full_decoding_names_a_tile_of_another_kind() -> None:

@@ -32,7 +32,8 @@ from packer.planning.terms import check_terms
 from packer.proof import proving
 from packer.proof.proving import verify
 from packer.proof.results import Depth, Verdict, VerifyReport
-from packer.store.audit import census, identity
+from packer.proof.sweep import Sweeper
+from packer.store.audit import census, identity, outline
 from packer.store.audit_chunk import Chunk, Fault, audit_chunk
 from packer.store.records import Absent, Received, seal
 from packer.store.schema import open_writable
@@ -174,11 +175,44 @@ def test_large_packs_go_to_processes_and_what_ends_them_ends_nothing_else(
     assert (set(found.corrupt), found.bodies) == ({tile}, len(tiles_of(brief)))
 
 
+def names_its_process(
+    path: Path, chunk: Chunk, check: Callable[[bytes], str | None] | None, mapped: bool = False
+) -> tuple[int, list[Fault]]:
+    """Gives its process's number in place of that of the bodies."""
+    return os.getpid(), []
+
+
+def test_large_packs_are_shared_out_to_other_processes_and_small_ones_are_not(
+    brief: Brief, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    monkeypatch.setattr("packer.proof.sweep.audit_chunk", names_its_process)
+
+    def processes(workers: int) -> set[int]:
+        chunks = list(enumerate(outline(pack(brief)).chunks(9)))
+        with Sweeper(Depth.HASH, workers) as sweeper:
+            return {process for _number, process, _faults in sweeper.sweep(pack(brief), "png", chunks)}
+
+    assert processes(2) == {os.getpid()}, "it is small"
+    monkeypatch.setattr("packer.proof.sweep.LARGE_BYTES", 0)
+    assert processes(1) == {os.getpid()}, "there is no other core"
+    assert os.getpid() not in processes(2)
+
+
 def test_no_pack_is_all_missing(brief_for: BriefMaker) -> None:
     brief = brief_for(URL)
     report = check(brief)
     assert not report.ready
     assert report.layers["survey"].counts.missing == len(tiles_of(brief))
+
+
+def test_a_pack_that_is_not_there_is_no_check_that_was_cut_short(brief_for: BriefMaker) -> None:
+    brief = brief_for(URL)
+    report = check(brief)
+    found = report.layers["survey"]
+    assert (found.finished, found.earlier, found.bodies, found.all_bodies) == (True, 0, 0, 0)
+    assert len(report.reasons) == 1, "that it is not there, and nothing of bodies"
+    assert report.to_dict()["finished"] is True
+    assert report.verdict is Verdict.NOT_READY
 
 
 def test_a_deleted_row_is_missing(brief: Brief) -> None:
@@ -679,7 +713,7 @@ def test_a_fast_decode_never_passes_what_two_slow_ones_refuse() -> None:
             examine(body)
         except (Damaged, NotATile):
             continue
-        if payload._decodes_without_a_word(body):
+        if payload._decodes_without_warning(body):
             passed += 1
             more = body[:-2] + payload._MORE + body[-2:]
             assert payload._pixels(body, Kind.JPG) == payload._pixels(more, Kind.JPG)
@@ -693,3 +727,17 @@ def test_a_list_of_findings_that_is_wrong_drops_nothing(brief: Brief) -> None:
     (brief.store_folder / ".survey.corrupt.json").write_text(json.dumps({"corrupt": names}))
     fill(brief, [])
     assert check(brief).ready
+
+
+def test_only_areas_with_tiles_that_the_server_lacks_are_named_with_them(brief_for: BriefMaker) -> None:
+    brief = brief_for(
+        URL,
+        area="box = [12.30, 47.00, 12.34, 47.03]\ndeepest = 14\n\n"
+        '[[areas]]\nname = "valley"\nbox = [13.30, 47.00, 13.34, 47.03]\ndeepest = 14',
+    )
+    ground, valley = (area.tiles for area in plan(brief).layers["survey"].areas)
+    lost = max(valley - ground)
+    fill(brief, [tile for tile in tiles_of(brief) if tile != lost], absent=(lost,))
+    (told,) = check(brief).remarks
+    assert "valley" in told
+    assert "ground" not in told

@@ -22,6 +22,7 @@ from packer.geometry.grid import LonLatBox
 from packer.geometry.tileset import Tile, TileSet
 from packer.store.corrupt_list import save_corrupt
 from packer.store.pack_summary import read_summary
+from packer.store.pruning import prune_pack
 from packer.store.records import Absent, Received, Record, Renewed, Trouble
 from packer.store.schema import open_writable
 from packer.store.tile_sets import held_tiles, scan
@@ -178,6 +179,52 @@ def test_the_short_cut_takes_in_what_came_after_it(path: Path) -> None:
         assert read_summary(path).held == TileSet.from_tiles(first + then)
 
     with_pack(path, go)
+
+
+def no_scan(_db: sqlite3.Connection, table: str) -> TileSet:
+    """In place of `scan`, for an opening that has a short cut."""
+    raise AssertionError(f"every row of {table} was read")
+
+
+def test_only_rows_that_came_after_the_short_cut_are_read_with_it(
+    path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    first, then = [Tile(5, x, 1) for x in range(9)], [Tile(z, x, 1) for z in (6, 3, 5) for x in range(4, 8)]
+    written(path, [*map(received, first), Absent(Tile(9, 1, 1), 404, 1)])
+
+    async def go(pack: PackWriter) -> None:
+        await pack.write([received(t) for t in then if t not in first])
+        with monkeypatch.context() as inside:
+            inside.setattr("packer.store.tile_sets.scan", no_scan)
+            assert read_summary(path).held == TileSet.from_tiles(first + then)
+
+    with_pack(path, go)
+
+
+def test_an_opening_believes_the_short_cut_and_goes_through_no_row(
+    path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    corners = [Tile(zoom, x, x) for zoom in range(4) for x in {0, (1 << zoom) - 1}]
+    lacking = [Tile(5, 0, 0), Tile(5, 7, 9), Tile(6, 63, 63)]
+    written(path, [*map(received, corners), *(Absent(tile, 404, 1) for tile in lacking)])
+
+    monkeypatch.setattr("packer.store.tile_sets.scan", no_scan)
+    found = read_summary(path)
+    assert found.held == TileSet.from_tiles(corners)
+    assert found.absent == TileSet.from_tiles(lacking)
+
+
+def test_a_pruned_pack_names_the_zooms_that_it_still_has(path: Path) -> None:
+    """MBTiles 1.3, metadata: minzoom and maxzoom are the lowest and highest zoom of the tileset."""
+    written(path, [received(Tile(zoom, 2, 1)) for zoom in (3, 9, 12, 15)])
+
+    def zooms() -> list[tuple[str]]:
+        return raw(path, "SELECT value FROM metadata WHERE name IN ('minzoom', 'maxzoom') ORDER BY name DESC")
+
+    prune_pack(path, "survey", TileSet.from_tiles([Tile(9, 2, 1), Tile(12, 2, 1)]))
+    assert zooms() == [("9",), ("12",)]
+    prune_pack(path, "survey", TileSet())
+    assert zooms() == []
 
 
 def test_trouble_is_noted_and_taken_back_when_the_tile_comes(path: Path) -> None:

@@ -319,6 +319,17 @@ def test_what_a_fetch_would_refuse_is_said_to_whoever_only_plans(brief_for: Brie
     assert preview_terms(fine, plan(fine), TODAY) == []
 
 
+@pytest.mark.parametrize("host", ["${HOST}", "${PLACE}.example.org"])
+def test_a_host_that_only_a_variable_tells_is_not_judged_before_it_is_known(
+    brief_for: BriefMaker, host: str
+) -> None:
+    """It may be this machine, whose operator nobody has to be able to reach."""
+    brief = brief_for(f"https://{host}/{{z}}/{{x}}/{{y}}.png")
+    assert preview_terms(brief, plan(brief), TODAY) == []
+    known = brief_for("https://tiles.example.org/{z}/{x}/{y}.png")
+    assert len(preview_terms(known, plan(known), TODAY)) == 1
+
+
 def test_a_host_is_shown_as_the_brief_has_it_unless_a_variable_stands_in_it(brief_for: BriefMaker) -> None:
     def shown(url: str) -> str:
         brief = brief_for(url, overview=CONTACT)

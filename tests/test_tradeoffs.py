@@ -219,3 +219,21 @@ def test_a_crew_on_foot_without_depth_is_warned_of(tmp_path: Path) -> None:
     assert "deeper than zoom 15" in told
     road = brief_of(tmp_path, head + "[[areas]]" + camp.replace('"on foot"', '"road"'))
     assert warnings(road, plan(road)) == []
+
+
+def test_a_deep_overview_does_not_hide_that_the_ground_is_shallow(tmp_path: Path) -> None:
+    head = BRIEF.split("[[areas]]")[0] + '[overview]\nmargin = "1 km"\ndeepest = 17\n\n'
+    camp = "[[areas]]" + BRIEF.rpartition("[[areas]]")[2]
+    brief = brief_of(tmp_path, head + camp.replace('use = "on foot"', "deepest = 15"))
+    (told,) = warnings(brief, plan(brief))
+    assert "deeper than zoom 15" in told
+
+
+def test_an_area_that_gets_no_tile_does_not_hide_that_the_ground_is_shallow(tmp_path: Path) -> None:
+    head = BRIEF.split("[[areas]]")[0].replace("zooms = [0, 16]", "zooms = [18, 19]")
+    area = '[[areas]]\nname = "{}"\npoint = [12.0, 47.0]\nradius = "1 km"\ndeepest = {}\nlayers = ["{}"]\n\n'
+    brief = brief_of(tmp_path, head + area.format("camp", 15, "aerial") + area.format("hut", 17, "map"))
+    worked_out = plan(brief)
+    assert not worked_out.layers["map"].tiles
+    (told,) = warnings(brief, worked_out)
+    assert "deeper than zoom 15" in told

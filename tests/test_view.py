@@ -2,10 +2,12 @@
 
 from __future__ import annotations
 
+import errno
 import gzip
 import hashlib
 import io
 import json
+import os
 import random
 import re
 import socket
@@ -29,7 +31,7 @@ from packer.errors import InputError
 from packer.geometry.shapes import Corridor
 from packer.geometry.tileset import Tile, TileSet
 from packer.store.reader import TileReader
-from packer.view import ViewServer
+from packer.view import Sharing, ViewServer
 from packer.view.attribution import harmless
 from packer.view.guard import Access, new_code
 from packer.view.outlines import MOST_RUNS, coverage_features
@@ -371,6 +373,15 @@ def test_request_under_another_name_is_misdirected(host: str, view: ViewServer) 
         assert b"Ketterling" not in answer
 
 
+@pytest.mark.parametrize("host", [
+    "evil.example.org@localhost", "localhost/evil.example.org", "localhost?evil", "localhost#evil", "localhost\\evil",
+    "localhost ", " localhost",
+])  # fmt: skip
+def test_host_header_with_anything_but_a_host_in_it_is_not_known(host: str) -> None:
+    """RFC 9110, 7.2: Host is uri-host [":" port], with neither user nor path."""
+    assert not Access().knows_host(host)
+
+
 def test_requests_that_name_no_host_or_two_are_refused(view: ViewServer) -> None:
     assert _status(_raw(view, b"GET / HTTP/1.0\r\n\r\n")) == 421
     assert _status(_raw(view, b"GET / HTTP/1.1\r\nConnection: close\r\n\r\n")) == 400
@@ -457,7 +468,7 @@ def test_honest_attribution_keeps_its_words_and_link() -> None:
 
 @pytest.fixture(scope="module")
 def shared(board: Board) -> Iterator[ViewServer]:
-    with ViewServer(board.brief, board.plan, share=True, address="127.0.0.2", code="ABCD2345EFGH") as running:
+    with ViewServer(board.brief, board.plan, share=Sharing("127.0.0.2", "ABCD2345EFGH")) as running:
         yield running
 
 
@@ -519,7 +530,7 @@ def test_view_that_is_not_shared_listens_on_loopback_alone(view: ViewServer) -> 
 def test_public_or_senseless_address_is_not_shared_on(board: Board) -> None:
     for address in ("203.0.114.7", "camp", "::1", "", "192.168.1"):
         with pytest.raises(InputError, match="local network"):
-            ViewServer(board.brief, board.plan, share=True, address=address)
+            ViewServer(board.brief, board.plan, share=Sharing(address))
 
 
 @pytest.mark.parametrize(("addresses", "outcome"), [
@@ -533,11 +544,11 @@ def test_address_to_share_on_is_the_only_local_one_or_asked_for(
     ips = [ifaddr.IP(ip, 24, "wlan0") for ip in addresses] + [ifaddr.IP(("fe80::1", 0, 2), 64, "wlan0")]
     monkeypatch.setattr(ifaddr, "get_adapters", lambda: [ifaddr.Adapter("wlan0", "wlan0", ips)])
     if outcome == "192.168.43.17":
-        view = ViewServer(board.brief, board.plan, share=True)
+        view = ViewServer(board.brief, board.plan, share=Sharing())
         assert view._access.names == {outcome}
     else:
         with pytest.raises(InputError, match=outcome):
-            ViewServer(board.brief, board.plan, share=True)
+            ViewServer(board.brief, board.plan, share=Sharing())
 
 
 def test_access_codes_are_long_and_easy_to_read_aloud() -> None:
@@ -675,3 +686,13 @@ def test_square_code_holds_the_very_link(
         for row in segno.make(link, micro=False, error="m").matrix_iter(border=2)
     ]
     assert rows[: len(expected)] == expected
+
+
+def test_port_that_cannot_be_had_is_told_with_the_systems_own_reason(board: Board) -> None:
+    with ViewServer(board.brief, board.plan) as view:
+        port = urlsplit(view.url).port
+        assert port is not None
+        with pytest.raises(InputError, match=f"port {port}: {os.strerror(errno.EADDRINUSE)}"):
+            ViewServer(board.brief, board.plan, port=port).__enter__()
+    with pytest.raises(InputError, match="port 65536: no such port"):
+        ViewServer(board.brief, board.plan, port=65_536).__enter__()

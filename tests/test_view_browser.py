@@ -22,7 +22,7 @@ from PIL import Image
 
 from packer.geometry.tileset import Tile
 from packer.store.writer import PackWriter
-from packer.view import ViewServer
+from packer.view import Sharing, ViewServer
 from tests.view_board import Board, build, labels_for, received
 
 if os.environ.get("LASTBAR_TESTS_INSIST") != "1":
@@ -501,7 +501,7 @@ def test_phone_shows_everything_within_its_width_and_aims_with_its_middle(phone:
 
 
 def test_shared_page_opens_by_its_link_and_shows_only_a_form_without(browser: Browser, board: Board) -> None:
-    with ViewServer(board.brief, board.plan, share=True, address="127.0.0.2", code="ABCD2345EFGH") as shared:
+    with ViewServer(board.brief, board.plan, share=Sharing("127.0.0.2", "ABCD2345EFGH")) as shared:
         with _looking(_arrive(browser, shared, PHONE), shared.link) as visit:
             assert visit.page.url == shared.url  # the code has left the address bar
             visit.settled("In view at zoom")

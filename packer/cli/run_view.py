@@ -8,7 +8,7 @@ from pathlib import Path
 from packer.cli.briefs import brief_at
 from packer.cli.output import echo, warn
 from packer.planning.plan import plan
-from packer.view import ViewServer
+from packer.view import Sharing, ViewServer
 
 __all__ = ["run"]
 
@@ -19,10 +19,10 @@ def run(path: Path, store: Path | None, port: int, share: bool, address: str | N
     worked_out = plan(brief)
     for remark in worked_out.remarks:
         warn(f"Note: {remark}")
-    shared = share or address is not None
+    sharing = Sharing(address) if share or address is not None else None
     try:
-        with ViewServer(brief, worked_out, store, port=port, share=shared, address=address) as view:
-            _announce(view, shared)
+        with ViewServer(brief, worked_out, store, port=port, share=sharing) as view:
+            _announce(view, sharing is not None)
             view.wait()
     except KeyboardInterrupt:
         warn("Stopped.")

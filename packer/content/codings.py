@@ -1,4 +1,4 @@
-"""What is put round a body on its way, and taken off again: content codings, and gzip round a vector tile."""
+"""Content codings of an answer, undone with limits and checks; gzip around a vector tile, undone and made."""
 
 from __future__ import annotations
 
@@ -10,30 +10,29 @@ from packer.content.damage import Damaged, TooBig, UnaskedCoding
 __all__ = ["GZIP_MAGIC", "MAX_VECTOR_BYTES", "gunzip", "pack_vector", "unwrap"]
 
 GZIP_MAGIC = b"\x1f\x8b"
-# A vector tile is some ten to some hundred kilobytes; this bounds what a hostile gzip body may unfold to.
+# A vector tile has tens to hundreds of kilobytes; this is a limit for hostile gzip bodies.
 MAX_VECTOR_BYTES = 32 * 1024 * 1024
-# Each further gzip member costs a copy of the rest of the body; real bodies have one, seldom two.
+# Each member costs a copy of the rest of the body; real bodies have one, seldom two.
 _MAX_MEMBERS = 256
 _MAX_CODINGS = 4
-# The HTTP Content Coding Registry of IANA, from memory. No other name is repeated: a server may put anything
-# there, the key of the request included.
+# The HTTP Content Coding Registry of IANA, from memory. No other name is shown: a server may put anything there,
+# even the key of the request.
 _OTHER_CODINGS = {"aes128gcm", "br", "compress", "dcb", "dcz", "exi", "pack200-gzip", "x-compress", "zstd"}
 
 
 def unwrap(body: bytes, content_encoding: str | None, limit_bytes: int) -> bytes:
     """The content of `body` after its content codings (RFC 9110 section 8.4) are undone, last one first.
 
-    `content_encoding` is the header's value, such as "gzip" or "gzip, identity"; None or "" means none. Every
-    coding must end exactly where the body ends, with its checksum right; all members of a gzip file are
-    content (RFC 1952 section 2.2). Raises UnaskedCoding, TooBig (more than `limit_bytes` at any step) or
-    Damaged.
+    `content_encoding` is the header's value, such as "gzip" or "gzip, identity"; None or "" means none. Raises
+    UnaskedCoding, TooBig (over `limit_bytes` at any step), or Damaged for a coding that does not end exactly
+    where the body does, with its checksum right.
     """
     if not content_encoding and len(body) <= limit_bytes:
         return body
     codings = [name.strip().lower() for name in (content_encoding or "").split(",")]
     codings = [name for name in codings if name not in ("", "identity")]
     if len(codings) > _MAX_CODINGS:
-        raise UnaskedCoding("the server piled up content codings that were not asked for")
+        raise UnaskedCoding(f"the server applied {len(codings)} content codings, which was not asked for")
     for name in reversed(codings):
         if name in ("gzip", "x-gzip"):
             body = gunzip(body, limit_bytes)
@@ -48,9 +47,9 @@ def unwrap(body: bytes, content_encoding: str | None, limit_bytes: int) -> bytes
 
 
 def gunzip(body: bytes, limit_bytes: int) -> bytes:
-    """What a gzip file holds, all its members after each other (RFC 1952), at most `limit_bytes`.
+    """What a gzip file holds: the content of all its members (RFC 1952 section 2.2), at most `limit_bytes`.
 
-    Raises TooBig, or Damaged for one that does not end, checksum and all, where `body` does.
+    Raises TooBig, or Damaged where a checksum is wrong or the last member does not end where `body` does.
     """
     parts: list[bytes] = []
     room, rest = limit_bytes, body
@@ -66,8 +65,11 @@ def gunzip(body: bytes, limit_bytes: int) -> bytes:
 
 
 def _inflate(body: bytes, limit_bytes: int) -> bytes:
-    """Undo "deflate", which is the zlib format (RFC 9110 section 8.4.1.2); its note on senders that leave
-    the zlib wrapper out is honoured, and there the final block alone proves the end."""
+    """Undo "deflate", which is the zlib format (RFC 9110 section 8.4.1.2).
+
+    As that section notes, some senders leave the zlib wrapper out; then there is no checksum, and only the mark
+    on the final block proves the end.
+    """
     # RFC 1950 section 2.2: method 8 in the low bits, and the first two bytes a multiple of 31.
     wrapped = len(body) >= 2 and body[0] & 15 == 8 and (body[0] << 8 | body[1]) % 31 == 0
     content, rest = _member(body, 15 if wrapped else -15, limit_bytes, "deflate")
@@ -92,18 +94,18 @@ def _member(body: bytes, wbits: int, room: int, name: str) -> tuple[bytes, bytes
 
 
 def pack_vector(data: bytes) -> bytes:
-    """A vector tile in the form that MBTiles 1.3 stores: gzip, one member, no time and no name in it.
+    """A vector tile in the form that MBTiles 1.3 stores: gzip, one member, without time or name.
 
-    A body that is one gzip member already is kept as it is. Several members are joined into one, since some
-    readers stop after the first. The same content gives the same bytes, on one build of zlib. Raises Damaged.
+    A body that is one gzip member is returned as it is. Several members are joined into one, since some readers
+    stop after the first. Equal content gives equal bytes with the same build of zlib. Raises TooBig or Damaged.
     """
     if data.startswith(GZIP_MAGIC):
         if not _member(data, 31, MAX_VECTOR_BYTES, "gzip")[1]:
             return data
         data = gunzip(data, MAX_VECTOR_BYTES)
     deflate = zlib.compressobj(6, zlib.DEFLATED, -15)
-    # RFC 1952 section 2.3: method 8, no flags, mtime 0, no extra flags, system 255 (unknown). Written here,
-    # since the header that the standard library writes differs from one Python version to the next.
+    # RFC 1952 section 2.3: method 8, no flags, mtime 0, no extra flags, system 255 (unknown). Written here
+    # because the standard library's header differs between Python versions.
     head = b"\x1f\x8b\x08\0\0\0\0\0\0\xff"
     tail = struct.pack("<II", zlib.crc32(data), len(data) & 0xFFFFFFFF)
     return head + deflate.compress(data) + deflate.flush() + tail

@@ -8,7 +8,7 @@ __all__ = ["Damaged", "NotATile", "TooBig", "UnaskedCoding"]
 
 
 class Damaged(AnswerError):  # noqa: N818 -- named for the finding
-    """A tile that is cut, altered or followed by rubbish; `str(error)` is a short clause, not a sentence."""
+    """A tile that is cut, altered or followed by other bytes; `str(error)` is a clause, not a sentence."""
 
 
 class TooBig(Damaged):
@@ -20,7 +20,7 @@ class UnaskedCoding(Damaged):
 
 
 class NotATile(AnswerError):  # noqa: N818 -- named for the finding
-    """Something whole, or at least recognisable, that is no tile; `what` says so in plain words."""
+    """A body that is recognised as something else than a tile; `what` names it, such as "an HTML page"."""
 
     def __init__(self, what: str) -> None:
         super().__init__(what)

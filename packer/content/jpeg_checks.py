@@ -1,7 +1,7 @@
-"""A program that a fetch runs beside itself: is each JPEG whole, down to its bits?
+"""A child process of a fetch that decodes each JPEG, to find those whose picture was cut.
 
-Bodies come in on its standard input, each after its length, and for each a finding goes out, in the same order,
-after a first byte that it is ready. It ends when its input does, however the fetch ended.
+Standard input: bodies, each after its length. Standard output: one byte when it is ready, then one finding for each
+body, in the same order. It ends when its input ends, so it never outlives the fetch.
 """
 
 from __future__ import annotations
@@ -20,7 +20,7 @@ __all__ = ["FINDING", "LENGTH", "READY", "main"]
 LENGTH = struct.Struct(">I")
 """Before each body, its number of bytes."""
 FINDING = struct.Struct(">?HH32s")
-"""For each body, whether it is a whole JPEG, its width and height in px, its SHA-256."""
+"""For each body: whether it is a whole JPEG, its width and height in px, and its SHA-256."""
 READY = b"\1"
 _UNFIT = FINDING.pack(False, 0, 0, b"")
 _READ_BYTES = 1 << 16  # what a pipe holds
@@ -37,10 +37,10 @@ def _finding(body: bytes) -> bytes:
 
 
 def main() -> None:
-    """Look at bodies until the input ends."""
+    """Answer until the input ends. If it is killed: the fetch checks these bodies itself."""
     signal.signal(signal.SIGINT, signal.SIG_IGN)
     if hasattr(os, "nice"):
-        os.nice(10)  # what the loop does meanwhile keeps the link busy, and comes first
+        os.nice(10)  # the fetch's own process keeps the link busy, so it comes first
     come = bytearray()
     with contextlib.suppress(BrokenPipeError):
         os.write(1, READY)

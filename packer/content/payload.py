@@ -1,7 +1,6 @@
 """Is this body one whole tile, from its first byte to its last?
 
-The check is structural and knows no pixels: signatures, lengths, checksums and end marks, at the speed of
-`bytes.find`, `re` and `zlib.crc32`. What it proves differs by format:
+The check reads signatures, lengths, checksums and end marks, but decodes nothing. What it proves depends on the format:
 
     PNG    every byte is under a CRC-32: any cut and nearly any change is noticed
     gzip   the whole content is under a CRC-32: the same
@@ -9,9 +8,9 @@ The check is structural and knows no pixels: signatures, lengths, checksums and 
     WebP   no checksum: the length is stated, so the same as JPEG
     bare vector tile   no checksum and no end mark: a cut between two layers looks whole
 
-Hence the caller keeps a hash taken at receipt, asks for framing where a bare vector tile is concerned, and has
-`is_truncated` look for a JPEG that was cut and then closed with an end mark, which only its bits can tell.
-`decode_fully` goes as far as a decoder can, for the verifier, at some hundred times the cost.
+So the caller keeps a hash taken at receipt, accepts a bare vector tile only where the answer states its end, and calls
+`is_truncated` for a JPEG, since one that was cut and then closed with an end mark shows it only when decoded.
+`decode_fully` decodes everything, for the verifier, at some hundred times the cost.
 """
 
 from __future__ import annotations
@@ -110,8 +109,10 @@ def _describe(data: bytes) -> str:
 
 
 def fault_of(data: bytes, kind: str | None) -> str | None:
-    """What is wrong with a stored body of a pack of this kind, in a clause; None if it is sound to its last
-    pixel. Slow: it decodes the whole image."""
+    """What is wrong with a stored body of a pack of this kind, as a clause; None if all of it can be decoded.
+
+    Slow: it decodes the whole body.
+    """
     try:
         found = examine(data).kind
         if found.value != kind:
@@ -125,11 +126,11 @@ def fault_of(data: bytes, kind: str | None) -> str | None:
 
 
 def decode_fully(data: bytes, kind: Kind) -> None:
-    """Decode a stored tile to its last pixel or feature. For the verifier: slow, and never on the way in.
+    """Decode a stored tile to its last pixel or feature: slow, for the verifier.
 
-    Raises Damaged when the tile is not whole, not of `kind`, or its decoder errs or warns; NotATile as
-    `examine` does. A WebP with altered bytes inside its picture may still pass: that format has no checksum.
-    Not for use from several threads at once: warnings are a setting of the whole process.
+    Raises Damaged if the tile is not whole or not of `kind`, or if its decoder raises or warns; NotATile as
+    `examine` does. A WebP with altered bytes in its picture may pass, since that format has no checksum. Not
+    thread-safe: Python's warning filters belong to the whole process.
     """
     found = examine(data).kind
     if found is not kind:
@@ -143,7 +144,7 @@ def _decode(data: bytes, kind: Kind) -> None:
         for layer in layers_of(content):
             walk_layer(content, layer)
         return
-    if kind is Kind.JPG and _decodes_without_a_word(data):
+    if kind is Kind.JPG and _decodes_without_warning(data):
         return
     pixels = _pixels(data, kind)
     if kind is Kind.JPG and _pixels(_with_more(data), kind) != pixels:
@@ -151,11 +152,11 @@ def _decode(data: bytes, kind: Kind) -> None:
 
 
 def is_truncated(data: bytes) -> bool:
-    """Whether the picture inside a JPEG that `examine` has found whole ends early, or cannot be decoded.
+    """Whether the picture inside a JPEG that passed `examine` ends early or cannot be decoded.
 
     Some 0.1 ms for a baseline tile of 256 px, ten times that for a progressive one.
     """
-    if _decodes_without_a_word(data, small=True):
+    if _decodes_without_warning(data, small=True):
         return False
     try:
         return _draw(data, "JPEG") != _draw(_with_more(data), "JPEG")
@@ -163,22 +164,22 @@ def is_truncated(data: bytes) -> bool:
         return True
 
 
-def _decodes_without_a_word(data: bytes, *, small: bool = False) -> bool:
-    """Whether a JPEG of one pass decodes with no warning of libjpeg's, which it gives where data runs out.
+def _decodes_without_warning(data: bytes, *, small: bool = False) -> bool:
+    """Whether a sequential JPEG decodes without a warning from libjpeg, which warns where data runs out.
 
-    That takes a quarter of the time of two decodings. True is a proof; False says nothing: a warning may be
-    about something harmless, and a progressive file that lacks its last passes gives none. Only the brightness
-    is drawn, and `small` draws an eighth of its width and height, but the bits of all components are read,
-    which is where damage shows.
+    True proves that the picture is whole, in a quarter of the time of the two decodings that decide otherwise.
+    False proves nothing: the warning may be harmless, and a progressive file is not tried, since one that lacks
+    its last scans gives no warning. Only the brightness is drawn, with `small` at an eighth of width and height;
+    the bits of all components are read all the same, and that is where damage shows.
     """
     if not is_one_pass(data):
         return False
     try:
         import simplejpeg  # it has no types
-    except ImportError:  # there are systems that it has no wheel for
+    except ImportError:  # it has no wheel for some systems
         return False
     try:
-        # Of 1 px at least is drawn as small as the library can.
+        # "At least 1 px" makes the library draw as small as it can.
         least_px = 1 if small else 0
         simplejpeg.decode_jpeg(data, colorspace="GRAY", strict=True, min_height=least_px, min_width=least_px)
     except ValueError:
@@ -191,13 +192,15 @@ _MORE = bytes(range(254, 0, -1)) * 3
 
 
 def _with_more(data: bytes) -> bytes:
-    """A JPEG that was cut and then closed with an end mark decodes without complaint, the rest in grey. More
-    bytes before the end mark are skipped when the picture is complete, and drawn when it is not."""
+    """The JPEG with more bytes before its end mark: skipped if the picture is complete, and drawn if it is not.
+
+    Needed because a JPEG that was cut and then closed with an end mark decodes without an error, the rest in grey.
+    """
     return data[:-2] + _MORE + data[-2:]
 
 
 def _draw(data: bytes, name: str) -> bytes:
-    import io  # here and below: only who decodes pays for loading an image library
+    import io  # here and below: loading an image library takes time, and most callers never decode
 
     from PIL import Image
 

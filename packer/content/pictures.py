@@ -1,6 +1,6 @@
-"""The structure of PNG, JPEG and WebP files: are they whole, and how large is the picture?
+"""Is a PNG, JPEG or WebP file whole, and how large is its picture?
 
-Nothing is decoded here: signatures, lengths, checksums and end marks are read, as the standards lay them out.
+Nothing is decoded here: only signatures, lengths, checksums and end marks are read.
 """
 
 from __future__ import annotations
@@ -13,7 +13,7 @@ from packer.content.damage import Damaged
 
 __all__ = ["ENDS_EARLY", "PNG_SIGNATURE", "is_one_pass", "jpg_size_px", "png_size_px", "webp_size_px"]
 
-# Tiles have 256 to 1024 px a side; a few hostile kilobytes of 4096² px unfold to some 200 MB while they are decoded.
+# Tiles have 256 to 1024 px a side. At 4096 px a few hostile kilobytes already take some 200 MB to decode.
 _MAX_SIDE_PX = 4096
 
 PNG_SIGNATURE = b"\x89PNG\r\n\x1a\n"
@@ -23,11 +23,12 @@ _RESTART = re.compile(rb"\xff[\xd0-\xd7]")
 # T.81 table B.1: start of frame is C0 to CF without C4 (DHT), C8 (JPG) and CC (DAC).
 _FRAMES = frozenset(range(0xC0, 0xD0)) - {0xC4, 0xC8, 0xCC}
 _PROGRESSIVE = frozenset((0xC2, 0xC6, 0xCA, 0xCE))
-_NOTHING_YET = 15
-# Encoders make ten to eighteen scans. Each costs a decoder a look at every pixel: half a second for so many.
+_NOTHING_YET = 15  # no scan's low bit (Al) is above 13: T.81 table B.3, from memory
+# Encoders make ten to eighteen scans. A decoder goes through every pixel for each: half a second at these limits.
 _USUAL_SCANS, _MOST_SCANS, _MOST_DRAWN_PX = 20, 100, 200_000_000
 ENDS_EARLY = "the picture inside the JPEG ends early"
-_LONE_MARKERS = frozenset((0x00, 0x01, *range(0xD0, 0xD9)))
+_END = 0xD9
+_LONE_MARKERS = frozenset((0x00, 0x01, *range(0xD0, 0xD9)))  # T.81 table B.1: without a length after them
 
 
 def _sane(width: int, height: int) -> tuple[int, int]:
@@ -66,32 +67,19 @@ def png_size_px(data: bytes) -> tuple[int, int]:
 
 
 def jpg_size_px(data: bytes) -> tuple[int, int]:
-    """(width, height) in px of a JPEG, walked marker by marker (ITU-T T.81 annex B): thumbnails inside APPn are
-    stepped over, every scan is run through, all scans together have to draw the whole picture, and the first EOI
-    must be the end.
+    """(width, height) in px of a JPEG, laid out as in ITU-T T.81 annex B.
 
-    Raises Damaged unless it is whole.
+    Raises Damaged unless it is whole: its scans together draw the whole picture, and the first end mark (EOI)
+    outside APPn segments, which may hold thumbnails, is its last two bytes.
     """
-    end, at = len(data), 2
+    at = 2
     frame: _JpegFrame | None = None
     interval = 0  # units between two restart markers (B.2.4.4), 0 for none
     while True:
-        if at < end and data[at] != 0xFF:
-            raise Damaged("the JPEG has no marker where one must stand")
-        while at < end and data[at] == 0xFF:  # B.1.1.2: any number of fill bytes before a marker
-            at += 1
-        if at >= end:
-            raise Damaged("the JPEG is cut short")
+        at, stop = _jpeg_segment(data, at)
         code = data[at]
-        if code == 0xD9:
+        if code == _END:
             break
-        if code in _LONE_MARKERS:
-            raise Damaged("the JPEG holds a marker out of place")
-        stop = at + 1 + int.from_bytes(data[at + 1 : at + 3], "big")
-        if at + 3 > end or stop > end:
-            raise Damaged("the JPEG is cut short")
-        if stop < at + 3:
-            raise Damaged("the JPEG states an impossible length")
         if code in _FRAMES:
             if frame is not None or stop < at + 9:
                 raise Damaged("the JPEG does not have exactly one frame")
@@ -103,16 +91,37 @@ def jpg_size_px(data: bytes) -> tuple[int, int]:
                 raise Damaged("the JPEG has a scan without a frame")
             names = frame.draw(data[at + 3 : stop])
             stop, start = _scan_end(data, stop), stop
-            # Where a file was cut at such a marker a decoder finds nothing amiss.
+            # A decoder gives no warning about a file that was cut at a restart marker.
             if interval and len(_RESTART.findall(data, start, stop)) < -(-frame.units(names) // interval) - 1:
                 raise Damaged(ENDS_EARLY)
         at = stop
-    if at + 1 != end:
+    if stop != len(data):
         raise Damaged("rubbish after the end of the JPEG")
     if frame is None:
         raise Damaged("the JPEG holds no picture")
     frame.check()
     return frame.size_px
+
+
+def _jpeg_segment(data: bytes, at: int) -> tuple[int, int]:
+    """Where the second byte of the marker at `at` is, and where its segment ends. Raises Damaged."""
+    end = len(data)
+    if at < end and data[at] != 0xFF:
+        raise Damaged("the JPEG has no marker where one is required")
+    while at < end and data[at] == 0xFF:  # B.1.1.2: any number of fill bytes before a marker
+        at += 1
+    if at >= end:
+        raise Damaged("the JPEG is cut short")
+    if data[at] == _END:
+        return at, at + 1
+    if data[at] in _LONE_MARKERS:
+        raise Damaged("the JPEG holds a marker out of place")
+    stop = at + 1 + int.from_bytes(data[at + 1 : at + 3], "big")
+    if at + 3 > end or stop > end:
+        raise Damaged("the JPEG is cut short")
+    if stop < at + 3:
+        raise Damaged("the JPEG states an impossible length")
+    return at, stop
 
 
 class _JpegFrame:
@@ -126,13 +135,13 @@ class _JpegFrame:
         self._components = header[6 : 6 + 3 * header[5]]  # of each three bytes: name, sampling factors, table
         self._drawn: set[int] = set()
         self._scans = 0
-        # Of a progressive one the place of the last bit to come, of each of the 64 coefficients by component.
+        # In a progressive frame: for each component and each of its 64 coefficients, the lowest bit drawn so far.
+        # The picture is whole once all of them are 0.
         names = self._components[::3]
         self._to_come = {name: [_NOTHING_YET] * 64 for name in names} if code in _PROGRESSIVE else None
 
     def draw(self, header: bytes) -> bytes:
-        """Note a scan, by its header after the length (B.2.3), and give the names of its components. Raises
-        Damaged."""
+        """Note a scan by its header after the length (B.2.3); gives the names of its components. Raises Damaged."""
         count = header[0] if header else 0
         names = header[1 : 1 + 2 * count : 2]
         if len(header) != 4 + 2 * count or not names or not set(names) <= set(self._components[::3]):
@@ -141,7 +150,7 @@ class _JpegFrame:
         if self._scans > _USUAL_SCANS:
             most = max(_USUAL_SCANS, _MOST_DRAWN_PX // (self.size_px[0] * self.size_px[1]))
             if self._scans > min(_MOST_SCANS, most):
-                raise Damaged("the JPEG has so many scans as no encoder makes")
+                raise Damaged("the JPEG has more scans than any encoder makes")
         self._drawn.update(names)
         if self._to_come is not None:
             first, last, bits = header[-3:]
@@ -150,7 +159,10 @@ class _JpegFrame:
         return names
 
     def units(self, names: bytes) -> int:
-        """How many units a scan of these components has (A.2): blocks of the one, or all that share a place."""
+        """How many units (MCUs, A.2) a scan of these components has.
+
+        With one component a unit is one block of it; with several it is all their blocks at one place.
+        """
         factors = {
             name: (both >> 4, both & 15)
             for name, both in zip(self._components[::3], self._components[1::3], strict=False)
@@ -159,7 +171,7 @@ class _JpegFrame:
         tallest = max((1, *(v for _, v in factors.values())))
         width, height = self.size_px
         if len(names) == 1:
-            across, down = factors.get(names[0], (1, 1))  # a header may be too short to tell
+            across, down = factors.get(names[0], (1, 1))  # the frame header may have been cut
             width, height = -(-width * across // widest), -(-height * down // tallest)
             return -(-width // 8) * -(-height // 8)
         return -(-width // (8 * widest)) * -(-height // (8 * tallest))
@@ -183,9 +195,9 @@ def _scan_end(data: bytes, start: int) -> int:
 
 
 def webp_size_px(data: bytes) -> tuple[int, int]:
-    """(width, height) in px of a WebP (RFC 9649 section 2): its stated length is the body's, and chunks fill it.
+    """(width, height) in px of a WebP, laid out as in RFC 9649 section 2.
 
-    Raises Damaged unless it is whole.
+    Raises Damaged unless it is whole: it is as long as it states, and its chunks fill it.
     """
     end, at = len(data), 12
     if end < 20 or int.from_bytes(data[4:8], "little") + 8 > end:
@@ -210,8 +222,11 @@ def webp_size_px(data: bytes) -> tuple[int, int]:
 
 
 def _webp_size(name: bytes, head: bytes, length: int) -> tuple[int, int]:
-    """Size from the first bytes of a chunk: RFC 9649 sections 2.7 (VP8X) and 3.4 (VP8L), RFC 6386 section
-    9.1 (VP8: key frame, start code, and a first partition that fits the chunk)."""
+    """(width, height) in px from the first bytes of a chunk. Raises Damaged.
+
+    RFC 9649 sections 2.7 (VP8X) and 3.4 (VP8L); RFC 6386 section 9.1 (VP8: a key frame with its start code,
+    whose first partition fits the chunk).
+    """
     if name == b"VP8 " and length >= 10 and not head[0] & 1 and head[3:6] == b"\x9d\x01\x2a":
         if 10 + (int.from_bytes(head[:3], "little") >> 5) <= length:
             width, height = struct.unpack_from("<HH", head, 6)

@@ -1,6 +1,6 @@
-"""Vector tiles as bytes: protobuf fields, and whether they make up a tile.
+"""Protobuf fields of a vector tile, and whether they make up a tile.
 
-Vector Tile Specification 2.1; section numbers finer than the first level are cited from memory.
+By the Vector Tile Specification 2.1; section numbers below the first level are from memory.
 """
 
 from __future__ import annotations
@@ -17,13 +17,14 @@ __all__ = ["Field", "fields", "layers_of", "numbers", "varint", "walk_layer"]
 Field = tuple[int, int, int, int, int]
 
 
-# A tile of 4096 steps a side with a point on every tenth has 170,000; beyond, a few kilobytes of gzip would
-# unfold to gigabytes of lists.
+# A tile of 4096 steps a side with a point on every tenth has 170,000 points. Without a limit a few hostile
+# kilobytes of gzip would become gigabytes of lists.
 _MOST_FIELDS = 500_000
 _MOST_NUMBERS = 8_000_000
 
 
 def varint(data: bytes, at: int, stop: int) -> tuple[int, int]:
+    """The base-128 number at `at`, and the place after it. Raises Damaged if it does not end before `stop`."""
     value = 0
     for shift in range(0, 70, 7):
         if at >= stop:
@@ -37,7 +38,10 @@ def varint(data: bytes, at: int, stop: int) -> tuple[int, int]:
 
 
 def fields(data: bytes, at: int, stop: int) -> Iterator[Field]:
-    """The fields between two places; protobuf encoding: wire types 0, 1, 2 and 5, groups being long gone."""
+    """The protobuf fields between two places, of wire types 0, 1, 2 and 5. Raises Damaged for anything else.
+
+    Wire types 3 and 4 (groups) are deprecated in protobuf, and no vector tile has them.
+    """
     while at < stop:
         key = data[at]
         at += 1
@@ -62,7 +66,7 @@ def fields(data: bytes, at: int, stop: int) -> Iterator[Field]:
 
 
 def _some_fields(data: bytes, at: int, stop: int) -> list[Field]:
-    """As `fields`, in a list. Raises Damaged for more of them than any tile has."""
+    """As `fields`, as a list. Raises Damaged also for more of them than any tile has."""
     found = list(itertools.islice(fields(data, at, stop), _MOST_FIELDS + 1))
     if len(found) > _MOST_FIELDS:
         raise Damaged("the vector tile has more parts than any tile needs")
@@ -70,8 +74,11 @@ def _some_fields(data: bytes, at: int, stop: int) -> list[Field]:
 
 
 def layers_of(data: bytes) -> list[list[Field]]:
-    """The fields of each layer. Vector Tile Specification 2.1 section 4.1 and its vector_tile.proto: layers
-    are field 3, 16 and up are extensions, and a layer has a name (1) and a version (15)."""
+    """The fields of each layer of a tile. Raises Damaged for bytes that are not laid out as a tile.
+
+    Section 4.1 and vector_tile.proto: layers are field 3, extensions 16 and up; a layer has a name (1) and a
+    version (15).
+    """
     layers: list[list[Field]] = []
     many = 0
     for number, wire, _, start, stop in fields(data, 0, len(data)):
@@ -90,8 +97,11 @@ def layers_of(data: bytes) -> list[list[Field]]:
 
 
 def walk_layer(data: bytes, layer: list[Field]) -> None:
-    """Walk a layer to its last number. Raises Damaged for a name that is no text, for tags that point outside
-    the layer's keys and values (Vector Tile Specification 2.1 section 4.4) and for broken geometry (4.3)."""
+    """Read a layer to its last number.
+
+    Raises Damaged for a name that is not UTF-8, for tags that point outside the layer's keys and values
+    (section 4.4) and for broken geometry (4.3).
+    """
     keys = sum(field[0] == 3 for field in layer)
     values = sum(field[0] == 4 for field in layer)
     for number, _, _, start, stop in layer:
@@ -122,6 +132,7 @@ def _walk_feature(data: bytes, at: int, end: int, keys: int, values: int) -> Non
 
 
 def numbers(data: bytes, at: int, stop: int) -> list[int]:
+    """The packed varints between two places. Raises Damaged."""
     if stop - at > _MOST_NUMBERS:
         raise Damaged("a feature of the vector tile has more numbers than any tile needs")
     found = []

@@ -1,8 +1,7 @@
 """The `vector_layers` of a set of vector tiles, found in the tiles themselves.
 
 MBTiles 1.3 ("Vector tileset metadata") and TileJSON 3.0.0 (3.3) ask for each layer's name and the names and
-types of its fields. The tiles are read as the Vector Tile Specification 2.1, section 4, lays them out; they
-have been checked by the caller.
+types of its fields. The caller has checked the tiles.
 """
 
 from __future__ import annotations
@@ -30,11 +29,11 @@ class _LayerRange:
 
 
 class VectorLayers:
-    """Takes in tiles and says what layers they have.
+    """Collects the layers of the tiles that are added.
 
-    `known` is what `found` gave for earlier ones, or a pack's `json` row: what is malformed in it is passed over.
-    `briskly` looks into a layer of a tile only if it has a layer or field that was not met before: ten times as
-    fast, but a field of mixed types keeps the type that it was first met with.
+    `known` is what `found` gave for earlier tiles, or a pack's `json` row; malformed parts of it are ignored.
+    `briskly` skips a tile's layer if its name, zoom and fields are known: ten times as fast, but a field of
+    mixed types keeps the type that was found first.
     """
 
     def __init__(self, known: object = None, *, briskly: bool = False) -> None:
@@ -42,7 +41,7 @@ class VectorLayers:
         self._briskly = briskly
 
     def add(self, zoom: int, body: bytes) -> None:
-        """Take in a tile, gzipped or bare. Raises Damaged if it is none."""
+        """Add a tile, gzipped or bare. Raises Damaged if it is not a vector tile."""
         data = unwrap(body, "gzip", _LIMIT_BYTES) if body.startswith(b"\x1f\x8b") else body
         for layer in layers_of(data):
             if not (self._briskly and self._is_known(zoom, data, layer)):
@@ -82,7 +81,7 @@ class VectorLayers:
                 seen.fields[keys[key]] = "String"  # what MBTiles 1.3 asks for where types are mixed
 
     def found(self) -> list[dict[str, Any]]:
-        """The layers by name, as the standards write them."""
+        """The layers by name, as both standards write them."""
         return [
             {"id": name, "fields": dict(sorted(la.fields.items())), "minzoom": la.low, "maxzoom": la.high}
             for name, la in sorted(self._layers.items())
@@ -97,7 +96,7 @@ def _seen(known: object) -> Iterator[tuple[str, _LayerRange]]:
 
 
 def _tags(data: bytes, feature: Field) -> Iterator[tuple[int, int]]:
-    """Pairs of key and value numbers; a feature may have them in several pieces."""
+    """Pairs of key and value numbers; packed numbers of a feature may come in several fields."""
     found: list[int] = []
     for number, wire, _, start, stop in fields(data, *feature[3:]):
         if number == 2 and wire == 2:

@@ -1,8 +1,8 @@
 """The tile grid: OGC WebMercatorQuad (17-083r4, EPSG:3857), zooms 0 to 24.
 
 Positions are longitude and latitude in WGS84 degrees, or *grid fractions*: x grows eastward from the
-antimeridian and y southward from the top edge, both 0 to 1 over the whole square. Tile rows count from the
-top as in XYZ addresses; `tms_row` turns them over for MBTiles. Arrays are numpy float64 of any shape.
+antimeridian and y southward from the top edge, both from 0 to 1 across the square. Tile rows count from the
+top as in XYZ addresses; `tms_row` gives those of MBTiles. Arrays are numpy float64 of any shape.
 
 Formulas: the spherical Mercator of EPSG method 1024 on R = 6378137 m; ground metres on the WGS84 ellipsoid
 from its radii of curvature (any geodesy text; e.g. Snyder, USGS Professional Paper 1395, p. 24-25).
@@ -58,7 +58,7 @@ class LonLatBox(NamedTuple):
 
 
 def x_at(lon: Floats | float) -> Floats:
-    """Grid fraction of a longitude in degrees; beyond ±180 it runs on past 0 and 1."""
+    """Grid fraction of a longitude in degrees; beyond ±180 it lies below 0 or above 1."""
     return np.asarray(lon, dtype=np.float64) / 360.0 + 0.5
 
 
@@ -81,7 +81,7 @@ def latitude_at(y: Floats | float) -> Floats:
 def ground_scale(lat: Floats | float) -> tuple[Floats, Floats]:
     """Ground metres for one radian of longitude and for one radian of latitude, at latitudes in degrees.
 
-    N·cos φ and M, with N and M the radii of curvature in the prime vertical and in the meridian.
+    N·cos φ and M, where N and M are the radii of curvature in the prime vertical and in the meridian.
     """
     phi = np.radians(np.asarray(lat, dtype=np.float64))
     w2 = 1 - _E2 * np.sin(phi) ** 2
@@ -102,9 +102,12 @@ def tile_bounds(zoom: int, x: int, y: int) -> LonLatBox:
 
 
 def on_tile_edges(box: LonLatBox, zoom: int) -> LonLatBox:
-    """The box grown outward to whole tiles of a zoom, so that a reader that takes it for a picture's frame
-    finds every pixel where it lies; west > east stays so."""
+    """The box grown outward to whole tiles of a zoom; west > east stays so.
+
+    For readers that place a file's picture by its bounds: any other box would shift or stretch it.
+    """
     n = 1 << zoom
+    # A millionth of a tile, so that rounding does not add a tile to a box that lies on edges already.
     west, east = math.floor(float(x_at(box.west)) * n + 1e-6), math.ceil(float(x_at(box.east)) * n - 1e-6)
     north, south = math.floor(float(y_at(box.north)) * n + 1e-6), math.ceil(float(y_at(box.south)) * n - 1e-6)
     return LonLatBox(
@@ -121,5 +124,5 @@ def tms_row(zoom: int, row: int) -> int:
 
 
 def quadkey(zoom: int, x: int, y: int) -> str:
-    """The tile's address as one base-4 digit for each zoom, for servers that ask for it."""
+    """The tile's address as one base-4 digit for each zoom, as some servers want it."""
     return str(mercantile.quadkey(x, y, zoom))

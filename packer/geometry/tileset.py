@@ -1,9 +1,10 @@
-"""Sets of tiles as row intervals: never a list of tiles.
+"""Sets of tiles as intervals of rows, so that memory grows with a set's outline and not with its tiles.
 
-For each zoom a set is one sorted array of boundaries. A tile's place in it is `row * stride + column` with
-stride 2^zoom + 1, so that the end of one row never touches the start of the next; boundaries alternate
-between "a run starts here" and "the run has ended before here". A place is inside exactly when an odd number
-of boundaries lies at or before it, and every operation of set algebra is a question about that parity.
+For each zoom a set is one sorted int64 array of boundaries. A tile's place is `row * stride + column`, with a
+stride of 2^zoom + 1: the extra column keeps the end of a row apart from the start of the next, so that a run
+never spans two rows. Boundaries alternate between "a run starts here" and "the run ended before here". A place
+is therefore inside exactly when an odd number of boundaries is at or before it, and union, difference and
+intersection are all questions about that parity.
 """
 
 from __future__ import annotations
@@ -47,11 +48,13 @@ def _stride(zoom: int) -> int:
 
 
 def _merge(starts: Ints, stops: Ints) -> Ints:
-    """Boundaries of the union of half-open intervals given in any order, overlapping or not."""
+    """Boundaries of the union of half-open intervals, in any order, overlapping or not."""
     if starts.size == 0:
         return _EMPTY
     order = np.argsort(starts, kind="stable")
     starts, reach = starts[order], np.maximum.accumulate(stops[order])
+    # A run begins where an interval starts beyond all that the earlier ones reach. One that starts just there
+    # (not beyond) continues the run, so equal sets always have equal arrays.
     fresh = np.ones(starts.size, dtype=bool)
     fresh[1:] = starts[1:] > reach[:-1]
     last = np.append(fresh[1:], True)
@@ -65,22 +68,27 @@ def _inside(bounds: Ints, places: Ints) -> _Mask:
 
 
 _Keep = Callable[[_Mask, _Mask], _Mask]
-_LOPSIDED = 64  # times as many boundaries: from there on it pays to go by those of the smaller set
+_LOPSIDED = 64  # with so many times the other's boundaries, `_combine_few` is faster than sorting all of them
 
 
 def _combine(a: Ints, b: Ints, keep: _Keep) -> Ints:
-    """Boundaries of all places where `keep(inside a, inside b)` holds, which it must not outside both."""
+    """Boundaries of all places where `keep(inside a, inside b)` holds. `keep(False, False)` must be False."""
     if a.size * _LOPSIDED < b.size:
         return _combine_few(b, a, lambda in_b, in_a: keep(in_a, in_b))
     return _combine_few(a, b, keep) if b.size * _LOPSIDED < a.size else _combine_all(a, b, keep)
 
 
 def _combine_few(many: Ints, few: Ints, keep: _Keep) -> Ints:
-    """As `_combine_all`, where one set has few boundaries: between two of them the result is nothing, or all, or
-    the other set as it is, or what that leaves out; either way its boundaries are the other set's or none."""
-    passed = np.arange(few.size + 1) & 1 == 1  # inside `few` or not, before and after each of its boundaries
+    """`_combine` for a set with few boundaries, without sorting the many.
+
+    Between two neighbouring boundaries of `few` the result is `many`, or its complement, or nothing, or everything:
+    its boundaries there are those of `many`, copied in one slice, or none. A boundary of `few` is itself one of the
+    result's where the result changes at it.
+    """
+    passed = np.arange(few.size + 1) & 1 == 1  # for each stretch, whether it is inside `few`
     everywhere, nowhere = np.ones(passed.size, dtype=bool), np.zeros(passed.size, dtype=bool)
     copied = keep(everywhere, passed) != keep(nowhere, passed)
+    # A boundary that both sets have is in neither slice; `turned` alone decides whether it stays.
     left, right = np.searchsorted(many, few, side="left"), np.searchsorted(many, few, side="right")
     before = keep(left & 1 == 1, passed[:-1])
     after = keep(right & 1 == 1, passed[1:])
@@ -96,11 +104,11 @@ def _combine_few(many: Ints, few: Ints, keep: _Keep) -> Ints:
 
 
 def _combine_all(a: Ints, b: Ints, keep: _Keep) -> Ints:
-    """See `_combine`; takes one sorting of all boundaries."""
+    """`_combine` for sets of like size: sorts all boundaries together and counts how many of each set were passed."""
     places = np.concatenate([a, b])
-    # Two sorted runs: a stable sort merges them in one pass.
-    order = np.argsort(places, kind="stable")
+    order = np.argsort(places, kind="stable")  # of two sorted parts, which a stable sort merges in one pass
     places, from_a = places[order], order < a.size
+    # Where both sets have a boundary, only the count after both tells.
     last = np.append(places[1:] != places[:-1], np.ones(min(places.size, 1), dtype=bool))
     passed_a = np.cumsum(from_a)[last]
     passed_b = np.flatnonzero(last) + 1 - passed_a
@@ -113,22 +121,19 @@ def _combine_all(a: Ints, b: Ints, keep: _Keep) -> Ints:
 
 
 class TileSet:
-    """An immutable set of tiles over any zooms.
-
-    Build one with `from_runs`, `from_columns` or `from_tiles`; combine with `|`, `-` and `&`.
-    """
+    """An immutable set of tiles of any zooms; combine sets with `|`, `-` and `&`."""
 
     __slots__ = ("_bounds",)
 
     def __init__(self, bounds: Mapping[int, Ints] | None = None) -> None:
-        """From boundaries by zoom, as `boundaries` gives them back; empty zooms are left out."""
+        """From boundaries by zoom, as `boundaries` returns them."""
         self._bounds: dict[int, Ints] = {z: b for z, b in sorted((bounds or {}).items()) if b.size}
 
     @classmethod
     def from_runs(cls, zoom: int, rows: Ints, first: Ints, last: Ints) -> TileSet:
-        """All tiles of the runs (three int64 arrays of one length), which may overlap in any way.
+        """All tiles of the runs (three int64 arrays of one length), in any order, overlapping or not.
 
-        Raises ValueError if a run leaves the grid or ends before it starts: its places would be other tiles'.
+        Raises ValueError if a run leaves the grid or ends before it starts: it would stand for other tiles.
         """
         rows, n = np.asarray(rows, dtype=np.int64), 1 << zoom
         if ((rows < 0) | (rows >= n) | (first < 0) | (last < first) | (last >= n)).any():
@@ -138,15 +143,15 @@ class TileSet:
 
     @classmethod
     def from_columns(cls, zoom: int, x: Ints, y: Ints) -> TileSet:
-        """The tiles with these columns and rows (two int64 arrays of one length), repeats allowed.
+        """The tiles with these columns and rows (two int64 arrays of one length), in any order, repeats allowed.
 
-        Raises ValueError if one of them lies off the grid.
+        Raises ValueError if one of them is off the grid.
         """
         return cls.from_runs(zoom, y, x, x)
 
     @classmethod
     def from_tiles(cls, tiles: Iterable[tuple[int, int, int]]) -> TileSet:
-        """The tiles given as (zoom, x, y). What lies off the grid is no tile, and is left out."""
+        """The tiles given as (zoom, x, y). What is off the grid is not a tile, and is left out."""
         by_zoom: dict[int, tuple[list[int], list[int]]] = {}
         for zoom, x, y in tiles:
             if not (0 <= zoom <= MAX_ZOOM and 0 <= x < 1 << zoom and 0 <= y < 1 << zoom):
@@ -159,7 +164,7 @@ class TileSet:
 
     @classmethod
     def union(cls, sets: Iterable[TileSet]) -> TileSet:
-        """The union of any number of sets, in one pass."""
+        """The union of any number of sets, faster than one `|` after another."""
         parts: dict[int, list[Ints]] = {}
         for one in sets:
             for zoom, bounds in one._bounds.items():
@@ -191,7 +196,7 @@ class TileSet:
             np.array_equal(b, other._bounds[z]) for z, b in self._bounds.items()
         )
 
-    __hash__ = None  # type: ignore[assignment]  # arrays inside: compared, never used as a key
+    __hash__ = None  # type: ignore[assignment]  # compared by its arrays, never used as a key
 
     def __len__(self) -> int:
         return sum(self.by_zoom().values())
@@ -208,12 +213,13 @@ class TileSet:
 
     def contains(self, zoom: int, x: Ints, y: Ints) -> _Mask:
         """For each tile of one zoom (int64 arrays of one length), whether it is in the set."""
-        on_grid = (x >= 0) & (x < 1 << zoom)  # rows beyond the grid lie beyond every boundary
+        on_grid = (x >= 0) & (x < 1 << zoom)  # a row off the grid is outside all boundaries
         return on_grid & _inside(self._bounds.get(zoom, _EMPTY), y * _stride(zoom) + x)
 
     def contains_runs(self, zoom: int, rows: Ints, first: Ints, last: Ints) -> _Mask:
         """For each run of one zoom, whether all of it is in the set. An empty run is; one off the grid is not."""
         bounds, base = self._bounds.get(zoom, _EMPTY), rows * _stride(zoom)
+        # First and last tile are inside with no boundary between them.
         index = np.searchsorted(bounds, base + first, side="right")
         one_run = (index == np.searchsorted(bounds, base + last, side="right")) & (index & 1 == 1)
         inside: _Mask = (last < first) | (one_run & (first >= 0) & (last < 1 << zoom))
@@ -233,7 +239,7 @@ class TileSet:
         return TileSet({z: b for z, b in self._bounds.items() if z in zooms})
 
     def boundaries(self, zoom: int) -> Ints:
-        """The sorted boundaries at one zoom: run starts at even places, run ends at odd ones."""
+        """The sorted boundaries at one zoom: starts of runs at even indices, their ends at odd ones."""
         return self._bounds.get(zoom, _EMPTY)
 
     def run_arrays(self, zoom: int) -> tuple[Ints, Ints, Ints]:
@@ -261,7 +267,7 @@ class TileSet:
         return TileSet.from_runs(zoom - 1, rows >> 1, first >> 1, last >> 1)
 
     def pyramid(self, top: int) -> TileSet:
-        """The set together with every ancestor down from zoom `top`."""
+        """The set with all ancestors of its tiles at zoom `top` and deeper."""
         layers = [self]
         level = self
         for zoom in range(max(self.zooms, default=0), top, -1):
@@ -270,7 +276,7 @@ class TileSet:
         return TileSet.union(layers)
 
     def extent(self, zoom: int) -> tuple[int, int, int, int]:
-        """Least column, least row, greatest column and greatest row at a zoom that has tiles."""
+        """First column, first row, last column and last row at a zoom that has tiles."""
         rows, first, last = self.run_arrays(zoom)
         return int(first.min()), int(rows[0]), int(last.max()), int(rows[-1])
 

@@ -6,6 +6,7 @@ import ipaddress
 import os
 import socket
 import threading
+from dataclasses import dataclass, field
 from pathlib import Path
 from types import TracebackType
 from typing import Self
@@ -20,19 +21,29 @@ from packer.view.board import Board
 from packer.view.endpoints import endpoints
 from packer.view.guard import Access, Guard, new_code
 
-__all__ = ["ViewServer", "shareable_addresses"]
+__all__ = ["Sharing", "ViewServer", "shareable_addresses"]
 
 _LOOPBACK = "127.0.0.1"
 _PATIENCE_S = 0.5  # for answers under way when a stop is asked for; the rest of the second is uvicorn's tick
 _BACKLOG = 128
 
 
+@dataclass(frozen=True, slots=True)
+class Sharing:
+    """How a view is shared on the local network: `address` None takes this machine's only one there.
+
+    Whoever opens the view has to know `code`, which is a fresh one unless given.
+    """
+
+    address: str | None = None
+    code: str = field(default_factory=new_code)
+
+
 class ViewServer:
     """The view of one brief, as long as the block lasts: `with ViewServer(brief, plan) as view: view.link`.
 
-    `port` 0 takes a free one. With `share` the view listens on one address of the local network, `address` or
-    the only one there is, and asks for `code` (a fresh one unless given); without it on loopback alone.
-    `url` is the page, `link` the same with the access code in it. If the process dies: nothing is lost.
+    `port` 0 takes a free one. The view listens on loopback alone, or with `share` on one address of the local
+    network. `url` is the page, `link` the same with the access code in it. If the process dies: nothing is lost.
     """
 
     def __init__(
@@ -42,14 +53,12 @@ class ViewServer:
         store: Path | None = None,
         *,
         port: int = 0,
-        share: bool = False,
-        address: str | None = None,
-        code: str | None = None,
+        share: Sharing | None = None,
     ) -> None:
         """Raises InputError if there is no address to share on."""
-        self._host = _address_to_share(address) if share else _LOOPBACK
+        self._host = _address_to_share(share.address) if share else _LOOPBACK
         self._port = port
-        self._access = Access(frozenset({self._host}), (code or new_code()) if share else None)
+        self._access = Access(frozenset({self._host}), share.code if share else None)
         self._app = Guard(endpoints(Board(brief, plan, store)), self._access)
         self._server: uvicorn.Server | None = None
         self._thread: threading.Thread | None = None
