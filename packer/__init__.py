@@ -20,15 +20,6 @@ from typing import TYPE_CHECKING, Any
 from packer.version import __version__
 
 if TYPE_CHECKING:
-    from packer.api.network import (
-        fetch,
-        fetch_async,
-        read_offers,
-        read_offers_async,
-    )
-    from packer.api.packs import hand_over, hand_over_async, inspect, inspect_async, verify, verify_async
-    from packer.api.progress import Progress
-    from packer.api.surveying import survey_imagery, survey_imagery_async
     from packer.common.stop_signal import StopSignal
     from packer.errors import (
         AnswerError,
@@ -43,34 +34,43 @@ if TYPE_CHECKING:
         StoreError,
         TermsError,
     )
+    from packer.fetching.job import (
+        fetch,
+        fetch_async,
+        read_offers,
+        read_offers_async,
+    )
+    from packer.fetching.job_progress import Progress
     from packer.fetching.reports import Alarm, FetchReport, LayerProgress, LayerReport, Options
     from packer.geometry.tileset import RowRun, Tile, TileSet
     from packer.handover.delivery import Copy, HandoverReport
     from packer.handover.inspection import InspectReport
+    from packer.handover.job import hand_over, hand_over_async, inspect, inspect_async
     from packer.handover.manifest import Manifest
     from packer.handover.tree_inspection import CardVerdict, FolderFinding, InspectionSummary
     from packer.planning.brief import Brief
     from packer.planning.plan import AreaPlan, LayerPlan, Plan, plan
+    from packer.proof.job import verify, verify_async
     from packer.proof.results import Depth, LayerFindings, Verdict, VerifyReport
     from packer.survey.inspection import AreaFinding, LayerFinding, SurveyReport
+    from packer.survey.job import survey_imagery, survey_imagery_async
 
 _HOMES = {
-    "packer.api.network": (
+    "packer.fetching.job": (
         "fetch",
         "fetch_async",
         "read_offers",
         "read_offers_async",
     ),
-    "packer.api.packs": (
+    "packer.handover.job": (
         "hand_over",
         "hand_over_async",
         "inspect",
         "inspect_async",
-        "verify",
-        "verify_async",
     ),
-    "packer.api.progress": ("Progress",),
-    "packer.api.surveying": ("survey_imagery", "survey_imagery_async"),
+    "packer.proof.job": ("verify", "verify_async"),
+    "packer.fetching.job_progress": ("Progress",),
+    "packer.survey.job": ("survey_imagery", "survey_imagery_async"),
     "packer.common.stop_signal": ("StopSignal",),
     "packer.errors": (
         "AnswerError",

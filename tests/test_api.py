@@ -290,7 +290,7 @@ def test_the_awaited_forms_do_the_same_and_tell_progress_in_the_thread_of_the_lo
 
 
 def test_a_cancelled_job_in_a_thread_has_ended_before_the_cancellation_is_raised() -> None:
-    from packer.api.threads import in_thread
+    from packer.fetching.job_threads import in_thread
 
     begun, ended = threading.Event(), []
 

@@ -13,10 +13,10 @@ from typing import Any
 import numpy as np
 import pytest
 
-from packer.api.network import fetch
 from packer.cli import show_plan
 from packer.common.units import bits_per_second
 from packer.errors import InputError
+from packer.fetching.job import fetch
 from packer.geometry.tileset import TileSet
 from packer.planning.brief import Brief
 from packer.planning.pack_path import pack_path

@@ -5,9 +5,9 @@ from __future__ import annotations
 import asyncio
 from pathlib import Path
 
-from packer.api.network import blocking, event_of
-from packer.api.progress import OnProgress, following_layers
 from packer.common.stop_signal import StopSignal
+from packer.fetching.job import blocking, event_of
+from packer.fetching.job_progress import OnProgress, following_layers
 from packer.fetching.transports import TransportName
 from packer.planning.brief import Brief
 from packer.planning.plan import Plan

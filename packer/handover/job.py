@@ -1,4 +1,4 @@
-"""The jobs on packs and copies, for which no network is needed: the proof, the handover, the inspection."""
+"""The jobs that write and inspect copies for devices, blocking and awaited."""
 
 from __future__ import annotations
 
@@ -6,70 +6,17 @@ from collections.abc import Collection
 from pathlib import Path
 from typing import Literal
 
-from packer.api.progress import OnProgress, counting
-from packer.api.threads import in_thread
 from packer.common.stop_signal import StopSignal
+from packer.fetching.job_progress import OnProgress, counting
+from packer.fetching.job_threads import in_thread
 from packer.handover.crews import crews_of
 from packer.handover.delivery import HandoverReport, handover
 from packer.handover.kinds import As
 from packer.handover.tree_inspection import InspectionSummary, inspect_tree
 from packer.planning.brief import Brief
 from packer.planning.plan import Plan
-from packer.proof import proving
-from packer.proof.results import Depth, VerifyReport
 
-__all__ = ["hand_over", "hand_over_async", "inspect", "inspect_async", "verify", "verify_async"]
-
-
-def verify(
-    brief: Brief,
-    plan: Plan,
-    store: Path | None = None,
-    *,
-    depth: Depth = Depth.HASH,
-    for_s: float | None = None,
-    processes: int | None = None,
-    stop: StopSignal | None = None,
-    on_progress: OnProgress | None = None,
-) -> VerifyReport:
-    """Hold the packs of a brief against its plan; `ready` is True only if everything was checked and is sound.
-
-    With `for_s` it ends after so many seconds, and the next call with `for_s` goes on from there. `stop` ends it as
-    the end of the time does. `processes` is the number of workers, all cores if left out. Never writes to a pack; a
-    list of corrupt tiles is left beside it, for the next fetch to replace them. Raises StoreError for a pack that is
-    none of ours or that SQLite cannot read. If the process dies: the packs are untouched.
-    """
-    return proving.verify(
-        brief,
-        plan,
-        store,
-        depth=depth,
-        for_s=for_s,
-        processes=processes,
-        stop=stop,
-        on_progress=counting("verify", "bodies", on_progress, None),
-    )
-
-
-async def verify_async(
-    brief: Brief,
-    plan: Plan,
-    store: Path | None = None,
-    *,
-    depth: Depth = Depth.HASH,
-    for_s: float | None = None,
-    processes: int | None = None,
-    stop: StopSignal | None = None,
-    on_progress: OnProgress | None = None,
-) -> VerifyReport:
-    """As `verify`, in a thread. If cancelled: it ends as by `stop` before this returns."""
-    return await in_thread(
-        lambda own, show: verify(
-            brief, plan, store, depth=depth, for_s=for_s, processes=processes, stop=own, on_progress=show
-        ),
-        stop,
-        on_progress,
-    )
+__all__ = ["hand_over", "hand_over_async", "inspect", "inspect_async"]
 
 
 def hand_over(

@@ -8,9 +8,9 @@ from contextlib import contextmanager, suppress
 from pathlib import Path
 from typing import Any, TypeVar
 
-from packer.api.progress import OnProgress, following_layers
 from packer.common.stop_signal import StopSignal
 from packer.fetching.hosts import offer_reading
+from packer.fetching.job_progress import OnProgress, following_layers
 from packer.fetching.reports import FetchReport, Options
 from packer.fetching.run import fast_loop, run_fetch
 from packer.fetching.transports import TransportName

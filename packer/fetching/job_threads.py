@@ -7,8 +7,8 @@ from collections.abc import Callable
 from functools import partial
 from typing import TypeVar
 
-from packer.api.progress import OnProgress, Progress
 from packer.common.stop_signal import StopSignal
+from packer.fetching.job_progress import OnProgress, Progress
 
 __all__ = ["in_thread"]
 
