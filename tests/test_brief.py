@@ -182,7 +182,7 @@ BAD: list[tuple[str, str, tuple[str, ...]]] = [
     ("radius for a line", brief_text(area='line = "a.gpx"\nradius = "2 m"\ndeepest = 1'), ("half-width is missing",)),
     ("radius for a box", brief_text(area=BOX + 'radius = "2 m"\ndeepest = 1'), ("radius does not go with box",)),
     ("an empty file name", brief_text(area='polygon = ""\ndeepest = 1'), ("polygon", "empty")),
-    ("a list of files", brief_text(area='line = ["a.gpx"]\ndeepest = 1'), ("line", "text in quotes")),
+    ("a list of files", brief_text(area='line = ["a.gpx"]\ndeepest = 1'), ("line", "a file's name in quotes")),
 ]  # fmt: skip
 
 for key, good in (("zooms", "[0, 19]"), ("connections", "whole number"), ("requests-per-second", "number")):

@@ -29,6 +29,8 @@ from packer.planning.brief_layer import Layer, Table, key_of
 from packer.planning.brief_values import (
     Box,
     Budget,
+    FileOrLine,
+    FileOrRing,
     LayerNames,
     Margin,
     Part,
@@ -53,11 +55,11 @@ class Area(Table):
     """One stretch of ground and how deep its map goes. Just one of the five shapes is set."""
 
     name: Text
-    line: Text | None = None
+    line: FileOrLine | None = None
     point: Position | None = None
     points: Text | None = None
     box: Box | None = None
-    polygon: Text | None = None
+    polygon: FileOrRing | None = None
     half_width: Reach | None = None
     radius: Reach | None = None
     deepest: Zoom | None = None
@@ -103,7 +105,8 @@ class Area(Table):
     @property
     def file(self) -> str | None:
         """The shape file that the area names, as written, if any."""
-        return self.line or self.points or self.polygon
+        named = self.line or self.points or self.polygon
+        return named if isinstance(named, str) else None
 
 
 class Overview(Table):

@@ -21,6 +21,8 @@ __all__ = [
     "Box",
     "Budget",
     "Day",
+    "FileOrLine",
+    "FileOrRing",
     "Hashes",
     "Headers",
     "Hosts",
@@ -52,6 +54,8 @@ _HOST = re.compile(r"(\[[0-9A-Fa-f:.]+\]|[A-Za-z0-9.-]{1,253})(:\d{1,5})?")
 _HASH = re.compile(r"[0-9a-f]{64}")
 _PART = re.compile(r"([1-9]\d{0,2}) of ([1-9]\d{0,2})")
 MOST_PARTS = 100
+Places = tuple[tuple[float, float], ...]
+_MOST_DRAWN = 20_000  # positions of one drawing; a recorded track belongs into a file
 _HEADER_NAME = re.compile(r"[!#$%&'*+.^_`|~0-9A-Za-z-]+")  # token, RFC 9110 5.6.2
 _HEADER_VALUE = re.compile(r"[!-~]([ -~]*[!-~])?")
 _OWN_HEADERS = {
@@ -179,6 +183,27 @@ def _position(value: object) -> tuple[float, float]:
     return _checked_lon_lat(*value)
 
 
+def _drawn(least: int, shape: str) -> Callable[[object], str | Places]:
+    """A file's name, or at least so many positions that were drawn; no position twice in a row."""
+
+    def check(value: object) -> str | Places:
+        if isinstance(value, str):
+            return _text(value)
+        if not isinstance(value, list) or not all(isinstance(v, list) for v in value):
+            raise ValueError(f"it should be a file's name in quotes, or {shape}")
+        if len(value) > _MOST_DRAWN:
+            raise ValueError(f"it should have at most {_MOST_DRAWN:,} positions; put longer ones in a file")
+        places = [_position(v) for v in value]
+        places = [p for i, p in enumerate(places) if i == 0 or p != places[i - 1]]
+        if len(places) < least:
+            raise ValueError(
+                f"it should have at least {least} different positions, each [longitude, latitude]"
+            )
+        return tuple(places)
+
+    return check
+
+
 def _box(value: object) -> LonLatBox:
     if not (isinstance(value, list) and len(value) == 4 and all(_is_number(v) for v in value)):
         raise ValueError(
@@ -263,6 +288,12 @@ Zooms = Annotated[tuple[int, int], BeforeValidator(_zooms)]
 Rate = Annotated[float, BeforeValidator(_rate)]
 Reach = Annotated[float, _length(1.0, 100_000.0)]
 Margin = Annotated[float, _length(0.0, 1_000_000.0)]
+FileOrLine = Annotated[
+    str | Places, BeforeValidator(_drawn(2, "positions, such as [[12.501, 47.102], [12.533, 47.118]]"))
+]
+FileOrRing = Annotated[
+    str | Places, BeforeValidator(_drawn(3, "the corners of an outline, each [longitude, latitude]"))
+]
 Position = Annotated[tuple[float, float], BeforeValidator(_position)]
 Box = Annotated[LonLatBox, BeforeValidator(_box)]
 Headers = Annotated[dict[str, str], BeforeValidator(_headers)]

@@ -19,11 +19,11 @@ from packer.geometry.shapes import Corridor, Shape, around, enclosing
 from packer.geometry.tileset import TileSet
 from packer.planning.brief import OVERVIEW, Area, Brief, Layer
 from packer.planning.brief_errors import quote_value
+from packer.planning.ground import Ground
 from packer.planning.offers import offers_missing_error
-from packer.planning.shape_files import read_shape
 from packer.sources.offer import Offer, TileLimits
 
-__all__ = ["OVERVIEW", "AreaPlan", "LayerPlan", "Plan", "part_of", "plan"]
+__all__ = ["OVERVIEW", "AreaPlan", "LayerPlan", "Plan", "part_of", "plan", "plan_on"]
 
 _MOST_NAMED = 5  # areas in one remark
 
@@ -103,11 +103,20 @@ def plan(brief: Brief) -> Plan:
     Raises BriefError where a shape file cannot serve, or what a layer's server offers is not filled in;
     PlanError where no tile at all is asked for.
     """
+    return plan_on(brief, Ground())
+
+
+def plan_on(brief: Brief, ground: Ground) -> Plan:
+    """As `plan`, with shapes and covers that an earlier plan has worked out.
+
+    Raises BriefError where a shape file cannot serve, or what a layer's server offers is not filled in;
+    PlanError where no tile at all is asked for.
+    """
     if unread := [name for name, layer in brief.layers.items() if not layer.has_address]:
         raise offers_missing_error(brief, unread)
-    shapes = {area.name: read_shape(brief, area) for area in brief.areas}
-    bounds = enclosing([box for shape in shapes.values() for box in shape.boxes()])
-    covers = {a.name: _cover(shapes[a.name], _deepest_needed(brief, a)) for a in brief.areas}
+    shapes = {area.name: ground.shape(brief, area) for area in brief.areas}
+    bounds = enclosing([box for area in brief.areas for box in ground.boxes(brief, area)])
+    covers = {a.name: ground.cover(brief, a, _deepest_needed(brief, a)) for a in brief.areas}
     if brief.overview:
         bounds = _with_margin(bounds, brief.overview.margin)
         covers[OVERVIEW] = cover_box(bounds, brief.overview.deepest).pyramid(0)
@@ -144,10 +153,6 @@ def part_of(whole: Plan, number: int, count: int) -> Plan:
         for name, layer in whole.layers.items()
     }
     return replace(whole, layers=MappingProxyType(layers))
-
-
-def _cover(shape: Shape, zoom: int | None) -> TileSet:
-    return TileSet() if zoom is None else shape.tiles(zoom).pyramid(0)
 
 
 def _wants(area: Area, layer: Layer) -> bool:

@@ -75,6 +75,8 @@ def read_shape(brief: Brief, area: Area) -> Shape:
         return Rectangle(area.box)
     if area.point is not None and area.radius is not None:
         return Corridor((np.array([area.point], dtype=np.float64),), area.radius)
+    if area.file is None:
+        return _drawn(brief, area)
     path = (brief.folder / (area.file or "")).absolute()  # GDAL takes a relative zip:x for an address
     try:
         return _shape(area, _contents(path))
@@ -83,6 +85,18 @@ def read_shape(brief: Brief, area: Area) -> Shape:
         end = "" if reason.endswith((".", "?")) else "."
         raise BriefError(
             f"{brief.path}: In area {quote_value(area.name)}, {area.file} cannot be used: {reason}{end}"
+        ) from fault
+
+
+def _drawn(brief: Brief, area: Area) -> Shape:
+    """The shape of an area whose positions stand in the brief itself."""
+    places = np.array(area.line or area.polygon, dtype=np.float64)
+    try:
+        held = _checked([], [], [[places]]) if area.polygon else _checked([], [places], [])
+        return _shape(area, held)
+    except ValueError as fault:
+        raise BriefError(
+            f"{brief.path}: In area {quote_value(area.name)}, what was drawn cannot be used: {fault}."
         ) from fault
 
 

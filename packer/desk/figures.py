@@ -1,0 +1,172 @@
+"""What a brief asks for and weighs, by area, layer and crew, as the page shows it. Pure but for reading packs."""
+
+from __future__ import annotations
+
+import threading
+from collections.abc import Callable, Mapping
+from pathlib import Path
+from typing import Any
+
+from packer.errors import StoreError
+from packer.geometry.grid import metres_per_pixel
+from packer.geometry.shapes import Corridor
+from packer.geometry.tileset import TileSet
+from packer.planning.brief import OVERVIEW, Brief
+from packer.planning.ground import Ground
+from packer.planning.pack_path import pack_path
+from packer.planning.plan import LayerPlan, Plan, plan_on
+from packer.survey.estimate import (
+    OVERHEAD,
+    Bytes,
+    Estimate,
+    LayerSizes,
+    combined,
+    estimate_layer,
+    last_speed,
+    layer_sizes,
+    seconds_for,
+)
+from packer.survey.speed import AssumedSpeed
+from packer.survey.tradeoffs import warnings
+
+__all__ = ["Planner", "SupersededError"]
+
+_Mark = tuple[int, int] | None
+
+
+class SupersededError(Exception):
+    """Nobody waits for these figures any more: a newer brief is there."""
+
+
+class Planner:
+    """Plans and weighs one brief after another. Safe to use from any thread; what did not change is not redone."""
+
+    def __init__(self, store: Path | None = None) -> None:
+        self._store, self._ground = store, Ground()
+        self._sizes: dict[str, tuple[Any, LayerSizes]] = {}
+        self._lock = threading.Lock()
+
+    def plan(self, brief: Brief) -> Plan:
+        """The plan of a brief. Raises BriefError or PlanError as `packer.plan` does."""
+        return plan_on(brief, self._ground)
+
+    def figures(
+        self, brief: Brief, plan: Plan, speed: AssumedSpeed | None, still_wanted: Callable[[], bool]
+    ) -> dict[str, Any]:
+        """Everything that is shown in numbers. Raises SupersededError once `still_wanted` gives False.
+
+        `speed` None takes that of the last fetch. Sizes are {"expected", "low", "high", "basis"} in bytes.
+        """
+        sizes, trouble = self._known(brief, plan)
+        layers = {}
+        for name, asked in plan.layers.items():
+            if not still_wanted():
+                raise SupersededError
+            layers[name] = estimate_layer(asked.tiles, sizes[name])
+        whole = combined(layers)
+        areas = {}
+        for area in [*(a.name for a in brief.areas), *([OVERVIEW] if brief.overview else [])]:
+            if not still_wanted():
+                raise SupersededError
+            areas[area] = _area(area, plan, sizes)
+        return {
+            "tiles": plan.count,
+            "missing": whole.missing,
+            "bytes": whole.bytes.to_dict(),
+            "to_fetch": whole.to_fetch.to_dict(),
+            "disk_bytes": round(whole.to_fetch.high * OVERHEAD),
+            "layers": {
+                name: _weight(one.bytes, one.missing, len(plan.layers[name].tiles))
+                for name, one in layers.items()
+            },
+            "areas": areas,
+            "crews": [_crew(brief, plan, crew.name, sizes) for crew in brief.crews],
+            "time": self._time(brief, whole, speed),
+            "warnings": [*warnings(brief, plan), *plan.remarks, *trouble],
+        }
+
+    def _known(self, brief: Brief, plan: Plan) -> tuple[dict[str, LayerSizes], list[str]]:
+        sizes: dict[str, LayerSizes] = {}
+        trouble: list[str] = []
+        for name, asked in plan.layers.items():
+            pack = pack_path(brief, name, self._store)
+            key = (str(pack), _mark(pack), asked.tile_px, plan.fingerprint)
+            with self._lock:
+                known = self._sizes.get(name)
+            if known is None or known[0] != key:
+                try:
+                    known = (key, layer_sizes(brief.layers[name], asked, pack))
+                except StoreError as fault:
+                    trouble.append(str(fault))
+                    known = (key, LayerSizes(tile_px=asked.tile_px))
+                with self._lock:
+                    self._sizes[name] = known
+            sizes[name] = known[1]
+        return sizes, trouble
+
+    def _time(self, brief: Brief, whole: Estimate, speed: AssumedSpeed | None) -> dict[str, Any] | None:
+        try:
+            speed = speed or last_speed(brief, self._store)
+        except StoreError:
+            speed = None
+        if speed is None:
+            return None
+        sizes = whole.to_fetch
+        found = {
+            name: round(seconds_for(brief, whole.layers, getattr(sizes, name), speed), 1)
+            for name in ("expected", "low", "high")
+        }
+        return {**found, "bits_per_second": round(speed.bits_per_second), "basis": speed.basis}
+
+
+def _mark(path: Path) -> _Mark:
+    try:
+        told = path.stat()
+    except OSError:
+        return None
+    return told.st_mtime_ns, told.st_size
+
+
+def _weight(size: Bytes, missing: int, tiles: int) -> dict[str, Any]:
+    return {"tiles": tiles, "missing": missing, "bytes": size.to_dict()}
+
+
+def _area(name: str, plan: Plan, sizes: Mapping[str, LayerSizes]) -> dict[str, Any]:
+    """One area by layer: depth asked, tiles, bytes; tiles that areas share count in each."""
+    layers = {}
+    latitude = plan.middle[1] if name == OVERVIEW else plan.shapes[name].middle[1]
+    for layer_name, layer in plan.layers.items():
+        found = next((a for a in layer.areas if a.name == name), None)
+        if found is None or not found.tiles:
+            continue
+        weighed = estimate_layer(found.tiles, sizes[layer_name])
+        layers[layer_name] = {
+            "deepest": found.deepest,
+            "metres_per_pixel": round(metres_per_pixel(found.deepest, latitude, layer.tile_px), 3),
+            **_weight(weighed.bytes, weighed.missing, len(found.tiles)),
+        }
+    shape = plan.shapes.get(name)
+    length = shape.length_m if isinstance(shape, Corridor) and shape.length_m > 0 else None
+    return {
+        "layers": layers,
+        "length_km": None if length is None else round(length / 1000, 3),
+        "bytes": round(sum(one["bytes"]["expected"] for one in layers.values())),
+    }
+
+
+def _crew(brief: Brief, plan: Plan, name: str, sizes: Mapping[str, LayerSizes]) -> dict[str, Any]:
+    """What one crew's card takes, by the upper bound, beside its budget."""
+    crew = next(c for c in brief.crews if c.name == name)
+    low = expected = high = 0.0
+    for layer_name, layer in plan.layers.items():
+        if crew.layers is None or layer_name in crew.layers:
+            found = estimate_layer(_crew_tiles(layer, crew.areas), sizes[layer_name]).bytes
+            low, expected, high = low + found.low, expected + found.expected, high + found.high
+    rounded = {"low": round(low), "expected": round(expected), "high": round(high)}
+    return {"name": name, "bytes": rounded, "budget": crew.budget}
+
+
+def _crew_tiles(layer: LayerPlan, areas: tuple[str, ...] | None) -> TileSet:
+    if areas is None:
+        return layer.tiles
+    return TileSet.union(a.tiles for a in layer.areas if a.name in (*areas, OVERVIEW))

@@ -1,0 +1,85 @@
+"""The shapes and covers of areas, kept so that planning a brief again after a small change takes no time."""
+
+from __future__ import annotations
+
+import threading
+from collections import OrderedDict
+from collections.abc import Callable
+from pathlib import Path
+from typing import Any, Generic, TypeVar
+
+from packer.geometry.grid import LonLatBox
+from packer.geometry.shapes import Shape
+from packer.geometry.tileset import TileSet
+from packer.planning.brief import Area, Brief
+from packer.planning.shape_files import read_shape
+
+__all__ = ["Ground"]
+
+T = TypeVar("T")
+
+_MOST_AREAS = 2000  # ten briefs of two hundred areas
+_SHAPE_KEYS = ("line", "point", "points", "box", "polygon", "half_width", "radius")
+
+
+class Ground:
+    """Reads each shape file once and covers each area once a zoom, until the file or the area changes.
+
+    Safe to use from any thread. A file counts as changed by its time, size and place on the disk; where two changes
+    within the clock's grain keep the size, the older is taken: `plan` for a fetch uses a fresh one each time.
+    """
+
+    def __init__(self) -> None:
+        self._shapes: _Kept[Shape] = _Kept()
+        self._covers: _Kept[TileSet] = _Kept()
+        self._boxes: _Kept[list[LonLatBox]] = _Kept()
+
+    def shape(self, brief: Brief, area: Area) -> Shape:
+        """The shape of an area. Raises BriefError as `read_shape` does."""
+        return self._shapes.get(_key(brief, area), lambda: read_shape(brief, area))
+
+    def boxes(self, brief: Brief, area: Area) -> list[LonLatBox]:
+        """The boxes that hold an area, none of them across the antimeridian."""
+        return self._boxes.get(_key(brief, area), lambda: list(self.shape(brief, area).boxes()))
+
+    def cover(self, brief: Brief, area: Area, zoom: int | None) -> TileSet:
+        """The tiles that an area touches from zoom 0 to `zoom`; none for None."""
+        if zoom is None:
+            return TileSet()
+        key = (_key(brief, area), zoom)
+        return self._covers.get(key, lambda: self.shape(brief, area).tiles(zoom).pyramid(0))
+
+
+class _Kept(Generic[T]):
+    """The values that were worked out last, by key."""
+
+    def __init__(self) -> None:
+        self._lock, self._values = threading.Lock(), OrderedDict[Any, T]()
+
+    def get(self, key: Any, make: Callable[[], T]) -> T:
+        """The value of a key, made if it is not there; two threads may both make it, to the same end."""
+        with self._lock:
+            if key in self._values:
+                self._values.move_to_end(key)
+                return self._values[key]
+        value = make()
+        with self._lock:
+            self._values[key] = value
+            while len(self._values) > _MOST_AREAS:
+                self._values.popitem(last=False)
+        return value
+
+
+def _key(brief: Brief, area: Area) -> tuple[Any, ...]:
+    return (*(getattr(area, key) for key in _SHAPE_KEYS), _file_mark(brief.folder, area))
+
+
+def _file_mark(folder: Path, area: Area) -> tuple[Any, ...] | None:
+    if area.file is None:
+        return None
+    path = folder / area.file
+    try:
+        told = path.stat()
+    except OSError:
+        return (str(path), None)
+    return str(path), told.st_mtime_ns, told.st_size, told.st_ino
