@@ -226,6 +226,21 @@ def view(
 
 @app.command()
 @command
+def desk(
+    brief: BriefPath = Path("brief.toml"),
+    port: Annotated[int, typer.Option(min=0, max=65535, help="The port; 0 takes a free one.")] = 0,
+    no_browser: Annotated[bool, typer.Option("--no-browser", help="Print the address only.")] = False,
+    store: Store = None,
+    debug: Debug = False,
+) -> int:
+    """Open the whole job on one page: draw, weigh, fetch, prove and hand over on a map."""
+    from packer.cli import run_desk
+
+    return run_desk.run(brief, store, port, not no_browser)
+
+
+@app.command()
+@command
 def handover(
     brief: BriefPath = Path("brief.toml"),
     to: Annotated[

@@ -14,7 +14,7 @@ from packer.planning.pack_path import pack_path
 from packer.planning.plan import Plan
 from packer.store.reader import TileReader, tile_at
 from packer.view.attribution import harmless
-from packer.view.outlines import area_features, coverage_features, route_features
+from packer.view.outlines import area_features, coverage_features, outline_feature, route_features
 from packer.view.positions import decimal_text, mgrs_text
 
 __all__ = ["Board", "BoardLayer"]
@@ -101,6 +101,12 @@ class Board:
         """The outlines of one layer."""
         facts = layer.pack.facts()
         return coverage_features(layer.planned, facts.held, facts.absent, self.plan.middle[0])
+
+    def outline(self, area: str, layer: str, zoom: int) -> dict[str, Any] | None:
+        """The outline of what an area asks of a layer at one zoom; None where that is nothing."""
+        asked = self.plan.layers.get(layer)
+        found = next((a.tiles.at(zoom) for a in asked.areas if a.name == area), None) if asked else None
+        return outline_feature("planned", found, zoom, self.plan.middle[0]) if found else None
 
     def tilejson(self, layer: BoardLayer, tiles_url: str) -> dict[str, Any]:
         """TileJSON 3.0.0 of one layer, whose tiles are at `tiles_url`.

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import hashlib
 import math
+from collections.abc import Callable
 from functools import cache
 from pathlib import Path
 from urllib.parse import quote
@@ -24,7 +25,7 @@ from packer.version import __version__
 from packer.view.board import Board, BoardLayer
 from packer.view.positions import decimal_text, dms_text, mgrs_text, read_position
 
-__all__ = ["MOST_LEVELS", "endpoints"]
+__all__ = ["MOST_LEVELS", "endpoints", "view_routes"]
 
 # Six zooms up, 4 by 4 pixels of the coarser tile fill a whole one: beyond, nothing can be recognised in it.
 MOST_LEVELS = 6
@@ -49,34 +50,38 @@ _VECTOR = "application/vnd.mapbox-vector-tile"  # as registered with IANA
 
 def endpoints(board: Board) -> Starlette:
     """The application, without its guard. Functions run in threads, so that a slow disk holds up nobody."""
-    answers = _Answers(board)
     return Starlette(
-        routes=[
-            Route("/tiles/{layer}/{z}/{x}/{y}", answers.tile),
-            Route("/nearest/{layer}/{z}/{x}/{y}", answers.nearest),
-            Route("/tilejson/{layer}", answers.tilejson),
-            Route("/coverage/{layer}.geojson", answers.coverage),
-            Route("/route.geojson", lambda _: _geojson(board.routes)),
-            Route("/areas.geojson", lambda _: _geojson(board.areas)),
-            Route("/board.json", lambda _: JSONResponse(board.document())),
-            Route("/depth", answers.depth),
-            Route("/position", _position),
-            Route("/health", lambda _: JSONResponse({"status": "ok", "version": __version__})),
-            *(Route(path, _file) for path in _FILES),
-        ],
+        routes=[*view_routes(lambda: board), *(Route(path, _file) for path in _FILES)],
         exception_handlers={HTTPException: _plain, LastbarError: _unusable},
     )
+
+
+def view_routes(board: Callable[[], Board]) -> list[Route]:
+    """The addresses that tell what is on board, asked of `board` at each request."""
+    answers = _Answers(board)
+    return [
+        Route("/tiles/{layer}/{z}/{x}/{y}", answers.tile),
+        Route("/nearest/{layer}/{z}/{x}/{y}", answers.nearest),
+        Route("/tilejson/{layer}", answers.tilejson),
+        Route("/coverage/{layer}.geojson", answers.coverage),
+        Route("/route.geojson", lambda _: _geojson(board().routes)),
+        Route("/areas.geojson", lambda _: _geojson(board().areas)),
+        Route("/board.json", lambda _: JSONResponse(board().document())),
+        Route("/depth", answers.depth),
+        Route("/position", _position),
+        Route("/health", lambda _: JSONResponse({"status": "ok", "version": __version__})),
+    ]
 
 
 class _Answers:
     """The answers that speak of one layer."""
 
-    def __init__(self, board: Board) -> None:
+    def __init__(self, board: Callable[[], Board]) -> None:
         self._board = board
 
     def _layer(self, request: Request) -> BoardLayer:
         """The layer that the path names, or else the query."""
-        layers = self._board.layers
+        layers = self._board().layers
         name: str = request.path_params.get("layer", request.query_params.get("layer", ""))
         if name not in layers:
             raise HTTPException(404, f"There is no layer of that name. Layers: {', '.join(layers)}.")
@@ -103,11 +108,11 @@ class _Answers:
         """TileJSON 3.0.0, with addresses under the name that was asked: the guard let only our own pass."""
         layer = self._layer(request)
         base = f"http://{request.headers['host']}/tiles/{quote(layer.name)}"
-        return JSONResponse(self._board.tilejson(layer, base + "/{z}/{x}/{y}"))
+        return JSONResponse(self._board().tilejson(layer, base + "/{z}/{x}/{y}"))
 
     def coverage(self, request: Request) -> Response:
         """Outlines of what is on board and of what is not."""
-        return _geojson(self._board.coverage(self._layer(request)))
+        return _geojson(self._board().coverage(self._layer(request)))
 
     def depth(self, request: Request) -> Response:
         """What is on board under a position; 400 for none."""

@@ -19,7 +19,7 @@ from packer.geometry.shapes import Corridor, Polygons
 from packer.geometry.tileset import TileSet
 from packer.planning.plan import Plan
 
-__all__ = ["MOST_RUNS", "area_features", "coverage_features", "route_features"]
+__all__ = ["MOST_RUNS", "area_features", "coverage_features", "outline_feature", "route_features"]
 
 MOST_RUNS = 300  # rows of one outline, which bounds it to some thousand corners and 40 KB
 _MOST_VERTICES = 20_000
@@ -86,11 +86,12 @@ def coverage_features(planned: TileSet, held: TileSet, absent: TileSet, middle: 
         "absent": (planned & absent) - held,
     }
     return collection(
-        _outline(kind, tiles, zoom, middle) for kind, tiles in sets.items() for zoom in tiles.zooms
+        outline_feature(kind, tiles, zoom, middle) for kind, tiles in sets.items() for zoom in tiles.zooms
     )
 
 
-def _outline(kind: str, tiles: TileSet, zoom: int, middle: float) -> dict[str, Any]:
+def outline_feature(kind: str, tiles: TileSet, zoom: int, middle: float) -> dict[str, Any]:
+    """The outline of one zoom of a set that has tiles there, as `coverage_features` draws it."""
     level, drawn_at = tiles.at(zoom), zoom
     while level.boundaries(drawn_at).size // 2 > MOST_RUNS:
         level, drawn_at = level.parents(drawn_at), drawn_at - 1

@@ -13,6 +13,7 @@ from typing import Self
 
 import ifaddr
 import uvicorn
+from starlette.types import ASGIApp
 
 from packer.errors import InputError
 from packer.planning.brief import Brief
@@ -21,9 +22,9 @@ from packer.view.board import Board
 from packer.view.endpoints import endpoints
 from packer.view.guard import Access, Guard, new_code
 
-__all__ = ["Sharing", "ViewServer", "shareable_addresses"]
+__all__ = ["LOOPBACK", "Sharing", "ViewServer", "listen", "run_on", "server_config", "shareable_addresses"]
 
-_LOOPBACK = "127.0.0.1"
+LOOPBACK = "127.0.0.1"
 _PATIENCE_S = 0.5  # for answers under way when a stop is asked for; the rest of the second is uvicorn's tick
 _BACKLOG = 128
 
@@ -56,7 +57,7 @@ class ViewServer:
         share: Sharing | None = None,
     ) -> None:
         """Raises InputError if there is no address to share on."""
-        self._host = _address_to_share(share.address) if share else _LOOPBACK
+        self._host = _address_to_share(share.address) if share else LOOPBACK
         self._port = port
         self._access = Access(frozenset({self._host}), share.code if share else None)
         self._app = Guard(endpoints(Board(brief, plan, store)), self._access)
@@ -66,24 +67,17 @@ class ViewServer:
 
     def __enter__(self) -> Self:
         """Listen and start to answer. Raises InputError if the port cannot be had."""
-        listening = _listen(self._host, self._port)
+        listening = listen(self._host, self._port)
         self.url = f"http://{self._host}:{listening.getsockname()[1]}/"
         code = self._access.code
         self.link = self.url if code is None else f"{self.url}open?code={code}"
-        self._server = uvicorn.Server(_config(self._app))
+        self._server = uvicorn.Server(server_config(self._app))
         # The socket listens already: a request that comes before the loop runs waits in its queue.
         self._thread = threading.Thread(
-            target=self._run, args=(self._server, listening), name="view", daemon=True
+            target=run_on, args=(self._server, listening), name="view", daemon=True
         )
         self._thread.start()
         return self
-
-    @staticmethod
-    def _run(server: uvicorn.Server, listening: socket.socket) -> None:
-        try:
-            server.run(sockets=[listening])
-        finally:
-            listening.close()
 
     def __exit__(
         self, kind: type[BaseException] | None, fault: BaseException | None, trace: TracebackType | None
@@ -102,7 +96,15 @@ class ViewServer:
             self._thread.join(0.5)  # without a limit, Ctrl-C would not be heard on Windows
 
 
-def _config(app: Guard) -> uvicorn.Config:
+def run_on(server: uvicorn.Server, listening: socket.socket) -> None:
+    """Serve on a socket that listens already, until told to exit."""
+    try:
+        server.run(sockets=[listening])
+    finally:
+        listening.close()
+
+
+def server_config(app: ASGIApp) -> uvicorn.Config:
     """proxy_headers are off: a header must not tell the server who is asking. h11 is strict about Host."""
     return uvicorn.Config(
         app,
@@ -157,7 +159,8 @@ def _address_to_share(wanted: str | None) -> str:
     return wanted
 
 
-def _listen(host: str, port: int) -> socket.socket:
+def listen(host: str, port: int) -> socket.socket:
+    """A socket that listens; port 0 takes a free one. Raises InputError if it cannot be had."""
     listening = socket.socket(socket.AF_INET, socket.SOCK_STREAM)
     try:
         if os.name != "nt":  # there the option would let another program take the port over
@@ -168,6 +171,6 @@ def _listen(host: str, port: int) -> socket.socket:
         listening.close()
         reason = getattr(fault, "strerror", None) or "there is no such port"
         raise InputError(
-            f"The view cannot listen on {host} port {port}: {reason}. Choose another with --port."
+            f"The page cannot be served on {host} port {port}: {reason}. Choose another with --port."
         ) from fault
     return listening

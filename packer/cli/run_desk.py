@@ -1,0 +1,31 @@
+"""`lastbar desk`: the whole job on one page, until Ctrl-C."""
+
+from __future__ import annotations
+
+import sys
+import webbrowser
+from pathlib import Path
+
+from packer.cli.output import echo, warn
+from packer.desk.server import DeskServer
+
+__all__ = ["run"]
+
+
+def run(path: Path, store: Path | None, port: int, browser: bool) -> int:
+    """Serve the desk for the brief at `path`, which need not be there yet; Ctrl-C is its ordinary end.
+
+    If the process dies: the brief is whole, and every job has left what it promises.
+    """
+    try:
+        with DeskServer(path, store, port=port) as desk:
+            link = desk.link
+            echo(f"The desk: {link}")
+            warn("Only this machine can open it, and the link works once. Stop with Ctrl-C.")
+            sys.stdout.flush()
+            if browser and not webbrowser.open(link):
+                warn("No browser could be opened. Copy the address into one.")
+            desk.wait()
+    except KeyboardInterrupt:
+        warn("Stopped. The brief is saved, and what was fetched is stored.")
+    return 0

@@ -1,0 +1,212 @@
+"""The desk's addresses. What reads answers GET; what changes anything answers POST, with a body of JSON."""
+
+from __future__ import annotations
+
+import json
+from collections.abc import Callable, Mapping
+from functools import cache
+from pathlib import Path
+from typing import Any
+
+import xstatic.pkg.leaflet as leaflet
+from sse_starlette.sse import EventSourceResponse
+from starlette.applications import Starlette
+from starlette.concurrency import run_in_threadpool
+from starlette.exceptions import HTTPException
+from starlette.requests import Request
+from starlette.responses import JSONResponse, Response
+from starlette.routing import Route
+
+from packer.desk.changes import read_change
+from packer.desk.document import ChangedElsewhereError, StaleRevisionError
+from packer.desk.figures import SupersededError
+from packer.desk.session import Session
+from packer.errors import EXIT_INPUT, EXIT_STORE, EXIT_TERMS, BriefError, LastbarError
+from packer.view.endpoints import view_routes
+
+__all__ = ["desk_endpoints"]
+
+MOST_BODY_BYTES = 4_000_000
+_HERE = Path(__file__).parent / "static"
+_VIEW = Path(__file__).parent.parent / "view" / "static"
+_KINDS = {
+    ".css": "text/css; charset=utf-8",
+    ".js": "text/javascript; charset=utf-8",
+    ".svg": "image/svg+xml",
+    ".html": "text/html; charset=utf-8",
+}
+_STATUS = {EXIT_INPUT: 400, EXIT_STORE: 503, EXIT_TERMS: 451}
+
+Answer = Callable[[Mapping[str, Any]], Any]
+
+
+def desk_endpoints(session: Session) -> Starlette:
+    """The application, without its guard. What may take long runs in threads."""
+    addresses = _Addresses(session)
+    return Starlette(
+        routes=[
+            Route("/", lambda _: _file("/index.html")),
+            Route("/static/{name}", lambda request: _file("/" + request.path_params["name"])),
+            Route("/leaflet/{name}", lambda request: _file("/leaflet/" + request.path_params["name"])),
+            Route("/api/state", lambda _: JSONResponse(session.state())),
+            Route("/api/figures", lambda _: JSONResponse(session.figures())),
+            Route("/api/shapes", addresses.shapes),
+            Route("/api/outline/{area}/{layer}/{zoom:int}", addresses.outline),
+            Route("/api/versions", lambda _: JSONResponse({"versions": session.document.versions()})),
+            Route("/api/versions/{name}", addresses.version),
+            Route("/api/events", addresses.events),
+            *addresses.changes(),
+            *view_routes(session.board),
+        ],
+        exception_handlers={
+            HTTPException: _http_fault,
+            LastbarError: _fault,
+            SupersededError: _superseded,
+        },
+    )
+
+
+class _Addresses:
+    """The answers that need the session."""
+
+    def __init__(self, session: Session) -> None:
+        self._session = session
+
+    def shapes(self, _request: Request) -> Response:
+        """Lines, edges and outlines of all areas."""
+        board = self._session.board()
+        features = [*board.routes["features"], *board.areas["features"]]
+        return JSONResponse({"type": "FeatureCollection", "features": features, **_where(board.document())})
+
+    def outline(self, request: Request) -> Response:
+        """The tile-exact outline of what one zoom asks for in one area and layer."""
+        asked = request.path_params
+        found = self._session.board().outline(asked["area"], asked["layer"], asked["zoom"])
+        if found is None:
+            raise HTTPException(404, "This area asks nothing of this layer at this zoom.")
+        return JSONResponse(found)
+
+    def version(self, request: Request) -> Response:
+        """One kept version as text."""
+        name = request.path_params["name"]
+        return JSONResponse({"name": name, "text": self._session.document.version(name)})
+
+    def events(self, _request: Request) -> Response:
+        """What happens, as server-sent events."""
+        return EventSourceResponse(self._session.events.follow(), ping=15)
+
+    def changes(self) -> list[Route]:
+        """The addresses that change something."""
+        session, document = self._session, self._session.document
+        answers: dict[str, Answer] = {
+            "/api/change": lambda b: session.change(_revision(b), read_change(b.get("change"))),
+            "/api/undo": lambda b: session.step(lambda: document.undo(_revision(b))),
+            "/api/redo": lambda b: session.step(lambda: document.redo(_revision(b))),
+            "/api/restore": lambda b: session.step(
+                lambda: document.replace(_revision(b), document.version(_text(b, "version")))
+            ),
+            "/api/take-theirs": lambda _: session.step(document.take_theirs),
+            "/api/keep-ours": lambda _: session.step(document.keep_ours),
+            "/api/speed": lambda b: session.set_speed(b.get("speed")),
+        }
+        routes = [Route(path, _posted(answer), methods=["POST"]) for path, answer in answers.items()]
+        return [
+            *routes,
+            Route("/api/jobs/{kind}", self._start, methods=["POST"]),
+            Route("/api/jobs/{kind}/stop", self._stop, methods=["POST"]),
+        ]
+
+    async def _start(self, request: Request) -> Response:
+        """Start a job. If cancelled: it may have been started."""
+        options, kind = await _body(request), request.path_params["kind"]
+        return JSONResponse(await run_in_threadpool(self._session.start, kind, options))
+
+    async def _stop(self, request: Request) -> Response:
+        """Stop a job cleanly. If cancelled: it may have been told."""
+        self._session.jobs.stop(request.path_params["kind"])
+        return JSONResponse(await run_in_threadpool(self._session.state))
+
+
+def _posted(answer: Answer) -> Callable[[Request], Any]:
+    async def posted(request: Request) -> Response:
+        """Do what the body asks. If cancelled: it may have been done."""
+        body = await _body(request)
+        return JSONResponse(await run_in_threadpool(answer, body))
+
+    return posted
+
+
+async def _body(request: Request) -> Mapping[str, Any]:
+    """The JSON object that was sent. If cancelled: nothing was done."""
+    sent = bytearray()
+    async for chunk in request.stream():
+        sent += chunk
+        if len(sent) > MOST_BODY_BYTES:
+            raise HTTPException(413, f"The body is over {MOST_BODY_BYTES // 1_000_000} MB.")
+    try:
+        found = json.loads(bytes(sent) or b"{}")
+    except (ValueError, RecursionError):
+        raise HTTPException(400, "The body is no JSON.") from None
+    if not isinstance(found, dict):
+        raise HTTPException(400, "The body has to be a JSON object.")
+    return found
+
+
+def _revision(body: Mapping[str, Any]) -> int:
+    found = body.get("revision")
+    if not isinstance(found, int) or isinstance(found, bool):
+        raise HTTPException(400, "A change names the revision that it was made to.")
+    return found
+
+
+def _text(body: Mapping[str, Any], key: str) -> str:
+    found = body.get(key)
+    if not isinstance(found, str):
+        raise HTTPException(400, f"{key} has to be text.")
+    return found
+
+
+def _where(document: Mapping[str, Any]) -> dict[str, Any]:
+    return {"bounds": document["bounds"], "middle": document["middle"]}
+
+
+async def _http_fault(_: Request, fault: Exception) -> Response:
+    """An error as a sentence. If cancelled: nothing was done."""
+    assert isinstance(fault, HTTPException)
+    return JSONResponse({"error": fault.detail}, fault.status_code, headers=dict(fault.headers or {}))
+
+
+async def _fault(_: Request, fault: Exception) -> Response:
+    """An error of the package, in its own words. If cancelled: nothing was done."""
+    assert isinstance(fault, LastbarError)
+    told: dict[str, Any] = {"error": str(fault)}
+    status = _STATUS.get(fault.exit_code, 400)
+    if isinstance(fault, StaleRevisionError):
+        status = 409
+    elif isinstance(fault, ChangedElsewhereError):
+        status, told = 409, {**told, "theirs": fault.theirs, "ours": fault.ours}
+    elif isinstance(fault, BriefError):
+        status = 422
+    return JSONResponse(told, status)
+
+
+async def _superseded(_: Request, _fault: Exception) -> Response:
+    """A newer brief is there. If cancelled: nothing was done."""
+    return JSONResponse({"error": "The brief has changed meanwhile."}, 409)
+
+
+@cache
+def _contents(path: str) -> tuple[bytes, str] | None:
+    name = path.rpartition("/")[2]
+    folders = [Path(leaflet.BASE_DIR)] if path.startswith("/leaflet/") else [_HERE, _VIEW]
+    for folder in folders:
+        if (kind := _KINDS.get(Path(name).suffix)) and name in {p.name for p in folder.iterdir()}:
+            return (folder / name).read_bytes(), kind
+    return None
+
+
+def _file(path: str) -> Response:
+    found = _contents(path)
+    if found is None:
+        raise HTTPException(404, "There is nothing at this address.")
+    return Response(found[0], media_type=found[1])

@@ -1,0 +1,283 @@
+"""The jobs of the desk: the same functions as the commands call, with their progress and results as plain data."""
+
+from __future__ import annotations
+
+import asyncio
+import threading
+import time
+from collections.abc import Mapping, Sequence
+from datetime import datetime
+from pathlib import Path
+from typing import Any, Literal, cast, get_args
+
+from packer.common.units import size_bytes
+from packer.desk.jobs import Reporter, Work
+from packer.errors import InputError
+from packer.fetching.departure import departure_time
+from packer.fetching.hosts.offer_reading import read_offers
+from packer.fetching.reports import LayerProgress, Options
+from packer.fetching.run import fast_loop, run_fetch
+from packer.handover import DeviceCrew, handover, inspect_tree
+from packer.handover.kinds import As
+from packer.planning.brief import Brief
+from packer.planning.plan import Plan, plan
+from packer.proof.proving import verify
+from packer.proof.results import Depth
+from packer.survey.inspection import LayerFinding, chosen, fetch_samples, judge_layer
+
+__all__ = ["fetch_work", "handover_work", "inspect_work", "survey_work", "verify_work"]
+
+_SURVEY_SEED = "lastbar survey"  # as the command has it, so that neither asks for what the other has
+_TELL_EVERY_S = 0.5
+_DEPTHS = {"quick": Depth.QUICK, "usual": Depth.HASH, "full": Depth.FULL}
+
+
+class _Sparing:
+    """Lets progress through at most twice a second."""
+
+    def __init__(self) -> None:
+        self._next = 0.0
+
+    def due(self) -> bool:
+        now = time.monotonic()
+        if now < self._next:
+            return False
+        self._next = now + _TELL_EVERY_S
+        return True
+
+
+def fetch_work(brief: Brief, store: Path | None, options: Mapping[str, Any]) -> Work:
+    """A fetch; options `depart` ("05:30") and `ask_absent_again`. Raises InputError for a time that is none.
+
+    If the process dies: the packs hold every committed batch, and the next fetch asks only for the rest.
+    """
+    depart_at = None
+    if text := options.get("depart"):
+        try:
+            depart_at = departure_time(str(text), datetime.now())
+        except ValueError as fault:
+            raise InputError(f"The departure {text} cannot be used: {fault}.") from None
+    chosen_options = Options(
+        store=store, depart_at=depart_at, ask_absent_again=bool(options.get("ask_absent_again")), log=True
+    )
+
+    def work(reporter: Reporter) -> Mapping[str, Any]:
+        sparing = _Sparing()
+
+        def show(layers: Sequence[LayerProgress]) -> None:
+            if sparing.due():
+                reporter.progress(fetch_progress(layers, time.time()))
+
+        async def go() -> dict[str, Any]:
+            stop = asyncio.Event()
+            watcher = _stop_when_asked(reporter.stop, stop)
+            try:
+                settled, remarks = await read_offers(brief, store)
+                report = await run_fetch(settled, plan(settled), chosen_options, stop=stop, on_progress=show)
+            finally:
+                watcher.set()
+            found = report.to_dict()
+            return {**found, "remarks": [*remarks, *found["remarks"]]}
+
+        with asyncio.Runner(loop_factory=fast_loop()) as runner:
+            return runner.run(go())
+
+    return work
+
+
+def _stop_when_asked(asked: threading.Event, stop: asyncio.Event) -> threading.Event:
+    """Pass a stop that another thread asks for on to the loop of this one; set what is given back to end that."""
+    loop, over = asyncio.get_running_loop(), threading.Event()
+
+    def watch() -> None:
+        while not over.is_set():
+            if asked.wait(0.2):
+                if not over.is_set():
+                    loop.call_soon_threadsafe(stop.set)
+                return
+
+    threading.Thread(target=watch, name="desk stop", daemon=True).start()
+    return over
+
+
+def fetch_progress(layers: Sequence[LayerProgress], now: float) -> dict[str, Any]:
+    """Where the layers stand, as the page shows it."""
+    return {
+        "at": round(now, 1),
+        "layers": {layer.name: _layer_progress(layer) for layer in layers},
+        "planned": sum(layer.planned for layer in layers),
+        "done": sum(layer.held + layer.absent for layer in layers),
+        "bytes": sum(layer.tally.bytes for layer in layers),
+        "failed": sum(layer.tally.failed for layer in layers),
+    }
+
+
+def _layer_progress(layer: LayerProgress) -> dict[str, Any]:
+    pause = layer.pause
+    return {
+        "planned": layer.planned,
+        "held": layer.held,
+        "absent": layer.absent,
+        "failed": layer.tally.failed,
+        "bytes": layer.tally.bytes,
+        "host": layer.host,
+        "pause": None
+        if pause is None
+        else {"kind": str(pause.kind), "reason": pause.reason, "where": pause.where},
+        "areas": {one.area: {str(z): round(share, 4) for z, share in one.shares} for one in layer.areas},
+        "departure": None
+        if layer.departure is None
+        else {
+            "complete": layer.departure.complete,
+            "tiles": layer.departure.tiles,
+            "areas": {
+                one.area: {str(z): round(share, 4) for z, share in one.shares}
+                for one in layer.departure.areas
+            },
+        },
+        "alarms": [{"sha256": a.sha256, "tiles": a.tiles, "example": a.example} for a in layer.alarms],
+    }
+
+
+def verify_work(brief: Brief, worked_out: Plan, store: Path | None, options: Mapping[str, Any]) -> Work:
+    """A check of the packs; option `depth` is "quick", "usual" or "full". It cannot be stopped half-way."""
+    depth = _DEPTHS.get(str(options.get("depth", "usual")))
+    if depth is None:
+        raise InputError(f"A check is {', '.join(_DEPTHS)}; {options.get('depth')} is none of them.")
+
+    def work(reporter: Reporter) -> Mapping[str, Any]:
+        sparing = _Sparing()
+
+        def show(layer: str, done: int, every: int) -> None:
+            if sparing.due():
+                reporter.progress({"layer": layer, "done": done, "all": every})
+
+        return verify(brief, worked_out, store, depth=depth, on_progress=show).to_dict()
+
+    return work
+
+
+def survey_work(brief: Brief, store: Path | None, _options: Mapping[str, Any]) -> Work:
+    """A survey of every layer. If the process dies: what was fetched is stored."""
+
+    def work(reporter: Reporter) -> Mapping[str, Any]:
+        def show(layers: Sequence[LayerProgress]) -> None:
+            reporter.progress(fetch_progress(layers, time.time()))
+
+        async def go() -> tuple[Brief, Plan, dict[str, Any]]:
+            settled, _ = await read_offers(brief, store)
+            worked_out = plan(settled)
+            tiles = chosen(worked_out, None, _SURVEY_SEED)
+            sampling = asyncio.ensure_future(
+                fetch_samples(settled, worked_out, tiles, store, on_progress=show)
+            )
+            while not sampling.done():
+                await asyncio.wait([sampling], timeout=0.25)
+                if reporter.stop.is_set():
+                    sampling.cancel()
+            if sampling.cancelled():
+                raise InputError("The survey was stopped. What came is kept; start it again to go on.")
+            await sampling
+            return settled, worked_out, dict(tiles)
+
+        with asyncio.Runner(loop_factory=fast_loop()) as runner:
+            settled, worked_out, tiles = runner.run(go())
+        found = {
+            name: judge_layer(settled, worked_out.layers[name], some, store) for name, some in tiles.items()
+        }
+        return {"layers": {name: _survey_layer(layer) for name, layer in found.items()}}
+
+    return work
+
+
+def _survey_layer(layer: LayerFinding) -> dict[str, Any]:
+    return {
+        "notices": list(layer.notices),
+        "areas": {
+            area.name: {
+                "deepest": area.deepest,
+                "worth_to": area.worth.zoom,
+                "evidence": area.worth.evidence,
+                "judged": area.worth.judged,
+                "saves": {"tiles": area.saves_tiles, "bytes": round(area.saves_bytes)},
+                "zooms": {str(zoom): counts.to_dict() for zoom, counts in area.zooms.items()},
+            }
+            for area in layer.areas.values()
+        },
+    }
+
+
+def handover_work(brief: Brief, worked_out: Plan, store: Path | None, options: Mapping[str, Any]) -> Work:
+    """A handover; options `to` (a folder), `as`, `crews` (names), `max_file`, `allow_gaps`.
+
+    Raises InputError for options that cannot be used. If the process dies: as `handover` says.
+    """
+    kind = str(options.get("as", "mbtiles"))
+    if kind not in get_args(As):
+        raise InputError(f"A handover is {', '.join(get_args(As))}; {kind} is none of them.")
+    to = _folder(options)
+    crews = _crews(brief, options.get("crews") or [])
+    limit = _max_file(options.get("max_file"))
+
+    def work(reporter: Reporter) -> Mapping[str, Any]:
+        sparing = _Sparing()
+
+        def show(doing: str, done: int, every: int) -> None:
+            if sparing.due():
+                reporter.progress({"doing": doing, "done": done, "all": every})
+
+        return handover(
+            brief,
+            worked_out,
+            store,
+            to,
+            as_=cast(As, kind),
+            max_file_bytes=limit,
+            crews=crews,
+            allow_gaps=bool(options.get("allow_gaps")),
+            on_progress=show,
+        ).to_dict()
+
+    return work
+
+
+def _folder(options: Mapping[str, Any]) -> Path:
+    text = options.get("to")
+    if not isinstance(text, str) or not text.strip():
+        raise InputError("Say which folder the files go to.")
+    return Path(text).expanduser().absolute()
+
+
+def _crews(brief: Brief, names: Sequence[str]) -> list[DeviceCrew]:
+    known = {crew.name: crew for crew in brief.crews}
+    if unknown := [name for name in names if name not in known]:
+        raise InputError(f'The brief has no crew "{unknown[0]}".')
+    picked = [known[name] for name in names] if names else list(brief.crews)
+    return [DeviceCrew(c.name, c.areas, c.layers, c.budget) for c in picked]
+
+
+def _max_file(text: object) -> int | Literal["auto"] | None:
+    if text is None or text == "":
+        return "auto"
+    if text == "none":
+        return None
+    try:
+        return size_bytes(str(text))
+    except ValueError as fault:
+        raise InputError(f"The largest file {text} cannot be used: {fault}.") from None
+
+
+def inspect_work(options: Mapping[str, Any]) -> Work:
+    """A look at a card; option `to` is its folder. Never writes."""
+    folder = _folder(options)
+
+    def work(reporter: Reporter) -> Mapping[str, Any]:
+        sparing = _Sparing()
+
+        def show(name: str, done: int, every: int) -> None:
+            if sparing.due():
+                reporter.progress({"doing": name, "done": done, "all": every})
+
+        return inspect_tree(folder, on_progress=show).to_dict()
+
+    return work

@@ -1,0 +1,225 @@
+"""The desk's server: who may ask, who may change, and that its answers are those of the commands."""
+
+from __future__ import annotations
+
+import json
+import threading
+from collections.abc import Iterator
+from contextlib import AbstractContextManager
+from pathlib import Path
+from typing import Any
+
+import httpx
+import pytest
+
+from packer import Brief, plan
+from packer.desk.server import DeskServer
+from packer.practice import PracticeServer, write_place
+from tests.test_desk_document import BRIEF
+
+
+class Page(AbstractContextManager["Page"]):
+    """A browser that has opened the link."""
+
+    def __init__(self, desk: DeskServer) -> None:
+        self.http = httpx.Client(base_url=desk.url, follow_redirects=False, timeout=30)
+        answer = self.http.get(desk.link)
+        assert answer.status_code == 303
+        self.origin = desk.url.rstrip("/")
+
+    def __exit__(self, *_: object) -> None:
+        self.http.close()
+
+    def get(self, path: str, status: int = 200) -> Any:
+        answer = self.http.get(path)
+        assert answer.status_code == status, answer.text
+        return answer.json()
+
+    def post(self, path: str, body: object = None, status: int = 200, **headers: str) -> Any:
+        answer = self.http.post(path, json=body or {}, headers={"Origin": self.origin, **headers})
+        assert answer.status_code == status, answer.text
+        return answer.json()
+
+    def change(self, status: int = 200, **change: Any) -> Any:
+        revision = self.get("/api/state")["revision"]
+        return self.post("/api/change", {"revision": revision, "change": change}, status)
+
+    def ended(self, kind: str) -> Any:
+        """The job once it has ended, by the events that a page follows."""
+        with self.http.stream("GET", "/api/events", timeout=60) as events:
+            for line in events.iter_lines():
+                if line.startswith("data:") and f'"kind":"{kind}"' in line:
+                    job = json.loads(line[5:])
+                    if job["state"] in ("done", "failed"):
+                        return job
+        raise AssertionError("the events ended")
+
+
+@pytest.fixture
+def desk(tmp_path: Path) -> Iterator[DeskServer]:
+    (tmp_path / "brief.toml").write_text(BRIEF, encoding="utf-8")
+    with DeskServer(tmp_path) as desk:
+        yield desk
+
+
+@pytest.fixture
+def page(desk: DeskServer) -> Iterator[Page]:
+    with Page(desk) as page:
+        yield page
+
+
+def test_the_link_opens_the_desk_once(desk: DeskServer) -> None:
+    link = desk.link
+    assert httpx.get(link).status_code == 303
+    assert httpx.get(link).status_code == 403
+    assert desk.link != link
+    assert httpx.get(desk.link).status_code == 303
+
+
+@pytest.mark.parametrize("path", ["/", "/api/state", "/api/figures", "/tiles/aerial/0/0/0", "/api/events"])
+def test_nothing_is_told_without_the_pass(desk: DeskServer, path: str) -> None:
+    answer = httpx.get(desk.url + path.lstrip("/"))
+    assert answer.status_code == 403
+    assert "aerial" not in answer.text
+    assert "Ketterling" not in answer.text
+
+
+@pytest.mark.parametrize(
+    ("headers", "status"),
+    [
+        ({"Origin": "http://attacker.example"}, 403),
+        ({"Origin": "null"}, 403),
+        ({"Host": "attacker.example"}, 421),
+        ({"Content-Type": "text/plain"}, 415),
+        ({"Content-Type": "application/x-www-form-urlencoded"}, 415),
+    ],
+)
+def test_a_change_that_another_site_could_send_is_refused(
+    desk: DeskServer, page: Page, headers: dict[str, str], status: int
+) -> None:
+    body = {"revision": 1, "change": {"do": "delete-area", "name": "camp"}}
+    page.post("/api/change", body, status, **headers)
+    assert page.get("/api/state")["revision"] == 1
+
+
+def test_a_change_without_an_origin_is_refused(page: Page) -> None:
+    answer = page.http.post("/api/undo", json={"revision": 1})
+    assert answer.status_code == 403
+
+
+def test_nothing_changes_by_get(page: Page) -> None:
+    for path in ("/api/change", "/api/undo", "/api/jobs/fetch", "/api/keep-ours"):
+        assert page.http.get(path).status_code == 405
+    assert page.get("/api/state")["revision"] == 1
+
+
+def test_a_body_without_end_is_cut_off(page: Page) -> None:
+    answer = page.http.post(
+        "/api/change",
+        content=b'"' + b"x" * 10_000_000,
+        headers={"Origin": page.origin, "Content-Type": "application/json"},
+    )
+    assert answer.status_code == 413
+
+
+@pytest.mark.parametrize("body", [b"[]", b"{", b'{"revision": "1"}', b"[" * 100_000, b'{"revision": true}'])
+def test_a_body_that_is_no_change_is_told_so(page: Page, body: bytes) -> None:
+    answer = page.http.post(
+        "/api/change", content=body, headers={"Origin": page.origin, "Content-Type": "application/json"}
+    )
+    assert answer.status_code == 400
+    assert answer.json()["error"]
+
+
+def test_the_state_names_areas_layers_and_steps(page: Page) -> None:
+    state = page.get("/api/state")
+    assert [(a["name"], a["form"], a["deepest"]) for a in state["areas"]] == [
+        ("camp", "circle", 18),
+        ("valley", "box", 14),
+    ]
+    assert state["layers"][0]["address"].startswith("http://127.0.0.1:9/")
+    assert state["steps"]["ground"]["says"] == "2 areas"
+    assert state["steps"]["fetch"]["says"] == "not begun"
+
+
+def test_figures_are_those_of_the_plan(page: Page, tmp_path: Path) -> None:
+    figures = page.get("/api/figures")
+    worked_out = plan(Brief.read(tmp_path))
+    assert figures["tiles"] == worked_out.count
+    counted = {a.name: len(a.tiles) for a in worked_out.layers["aerial"].areas}
+    assert {n: one["layers"]["aerial"]["tiles"] for n, one in figures["areas"].items()} == counted
+    page.change(do="set-area", name="valley", values={"deepest": 15})
+    assert page.get("/api/figures")["tiles"] == plan(Brief.read(tmp_path)).count
+
+
+def test_two_pages_that_edit_at_once_lose_nothing(page: Page, desk: DeskServer, tmp_path: Path) -> None:
+    page.change(do="set-area", name="valley", values={"deepest": 15})
+    stale = {"revision": 1, "change": {"do": "delete-area", "name": "valley"}}
+    with Page(desk) as other:
+        assert "has changed" in other.post("/api/change", stale, 409)["error"]
+    assert Brief.read(tmp_path).areas[1].deepest == 15
+
+
+def test_a_file_changed_by_hand_is_shown_beside_the_own_state(page: Page, tmp_path: Path) -> None:
+    theirs = BRIEF.replace("Ketterling", "By hand")
+    (tmp_path / "brief.toml").write_text(theirs, encoding="utf-8")
+    told = page.change(409, do="set-area", name="valley", values={"deepest": 15})
+    assert (told["theirs"], told["ours"]) == (theirs, BRIEF)
+    assert page.post("/api/take-theirs")["title"] == "By hand"
+
+
+def test_a_change_that_makes_no_sound_brief_is_told_in_the_briefs_own_words(page: Page) -> None:
+    told = page.change(422, do="set-area", name="valley", values={"deepest": 99})
+    assert "deepest" in told["error"]
+
+
+def test_a_key_in_the_brief_is_never_told(tmp_path: Path) -> None:
+    keyed = BRIEF.replace("{y}.png", "{y}.png?key=S3cretS3cretS3cret")
+    (tmp_path / "brief.toml").write_text(keyed, encoding="utf-8")
+    with DeskServer(tmp_path) as desk, Page(desk) as page:
+        for path in ("/api/state", "/api/figures", "/api/shapes", "/board.json"):
+            assert "S3cret" not in page.http.get(path).text
+
+
+def test_the_whole_job_from_an_empty_folder_to_a_sealed_card(tmp_path: Path) -> None:
+    with PracticeServer() as server:
+        place = write_place(tmp_path / "place", server.base_url)
+        model = Brief.read(place if place.is_file() else tmp_path / "place")
+        aerial = model.layers["aerial"]
+        (tmp_path / "trip").mkdir()
+        with DeskServer(tmp_path / "trip" / "brief.toml") as desk, Page(desk) as page:
+            assert page.get("/api/state")["lacks"] == "a map layer and an area"
+            values = {
+                "url": aerial.url,
+                "zooms": list(aerial.zooms),
+                "attribution": aerial.attribution,
+                "permission": "the practice server of this machine",
+                "requests-per-second": 5000,
+                "connections": 8,
+            }
+            page.change(do="add-layer", name="aerial", values=values)
+            lon, lat = plan(model).middle
+            camp = {"name": "camp", "point": [lon, lat], "radius": "300 m", "deepest": 15}
+            page.change(do="add-area", values=camp)
+            page.change(do="set-overview", values=False)
+            assert page.get("/api/figures")["tiles"] > 10
+            page.post("/api/jobs/fetch")
+            job = page.ended("fetch")
+            assert job["state"] == "done", job
+            assert job["result"]["complete"]
+            assert page.get("/api/state")["steps"]["fetch"]["says"] == "all stored"
+            page.post("/api/jobs/verify", {"depth": "full"})
+            assert page.ended("verify")["result"]["ready"]
+            page.post("/api/jobs/handover", {"to": str(tmp_path / "card")})
+            job = page.ended("handover")
+            assert job["state"] == "done", job
+            page.post("/api/jobs/inspect", {"to": str(tmp_path / "card")})
+            assert page.ended("inspect")["result"]["sound"]
+            assert Brief.read(tmp_path / "trip").areas[0].name == "camp"
+
+
+def test_a_second_fetch_is_not_started_beside_the_first(page: Page, desk: DeskServer) -> None:
+    held = threading.Event()
+    desk.session.jobs.start("fetch", {}, lambda _reporter: {"held": held.wait(20)})
+    assert "running already" in page.post("/api/jobs/fetch", {}, 400)["error"]
+    held.set()
