@@ -19,7 +19,9 @@ from starlette.routing import Route
 
 from packer.desk.changes import read_change
 from packer.desk.document import ChangedElsewhereError, StaleRevisionError
+from packer.desk.dropped import MOST_FILE_BYTES, keep_dropped
 from packer.desk.figures import SupersededError
+from packer.desk.profile import profile
 from packer.desk.session import Session
 from packer.errors import EXIT_INPUT, EXIT_STORE, EXIT_TERMS, BriefError, LastbarError
 from packer.view.endpoints import view_routes
@@ -52,6 +54,8 @@ def desk_endpoints(session: Session) -> Starlette:
             Route("/api/figures", lambda _: JSONResponse(session.figures())),
             Route("/api/shapes", addresses.shapes),
             Route("/api/outline/{area}/{layer}/{zoom:int}", addresses.outline),
+            Route("/api/profile", addresses.profile),
+            Route("/api/file", addresses.file, methods=["POST"]),
             Route("/api/versions", lambda _: JSONResponse({"versions": session.document.versions()})),
             Route("/api/versions/{name}", addresses.version),
             Route("/api/events", addresses.events),
@@ -85,6 +89,19 @@ class _Addresses:
         if found is None:
             raise HTTPException(404, "This area asks nothing of this layer at this zoom.")
         return JSONResponse(found)
+
+    def profile(self, _request: Request) -> Response:
+        """Depth along the lines, asked and held."""
+        board = self._session.board()
+        held = {name: layer.pack.facts().held for name, layer in board.layers.items()}
+        return JSONResponse({"lines": profile(board.plan, held)})
+
+    async def file(self, request: Request) -> Response:
+        """Keep a dropped file beside the brief. If cancelled: it is there whole, or not at all."""
+        content = await _sent(request, MOST_FILE_BYTES)
+        name = request.query_params.get("name", "")
+        folder = self._session.document.path.parent
+        return JSONResponse(await run_in_threadpool(keep_dropped, folder, name, content))
 
     def version(self, request: Request) -> Response:
         """One kept version as text."""
@@ -138,18 +155,23 @@ def _posted(answer: Answer) -> Callable[[Request], Any]:
 
 async def _body(request: Request) -> Mapping[str, Any]:
     """The JSON object that was sent. If cancelled: nothing was done."""
-    sent = bytearray()
-    async for chunk in request.stream():
-        sent += chunk
-        if len(sent) > MOST_BODY_BYTES:
-            raise HTTPException(413, f"The body is over {MOST_BODY_BYTES // 1_000_000} MB.")
     try:
-        found = json.loads(bytes(sent) or b"{}")
+        found = json.loads(await _sent(request, MOST_BODY_BYTES) or b"{}")
     except (ValueError, RecursionError):
         raise HTTPException(400, "The body is no JSON.") from None
     if not isinstance(found, dict):
         raise HTTPException(400, "The body has to be a JSON object.")
     return found
+
+
+async def _sent(request: Request, most: int) -> bytes:
+    """The body that was sent, cut off beyond `most` bytes. If cancelled: nothing was done."""
+    sent = bytearray()
+    async for chunk in request.stream():
+        sent += chunk
+        if len(sent) > most:
+            raise HTTPException(413, f"The body is over {most // 1_000_000} MB.")
+    return bytes(sent)
 
 
 def _revision(body: Mapping[str, Any]) -> int:

@@ -36,7 +36,7 @@ if TYPE_CHECKING:
 else:
     shapely = lazy_import("shapely")  # only polygons and files read by GDAL need it
 
-__all__ = ["read_shape"]
+__all__ = ["count_shapes", "read_shape"]
 
 _SKIPPED = (
     "PCIDSK,PDS4,VICAR,PDF,MBTiles,EEDA,OGCAPI,GDALG,MapInfo File,LVBAG,S57,DGN,OGR_VRT,CSV,GML,GPX,GeoJSON,"
@@ -86,6 +86,12 @@ def read_shape(brief: Brief, area: Area) -> Shape:
         raise BriefError(
             f"{brief.path}: In area {quote_value(area.name)}, {area.file} cannot be used: {reason}{end}"
         ) from fault
+
+
+def count_shapes(path: Path) -> dict[str, int]:
+    """How many points, lines and polygons a file has. Raises ValueError, worded for the planner, or OSError."""
+    held = _contents(path.absolute())
+    return {"points": len(held.points), "lines": len(held.lines), "polygons": len(held.polygons)}
 
 
 def _drawn(brief: Brief, area: Area) -> Shape:

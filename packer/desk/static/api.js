@@ -1,0 +1,45 @@
+// Asking the server, and what it says when it refuses.
+
+/** An answer that is no success: `status` of HTTP, `told` the document that came with it. */
+export class Refused extends Error {
+  /** @param {number} status @param {{error?: string, [key: string]: any}} told */
+  constructor(status, told) {
+    super(told.error ?? `The desk answered ${status}.`);
+    this.status = status;
+    this.told = told;
+  }
+}
+
+/** @param {Response} answer */
+async function read(answer) {
+  const told = await answer.json().catch(() => ({}));
+  if (!answer.ok) throw new Refused(answer.status, told);
+  return told;
+}
+
+/**
+ * @param {string} path
+ * @param {AbortSignal} [signal] ends the question
+ */
+export async function get(path, signal) {
+  return read(await fetch(path, { signal }));
+}
+
+/**
+ * @param {string} path
+ * @param {object} [body]
+ */
+export async function post(path, body = {}) {
+  const headers = { "Content-Type": "application/json" };
+  return read(await fetch(path, { method: "POST", headers, body: JSON.stringify(body) }));
+}
+
+/**
+ * @param {string} name of the file
+ * @param {Blob} content
+ */
+export async function postFile(name, content) {
+  const headers = { "Content-Type": "application/octet-stream" };
+  const path = `/api/file?${new URLSearchParams({ name })}`;
+  return read(await fetch(path, { method: "POST", headers, body: content }));
+}

@@ -1,0 +1,58 @@
+// Cards: sealed files for the crews' devices, and a look at a card that was written.
+
+import { action, choice, field, make } from "./dom.js";
+import { busy } from "./job.js";
+import { store } from "./store.js";
+import { bytes } from "./words.js";
+
+const KINDS = /** @type {[string, string][]} */ ([
+  ["mbtiles", "MBTiles, one file a layer"],
+  ["gpkg", "GeoPackage, one file a layer"],
+  ["folder", "loose tiles in folders"],
+]);
+const chosen = { to: "", as: "mbtiles", gaps: false };
+
+/** @returns {Node[]} */
+export function cardsPanel() {
+  const [handover, inspect] = [store.job("handover"), store.job("inspect")];
+  const head = [make("h2", { text: "Hand over" })];
+  if (handover && ["running", "stopping"].includes(handover.state)) return [...head, ...busy("handover", "Writing")];
+  if (inspect && ["running", "stopping"].includes(inspect.state)) return [...head, ...busy("inspect", "Reading")];
+  const to = make("input", { type: "text", value: chosen.to, placeholder: "/media/card or E:\\", spellcheck: "false" });
+  to.addEventListener("input", () => { chosen.to = to.value; });
+  const kind = choice(KINDS, chosen.as, (value) => { chosen.as = value; });
+  const gaps = make("input", { type: "checkbox", checked: chosen.gaps });
+  gaps.addEventListener("change", () => { chosen.gaps = gaps.checked; });
+  const crews = (store.state?.crews ?? []).map((/** @type {any} */ crew) => crew.name).join(", ");
+  const write = action("Write the files", () => store.startJob("handover", { to: chosen.to, as: chosen.as, allow_gaps: chosen.gaps }));
+  write.disabled = Boolean(store.state?.lacks);
+  return [
+    ...head,
+    field("Folder or card", to),
+    field("Kind of files", kind),
+    make("label.check", {}, gaps, " Write them even if something is missing, and say so on the card"),
+    make("p.hint", { text: crews ? `Each crew gets a folder of its own: ${crews}.` : "Everybody gets everything. Crews are made under Ground." }),
+    make("div.row", {}, write, action("Inspect this card", () => store.startJob("inspect", { to: chosen.to }), "quiet")),
+    ...(handover?.error ? [make("p.warning", { text: handover.error })] : []),
+    ...(handover?.result ? written(handover.result) : []),
+    ...(inspect?.error ? [make("p.warning", { text: inspect.error })] : []),
+    ...(inspect?.result ? inspected(inspect.result) : []),
+  ];
+}
+
+/** @param {any} result @returns {Node[]} */
+function written(result) {
+  const items = result.copies.map((/** @type {any} */ copy) =>
+    make("li", { text: `${copy.crew ?? "For everyone"}: ${bytes(copy.size_bytes)} in ${copy.folder}` }),
+  );
+  const words = result.complete ? "Written and sealed." : "Written with gaps. The card says what is missing.";
+  return [make("h3", { text: words }), make("ul.plain-list", {}, ...items)];
+}
+
+/** @param {any} result @returns {Node[]} */
+function inspected(result) {
+  const words = result.sound ? "The card is complete: every file is as it was written." : "The card is NOT complete.";
+  const faults = [...(result.faults ?? []), ...(result.copies ?? []).flatMap((/** @type {any} */ copy) => copy.faults ?? [])];
+  const items = faults.map((/** @type {any} */ one) => make("li", { text: typeof one === "string" ? one : `${one.folder ?? one.name}: ${one.state ?? one.fault ?? one.reason}` }));
+  return [make(result.sound ? "p.verdict.ready" : "p.verdict.not-ready", { text: words, role: "status" }), make("ul.plain-list", {}, ...items)];
+}

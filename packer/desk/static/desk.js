@@ -1,0 +1,110 @@
+// The desk: brings the parts of the page together.
+
+import { drawAreas } from "./areas.js";
+import { byId, ask, make, action } from "./dom.js";
+import { drawMap } from "./map.js";
+import { drawSteps, STEPS } from "./steps.js";
+import { drawPanel } from "./panel.js";
+import { drawProfile } from "./profile.js";
+import { store } from "./store.js";
+import { get } from "./api.js";
+import { showKeys } from "./keys.js";
+import { drawFiles } from "./files.js";
+
+drawSteps();
+drawMap();
+drawAreas();
+drawPanel();
+drawProfile();
+drawFiles();
+
+store.on("state", () => {
+  const { state } = store;
+  document.title = `${state.title} · the desk`;
+  byId("title").textContent = state.title || "Untitled";
+  byId("undo").disabled = !state.can_undo;
+  byId("redo").disabled = !state.can_redo;
+  const now = new Date().toLocaleTimeString("en-GB", { hour: "2-digit", minute: "2-digit" });
+  byId("saved").textContent = `saved ${now}`;
+});
+store.on("notice", (text) => {
+  byId("notice").textContent = text;
+  byId("notice").classList.toggle("wrong", Boolean(text));
+});
+store.on("lost", (lost) => {
+  document.body.classList.toggle("lost", lost);
+  if (lost) byId("notice").textContent = "The desk does not answer. Is it still running? What was fetched is stored.";
+  else if (byId("notice").textContent.startsWith("The desk does not")) byId("notice").textContent = "";
+});
+store.on("elsewhere", async ({ theirs, ours }) => {
+  const sides = make(
+    "div.sides",
+    {},
+    make("section", {}, make("h3", { text: "The file as it is now" }), make("pre", { text: theirs, tabindex: "0" })),
+    make("section", {}, make("h3", { text: "This page's state" }), make("pre", { text: ours, tabindex: "0" })),
+  );
+  const why = make("p", { text: "Another program has changed the brief. Nothing was written. Choose which to go on with." });
+  const close = (/** @type {string} */ path) => async () => {
+    /** @type {any} */ (document.querySelector("dialog[open]"))?.close();
+    await store.send(path);
+  };
+  const row = make(
+    "div.row",
+    {},
+    action("Go on with the file", close("/api/take-theirs")),
+    action("Write this page's state", close("/api/keep-ours")),
+  );
+  await ask("The brief was changed elsewhere", [why, sides, row]);
+});
+
+byId("undo").addEventListener("click", () => store.send("/api/undo"));
+byId("redo").addEventListener("click", () => store.send("/api/redo"));
+byId("help").addEventListener("click", showKeys);
+byId("title").addEventListener("click", async () => {
+  const title = make("input", { type: "text", value: store.state.title, required: true, maxlength: 200 });
+  const contact = make("input", { type: "text", value: store.state.contact ?? "", maxlength: 200 });
+  const content = [
+    make("label", {}, "Title of the trip", title),
+    make("label", {}, "Contact", contact),
+    make("p.hint", { text: "Some servers want to know whom to reach. The contact is sent with each request." }),
+  ];
+  if (await ask("This trip", content, "Save")) {
+    await store.change({ do: "set-brief", values: { title: title.value, contact: contact.value.trim() || null } });
+  }
+});
+byId("versions").addEventListener("click", async () => {
+  const { versions } = await get("/api/versions");
+  const text = make("pre", { tabindex: "0", text: "Choose a version to look at it." });
+  const list = make("ul.versions");
+  let chosen = "";
+  for (const name of versions) {
+    const [, y, m, d, hour, minute] = /^(\d{4})(\d\d)(\d\d)-(\d\d)(\d\d)/.exec(name) ?? [];
+    const show = action(`${y}-${m}-${d} ${hour}:${minute}`, async () => {
+      chosen = name;
+      text.textContent = (await get(`/api/versions/${encodeURIComponent(name)}`)).text;
+    }, "quiet");
+    list.append(make("li", {}, show));
+  }
+  const words = versions.length ? "The last twenty versions of this brief." : "There is no earlier version yet.";
+  const sent = await ask("Versions", [make("p", { text: words }), list, text], versions.length ? "Take this one" : "");
+  if (sent && chosen) await store.send("/api/restore", { version: chosen });
+});
+
+document.addEventListener("keydown", (event) => {
+  const typing = event.target instanceof HTMLElement && event.target.closest("input, textarea, select, dialog");
+  if ((event.ctrlKey || event.metaKey) && !event.altKey && !typing) {
+    const key = event.key.toLowerCase();
+    if (key === "z" && !event.shiftKey) store.send("/api/undo");
+    else if (key === "y" || (key === "z" && event.shiftKey)) store.send("/api/redo");
+    else return;
+    event.preventDefault();
+  } else if (!typing && !event.ctrlKey && !event.metaKey && !event.altKey) {
+    const step = STEPS[Number(event.key) - 1];
+    if (step) store.open(step.name);
+    else if (event.key === "?") showKeys();
+  }
+});
+
+store.start().catch(() => {
+  byId("notice").textContent = "The desk does not answer. Start it again: lastbar desk";
+});

@@ -1,0 +1,147 @@
+// Fetch: start, watch, stop; what will be there by departure, and what is being waited for.
+
+import { action, make } from "./dom.js";
+import { store } from "./store.js";
+import { bytes, clock, count, duration } from "./words.js";
+
+const WAITS = {
+  link: "waiting for the network. Nothing gets through.",
+  "sign-in": "a sign-in page answers in place of the server.",
+  server: "waiting for the server, which is in trouble.",
+  "asked to wait": "waiting because the server asked for it.",
+};
+/** @type {{at: number, bytes: number, done: number}[]} */
+const marks = [];
+let depart = "";
+
+/** @returns {Node[]} */
+export function fetchPanel() {
+  const job = store.job("fetch");
+  const running = job && ["running", "stopping"].includes(job.state);
+  return [make("h2", { text: "Fetch" }), ...(running ? under(job) : idle(job))];
+}
+
+/** @param {any} job @returns {Node[]} */
+function idle(job) {
+  marks.length = 0;
+  const when = make("input", { type: "time", value: depart, "aria-label": "Departure" });
+  when.addEventListener("change", () => { depart = when.value; });
+  const start = action(job ? "Go on" : "Start", () => store.startJob("fetch", depart ? { depart } : {}));
+  start.disabled = Boolean(store.state?.lacks);
+  const leave = make("label.field", {}, make("span", { text: "Be done by (departure)" }), when);
+  const lines = [leave, make("p.hint", { text: "Closing this page stops nothing. The terminal that runs the desk has to stay open." }), start];
+  if (job?.error) lines.unshift(make("p.warning", { text: job.error }));
+  if (job?.result) lines.push(...outcome(job.result));
+  return lines;
+}
+
+/** @param {any} result @returns {Node[]} */
+function outcome(result) {
+  const missing = result.missing;
+  const words = result.complete
+    ? `Complete. ${count(result.stored, "tile")} fetched, ${bytes(result.bytes)}, in ${duration(result.seconds)}. Now prove it.`
+    : `Stopped with ${count(missing, "tile")} missing. Go on to get the rest.`;
+  const failures = Object.entries(result.layers).flatMap(([name, layer]) => [
+    ...(layer.failure ? [make("p.warning", { text: layer.failure })] : []),
+    ...Object.entries(layer.troubles).map(([reason, n]) => make("p.warning", { text: `${name}: ${count(Number(n), "tile")} could not be fetched: ${reason}` })),
+  ]);
+  const absent = result.absent ? [make("p", { text: `The server does not have ${count(result.absent, "tile")}.` })] : [];
+  return [make("p", { text: words, role: "status" }), ...absent, ...failures, ...result.remarks.map((/** @type {string} */ text) => make("p.hint", { text }))];
+}
+
+/** @param {any} job @returns {Node[]} */
+function under(job) {
+  const told = job.progress;
+  if (!told.layers) return [make("p", { text: "Starting.", role: "status" }), stopper(job)];
+  mark(told);
+  const share = (100 * told.done) / Math.max(told.planned, 1);
+  const pace = speed();
+  const left = told.planned - told.done - told.failed;
+  const end = pace.tiles > 0 && left > 0 ? `, done about ${clock(told.at + left / pace.tiles)}` : "";
+  const rate = pace.bytes > 0 ? `, ${((8 * pace.bytes) / 1e6).toPrecision(2)} Mbit/s` : "";
+  return [
+    make("p.large", { text: `${Math.floor(share)} %`, role: "status" }),
+    make("progress", { max: told.planned || 1, value: told.done, "aria-label": "All tiles" }),
+    make("p", { text: `${told.done.toLocaleString("en")} of ${count(told.planned, "tile")}, ${bytes(told.bytes)}${rate}${end}` }),
+    ...waits(told.layers),
+    make("h3", { text: "By area" }),
+    make("ul.bars", {}, ...bars(told.layers)),
+    ...outlook(told.layers, job),
+    stopper(job),
+  ];
+}
+
+/** @param {any} job */
+function stopper(job) {
+  const stop = action(job.state === "stopping" ? "Stopping" : "Pause", () => store.stopJob("fetch"), "quiet");
+  stop.disabled = job.state === "stopping";
+  return stop;
+}
+
+/** @param {any} layers @returns {Node[]} */
+function waits(layers) {
+  const told = new Map();
+  for (const layer of Object.values(layers)) if (layer.pause) told.set(layer.host, layer.pause);
+  return [...told].map(([host, pause]) => {
+    const words = `${host}: ${/** @type {any} */ (WAITS)[pause.kind] ?? pause.reason}`;
+    const link = pause.where && /^https?:/.test(pause.where)
+      ? make("a", { href: pause.where, target: "_blank", rel: "noopener noreferrer", text: "Open the sign-in page" })
+      : null;
+    return make("p.warning", {}, make("span", { text: `${words} The fetch goes on by itself then. ` }), link);
+  });
+}
+
+/** One bar an area: the least share over its layers and zooms, and the deepest zoom that is whole. @param {any} layers */
+function bars(layers) {
+  const areas = new Map();
+  for (const [name, layer] of Object.entries(layers)) {
+    for (const [area, zooms] of Object.entries(layer.areas)) {
+      const entries = Object.entries(zooms).map(([zoom, share]) => [Number(zoom), Number(share)]);
+      const whole = entries.filter(([, share]) => share >= 1).map(([zoom]) => zoom);
+      const mean = entries.reduce((sum, [, share]) => sum + share, 0) / Math.max(entries.length, 1);
+      const found = areas.get(area) ?? { shares: [], depths: [] };
+      found.shares.push(mean);
+      found.depths.push(`${name} to ${whole.length ? Math.max(...whole) : "–"}`);
+      areas.set(area, found);
+    }
+  }
+  return [...areas].map(([area, { shares, depths }]) => {
+    const share = shares.reduce((/** @type {number} */ a, /** @type {number} */ b) => a + b, 0) / shares.length;
+    return make(
+      "li",
+      {},
+      make("span.name", { text: area }),
+      make("progress", { max: 1, value: share, "aria-label": `${area}: ${Math.floor(share * 100)} %` }),
+      make("span.depths", { text: depths.join(" · ") }),
+    );
+  });
+}
+
+/** @param {any} layers @param {any} job @returns {Node[]} */
+function outlook(layers, job) {
+  if (!job.options.depart) return [];
+  const told = Object.entries(layers).filter(([, layer]) => layer.departure);
+  if (!told.length) return [make("p.hint", { text: "What will be stored at departure follows once the speed is known." })];
+  return told.map(([name, { departure }]) => {
+    if (departure.complete) return make("p", { text: `${name}: everything will be stored at ${job.options.depart}.` });
+    const short = Object.entries(departure.areas).map(([area, zooms]) => {
+      const whole = Object.entries(zooms).filter(([, share]) => Number(share) >= 1).map(([zoom]) => Number(zoom));
+      return `${area} to ${whole.length ? Math.max(...whole) : "nothing"}`;
+    });
+    return make("p.warning", { text: `${name}: not everything will be stored at ${job.options.depart}. Whole by then: ${short.join(", ")}.` });
+  });
+}
+
+/** @param {any} told */
+function mark(told) {
+  if (marks.at(-1)?.at === told.at) return;
+  marks.push({ at: told.at, bytes: told.bytes, done: told.done });
+  while (marks.length > 2 && told.at - marks[1].at > 20) marks.shift();
+}
+
+function speed() {
+  const [first, last] = [marks[0], marks.at(-1)];
+  const span = (last?.at ?? 0) - (first?.at ?? 0);
+  if (!first || !last || span < 2) return { tiles: 0, bytes: 0 };
+  return { tiles: (last.done - first.done) / span, bytes: (last.bytes - first.bytes) / span };
+}

@@ -1,0 +1,67 @@
+// A map layer: its address, what it permits, and how gently it is asked.
+
+import { ask, field, make } from "./dom.js";
+import { store } from "./store.js";
+
+const NAME = "[A-Za-z0-9][A-Za-z0-9 _.\\-]{0,63}";
+
+/** @param {string} [address] that is known already */
+export async function addLayer(address = "") {
+  const name = make("input", { type: "text", required: true, pattern: NAME, value: "aerial" });
+  const parts = controls({ address, zooms: [0, 18] });
+  const content = [
+    make("p", { text: "Only use servers that permit keeping their tiles offline. What you write here is recorded in the packs." }),
+    field("Name", name, "Letters, digits, spaces. It becomes the name of the pack."),
+    ...parts.fields,
+  ];
+  if (await ask("Add a map layer", content, "Add")) {
+    await store.change({ do: "add-layer", name: name.value.trim(), values: parts.values() });
+  }
+}
+
+/** @param {any} layer as the server tells it */
+export async function editLayer(layer) {
+  const parts = controls(layer);
+  const remove = make("label.check", {}, make("input", { type: "checkbox" }), " Take this layer out of the brief");
+  const fixed = make("p.hint", { text: `Address: ${layer.address}` });
+  const content = [fixed, ...parts.fields.slice(1), remove];
+  if (!(await ask(`Layer ${layer.name}`, content, "Save"))) return;
+  if (remove.querySelector("input").checked) await store.change({ do: "delete-layer", name: layer.name });
+  else await store.change({ do: "set-layer", name: layer.name, values: parts.values(false) });
+}
+
+/** @param {any} layer */
+function controls(layer) {
+  const address = make("input", { type: "text", required: true, value: layer.address ?? "", spellcheck: "false" });
+  const first = make("input", { type: "number", min: 0, max: 24, value: String(layer.zooms?.[0] ?? 0) });
+  const last = make("input", { type: "number", min: 0, max: 24, value: String(layer.zooms?.[1] ?? 18) });
+  const attribution = make("input", { type: "text", required: true, value: layer.attribution ?? "" });
+  const permission = make("input", { type: "text", required: true, value: layer.permission ?? "" });
+  const connections = make("input", { type: "number", min: 1, max: 64, value: String(layer.connections ?? 4) });
+  const rate = make("input", { type: "number", min: 0.1, step: "any", value: String(layer["requests-per-second"] ?? 20) });
+  const zooms = make("div.pair", { role: "group", "aria-label": "First and last zoom" }, first, "to", last);
+  first.setAttribute("aria-label", "First zoom");
+  last.setAttribute("aria-label", "Last zoom");
+  return {
+    fields: [
+      field("Address of the tiles", address, "With {z}, {x} and {y} in it, or the address of a TileJSON or WMTS. A key is written as ${NAME}, and comes from the environment."),
+      make("div.field", {}, make("span.label", { text: "Zooms that it offers" }), zooms),
+      field("Attribution", attribution, "Shown with the map, as the owner asks."),
+      field("Why you may keep these tiles", permission, "The licence or agreement, in words. Recorded in the pack."),
+      field("Connections at once", connections),
+      field("Requests a second", rate),
+    ],
+    values(withAddress = true) {
+      const text = address.value.trim();
+      const kind = /\{z\}/.test(text) ? "url" : /wmts/i.test(text) ? "wmts" : "tilejson";
+      return {
+        ...(withAddress ? { [kind]: text } : {}),
+        zooms: [Number(first.value), Number(last.value)],
+        attribution: attribution.value,
+        permission: permission.value,
+        connections: Number(connections.value),
+        "requests-per-second": Number(rate.value),
+      };
+    },
+  };
+}

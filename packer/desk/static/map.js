@@ -1,0 +1,170 @@
+// The map: what is on board or, where nothing is, an empty grid; the areas over it; the cross that things refer to.
+
+import { get } from "./api.js";
+import { byId, make } from "./dom.js";
+import { Drawing } from "./draw.js";
+import { Handles } from "./handles.js";
+import { store } from "./store.js";
+import { BoardTiles } from "./tiles.js";
+import { coverage } from "./overlays.js";
+
+const L = window.L;
+const INK = {
+  area: { color: "#0b5c8a", weight: 2, dashArray: "7 5", fill: false },
+  route: { color: "#5a1f7a", weight: 3.5, opacity: 0.95 },
+  edge: { color: "#5a1f7a", weight: 1.2, dashArray: "3 4", fillColor: "#5a1f7a", fillOpacity: 0.05 },
+  casing: { color: "#fff", weight: 6, opacity: 0.7, fill: false, interactive: false },
+  chosen: { color: "#c2410c", weight: 3.5 },
+  tiles: { color: "#1d2322", weight: 1, opacity: 0.8, fill: false, interactive: false },
+};
+const calm = window.matchMedia("(prefers-reduced-motion: reduce)").matches;
+
+/** @type {any} */
+export let map;
+/** @type {Drawing} */
+export let drawing;
+
+const shown = { shapes: null, tiles: /** @type {any} */ (null), tilesOf: "", outline: null, cover: /** @type {any} */ (null), found: null };
+
+export function drawMap() {
+  map = L.map("map", {
+    attributionControl: false, zoomControl: true, fadeAnimation: false, zoomAnimation: !calm, inertia: !calm,
+    worldCopyJump: false, maxZoom: 22, minZoom: 1, doubleClickZoom: false, renderer: L.canvas({ tolerance: 8 }),
+  });
+  map.setView([20, 10], 2);
+  L.control.scale({ imperial: false, maxWidth: 140, position: "bottomleft" }).addTo(map);
+  drawing = new Drawing(map);
+  new Handles(map);
+  let fitted = false;
+  store.on("shapes", () => {
+    drawShapes();
+    if (store.shapes && !fitted) fit(store.shapes.bounds);
+    fitted ||= Boolean(store.shapes);
+  });
+  store.on("chosen", () => {
+    drawShapes();
+    drawOutline();
+  });
+  store.on("state", drawTiles);
+  store.on("figures", drawOutline);
+  store.on("step", drawCover);
+  store.on("job", ({ kind, ended }) => kind === "fetch" && ended && refresh());
+  store.on("go-to", ({ lat, lon, zoom }) => map.setView([lat, lon], zoom ?? map.getZoom(), { animate: false }));
+  store.on("go-to-km", goToKm);
+  map.on("moveend zoomend", tellWhere);
+  byId("find").addEventListener("submit", find);
+  new ResizeObserver(() => map.invalidateSize({ animate: false })).observe(byId("map"));
+}
+
+/** @param {number[]} bounds west, south, east, north */
+function fit([west, south, east, north]) {
+  map.fitBounds([[south, west], [north, east]], { animate: false, padding: [24, 24] });
+}
+
+// Once a fetch has ended the same addresses have other tiles.
+function refresh() {
+  shown.tiles?.redraw();
+  drawCover();
+}
+
+function drawTiles() {
+  const names = (store.state?.layers ?? []).map((/** @type {any} */ layer) => layer.name);
+  const name = store.state?.lacks ? "" : (names[0] ?? "");
+  if (name === shown.tilesOf) return;
+  shown.tiles?.remove();
+  shown.tilesOf = name;
+  shown.tiles = name ? new BoardTiles(name, { maxZoom: 22 }).addTo(map) : null;
+}
+
+function drawShapes() {
+  shown.shapes?.remove();
+  shown.shapes = null;
+  if (!store.shapes) return;
+  const group = L.layerGroup();
+  for (const feature of store.shapes.features) {
+    const { kind, name, area } = feature.properties;
+    if (kind === "waypoint") {
+      const icon = L.divIcon({ className: "waypoint", iconSize: [14, 14] });
+      group.addLayer(L.geoJSON(feature, { pointToLayer: (_, at) => L.marker(at, { icon, alt: `Waypoint ${name}`, keyboard: false, interactive: false }) }));
+      continue;
+    }
+    const mine = store.chosen === (area ?? name);
+    const style = { ...INK[kind === "route" ? "route" : kind === "edge" ? "edge" : "area"], ...(mine ? INK.chosen : {}) };
+    if (kind !== "edge") group.addLayer(L.geoJSON(feature, { style: INK.casing }));
+    const shape = L.geoJSON(feature, { style });
+    shape.on("click", (/** @type {any} */ event) => {
+      if (drawing.busy) return;
+      L.DomEvent.stop(event);
+      store.choose(name);
+    });
+    shape.bindTooltip(make("span", { text: name }), { sticky: true, className: "tip" });
+    group.addLayer(shape);
+  }
+  shown.shapes = group.addTo(map);
+}
+
+// The tile-exact edge of the deepest zoom of the chosen area: what will be on board, to the tile.
+async function drawOutline() {
+  shown.outline?.remove();
+  shown.outline = null;
+  const [name, figures] = [store.chosen, store.figuresTrue ? store.figures?.areas[store.chosen ?? ""] : null];
+  const [layer, one] = /** @type {[string, any]} */ (Object.entries(figures?.layers ?? {})[0] ?? ["", null]);
+  if (!name || !one) return;
+  const path = [name, layer, one.deepest].map((part) => encodeURIComponent(part)).join("/");
+  const found = await get(`/api/outline/${path}`).catch(() => null);
+  if (found && name === store.chosen) shown.outline = L.geoJSON(found, { style: INK.tiles }).addTo(map);
+}
+
+// What is on board and what is missing, while fetching or proving is what the planner looks at.
+async function drawCover() {
+  shown.cover?.remove();
+  shown.cover = null;
+  if (!["fetch", "proof"].includes(store.step) || !shown.tilesOf) return;
+  const found = await coverage(shown.tilesOf).catch(() => null);
+  if (!found || !["fetch", "proof"].includes(store.step)) return;
+  const deepest = Math.max(...Object.keys(found.edges).map(Number), 0);
+  shown.cover = L.layerGroup([...Object.values(found.gaps), ...(found.edges[deepest] ? [found.edges[deepest]] : [])]).addTo(map);
+}
+
+function goToKm({ area, km }) {
+  const feature = store.shapes?.features.find((/** @type {any} */ one) => one.properties.kind === "route" && one.properties.name === area);
+  if (!feature) return;
+  let left = km * 1000;
+  const lines = feature.geometry.type === "LineString" ? [feature.geometry.coordinates] : feature.geometry.coordinates;
+  for (const line of lines) {
+    for (let i = 1; i < line.length; i += 1) {
+      const [from, to] = [L.latLng(line[i - 1][1], line[i - 1][0]), L.latLng(line[i][1], line[i][0])];
+      const long = from.distanceTo(to);
+      if (left <= long && long > 0) {
+        const share = left / long;
+        map.panTo([from.lat + share * (to.lat - from.lat), from.lng + share * (to.lng - from.lng)], { animate: false });
+        return;
+      }
+      left -= long;
+    }
+  }
+}
+
+let asked = 0;
+async function tellWhere() {
+  const turn = (asked += 1);
+  const { lat, lng } = map.getCenter();
+  const text = `${lat.toFixed(5)}, ${((((lng + 180) % 360) + 360) % 360 - 180).toFixed(5)}`;
+  const found = await get(`/position?${new URLSearchParams({ text })}`).catch(() => null);
+  if (turn !== asked) return;
+  byId("where").textContent = found?.found ? `Under the cross: ${found.text} · ${found.mgrs} · zoom ${map.getZoom()}` : "";
+  store.tell("moved");
+}
+
+/** @param {Event} event */
+async function find(event) {
+  event.preventDefault();
+  const found = await get(`/position?${new URLSearchParams({ text: byId("find-text").value })}`).catch(() => null);
+  byId("find-text").setAttribute("aria-invalid", String(!found?.found));
+  if (!found?.found) {
+    store.tell("notice", found?.reason ?? "The desk does not answer.");
+    return;
+  }
+  store.tell("notice", "");
+  store.tell("go-to", { lat: found.lat, lon: found.lon, zoom: Math.max(map.getZoom(), 13) });
+}

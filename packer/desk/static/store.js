@@ -1,0 +1,173 @@
+// What the page knows: state, figures and shapes of the server, and what is chosen here. Everybody else listens.
+
+import { get, post, Refused } from "./api.js";
+
+const RETRY_MS = 2000;
+
+/** @typedef {{revision: number, [key: string]: any}} State */
+
+class Store extends EventTarget {
+  constructor() {
+    super();
+    /** @type {State|null} */
+    this.state = null;
+    /** @type {any} */
+    this.figures = null;
+    /** @type {any} */
+    this.shapes = null;
+    /** @type {string|null} */
+    this.chosen = null;
+    this.step = "ground";
+    this.figuresTrue = false;
+    this.trouble = "";
+    this.following = new AbortController();
+  }
+
+  /** Tell everybody who listens. @param {string} what @param {any} [detail] */
+  tell(what, detail) {
+    this.dispatchEvent(new CustomEvent(what, { detail }));
+  }
+
+  /** @param {string} what @param {(detail: any) => void} hear */
+  on(what, hear) {
+    this.addEventListener(what, (event) => hear(/** @type {CustomEvent} */ (event).detail));
+  }
+
+  async start() {
+    this.take(await get("/api/state"));
+    this.follow();
+  }
+
+  /** A new state of the server. @param {State} state */
+  take(state) {
+    const changed = this.state?.revision !== state.revision;
+    this.state = state;
+    if (this.chosen && !state.areas.some((/** @type {any} */ area) => area.name === this.chosen)) this.choose(null);
+    this.tell("state");
+    if (changed) this.refresh();
+  }
+
+  // Figures and shapes of the newest revision; an older question is dropped, since nobody needs its answer.
+  async refresh() {
+    this.following.abort();
+    this.following = new AbortController();
+    const { signal } = this.following;
+    this.figuresTrue = false;
+    this.tell("figures");
+    if (this.state?.lacks) {
+      this.figures = null;
+      this.shapes = null;
+      this.trouble = "";
+      this.tell("shapes");
+      this.tell("figures");
+      return;
+    }
+    try {
+      this.shapes = await get("/api/shapes", signal);
+      this.trouble = "";
+      this.tell("shapes");
+      this.figures = await get("/api/figures", signal);
+      this.figuresTrue = true;
+      this.tell("figures");
+      this.take(await get("/api/state", signal)); // the steps say what the figures mean
+    } catch (fault) {
+      if (/** @type {Error} */ (fault).name === "AbortError") return;
+      if (fault instanceof Refused && fault.status === 409) return; // a newer revision is on its way
+      this.trouble = /** @type {Error} */ (fault).message;
+      this.tell("figures");
+    }
+  }
+
+  /** Make a change to the brief. Gives whether it was made. @param {object} change */
+  async change(change) {
+    return this.send("/api/change", { change });
+  }
+
+  /** Undo, redo and the like. @param {string} path @param {object} [body] */
+  async send(path, body = {}) {
+    try {
+      this.take(await post(path, { revision: this.state?.revision, ...body }));
+      this.tell("notice", "");
+      return true;
+    } catch (fault) {
+      await this.refused(fault);
+      return false;
+    }
+  }
+
+  /** @param {unknown} fault */
+  async refused(fault) {
+    if (fault instanceof Refused && fault.status === 409) {
+      if ("theirs" in fault.told) this.tell("elsewhere", fault.told);
+      else this.take(await get("/api/state"));
+    }
+    this.tell("notice", fault instanceof Refused ? fault.message : "The desk does not answer. Is it still running?");
+  }
+
+  /** Start a job. @param {string} kind @param {object} [options] */
+  async startJob(kind, options = {}) {
+    try {
+      this.take(await post(`/api/jobs/${kind}`, options));
+      this.tell("notice", "");
+      return true;
+    } catch (fault) {
+      await this.refused(fault);
+      return false;
+    }
+  }
+
+  /** @param {string} kind */
+  async stopJob(kind) {
+    this.take(await post(`/api/jobs/${kind}/stop`));
+  }
+
+  /** @param {string|null} name of an area */
+  choose(name) {
+    if (name === this.chosen) return;
+    this.chosen = name;
+    this.tell("chosen");
+  }
+
+  /** @param {string} name of a step */
+  open(name) {
+    this.step = name;
+    this.tell("step");
+  }
+
+  area(name = this.chosen) {
+    return this.state?.areas.find((/** @type {any} */ area) => area.name === name) ?? null;
+  }
+
+  /** @param {string} kind */
+  job(kind) {
+    return this.state?.jobs[kind] ?? null;
+  }
+
+  follow() {
+    const events = new EventSource("/api/events");
+    events.addEventListener("state", async ({ data }) => {
+      const told = JSON.parse(data);
+      if (!this.state) return;
+      if (told.revision !== this.state.revision) this.take(await get("/api/state"));
+      else this.take({ ...this.state, steps: told.steps });
+    });
+    for (const kind of ["fetch", "survey", "verify", "handover", "inspect"]) {
+      events.addEventListener(`job-${kind}`, ({ data }) => this.heard(kind, JSON.parse(data)));
+    }
+    events.addEventListener("open", () => this.tell("lost", false));
+    events.addEventListener("error", () => {
+      this.tell("lost", true);
+      if (events.readyState === EventSource.CLOSED) setTimeout(() => this.follow(), RETRY_MS);
+    });
+  }
+
+  /** @param {string} kind @param {any} job */
+  heard(kind, job) {
+    if (!this.state) return;
+    const before = this.state.jobs[kind];
+    this.state.jobs[kind] = job;
+    this.tell("job", { kind, job, ended: before?.state !== job.state && ["done", "failed"].includes(job.state) });
+  }
+}
+
+export const store = new Store();
