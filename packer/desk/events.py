@@ -23,6 +23,7 @@ class Events:
         self._lock = threading.Lock()
         self._latest: dict[str, tuple[int, Any]] = {}
         self._count = 0
+        self._closed = False
         self._followers: set[tuple[asyncio.AbstractEventLoop, asyncio.Event]] = set()
 
     def tell(self, kind: str, what: Any) -> None:
@@ -30,6 +31,15 @@ class Events:
         with self._lock:
             self._count += 1
             self._latest[kind] = (self._count, what)
+            followers = list(self._followers)
+        for loop, news in followers:
+            if not loop.is_closed():
+                loop.call_soon_threadsafe(news.set)
+
+    def close(self) -> None:
+        """Let every page go, at the end."""
+        self._closed = True
+        with self._lock:
             followers = list(self._followers)
         for loop, news in followers:
             if not loop.is_closed():
@@ -46,7 +56,7 @@ class Events:
         with self._lock:
             self._followers.add(follower)
         try:
-            while True:
+            while not self._closed:
                 await news.wait()
                 news.clear()
                 with self._lock:
@@ -54,7 +64,8 @@ class Events:
                 for at, kind, what in fresh:
                     seen = at
                     yield {"event": kind, "data": json.dumps(what, ensure_ascii=False, separators=(",", ":"))}
-                await asyncio.sleep(_LEAST_APART_S)
+                if not self._closed:
+                    await asyncio.sleep(_LEAST_APART_S)
         finally:
             with self._lock:
                 self._followers.discard(follower)

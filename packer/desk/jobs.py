@@ -9,6 +9,7 @@ from dataclasses import dataclass, field
 from typing import Any, Protocol
 
 from packer.desk.events import Events
+from packer.desk.steps import step_of_job
 from packer.errors import InputError, LastbarError
 
 __all__ = ["Job", "Jobs", "Reporter", "Work"]
@@ -50,7 +51,8 @@ class Job:
     def progress(self, what: Mapping[str, Any]) -> None:
         """Tell where the work stands."""
         self.told = what
-        self.events.tell(f"job-{self.kind}", self.to_dict())
+        told = self.to_dict()
+        self.events.tell(f"job-{self.kind}", {**told, "step": step_of_job(told)})
 
     def to_dict(self) -> dict[str, Any]:
         """One plain document."""

@@ -46,8 +46,9 @@ class Session:
         self._speed: AssumedSpeed | None = None
 
     def close(self) -> None:
-        """End every job cleanly. If the process dies instead: as each job says."""
+        """End every job cleanly and let the pages go. If the process dies instead: as each job says."""
         self.jobs.stop_all()
+        self.events.close()
 
     # ---------------------------------------------------------------- what there is
 

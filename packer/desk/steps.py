@@ -9,7 +9,7 @@ from typing import Any
 from packer.common.units import bytes_text
 from packer.desk.document import Snapshot
 
-__all__ = ["steps"]
+__all__ = ["step_of_job", "steps"]
 
 Documents = Mapping[str, Mapping[str, Any]]
 
@@ -32,6 +32,22 @@ def steps(
         "proof": _proof(jobs.get("verify")),
         "cards": _cards(jobs.get("handover")),
     }
+
+
+def step_of_job(job: Mapping[str, Any]) -> dict[str, str] | None:
+    """The step that a job under way belongs to, with its `name` and state; None once it has ended."""
+    if job["state"] not in ("running", "stopping"):
+        return None
+    match job["kind"]:
+        case "fetch":
+            return {"name": "fetch", **_fetching(job)}
+        case "survey":
+            return {"name": "worth", **_worth(job)}
+        case "verify":
+            return {"name": "proof", **_proof(job)}
+        case "handover":
+            return {"name": "cards", **_cards(job)}
+    return None
 
 
 def _said(says: str, mood: str) -> dict[str, str]:

@@ -35,11 +35,11 @@ export function drawMap() {
   L.control.scale({ imperial: false, maxWidth: 140, position: "bottomleft" }).addTo(map);
   drawing = new Drawing(map);
   new Handles(map);
-  let fitted = false;
+  let arrived = false; // the map moves by itself once, on arriving, and never again
   store.on("shapes", () => {
     drawShapes();
-    if (store.shapes && !fitted) fit(store.shapes.bounds);
-    fitted ||= Boolean(store.shapes);
+    if (store.shapes && !arrived) fit(store.shapes);
+    arrived = true;
   });
   store.on("chosen", () => {
     drawShapes();
@@ -56,9 +56,10 @@ export function drawMap() {
   new ResizeObserver(() => map.invalidateSize({ animate: false })).observe(byId("map"));
 }
 
-/** @param {number[]} bounds west, south, east, north */
-function fit([west, south, east, north]) {
-  map.fitBounds([[south, west], [north, east]], { animate: false, padding: [24, 24] });
+/** @param {any} shapes all areas; the overview round them is coarse, and left out */
+function fit(shapes) {
+  const bounds = L.geoJSON(shapes).getBounds();
+  if (bounds.isValid()) map.fitBounds(bounds, { animate: false, padding: [40, 40] });
 }
 
 // Once a fetch has ended the same addresses have other tiles.

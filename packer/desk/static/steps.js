@@ -38,6 +38,7 @@ export function drawSteps() {
     }
   };
   store.on("state", draw);
+  store.on("steps", draw);
   store.on("step", () => {
     draw();
     byId(`step-${store.step}`).scrollIntoView({ block: "nearest", inline: "nearest" });

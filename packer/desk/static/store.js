@@ -166,6 +166,8 @@ class Store extends EventTarget {
     if (!this.state) return;
     const before = this.state.jobs[kind];
     this.state.jobs[kind] = job;
+    if (job.step) this.state.steps[job.step.name] = job.step;
+    this.tell("steps");
     this.tell("job", { kind, job, ended: before?.state !== job.state && ["done", "failed"].includes(job.state) });
   }
 }

@@ -1,0 +1,207 @@
+"""The desk in a real browser: the whole job without touching a file or a terminal; pictures go to tests/output/."""
+
+from __future__ import annotations
+
+import os
+import re
+import tomllib
+from collections.abc import Iterator
+from contextlib import contextmanager
+from pathlib import Path
+
+import pytest
+
+from packer import Brief, plan
+from packer.desk.server import DeskServer
+from packer.handover import inspect_tree
+from packer.practice import PracticeServer, write_place
+
+if os.environ.get("LASTBAR_TESTS_INSIST") != "1":
+    pytest.importorskip("playwright.sync_api", reason="Playwright's Python package is not installed")
+from playwright.sync_api import Browser, Page, expect, sync_playwright
+
+CHROMIUM = Path("/usr/bin/chromium")
+OUTPUT = Path(__file__).parent / "output"
+FLAGS = ["--headless", "--no-sandbox", "--disable-gpu", "--disable-quic", "--no-first-run", "--disable-sync"]
+PATIENCE_MS = 60_000
+SMALL = """
+[[areas]]
+name = "camp"
+point = [12.5012, 47.1023]
+radius = "400 m"
+deepest = 15
+"""
+
+
+@pytest.fixture(scope="module")
+def server() -> Iterator[PracticeServer]:
+    with PracticeServer() as running:
+        yield running
+
+
+@pytest.fixture(scope="module")
+def place(server: PracticeServer, tmp_path_factory: pytest.TempPathFactory) -> Path:
+    """A finished brief to take the address and the course from."""
+    folder = tmp_path_factory.mktemp("place")
+    write_place(folder, server.base_url)
+    return folder
+
+
+@pytest.fixture(scope="module")
+def browser() -> Iterator[Browser]:
+    if not CHROMIUM.exists():
+        reason = f"{CHROMIUM} is not installed, so the desk was not tried in a browser"
+        if os.environ.get("LASTBAR_TESTS_INSIST") == "1":
+            pytest.fail(reason)
+        pytest.skip(reason)
+    with sync_playwright() as driver:
+        chromium = driver.chromium.launch(executable_path=str(CHROMIUM), args=FLAGS)
+        yield chromium
+        chromium.close()
+
+
+@contextmanager
+def sitting(browser: Browser, desk: DeskServer, width: int = 1280, height: int = 800) -> Iterator[Page]:
+    """A page that has opened the desk; it may ask no other host and must not fail."""
+    context = browser.new_context(viewport={"width": width, "height": height}, reduced_motion="reduce")
+    strayed: list[str] = []
+    context.route(
+        lambda url: not url.startswith((desk.url, "data:", "blob:")),
+        lambda route: (strayed.append(route.request.url), route.abort()),
+    )
+    page = context.new_page()
+    page.set_default_timeout(PATIENCE_MS)
+    troubles: list[str] = []
+    page.on("pageerror", lambda fault: troubles.append(str(fault)))
+    page.goto(desk.link)
+    expect(page.locator("#title")).not_to_be_empty()
+    yield page
+    context.close()
+    assert (strayed, troubles) == ([], [])
+
+
+def keep(page: Page, name: str) -> None:
+    OUTPUT.mkdir(exist_ok=True)
+    page.screenshot(path=OUTPUT / f"desk-{name}.png")
+
+
+def said(page: Page, step: str, words: str | re.Pattern[str]) -> None:
+    """Wait until a step says these words of its state."""
+    expect(page.locator(f"#step-{step} .says")).to_have_text(words, timeout=PATIENCE_MS)
+
+
+def add_layer(page: Page, address: str, last: int) -> None:
+    page.get_by_role("button", name="Add a layer").click()
+    dialog = page.get_by_role("dialog")
+    dialog.get_by_label("Address of the tiles").fill(address)
+    dialog.get_by_label("Last zoom", exact=True).fill(str(last))
+    dialog.get_by_label("Attribution").fill("Practice survey")
+    dialog.get_by_label("Why you may keep these tiles").fill("our own practice server")
+    dialog.get_by_label("Requests a second").fill("5000")
+    dialog.get_by_role("button", name="Add", exact=True).click()
+    expect(page.locator("#layers")).to_contain_text("aerial")
+
+
+def test_the_whole_job_without_touching_a_file_or_a_terminal(
+    browser: Browser, place: Path, tmp_path: Path
+) -> None:
+    model = Brief.read(place)
+    card = tmp_path / "card"
+    with DeskServer(tmp_path / "trip") as desk, sitting(browser, desk) as page:
+        said(page, "ground", "no a map layer and an area yet")
+        keep(page, "1-begin")
+        add_layer(page, model.layers["aerial"].url, 19)
+        page.locator("#file-input").set_input_files(place / str(model.areas[0].line))
+        dialog = page.get_by_role("dialog")
+        expect(dialog.get_by_text("a corridor along its lines")).to_be_visible()
+        keep(page, "2-file")
+        dialog.get_by_label("Deepest zoom").select_option("14")
+        dialog.get_by_role("button", name="Add", exact=True).click()
+        said(page, "room", re.compile("about"))
+        keep(page, "3-drawn")
+        page.keyboard.press("4")
+        page.get_by_role("button", name="Start").click()
+        said(page, "fetch", "✓ all stored")
+        keep(page, "4-fetched")
+        page.locator("#step-proof").click()
+        page.get_by_role("button", name="Check", exact=True).click()
+        expect(page.locator(".verdict.ready")).to_be_visible()
+        keep(page, "5-proof")
+        page.locator("#step-cards").click()
+        page.get_by_label("Folder or card").fill(str(card))
+        page.get_by_role("button", name="Write the files").click()
+        expect(page.locator("#panel")).to_contain_text("sealed")
+        page.get_by_role("button", name="Inspect this card").click()
+        expect(page.locator(".verdict.ready")).to_be_visible()
+        keep(page, "6-card")
+    assert inspect_tree(card).sound
+    brief = Brief.read(tmp_path / "trip")
+    assert brief.areas[0].line == model.areas[0].line
+    assert plan(brief).count > 0
+
+
+def test_a_closed_page_stops_nothing_and_a_second_one_shows_the_same(
+    browser: Browser, place: Path, tmp_path: Path
+) -> None:
+    text = (place / "brief.toml").read_text("utf-8")
+    (tmp_path / "brief.toml").write_text(text.split("[[areas]]")[0] + SMALL, encoding="utf-8")
+    with DeskServer(tmp_path) as desk:
+        with sitting(browser, desk) as page:
+            page.locator("#step-fetch").click()
+            page.get_by_role("button", name="Start").click()
+            expect(page.get_by_role("button", name="Pause")).to_be_visible()
+        with sitting(browser, desk) as page:
+            said(page, "fetch", "✓ all stored")
+
+
+def radius_text(folder: Path) -> str:
+    return str(tomllib.loads((folder / "brief.toml").read_text("utf-8"))["areas"][0]["radius"])
+
+
+def test_an_area_is_drawn_dragged_undone_and_drawn_again_by_keyboard(
+    browser: Browser, place: Path, tmp_path: Path
+) -> None:
+    model = Brief.read(place)
+    with DeskServer(tmp_path) as desk, sitting(browser, desk) as page:
+        add_layer(page, model.layers["aerial"].url, 19)
+        page.get_by_label("Go to a position").fill("47.1023, 12.5012")
+        page.keyboard.press("Enter")
+        expect(page.locator("#where")).to_contain_text("zoom 13")
+        box = page.locator("#map").bounding_box()
+        assert box is not None
+        middle = box["x"] + box["width"] / 2, box["y"] + box["height"] / 2
+        page.get_by_role("button", name="Draw", exact=True).click()
+        page.get_by_role("button", name="Circle").click()
+        page.mouse.click(*middle)
+        page.mouse.move(middle[0] + 90, middle[1])
+        keep(page, "draw-circle")
+        page.mouse.click(middle[0] + 90, middle[1])
+        said(page, "ground", "✓ 1 area")
+        first = Brief.read(tmp_path).areas[0]
+        assert first.point == pytest.approx((12.5012, 47.1023), abs=0.001)
+        before = radius_text(tmp_path)
+        handle = page.locator('.handle[aria-label^="Reach"]').bounding_box()
+        assert handle is not None
+        page.mouse.move(handle["x"] + 9, handle["y"] + 9)
+        page.mouse.down()
+        page.mouse.move(handle["x"] + 69, handle["y"] + 9, steps=4)
+        page.mouse.up()
+        reach = page.get_by_label("Reach", exact=True)
+        expect(reach).not_to_have_value(before)
+        keep(page, "dragged")
+        assert (Brief.read(tmp_path).areas[0].radius or 0) > (first.radius or 0)
+        page.get_by_role("button", name="Undo").click()
+        expect(page.get_by_role("button", name="Redo")).to_be_enabled()
+        assert Brief.read(tmp_path).areas[0].radius == first.radius
+        page.get_by_role("button", name="Draw", exact=True).click()
+        page.get_by_role("button", name="Corridor along a line").click()
+        page.keyboard.press("Enter")
+        for _ in range(2):
+            page.keyboard.press("ArrowRight")
+        page.wait_for_timeout(300)
+        page.keyboard.press("Enter")
+        page.keyboard.press("f")
+        said(page, "ground", "✓ 2 areas")
+        line = Brief.read(tmp_path).areas[1].line
+        assert isinstance(line, tuple)
+        assert len(line) == 2
