@@ -20,32 +20,32 @@ Values = dict[Name, Any]
 _SHORT_ROW = 4  # positions that still stand in one line
 
 
-class _Change(BaseModel):
+class _NamedChange(BaseModel):
     model_config = ConfigDict(extra="forbid", strict=True)
 
 
-class SetBrief(_Change):
+class SetBrief(_NamedChange):
     """Title, contact or the folder of the packs."""
 
     do: Literal["set-brief"]
     values: Values
 
 
-class SetOverview(_Change):
+class SetOverview(_NamedChange):
     """Margin and depth of the coarse block round everything; false takes it away."""
 
     do: Literal["set-overview"]
     values: Values | Literal[False]
 
 
-class AddArea(_Change):
+class AddArea(_NamedChange):
     """A new area, at the end."""
 
     do: Literal["add-area"]
     values: Values
 
 
-class SetArea(_Change):
+class SetArea(_NamedChange):
     """New values for some keys of an area; a new `name` is followed by the crews."""
 
     do: Literal["set-area"]
@@ -53,7 +53,7 @@ class SetArea(_Change):
     values: Values
 
 
-class CopyArea(_Change):
+class CopyArea(_NamedChange):
     """A twin of an area, right after it."""
 
     do: Literal["copy-area"]
@@ -61,14 +61,14 @@ class CopyArea(_Change):
     to: Name
 
 
-class DeleteArea(_Change):
+class DeleteArea(_NamedChange):
     """An area goes, and out of the crews' lists as well."""
 
     do: Literal["delete-area"]
     name: Name
 
 
-class MoveArea(_Change):
+class MoveArea(_NamedChange):
     """An area takes another place in the list, counted from 0."""
 
     do: Literal["move-area"]
@@ -76,7 +76,7 @@ class MoveArea(_Change):
     to: Annotated[int, Field(ge=0)]
 
 
-class AddLayer(_Change):
+class AddLayer(_NamedChange):
     """A new layer, below a heading of its own."""
 
     do: Literal["add-layer"]
@@ -84,7 +84,7 @@ class AddLayer(_Change):
     values: Values
 
 
-class SetLayer(_Change):
+class SetLayer(_NamedChange):
     """New values for some keys of a layer."""
 
     do: Literal["set-layer"]
@@ -92,21 +92,21 @@ class SetLayer(_Change):
     values: Values
 
 
-class DeleteLayer(_Change):
+class DeleteLayer(_NamedChange):
     """A layer goes, and out of the lists of areas and crews as well."""
 
     do: Literal["delete-layer"]
     name: Name
 
 
-class AddCrew(_Change):
+class AddCrew(_NamedChange):
     """A new crew, at the end."""
 
     do: Literal["add-crew"]
     values: Values
 
 
-class SetCrew(_Change):
+class SetCrew(_NamedChange):
     """New values for some keys of a crew."""
 
     do: Literal["set-crew"]
@@ -114,7 +114,7 @@ class SetCrew(_Change):
     values: Values
 
 
-class DeleteCrew(_Change):
+class DeleteCrew(_NamedChange):
     """A crew goes."""
 
     do: Literal["delete-crew"]

@@ -60,6 +60,7 @@ async function add(file) {
     if (!(await store.change({ do: "add-area", values }))) return;
     store.choose(values.name);
   }
+  store.tell("look-at", store.chosen);
 }
 
 /** A name that no area has yet. @param {string} wanted */

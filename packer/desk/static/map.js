@@ -35,10 +35,15 @@ export function drawMap() {
   L.control.scale({ imperial: false, maxWidth: 140, position: "bottomleft" }).addTo(map);
   drawing = new Drawing(map);
   new Handles(map);
+  let wanted = "";
+  store.on("look-at", (name) => { wanted = name; });
   let arrived = false; // the map moves by itself once, on arriving, and never again
   store.on("shapes", () => {
     drawShapes();
-    if (store.shapes && !arrived) fit(store.shapes);
+    if (store.shapes && !arrived) fit(store.shapes.features);
+    const asked = store.shapes?.features.filter((/** @type {any} */ one) => [one.properties.name, one.properties.area].includes(wanted)) ?? [];
+    if (asked.length) fit(asked);
+    if (asked.length) wanted = "";
     arrived = true;
   });
   store.on("chosen", () => {
@@ -56,9 +61,9 @@ export function drawMap() {
   new ResizeObserver(() => map.invalidateSize({ animate: false })).observe(byId("map"));
 }
 
-/** @param {any} shapes all areas; the overview round them is coarse, and left out */
-function fit(shapes) {
-  const bounds = L.geoJSON(shapes).getBounds();
+/** @param {any[]} features shapes of areas; the overview round them is coarse, and left out */
+function fit(features) {
+  const bounds = L.geoJSON({ type: "FeatureCollection", features }).getBounds();
   if (bounds.isValid()) map.fitBounds(bounds, { animate: false, padding: [40, 40] });
 }
 
