@@ -19,7 +19,7 @@ from packer.desk.steps import steps
 from packer.desk.work import fetch_work, handover_work, inspect_work, survey_work, verify_work
 from packer.errors import InputError, LastbarError
 from packer.planning.brief import USES, Area, Brief
-from packer.planning.offers import kept, settled
+from packer.planning.offers import apply_offers, cached_offers
 from packer.planning.plan import Plan
 from packer.sources.address import shown
 from packer.survey.speed import AssumedSpeed
@@ -86,7 +86,7 @@ class Session:
             known = self._planned
         if known is not None and known[0] == now.revision:
             return now, known[1], known[2]
-        brief = settled(now.brief, kept(now.brief, self._store or now.brief.store_folder))
+        brief = apply_offers(now.brief, cached_offers(now.brief, self._store or now.brief.store_folder))
         worked_out = self.planner.plan(brief)
         with self._lock:
             if self._planned is None or self._planned[0] <= now.revision:
@@ -206,7 +206,7 @@ def _layers(now: Snapshot, table: Mapping[str, Any]) -> list[dict[str, Any]]:
                 "name": name,
                 "address": shown(address),
                 "kind": next((key for key in ("url", "tilejson", "wmts") if key in values), "url"),
-                "zooms": list(layer.zooms) if layer and layer.is_settled else values.get("zooms"),
+                "zooms": list(layer.zooms) if layer and layer.has_address else values.get("zooms"),
                 "headers": sorted(values.get("headers", {})),
                 **{
                     key: values.get(key)

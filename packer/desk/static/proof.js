@@ -39,7 +39,7 @@ function verdict({ result, ended }) {
     make(look, { text: result.verdict, role: "status" }),
     make("p.hint", { text: `Checked at ${clock(ended)}.` }),
     ...result.reasons.map((/** @type {string} */ text) => make("p.warning", { text })),
-    ...(result.remarks ?? result.warnings ?? []).map((/** @type {string} */ text) => make("p", { text })),
+    ...(result.warnings).map((/** @type {string} */ text) => make("p", { text })),
     table(["Layer", "Planned", "Stored", "Missing"], Object.entries(result.layers).map(([name, one]) => [name, ...[one.planned, one.stored, one.missing + one.corrupt].map((n) => n.toLocaleString("en"))])),
     ...(gaps.length ? [make("h3", { text: "Gaps" }), make("ul.plain-list", {}, ...gaps), ...(more > 0 ? [make("p.hint", { text: `and ${more.toLocaleString("en")} more.` })] : []), repair()] : []),
     ...result.not_checked.map((/** @type {string} */ text) => make("p.hint", { text })),
