@@ -134,7 +134,7 @@ def test_the_whole_job_without_touching_a_file_or_a_terminal(
         page.get_by_role("button", name="Inspect this card").click()
         expect(page.locator(".verdict.ready")).to_be_visible()
         keep(page, "6-card")
-    assert inspect_tree(card).sound
+    assert inspect_tree(card).intact
     brief = Brief.read(tmp_path / "trip")
     assert brief.areas[0].line == model.areas[0].line
     assert plan(brief).count > 0

@@ -214,7 +214,7 @@ def test_the_whole_job_from_an_empty_folder_to_a_sealed_card(tmp_path: Path) -> 
             job = page.ended("handover")
             assert job["state"] == "done", job
             page.post("/api/jobs/inspect", {"to": str(tmp_path / "card")})
-            assert page.ended("inspect")["result"]["sound"]
+            assert page.ended("inspect")["result"]["intact"]
             assert Brief.read(tmp_path / "trip").areas[0].name == "camp"
 
 

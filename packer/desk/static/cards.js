@@ -51,8 +51,15 @@ function written(result) {
 
 /** @param {any} result @returns {Node[]} */
 function inspected(result) {
-  const words = result.sound ? "The card is complete: every file is as it was written." : "The card is NOT complete.";
-  const faults = [...(result.faults ?? []), ...(result.copies ?? []).flatMap((/** @type {any} */ copy) => copy.faults ?? [])];
-  const items = faults.map((/** @type {any} */ one) => make("li", { text: typeof one === "string" ? one : `${one.folder ?? one.name}: ${one.state ?? one.fault ?? one.reason}` }));
-  return [make(result.sound ? "p.verdict.ready" : "p.verdict.not-ready", { text: words, role: "status" }), make("ul.plain-list", {}, ...items)];
+  const good = result.intact && result.copies.every((/** @type {any} */ copy) => copy.complete);
+  const folders = result.folders.map((/** @type {any} */ one) => `${one.folder}: ${one.state}${one.detail ? `, ${one.detail}` : ""}`);
+  const files = result.copies.flatMap((/** @type {any} */ copy) =>
+    copy.files
+      .filter((/** @type {any} */ file) => file.state !== "intact")
+      .map((/** @type {any} */ file) => `${copy.crew ?? "For everyone"}, ${file.name}: ${file.state}${file.detail ? `, ${file.detail}` : ""}`),
+  );
+  return [
+    make(good ? "p.verdict.ready" : "p.verdict.not-ready", { text: result.verdict, role: "status" }),
+    make("ul.plain-list", {}, ...[...folders, ...files].map((text) => make("li", { text }))),
+  ];
 }
