@@ -18,7 +18,7 @@ from packer.practice import PracticeServer, write_place
 
 if os.environ.get("LASTBAR_TESTS_INSIST") != "1":
     pytest.importorskip("playwright.sync_api", reason="Playwright's Python package is not installed")
-from playwright.sync_api import Browser, Page, expect, sync_playwright
+from playwright.sync_api import Browser, Page, Route, expect, sync_playwright
 
 CHROMIUM = Path("/usr/bin/chromium")
 OUTPUT = Path(__file__).parent / "output"
@@ -65,10 +65,12 @@ def sitting(browser: Browser, desk: DeskServer, width: int = 1280, height: int =
     """A page that has opened the desk; it may ask no other host and must not fail."""
     context = browser.new_context(viewport={"width": width, "height": height}, reduced_motion="reduce")
     strayed: list[str] = []
-    context.route(
-        lambda url: not url.startswith((desk.url, "data:", "blob:")),
-        lambda route: (strayed.append(route.request.url), route.abort()),
-    )
+
+    def block(route: Route) -> None:
+        strayed.append(route.request.url)
+        route.abort()
+
+    context.route(lambda url: not url.startswith((desk.url, "data:", "blob:")), block)
     page = context.new_page()
     page.set_default_timeout(PATIENCE_MS)
     troubles: list[str] = []

@@ -4,7 +4,6 @@ from __future__ import annotations
 
 import json
 import tomllib
-from collections.abc import Mapping
 from pathlib import Path
 from typing import Any
 
@@ -214,14 +213,14 @@ def test_what_is_no_change_is_refused_in_a_sentence(sent: object) -> None:
     "do", ["set-area", "delete-area", "copy-area", "move-area", "set-layer", "delete-crew"]
 )
 def test_a_name_that_is_gone_is_told(tmp_path: Path, do: str) -> None:
-    more: Mapping[str, Any] = {
+    needed: dict[str, dict[str, Any]] = {
         "set-area": {"values": {"deepest": 3}},
         "copy-area": {"to": "x"},
         "move-area": {"to": 0},
         "set-layer": {"values": {"zooms": [0, 3]}},
-    }.get(do, {})
+    }
     with pytest.raises(InputError, match="any more"):
-        changed(opened(tmp_path), do=do, name="gone", **more)
+        changed(opened(tmp_path), do=do, name="gone", **needed.get(do, {}))
 
 
 NAMES = st.sampled_from(["camp", "valley", "a", "b", "c"])

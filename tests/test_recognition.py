@@ -3,12 +3,13 @@
 from __future__ import annotations
 
 import io
-from pathlib import Path
+from collections.abc import Callable
 
 import numpy as np
 import pytest
 from hypothesis import given
 from hypothesis import strategies as st
+from numpy.typing import NDArray
 from PIL import Image
 
 from packer.content.seams import Lie, how_they_lie
@@ -16,8 +17,6 @@ from packer.geometry.grid import tms_row
 from packer.geometry.tileset import Tile
 from packer.sources.address import Address, check_template
 from packer.sources.recognition import guesses, variants
-
-DEM = Path(__file__).parent.parent / "fixtures" / "dem"
 
 
 @pytest.mark.parametrize(
@@ -93,7 +92,7 @@ def test_the_slips_that_were_seen_are_among_the_variants() -> None:
     assert "https://t/{z}/{x}/{y}.jpg" in [one.template for one in variants("https://t/{z}/{x}/{y}.png")]
 
 
-def ground(size: int = 1024) -> np.ndarray:
+def ground(size: int = 1024) -> NDArray[np.uint8]:
     """Rough ground with detail at every scale, from fixed chance."""
     chance, total = np.random.default_rng(3), np.zeros((size, size))
     for step in (4, 8, 16, 64, 256):
@@ -102,7 +101,8 @@ def ground(size: int = 1024) -> np.ndarray:
             (size + 2 * step, size + 2 * step), Image.Resampling.BICUBIC
         )
         total += np.asarray(picture)[:size, :size]
-    return np.clip(128 + 40 * total / total.std(), 0, 255).astype(np.uint8)
+    grey: NDArray[np.uint8] = np.clip(128 + 40 * total / total.std(), 0, 255).astype(np.uint8)
+    return grey
 
 
 GROUND = ground()
@@ -115,7 +115,7 @@ def body(column: int, row: int, kind: str) -> bytes:
     return out.getvalue()
 
 
-ANSWERS = {
+ANSWERS: dict[Lie, Callable[[int, int], tuple[int, int]]] = {
     Lie.AS_ASKED: lambda x, y: (x, y),
     Lie.EXCHANGED: lambda x, y: (y, x),
     Lie.FROM_BOTTOM: lambda x, y: (x, tms_row(2, y)),

@@ -107,8 +107,8 @@ def fetch_progress(layers: Sequence[LayerProgress], now: float) -> dict[str, Any
         "layers": {layer.name: _layer_progress(layer) for layer in layers},
         "planned": sum(layer.planned for layer in layers),
         "done": sum(layer.held + layer.absent for layer in layers),
-        "bytes": sum(layer.tally.bytes for layer in layers),
-        "failed": sum(layer.tally.failed for layer in layers),
+        "bytes": sum(layer.counts.bytes for layer in layers),
+        "failed": sum(layer.counts.failed for layer in layers),
     }
 
 
@@ -118,8 +118,8 @@ def _layer_progress(layer: LayerProgress) -> dict[str, Any]:
         "planned": layer.planned,
         "held": layer.held,
         "absent": layer.absent,
-        "failed": layer.tally.failed,
-        "bytes": layer.tally.bytes,
+        "failed": layer.counts.failed,
+        "bytes": layer.counts.bytes,
         "host": layer.host,
         "pause": None
         if pause is None
