@@ -23,6 +23,7 @@ from packer.cli.options import (
     TransportChoice,
 )
 from packer.cli.output import command, warn
+from packer.cli.practice_commands import add_practice
 from packer.version import __version__
 
 __all__ = ["app"]
@@ -233,7 +234,7 @@ def desk(
     store: Store = None,
     debug: Debug = False,
 ) -> int:
-    """Open the whole job on one page: draw, weigh, fetch, prove and hand over on a map."""
+    """Do the whole job on one page, with a map in front of you."""
     from packer.cli import run_desk
 
     return run_desk.run(brief, store, port, not no_browser)
@@ -383,32 +384,4 @@ def take_in(
     return run_merge.run_take_in(brief, layer, held, store, as_json)
 
 
-@app.command()
-@command
-def demo(
-    folder: Annotated[
-        Path | None,
-        typer.Option(
-            "--into", metavar="DIR", help="Put brief and packs here, instead of in a temporary folder."
-        ),
-    ] = None,
-    debug: Debug = False,
-) -> int:
-    """Do the whole job with the practice server, with a kill on the way."""
-    from packer.cli import run_demo
-
-    return run_demo.run(folder)
-
-
-@app.command()
-@command
-def practice(
-    port: Annotated[
-        int, typer.Option(min=0, max=65535, help="Port on this machine; 0 takes a free one.")
-    ] = 8123,
-    debug: Debug = False,
-) -> int:
-    """Serve an invented place on this machine, to practise with."""
-    from packer.cli import run_practice
-
-    return run_practice.run(port)
+add_practice(app)

@@ -1,0 +1,48 @@
+"""The commands that need no server of one's own: the demonstration and the practice server."""
+
+from __future__ import annotations
+
+from pathlib import Path
+from typing import Annotated
+
+import typer
+
+from packer.cli.options import Debug
+from packer.cli.output import command
+
+__all__ = ["add_practice"]
+
+
+def add_practice(app: typer.Typer) -> None:
+    """Add both to the list of commands."""
+    app.command()(demo)
+    app.command()(practice)
+
+
+@command
+def demo(
+    folder: Annotated[
+        Path | None,
+        typer.Option(
+            "--into", metavar="DIR", help="Put brief and packs here, instead of in a temporary folder."
+        ),
+    ] = None,
+    debug: Debug = False,
+) -> int:
+    """Do the whole job with the practice server, with a kill on the way."""
+    from packer.cli import run_demo
+
+    return run_demo.run(folder)
+
+
+@command
+def practice(
+    port: Annotated[
+        int, typer.Option(min=0, max=65535, help="Port on this machine; 0 takes a free one.")
+    ] = 8123,
+    debug: Debug = False,
+) -> int:
+    """Serve an invented place on this machine, to practise with."""
+    from packer.cli import run_practice
+
+    return run_practice.run(port)
