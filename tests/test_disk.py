@@ -77,11 +77,11 @@ def test_a_file_whose_bytes_cannot_be_read_is_not_called_damaged(
     assert "Do not move the file away" in str(told)
 
 
-def test_a_file_that_is_sound_when_it_is_looked_at_again_is_not_called_damaged(path: Path) -> None:
+def test_a_file_that_is_intact_when_it_is_looked_at_again_is_not_called_damaged(path: Path) -> None:
     fifty(path)
     told = told_of(corrupt_error(), path)
     assert isinstance(told, DiskError)
-    assert "the file itself is sound" in str(told)
+    assert "the file itself is intact" in str(told)
 
 
 def test_a_file_that_is_damaged_is_called_so(path: Path) -> None:
@@ -437,7 +437,7 @@ packer.cli.main()
     assert (ended.returncode, ended.stdout) == (code, "all of it is written")
 
 
-def test_a_verdict_is_none_of_the_disks_business_where_all_is_sound(brief_for: BriefMaker) -> None:
+def test_a_verdict_is_none_of_the_disks_business_where_all_is_intact(brief_for: BriefMaker) -> None:
     with TileServer() as server:
         brief = brief_for(server.url)
         complete(brief)

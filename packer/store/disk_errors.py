@@ -21,7 +21,7 @@ __all__ = ["LEFT_AS_IT_IS", "damage_error", "translated"]
 LEFT_AS_IT_IS = "It was not changed. Move it away and fetch again, or choose another folder with --store."
 _FULL = "Free some space and run the same command again. What was stored is kept."
 _NOT_MOVED = (
-    "Do not move the file away: its content may be sound. Check cable, reader and disk, then try again."
+    "Do not move the file away: its content may be intact. Check cable, reader and disk, then try again."
 )
 _LOOK_AGAIN_S = 20.0  # for each of the two looks at a file that SQLite calls damaged
 _READ_BYTES = 1 << 20
@@ -97,19 +97,19 @@ def _named(fault: sqlite3.Error, path: Path) -> LastbarError:
 
 def damage_error(path: Path, said: str) -> LastbarError:
     """What to raise where SQLite has called a file damaged, in the words `said`: a DiskError if its bytes cannot be
-    read, or if SQLite finds it sound when it looks again, else a StoreError. Takes up to 40 s with a large file."""
+    read, or if SQLite finds it intact when it looks again, else a StoreError. Takes up to 40 s with a large file."""
     try:
         whole = _read_through(path)
     except OSError as fault:
         return DiskError(
             f"The disk that {path} is on could not be read ({fault.strerror or fault}). {_NOT_MOVED}"
         )
-    sound = _sound_now(path) if whole else None
-    if sound:
+    intact = _intact_now(path) if whole else None
+    if intact:
         return DiskError(
-            f"The disk that {path} is on could not be read for a moment; the file itself is sound. {_NOT_MOVED}"
+            f"The disk that {path} is on could not be read for a moment; the file itself is intact. {_NOT_MOVED}"
         )
-    if sound is None:
+    if intact is None:
         return StoreError(
             f"{path} is damaged, or its disk gives wrong bytes ({said}). Check it on another reader or computer with "
             "lastbar verify before you move it away and fetch again."
@@ -155,7 +155,7 @@ def _read_through(path: Path) -> bool:
     return True
 
 
-def _sound_now(path: Path) -> bool | None:
+def _intact_now(path: Path) -> bool | None:
     """What SQLite says of a file when it looks through it again; None if it cannot be told."""
     try:
         logged = os.pread(_handle(path), 20, 0)[18:] if hasattr(os, "pread") else b""
