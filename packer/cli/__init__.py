@@ -5,13 +5,22 @@ from __future__ import annotations
 import gc
 import io
 import os
+import signal
 import sys
+import traceback
+
+from packer.cli.signals import end_process, end_quietly
+from packer.errors import EXIT_DONE, EXIT_NOT_COMPLETE
 
 __all__ = ["main"]
 
 
 def main() -> None:
     """Run the command line; ends the process with the documented exit code."""
+    # A Ctrl-C while the program loads has nothing to end yet, and would leave a traceback.
+    heeded = signal.getsignal(signal.SIGINT) == signal.default_int_handler  # it may be ignored on purpose
+    if heeded:
+        signal.signal(signal.SIGINT, end_quietly)
     # Set before numpy is loaded: its matrices here are small, and threads for them cost ten times what they bring.
     os.environ.setdefault("OPENBLAS_NUM_THREADS", "1")
     # Else each start looks through all that is installed for plugins of the brief's model; there are none.
@@ -24,4 +33,16 @@ def main() -> None:
         sys.stdout.reconfigure(errors="replace")
     from packer.cli.app import app  # typer is worth loading only when there is a command to run
 
-    app()
+    if heeded:
+        signal.signal(signal.SIGINT, signal.default_int_handler)
+    code = EXIT_NOT_COMPLETE
+    try:
+        app()
+        code = EXIT_DONE
+    except SystemExit as end:
+        code = end.code if isinstance(end.code, int) else int(end.code is not None)
+    except KeyboardInterrupt:  # between two commands' own handling of it
+        sys.stderr.write("Stopped.\n")
+    except BaseException:  # noqa: BLE001  # on every path the process ends in `end_process`
+        traceback.print_exc()
+    end_process(code)

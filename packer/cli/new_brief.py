@@ -6,7 +6,7 @@ import os
 from pathlib import Path
 
 from packer.cli.output import echo
-from packer.common.atomic_write import write_atomic
+from packer.common.atomic_write import make_folders, write_atomic
 from packer.common.shell import shell_command
 from packer.common.units import counted
 from packer.errors import DiskError, InputError
@@ -96,7 +96,7 @@ def run(path: Path, route: Path | None) -> int:
     text = _STARTER.format(title=title.replace('"', "'").replace("\\", "/"), area=area)
     try:
         # The folder comes first: a relative route cannot be found from a folder that does not exist yet.
-        path.parent.mkdir(parents=True, exist_ok=True)
+        make_folders(path.parent)
         shape = plan(Brief.from_text(text, path))
         write_atomic(path, text)
     except OSError as fault:

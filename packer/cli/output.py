@@ -12,7 +12,7 @@ from typing import Any, ParamSpec
 
 import typer
 
-from packer.errors import EXIT_NOT_COMPLETE, LastbarError
+from packer.errors import EXIT_NOT_COMPLETE, EXIT_STORE, LastbarError
 
 __all__ = [
     "command",
@@ -73,6 +73,8 @@ def command(function: Callable[P, int | None]) -> Callable[P, None]:
             # The reader of our output has gone, as `head` does: so nobody is left to write to.
             sys.stderr.close()
             code = EXIT_NOT_COMPLETE
+        except OSError as fault:  # whatever no room has put into words of its own
+            code = _report(fault, _disk_text(fault), EXIT_STORE, kwargs)
         except Exception as fault:  # noqa: BLE001  # the last place that can turn a fault into a sentence
             text = (
                 f"An unexpected error stopped this command ({type(fault).__name__}). This is a bug in Lastbar. What "
@@ -82,6 +84,14 @@ def command(function: Callable[P, int | None]) -> Callable[P, None]:
         raise typer.Exit(code)
 
     return run
+
+
+def _disk_text(fault: OSError) -> str:
+    where = f"{fault.filename} cannot be used" if fault.filename else "The disk refused to take or give bytes"
+    return (
+        f"{where}: {fault.strerror or fault}. What was stored is kept. Check the disk, and whether you may write "
+        "there, then run the same command again."
+    )
 
 
 def error_json(text: str, code: int) -> dict[str, Any]:

@@ -3,8 +3,6 @@
 from __future__ import annotations
 
 import asyncio
-import contextlib
-import signal
 import sys
 import time
 from collections.abc import Mapping
@@ -14,6 +12,7 @@ from pathlib import Path
 from packer.cli.briefs import brief_with_fresh_offers
 from packer.cli.output import echo, print_json, warn
 from packer.cli.progress import FetchProgress, alarm_text, progress_for, standing_text, warn_wrapped
+from packer.cli.signals import on_stop_signals
 from packer.common.shell import shell_command
 from packer.common.units import bytes_text, counted, duration_text, seconds, size_bytes
 from packer.errors import EXIT_NOT_COMPLETE, InputError
@@ -119,10 +118,7 @@ async def _fetch(brief: Brief, worked_out: Plan, options: Options) -> FetchRepor
             progress.note("Finishing requests in progress, then stopping. Press Ctrl-C again to stop now.")
             stop.set()
 
-    loop = asyncio.get_running_loop()
-    for name in (signal.SIGINT, signal.SIGTERM):
-        with contextlib.suppress(NotImplementedError):  # Windows: Ctrl-C cancels the run instead
-            loop.add_signal_handler(name, heed)
+    on_stop_signals(asyncio.get_running_loop(), heed)
     _announce(progress, options)
     try:
         with progress:

@@ -6,6 +6,7 @@ from pathlib import Path
 
 from packer.cli.briefs import brief_at
 from packer.cli.output import echo, print_json, warn
+from packer.common.regular_file import refuse_special
 from packer.common.units import counted
 from packer.errors import EXIT_NOT_COMPLETE, InputError
 from packer.fetching.hosts.source import labels
@@ -28,6 +29,7 @@ def run_merge(into: Path, sources: list[Path], mix_sources: bool, as_json: bool)
 
 
 def _packs(source: Path) -> list[Path]:
+    refuse_special(source)
     if source.is_file():
         return [source]
     packs = sorted(p for p in source.glob("*.mbtiles") if not p.name.startswith("."))

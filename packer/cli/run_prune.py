@@ -7,7 +7,9 @@ from typing import Any
 
 from packer.cli.briefs import brief_at
 from packer.cli.output import echo, print_json, table
+from packer.common.regular_file import refuse_special
 from packer.common.units import bytes_text
+from packer.errors import StoreError
 from packer.geometry.tileset import TileSet
 from packer.planning.pack_path import pack_path
 from packer.planning.plan import plan
@@ -28,6 +30,8 @@ def run(briefs: list[Path], store: Path | None, yes: bool, as_json: bool) -> int
             pack = pack_path(brief, name, store).resolve()
             before = needed.get(pack, (name, TileSet()))[1]
             needed[pack] = (name, before | layer.tiles)
+    for pack in needed:
+        refuse_special(pack, StoreError)
     found = {pack: spare_in(pack, tiles) for pack, (_, tiles) in needed.items() if pack.exists()}
     freed = {}
     if yes:

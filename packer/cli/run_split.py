@@ -2,14 +2,14 @@
 
 from __future__ import annotations
 
-import shutil
 from pathlib import Path
 
 import tomlkit
 
 from packer.cli.briefs import brief_at
 from packer.cli.output import echo, print_json
-from packer.common.atomic_write import write_atomic
+from packer.common.atomic_write import make_folders, write_atomic
+from packer.common.regular_file import refuse_special
 from packer.common.shell import quoted, shell_command
 from packer.errors import DiskError, InputError
 from packer.planning.brief import Brief
@@ -49,7 +49,8 @@ def run(path: Path, count: int, to: Path | None, as_json: bool) -> int:
 
 def _write(brief: Brief, part: Plan, folder: Path, number: int, count: int) -> tuple[Path, int]:
     place = folder / f"part-{number}-of-{count}"
-    place.mkdir(parents=True, exist_ok=True)
+    _refuse_links(folder, place, place / "packs")
+    make_folders(place)
     text = tomlkit.parse(brief.path.read_text(encoding="utf-8-sig"))
     names: dict[Path, str] = {}
     for area in text["areas"]:
@@ -68,6 +69,16 @@ def _write(brief: Brief, part: Plan, folder: Path, number: int, count: int) -> t
     return target, part.count
 
 
+def _refuse_links(folder: Path, *places: Path) -> None:
+    """Raise InputError for a link in place of a folder: what is written there would go somewhere else."""
+    for place in places:
+        if place.is_symlink():
+            raise InputError(
+                f"{place} is a link to somewhere else, and only folders below {folder} are written. Remove the link, "
+                "or name another folder with --to."
+            )
+
+
 def _bring_offers(brief: Brief, packs: Path) -> None:
     """Copy what the servers offered, so that a part gives its plan before it reads anything from them."""
     for layer in brief.layers.values():
@@ -84,5 +95,7 @@ def _bring(source: Path, place: Path, names: dict[Path, str]) -> str:
         beside = _BESIDE if source.suffix.lower() == ".shp" else (source.suffix,)
         for one in (source.with_suffix(ending) for ending in beside):
             if one.exists():
-                shutil.copyfile(one, place / (stem + one.suffix))
+                refuse_special(one)
+                # Whole or not at all, and never through a link that bears its name.
+                write_atomic(place / (stem + one.suffix), one.read_bytes())
     return names[source]

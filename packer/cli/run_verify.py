@@ -61,7 +61,7 @@ def run(
     with _progress_for() as progress:
         found = verify(brief, worked_out, store, depth=depth, for_s=for_s, on_progress=progress.show)
     written: list[str] = []
-    trouble: LastbarError | None = None
+    trouble: LastbarError | None = next(iter(found.unsaved), None)
     try:
         written += _write_walk(walk_file, found)
         written += _write_report(report_folder, brief, worked_out, found)

@@ -13,12 +13,18 @@ from packer.common.units import bytes_text, counted
 from packer.planning.pack_path import pack_path
 from packer.planning.plan import plan
 from packer.store.pack_summary import PackSummary, known_summary
+from packer.store.readability import refuse_unreadable
 
 __all__ = ["run"]
 
+_LOOK_S = 0.3
+
 
 def run(path: Path, store: Path | None, as_json: bool) -> int:
-    """Show what each pack holds of the plan of the brief at `path`; 1 if anything is still to be fetched."""
+    """Show what each pack holds of the plan of the brief at `path`; 1 if anything is still to be fetched.
+
+    Raises StoreError for a pack that would be complete and cannot be read.
+    """
     brief = brief_at(path, store)
     worked_out = plan(brief)
     rows, layers = [], {}
@@ -30,6 +36,8 @@ def run(path: Path, store: Path | None, as_json: bool) -> int:
         held = len(layer.tiles & summary.held)
         absent = len((layer.tiles & summary.absent) - summary.held)
         missing = len(layer.tiles) - held - absent
+        if held and not missing:
+            refuse_unreadable(pack, _LOOK_S)
         layers[name] = _layer_json(len(layer.tiles), held, absent, missing, summary)
         size = bytes_text(summary.file_bytes) if summary.file_bytes else "-"
         rows.append([name, f"{len(layer.tiles):,}", f"{held:,}", f"{absent:,}", f"{missing:,}", size])

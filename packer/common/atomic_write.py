@@ -1,19 +1,24 @@
-"""Small files that are there whole or not at all."""
+"""Small files that are there whole or not at all, and names that outlast a power cut."""
 
 from __future__ import annotations
 
 import contextlib
+import errno
 import os
 from pathlib import Path
 
-__all__ = ["write_atomic"]
+__all__ = ["make_folders", "sync_folder", "write_atomic"]
+
+# Some network and FUSE file systems cannot sync a folder; their names are then as durable as they make them.
+_NO_FOLDER_SYNC = {errno.EINVAL, errno.ENOTSUP, errno.EOPNOTSUPP, errno.EBADF, errno.EACCES, errno.EPERM}
 
 
 def write_atomic(path: Path, content: bytes | str) -> None:
     """Make a file, or replace one and keep its mode; text goes as UTF-8, with its line ends as they are.
 
-    Raises OSError, and has then changed nothing. If the process dies or the power fails: the old file or the new
-    one, and maybe a hidden one beside it that ends in `.part`.
+    Raises OSError: the old file is then still there, or the new one is whole but may not outlast a power cut. If the
+    process dies or the power fails: the old file or the new one, and maybe a hidden one beside it that ends in
+    `.part`. Once this has returned, the new file outlasts a power cut.
     """
     data = content.encode("utf-8") if isinstance(content, str) else content
     half = path.with_name(f".{path.name.removeprefix('.')}.part")
@@ -30,3 +35,36 @@ def write_atomic(path: Path, content: bytes | str) -> None:
         with contextlib.suppress(OSError):
             half.unlink(missing_ok=True)
         raise
+    sync_folder(path.parent)
+
+
+def sync_folder(folder: Path) -> None:
+    """Bring a folder's names to the disk. Raises OSError. If the process dies: any of them may still be the old one."""
+    if os.name == "nt":  # Windows has no handle for it; its file systems log names themselves
+        return
+    try:
+        handle = os.open(folder, os.O_RDONLY)
+    except PermissionError:  # a folder may be written to without leave to list it
+        return
+    try:
+        os.fsync(handle)
+    except OSError as fault:
+        if fault.errno not in _NO_FOLDER_SYNC:
+            raise
+    finally:
+        os.close(handle)
+
+
+def make_folders(folder: Path) -> None:
+    """Make a folder and those above it, each new name synced into the folder that it lies in.
+
+    Raises OSError. If the process dies: some of them may be there.
+    """
+    missing = []
+    here = folder
+    while not here.exists() and here != here.parent:
+        missing.append(here)
+        here = here.parent
+    folder.mkdir(parents=True, exist_ok=True)
+    for made in reversed(missing):
+        sync_folder(made.parent)

@@ -18,6 +18,7 @@ from logging.handlers import RotatingFileHandler
 from pathlib import Path
 from typing import Any
 
+from packer.common.atomic_write import make_folders
 from packer.sources.address import scrub
 
 __all__ = ["FILE_NAME", "RunLog", "last_pace"]
@@ -28,13 +29,19 @@ _LEAST_TILES = 50  # a pace over fewer says little
 
 
 class _Handler(RotatingFileHandler):
-    """Says nothing about a full disk: the writing of the pack does. Writes through no link,
-    which could lead to any file."""
+    """Says nothing about a full disk: the writing of the pack does. Writes through no link and to nothing but a regular
+    file: a link could lead anywhere, and a pipe waits for its reader."""
 
     def _open(self) -> TextIOWrapper:
-        if Path(self.baseFilename).is_symlink():
+        path = Path(self.baseFilename)
+        if path.is_symlink() or (path.exists() and not path.is_file()):
             raise OSError(errno.ELOOP, os.strerror(errno.ELOOP), self.baseFilename)
         return super()._open()
+
+    def close(self) -> None:
+        # What is still to be written goes out here, and may meet a full disk: that must not hide how the run ended.
+        with contextlib.suppress(OSError):
+            super().close()
 
     def handleError(self, record: logging.LogRecord) -> None:  # noqa: ARG002, N802  # as logging has it
         return None
@@ -54,7 +61,7 @@ class RunLog:
         self._run = f"{_time(wall()).replace('-', '').replace(':', '')}-{os.getpid()}"
         if folder is not None:
             with contextlib.suppress(OSError):  # a folder that cannot be written stops the run by itself
-                folder.mkdir(parents=True, exist_ok=True)
+                make_folders(folder)
                 path = folder / FILE_NAME
                 self._handler = _Handler(path, "a", _LARGEST_BYTES, _OLDER, encoding="utf-8", delay=True)
 
@@ -76,7 +83,7 @@ class RunLog:
         return round(value, 3) if isinstance(value, float) else value
 
     def close(self) -> None:
-        """Close the file."""
+        """Close the file. A disk that refuses the last lines is no error here: the pack's own writing tells of it."""
         if self._handler is not None:
             self._handler.close()
             self._handler = None
@@ -89,6 +96,8 @@ def _time(seconds: float) -> str:
 def last_pace(folder: Path, layer: str) -> float | None:
     """Tiles a second of the last run of a layer whose end was logged there, pauses left out; None if unknown."""
     try:
+        if not (folder / FILE_NAME).is_file():
+            return None
         with (folder / FILE_NAME).open("rb") as file:
             file.seek(max(0, file.seek(0, os.SEEK_END) - 100_000))
             lines = file.read().splitlines()

@@ -10,7 +10,7 @@ from packer.handover.crew_folders import crew_below, is_unfinished, read_record
 from packer.handover.journal import JOURNAL, read_journal
 from packer.handover.manifest import CARD, CREWS, MANIFEST, read_manifest
 from packer.handover.target import clear_away, leftovers
-from packer.store.schema import translated
+from packer.store.disk_errors import translated
 
 __all__ = [
     "clear_leftovers",

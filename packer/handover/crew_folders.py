@@ -26,7 +26,7 @@ from packer.handover.journal import read_journal
 from packer.handover.loose import file_sha256
 from packer.handover.manifest import CREWS, CREWS_LOCK, MANIFEST, Manifest, Name, Sha256, read_manifest
 from packer.handover.target import leftovers, part_of, put_text
-from packer.store.schema import translated
+from packer.store.disk_errors import translated
 
 __all__ = [
     "CrewRecord",

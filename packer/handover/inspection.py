@@ -20,7 +20,7 @@ from packer.errors import InputError, LastbarError
 from packer.handover.loose import SUMS, TILEJSON, Loose, file_sha256, read_sums
 from packer.handover.manifest import CARD, MANIFEST, FileEntry, Manifest, read_manifest
 from packer.handover.target import leftovers
-from packer.store.schema import translated
+from packer.store.disk_errors import translated
 from packer.store.snapshot_reader import SealedFile
 
 __all__ = ["LINK", "FileFinding", "InspectReport", "Progress", "inspect_folder"]

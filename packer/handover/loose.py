@@ -14,10 +14,11 @@ from dataclasses import dataclass
 from pathlib import Path
 from typing import Any
 
+from packer.common.regular_file import refuse_special
 from packer.content.digest import body_hash
 from packer.errors import StoreError
 from packer.geometry.tileset import Tile
-from packer.store.schema import translated
+from packer.store.disk_errors import translated
 
 __all__ = ["SUMS", "TILEJSON", "Loose", "read_sums", "tilejson", "write_loose"]
 
@@ -75,6 +76,7 @@ def read_sums(folder: Path) -> Iterator[Loose]:
     busy for days.
     """
     before = (-1, 0, 0)
+    refuse_special(folder / SUMS, StoreError)
     with translated(folder), (folder / SUMS).open(encoding="ascii", errors="replace", newline="\n") as lines:
         for number, line in enumerate(iter(lambda: lines.readline(200), ""), 1):
             match = _LINE.fullmatch(line)
@@ -91,6 +93,7 @@ def read_sums(folder: Path) -> Iterator[Loose]:
 
 def file_sha256(path: Path) -> str:
     """SHA-256 of a file, as 64 hexadecimal digits. No connection of this process may have it open."""
+    refuse_special(path, StoreError)
     with translated(path), path.open("rb") as file:
         return hashlib.file_digest(file, "sha256").hexdigest()
 

@@ -13,8 +13,10 @@ from collections.abc import Iterator
 from dataclasses import dataclass
 from pathlib import Path
 
+from packer.common import atomic_write
+from packer.common.atomic_write import make_folders
 from packer.errors import DiskError
-from packer.store.schema import translated
+from packer.store.disk_errors import translated
 
 __all__ = [
     "FAT_LIMIT_BYTES",
@@ -127,15 +129,10 @@ def sync_file(path: Path) -> None:
 
 
 def sync_folder(folder: Path) -> None:
-    """Bring a folder's names to the disk. If the process dies: any of them may still be the old one."""
-    if os.name == "nt":  # Windows has no handle for it; its file systems log names themselves
-        return
+    """Bring a folder's names to the disk. Raises DiskError. If the process dies: any of them may still be the old
+    one."""
     with translated(folder):
-        handle = os.open(folder, os.O_RDONLY)
-        try:
-            os.fsync(handle)
-        finally:
-            os.close(handle)
+        atomic_write.sync_folder(folder)
 
 
 def put_in_place(part: Path, final: Path) -> None:
@@ -164,10 +161,12 @@ def put_text(final: Path, text: str) -> None:
 
 
 def make_folder(folder: Path) -> None:
-    """Make a folder and those above it. Raises DiskError. If the process dies: some of them may be there."""
+    """Make a folder and those above it, which all outlast a power cut then. Raises DiskError.
+
+    If the process dies: some of them may be there.
+    """
     try:
-        folder.mkdir(parents=True, exist_ok=True)
-        sync_folder(folder.parent)
+        make_folders(folder)
     except OSError as fault:
         raise DiskError(
             f"{folder} cannot be created: {fault.strerror}. Name another folder with --to."

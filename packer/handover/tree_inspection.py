@@ -19,7 +19,7 @@ from packer.handover.crew_folders import (
 from packer.handover.inspection import LINK, InspectReport, Progress, inspect_folder
 from packer.handover.loose import file_sha256
 from packer.handover.manifest import CARD, CREWS, CREWS_LOCK, MANIFEST
-from packer.store.schema import translated
+from packer.store.disk_errors import translated
 
 __all__ = ["CardVerdict", "FolderFinding", "InspectionSummary", "copies_in", "inspect_tree"]
 

@@ -22,6 +22,7 @@ from pydantic import (
     model_validator,
 )
 
+from packer.common.regular_file import refuse_special
 from packer.common.shell import shell_command
 from packer.errors import BriefError
 from packer.planning.brief_errors import format_errors, nearest, quote_value, syntax
@@ -291,6 +292,7 @@ _KEYS = {
 
 
 def _read_text(path: Path) -> str:
+    refuse_special(path, BriefError)
     try:
         with path.open("rb") as file:  # no more than is asked for, since a device has no end
             text = file.read(_LARGEST_BRIEF_BYTES + 1)

@@ -70,7 +70,7 @@ def read_bookmark(pack: Path, mark: Identity, depth: Depth) -> tuple[Bookmark | 
     """
     path = _path(pack)
     try:
-        if path.stat().st_size > _MOST_BYTES:
+        if not path.is_file() or path.stat().st_size > _MOST_BYTES:
             return None, None
         said = json.loads(path.read_text(encoding="utf-8"))
         if said["form"] != _FORM or said["depth"] != depth.value:

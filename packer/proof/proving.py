@@ -12,7 +12,7 @@ from random import Random
 
 from packer.common.stop_signal import StopSignal
 from packer.content.payload import fault_of
-from packer.errors import StoreError
+from packer.errors import DiskError, StoreError
 from packer.geometry.tileset import TileSet
 from packer.planning.brief import Brief
 from packer.planning.pack_path import pack_path
@@ -75,11 +75,14 @@ def verify(
     moment = time.time() if now is None else now
     ends = None if for_s is None else clock() + for_s
     layers: dict[str, LayerFindings] = {}
+    unsaved: list[DiskError] = []
     with Sweeper(depth, processes, ends, clock, stop) as sweeper:
         for name, asked in plan.layers.items():
             if asked.tiles:
                 job = _LayerCheck(name, asked.tiles, pack_path(brief, name, store), moment, for_s is not None)
                 layers[name] = job.run(sweeper, on_progress, chance or Random())
+                if job.unsaved is not None:
+                    unsaved.append(job.unsaved)
     ground = {name: Shortfall(la.missing | la.corrupt, la.absent, la.speed) for name, la in layers.items()}
     return VerifyReport(
         layers,
@@ -88,6 +91,7 @@ def verify(
         tuple(warnings(brief, plan, layers, moment)),
         tuple(not_checked(depth, layers)),
         walk(plan, ground),
+        tuple(unsaved),
     )
 
 
@@ -96,6 +100,7 @@ class _LayerCheck:
 
     def __init__(self, name: str, planned: TileSet, pack: Path, now: float, bounded: bool) -> None:
         self.name, self.planned, self.pack, self.now, self.bounded = name, planned, pack, now, bounded
+        self.unsaved: DiskError | None = None
 
     def run(self, sweeper: Sweeper, on_progress: Progress, chance: Random) -> LayerFindings:
         """See `verify`."""
@@ -130,7 +135,12 @@ class _LayerCheck:
             self.pack, self.planned, found, [*bad, *swept.bad], swept, int(shape.bodies.size)
         )
         whole = sweeper.depth is Depth.FULL and swept.finished
-        save_corrupt(self.pack, dict.fromkeys([*([] if whole else named), *(b.tile for b in findings.bad)]))
+        try:
+            save_corrupt(
+                self.pack, dict.fromkeys([*([] if whole else named), *(b.tile for b in findings.bad)])
+            )
+        except DiskError as fault:  # the verdict may have taken hours: it is told all the same
+            self.unsaved = fault
         return findings
 
     def _swept(

@@ -8,6 +8,7 @@ from dataclasses import dataclass, field
 from pathlib import Path
 from typing import Any
 
+from packer.errors import DiskError
 from packer.geometry.tileset import TileSet
 from packer.proof.walk import LineWalk
 from packer.store.audit import BadTile
@@ -103,7 +104,8 @@ class VerifyReport:
     """The findings for every layer that the plan asks for.
 
     `warnings` are sentences on what a crew should know of packs that are ready; `reasons` say why they are not;
-    `not_checked` says what this depth leaves open.
+    `not_checked` says what this depth leaves open. `unsaved` are the errors for which a list of corrupt tiles could
+    not be left for the next fetch.
     """
 
     layers: Mapping[str, LayerFindings]
@@ -112,6 +114,7 @@ class VerifyReport:
     warnings: tuple[str, ...] = ()
     not_checked: tuple[str, ...] = ()
     walk: tuple[LineWalk, ...] = ()
+    unsaved: tuple[DiskError, ...] = ()
 
     @property
     def ready(self) -> bool:

@@ -11,7 +11,7 @@ from pathlib import Path
 from typing import Any
 from urllib.parse import quote, quote_plus
 
-from packer.common.atomic_write import write_atomic
+from packer.common.atomic_write import make_folders, write_atomic
 from packer.errors import DiskError
 from packer.geometry.grid import MAX_ZOOM
 from packer.sources.address import variables
@@ -126,7 +126,7 @@ def keep_offer(folder: Path, layer: str, source: str, offer: Offer) -> None:
     }
     path = offer_path(folder, layer)
     try:
-        folder.mkdir(parents=True, exist_ok=True)
+        make_folders(folder)
         write_atomic(path, json.dumps(told, indent=1))
     except OSError as fault:
         raise DiskError(
@@ -144,7 +144,7 @@ def kept_offer(folder: Path, layer: str, source: str, may_name: Iterable[str]) -
     with contextlib.suppress(
         OSError, ValueError, TypeError, KeyError, AttributeError, RecursionError, OverflowError
     ):
-        if path.stat().st_size > _MOST_BYTES:
+        if not path.is_file() or path.stat().st_size > _MOST_BYTES:
             return None
         told = json.loads(path.read_text(encoding="utf-8"), parse_constant=float)
         if told["version"] == _VERSION and told["source"] == source:

@@ -15,9 +15,12 @@ from random import Random
 
 import numpy as np
 
+from packer.common.regular_file import refuse_special
+from packer.errors import StoreError
 from packer.geometry.grid import MAX_ZOOM, Ints
 from packer.geometry.tileset import Tile, TileSet
 from packer.store.audit_chunk import PLACE, Check, Chunk, Fault, check_chunk, xyz
+from packer.store.disk_errors import damage_error
 from packer.store.records import LAST_SECOND
 from packer.store.schema import reading, settle
 from packer.store.tile_sets import scan
@@ -36,9 +39,9 @@ __all__ = [
 Identity = tuple[int, ...]
 """What changes when a pack does; compared, never taken apart."""
 
-_YEAR_S = 365 * 86_400
+_YEAR_S, _DAY_S = 365 * 86_400, 86_400
 _LEAST, _MOST = -(2**63), 2**63 - 1  # every number that SQLite can give a row
-_BOOKS = ("metadata", "placement", "absent", "trouble", "run", "source", "snapshot")
+_SMALL_TABLES = ("metadata", "placement", "absent", "trouble", "run", "source", "snapshot")
 # A damaged row may hold text where a number belongs, which no arithmetic on tiles would bear.
 _WHOLE = " AND ".join(f"typeof({name}) = 'integer'" for name in PLACE.split(", "))
 _ON_GRID = f"zoom_level BETWEEN 0 AND {MAX_ZOOM} AND {_WHOLE}"
@@ -54,7 +57,7 @@ class BadTile:
 
 
 def bad_tiles(faults: Iterable[Fault]) -> list[BadTile]:
-    """What `chunks` found, as tiles."""
+    """What `audit_chunk` found, as tiles."""
     return [BadTile(Tile(zoom, x, y), why) for zoom, x, y, why in faults]
 
 
@@ -89,7 +92,8 @@ class Census:
     the grid, which no reader can show. `damage` is what SQLite finds wrong
     with the structure of the tables; `unexamined` names the tables that were too large for that. `fetched` is
     when the oldest and the newest tile came, in seconds since 1970; `stale` are the tiles for which the server
-    vouches no more, or that are over a year old. `speed` is tiles a second of the last run that stored any.
+    vouches no more, or that are over a year old or dated ahead. `speed` is tiles a second of the last run that
+    stored any.
     """
 
     held: TileSet
@@ -111,6 +115,7 @@ def identity(path: Path) -> Identity | None:
     be read. Not while this process has the pack open: closing a file drops the locks that the process holds on
     it (POSIX). If the process dies: the pack is as it was, or as it is without what was left half done.
     """
+    refuse_special(path, StoreError)
     try:
         settle(path)
         with path.open("rb") as file:
@@ -150,7 +155,7 @@ def census(path: Path, now: float, largest_bytes: int = 0, thorough: bool = True
             absent=scan(db, f"absent WHERE {_ON_GRID}"),
             odd=dates.odd,
             stray=total - len(held),
-            damage=tuple(_damage(db, (*_BOOKS, "blob") if small else _BOOKS, thorough)),
+            damage=tuple(_damage(db, path, (*_SMALL_TABLES, "blob") if small else _SMALL_TABLES, thorough)),
             unexamined=() if small else ("blob",),
             fetched=dates.fetched,
             stale=dates.stale,
@@ -167,11 +172,14 @@ def _numbers(db: sqlite3.Connection, column: str, table: str) -> Ints:
     return np.unique(np.fromstring(found, dtype=np.int64, sep=",")) if found else np.empty(0, dtype=np.int64)
 
 
-def _damage(db: sqlite3.Connection, tables: tuple[str, ...], thorough: bool) -> Iterator[str]:
+def _damage(db: sqlite3.Connection, path: Path, tables: tuple[str, ...], thorough: bool) -> Iterator[str]:
+    """What is wrong with the tables. Raises DiskError where it is the disk that cannot be read."""
     check = "integrity_check" if thorough else "quick_check"
     for table in tables:
         for (said,) in db.execute(f"PRAGMA {check}({table})").fetchmany(_MOST_FAULTS):
             if said != "ok":
+                if "unable to get the page" in said:
+                    raise damage_error(path, " ".join(str(said).split())[:200])
                 yield f"table {table}: {' '.join(str(said).split())[:200]}"
     if not thorough:
         yield from _miscounts(db)
@@ -199,7 +207,8 @@ class _Dates:
 
 def _dates(db: sqlite3.Connection, now: int) -> _Dates:
     """One pass over the placements; a second one only where there is something to name."""
-    past = f"(fresh_until < {now} OR fetched < {now - _YEAR_S})"
+    # A date that lies ahead, as from a clock that was wrong, says nothing of a tile's age.
+    past = f"(fresh_until < {now} OR fetched < {now - _YEAR_S} OR fetched > {now + _DAY_S})"
     first, last, stale, odd = db.execute(
         f"SELECT min(fetched), max(fetched), total({past}), total(typeof(blob_id) <> 'integer') FROM placement"
     ).fetchone()
@@ -227,7 +236,7 @@ def _speed(db: sqlite3.Connection) -> float | None:
 
 
 def audit_tiles(path: Path, tiles: Iterable[Tile], check: Check) -> list[BadTile]:
-    """As `chunks.audit_chunk`, for the bodies at some tiles; a tile that is not there is none of them."""
+    """As `audit_chunk.audit_chunk`, for the bodies at some tiles; a tile that is not there is none of them."""
     bad = []
     with reading(path) as db:
         for zoom, x, y in tiles:
@@ -244,7 +253,7 @@ def audit_tiles(path: Path, tiles: Iterable[Tile], check: Check) -> list[BadTile
 def audit_sample(
     path: Path, found: Outline, most: int, chance: Random, until: float
 ) -> tuple[int, list[BadTile]]:
-    """As `chunks.audit_chunk`, for single bodies drawn evenly from the pack with a chance start, up to `most`.
+    """As `audit_chunk.audit_chunk`, for single bodies drawn evenly from the pack with a chance start, up to `most`.
 
     Ends early at `until` on the monotonic clock. Placements whose body is not there are all found, sampled or
     not. Returns the number of bodies looked at and the placements not to be relied on.

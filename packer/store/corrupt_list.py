@@ -13,6 +13,7 @@ from pathlib import Path
 
 from packer.common.atomic_write import write_atomic
 from packer.content.digest import body_hash
+from packer.errors import DiskError
 from packer.geometry.grid import MAX_ZOOM, tms_row
 from packer.geometry.tileset import Tile
 from packer.store.records import seal
@@ -30,15 +31,22 @@ def _list_path(pack: Path) -> Path:
 def save_corrupt(pack: Path, tiles: Iterable[Tile]) -> None:
     """Leave the list, or take an old one away if there is nothing to list.
 
-    A folder that cannot be written is not an error: the proof itself needs no list. If the process dies: the old
-    list or the new one.
+    Raises DiskError if it cannot be written: the next fetch would not know of these tiles. An old one that cannot be
+    removed is no fault, since the fetch looks at each tile of it again. If the process dies: the old list or the new
+    one.
     """
     names = [str(tile) for tile in tiles]
-    with contextlib.suppress(OSError):
-        if not names:
-            _list_path(pack).unlink(missing_ok=True)
-            return
+    if not names:
+        clear_corrupt(pack)
+        return
+    try:
         write_atomic(_list_path(pack), json.dumps({"corrupt": names}))
+    except OSError as fault:
+        raise DiskError(
+            f"The list of {len(names):,} corrupt tiles could not be left beside {pack} ({fault.strerror or fault}), so "
+            "a fetch would not replace them yet. Make room there, or make the folder writable, then verify again "
+            "before you fetch."
+        ) from fault
 
 
 def clear_corrupt(pack: Path) -> None:
@@ -51,7 +59,7 @@ def read_corrupt(pack: Path) -> list[Tile]:
     """The tiles of the list; none if there is no list or it is not one of ours."""
     path = _list_path(pack)
     try:
-        if path.stat().st_size > _MOST_BYTES:
+        if not path.is_file() or path.stat().st_size > _MOST_BYTES:
             return []
         names = json.loads(path.read_text(encoding="utf-8"))["corrupt"]
         tiles = [Tile(*map(int, name.split("/"))) for name in names]

@@ -1,4 +1,4 @@
-"""What a pack tells of sizes and speed, for estimating what is still to come."""
+"""What a pack tells of sizes and speed, for estimates of what is still to come."""
 
 from __future__ import annotations
 

@@ -1,16 +1,38 @@
-"""The labels that a pack carries already, for work that has no brief at hand."""
+"""What a run writes about itself and its source, and the labels that a pack carries already."""
 
 from __future__ import annotations
 
 import math
+import sqlite3
+from dataclasses import dataclass
 from pathlib import Path
 
 from packer.geometry.grid import MAX_ZOOM, LonLatBox
 from packer.store.schema import reading
-from packer.store.writer import Labels
 from packer.version import __version__
 
-__all__ = ["labels_of"]
+__all__ = ["SET_LABEL", "Labels", "begin_run", "labels_of"]
+
+SET_LABEL = "INSERT INTO metadata VALUES (?, ?) ON CONFLICT (name) DO UPDATE SET value = excluded.value"
+
+
+@dataclass(frozen=True, slots=True)
+class Labels:
+    """What a run writes about itself and its source: words for `metadata`, `source` and `run`."""
+
+    layer: str
+    kind: str
+    title: str
+    attribution: str
+    permission: str
+    host: str
+    fingerprint: str
+    bounds: LonLatBox
+    middle: tuple[float, float]
+    center_zoom: int
+    plan: str
+    rule: str
+    version: str
 
 
 def labels_of(path: Path) -> Labels:
@@ -44,3 +66,40 @@ def _numbers(text: str | None, count: int) -> list[float] | None:
     except ValueError:
         return None
     return found if len(found) == count and all(map(math.isfinite, found)) else None
+
+
+def begin_run(db: sqlite3.Connection, labels: Labels, now: int) -> int:
+    """Write the run's labels and give its number, inside the caller's transaction."""
+    bounds = _united(db, labels.bounds)
+    center = f"{labels.middle[0]:.6f},{labels.middle[1]:.6f},{min(labels.center_zoom, 24)}"
+    rows = {
+        "attribution": labels.attribution,
+        "description": f"{labels.title}. For viewing, not for positioning.",
+        "permission": labels.permission,
+        "bounds": ",".join(f"{v:.12f}" for v in bounds),
+        "center": center,
+    }
+    db.executemany(SET_LABEL, rows.items())
+    db.execute(
+        "INSERT INTO source VALUES (?, ?, ?, ?) ON CONFLICT DO UPDATE SET permission = excluded.permission",
+        (labels.fingerprint, labels.host, labels.permission, now),
+    )
+    return int(
+        db.execute(
+            "INSERT INTO run (started, version, sqlite, plan, rule) VALUES (?, ?, ?, ?, ?) RETURNING id",
+            (now, labels.version, sqlite3.sqlite_version, labels.plan, labels.rule),
+        ).fetchone()[0]
+    )
+
+
+def _united(db: sqlite3.Connection, box: LonLatBox) -> LonLatBox:
+    """The plan's bounds with those of earlier briefs; a box across the antimeridian becomes the whole belt,
+    since MBTiles bounds run from left to right."""
+    if box.west > box.east:
+        box = box._replace(west=-180.0, east=180.0)
+    row = db.execute("SELECT value FROM metadata WHERE name = 'bounds'").fetchone()
+    try:
+        west, south, east, north = (float(v) for v in row[0].split(",")) if row else box
+    except ValueError:
+        return box
+    return LonLatBox(min(west, box.west), min(south, box.south), max(east, box.east), max(north, box.north))

@@ -9,6 +9,7 @@ from __future__ import annotations
 import asyncio
 import contextlib
 import itertools
+import time
 from collections.abc import Iterable, Iterator
 from dataclasses import dataclass, replace
 from pathlib import Path
@@ -33,7 +34,7 @@ from packer.store.offer_tables import (
     refuse_unfit_source,
 )
 from packer.store.records import Received
-from packer.store.writer import Labels, PackWriter
+from packer.store.writer import DAY_S, Labels, PackWriter
 
 __all__ = ["Merged", "merge_pack", "take_in"]
 
@@ -119,6 +120,7 @@ class _Rules:
 async def _take(into: Path, labels: Labels, offers: Iterable[OfferedTile], rules: _Rules) -> Merged:
     """If cancelled: the batch being written is committed whole; later ones are not taken."""
     taken = kept = 0
+    latest = time.time() + DAY_S  # a date beyond is from a clock that was wrong, and no tile is newer for it
     refused: list[tuple[Tile, str]] = []
     async with PackWriter(into, labels) as pack:
         kind = Kind(pack.kind) if pack.kind else None
@@ -126,7 +128,10 @@ async def _take(into: Path, labels: Labels, offers: Iterable[OfferedTile], rules
             known = await pack.fetched_at([offer.tile for offer in some])
             batch: list[Received] = []
             for offer in some:
-                if offer.tile in known and offer.fetched <= known[offer.tile]:
+                if (
+                    offer.tile in known
+                    and (offer.fetched if offer.fetched <= latest else 0) <= known[offer.tile]
+                ):
                     kept += 1
                     continue
                 record = _checked(offer, kind, rules)

@@ -8,12 +8,14 @@ from dataclasses import dataclass
 from pathlib import Path
 from typing import Any
 
+from packer.common.regular_file import refuse_special
 from packer.content.digest import body_hash
 from packer.errors import InputError, StoreError
 from packer.geometry.grid import MAX_ZOOM, tms_row
 from packer.geometry.tileset import Tile
+from packer.store.disk_errors import translated
 from packer.store.records import LAST_SECOND, seal
-from packer.store.schema import APPLICATION_ID, reading, translated
+from packer.store.schema import APPLICATION_ID, reading
 from packer.store.untrusted import has_log, open_untrusted, refuse_half_written
 
 __all__ = [
@@ -180,6 +182,7 @@ def _tile(zoom: object, x: object, row: object) -> Tile | None:
 
 def is_database(path: Path) -> bool:
     """Whether a file begins as an SQLite database does (SQLite file format 1.3.1)."""
+    refuse_special(path)
     with translated(path), path.open("rb") as file:
         return file.read(16) == b"SQLite format 3\0"
 

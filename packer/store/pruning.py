@@ -2,18 +2,19 @@
 
 from __future__ import annotations
 
+import contextlib
+import os
 import sqlite3
+from collections.abc import Iterator
 from dataclasses import dataclass
 from pathlib import Path
 
-from filelock import FileLock, Timeout
-
-from packer.errors import StoreBusyError
 from packer.geometry.grid import tms_row
 from packer.geometry.tileset import TileSet
-from packer.store.schema import connect, open_writable, reading, translated
+from packer.store.disk_errors import translated
+from packer.store.locks import WriteLock
+from packer.store.schema import connect, make_durable, open_writable, reading
 from packer.store.tile_sets import absent_tiles, held_tiles, save_snapshot
-from packer.store.writer import lock_path
 
 __all__ = ["Spare", "prune_pack", "spare_in"]
 
@@ -33,7 +34,10 @@ def spare_in(pack: Path, needed: TileSet) -> Spare:
         spare = held_tiles(db) - needed
         if not spare:
             return Spare(spare, 0)
-        db.execute("CREATE TEMP TABLE spare (zoom, row, first, last)")
+        db.execute("PRAGMA temp_store = MEMORY")
+        # The types matter: an index over columns without one is of no use to a comparison with INTEGER columns, and
+        # every placement would be held against every row (SQLite, "Datatypes", 4.2).
+        db.execute("CREATE TEMP TABLE spare (zoom INTEGER, row INTEGER, first INTEGER, last INTEGER)")
         db.execute("CREATE INDEX temp.spare_place ON spare (zoom, row, first)")
         db.executemany("INSERT INTO spare VALUES (?, ?, ?, ?)", _runs(spare))
         weight = db.execute(
@@ -43,9 +47,10 @@ def spare_in(pack: Path, needed: TileSet) -> Spare:
         return Spare(spare, int(weight))
 
 
+# The runs of a row do not overlap, so the one that begins last at or before a column is the only one to hold it.
 _IN_SPARE = (
-    "EXISTS (SELECT 1 FROM spare WHERE zoom = zoom_level AND spare.row = tile_row "
-    "AND tile_column BETWEEN first AND last)"
+    "coalesce((SELECT last FROM spare WHERE zoom = zoom_level AND spare.row = tile_row AND first <= tile_column "
+    "ORDER BY first DESC LIMIT 1) >= tile_column, 0)"
 )
 
 
@@ -56,23 +61,17 @@ def _runs(tiles: TileSet) -> list[tuple[int, int, int, int]]:
 def prune_pack(pack: Path, layer: str, needed: TileSet) -> int:
     """Take every tile out that is not needed, and give back how many bytes the file has become smaller.
 
-    Raises StoreBusyError while a fetch writes the pack. If the process dies: all of them are out or none, and
-    the file may still be as large as before; pruning again shrinks it.
+    Raises StoreBusyError while a fetch writes the pack, DiskError where the disk is read-only, full or without locks.
+    If the process dies or the power fails: all of them are out or none, and the file may still be as large as before;
+    pruning again shrinks it.
     """
-    lock = FileLock(lock_path(pack), timeout=0)
-    try:
-        lock.acquire()
-    except Timeout:
-        raise StoreBusyError(
-            f"A fetch is writing {pack} right now. Let it finish, then prune again."
-        ) from None
-    try:
-        with translated(pack):
-            before = pack.stat().st_size
-            _take_out(pack, layer, needed)
-            return before - pack.stat().st_size
-    finally:
-        lock.release()
+    busy = f"A fetch is writing {pack} right now. Let it finish, then prune again."
+    with WriteLock(pack, busy), translated(pack):
+        before = pack.stat().st_size
+        _take_out(pack, layer, needed)
+        with _scratch_beside(pack):
+            _compact(pack)
+        return before - pack.stat().st_size
 
 
 def _take_out(pack: Path, layer: str, needed: TileSet) -> None:
@@ -94,8 +93,14 @@ def _take_out(pack: Path, layer: str, needed: TileSet) -> None:
         db.execute("COMMIT")
     finally:
         db.close()
+
+
+def _compact(pack: Path) -> None:
+    """Give the room of deleted rows back to the disk. If the process dies or the power fails: the pack is as it was
+    before, or compacted."""
     db = connect(pack, mode="rw")
     try:
+        make_durable(db)  # here above all: the file is cut as soon as the journal is gone
         db.execute("VACUUM")
         db.execute("BEGIN IMMEDIATE")
         save_snapshot(db, "placement")
@@ -103,6 +108,20 @@ def _take_out(pack: Path, layer: str, needed: TileSet) -> None:
         db.execute("COMMIT")
     finally:
         db.close()
+
+
+@contextlib.contextmanager
+def _scratch_beside(pack: Path) -> Iterator[None]:
+    """Have SQLite make its temporary files beside the pack, where there is room for it, and nowhere else."""
+    before = os.environ.get("SQLITE_TMPDIR")
+    os.environ["SQLITE_TMPDIR"] = str(pack.parent)
+    try:
+        yield
+    finally:
+        if before is None:
+            del os.environ["SQLITE_TMPDIR"]
+        else:
+            os.environ["SQLITE_TMPDIR"] = before
 
 
 def _relabel(db: sqlite3.Connection) -> None:

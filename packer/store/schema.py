@@ -24,7 +24,11 @@ import sqlite3
 from collections.abc import Iterator
 from pathlib import Path
 
-from packer.errors import DiskError, LastbarError, StoreBusyError, StoreError
+from packer.common.atomic_write import make_folders, sync_folder
+from packer.common.regular_file import refuse_special
+from packer.errors import StoreError
+from packer.store.disk_errors import LEFT_AS_IT_IS, translated
+from packer.store.locks import refuse_without_locks
 
 __all__ = [
     "APPLICATION_ID",
@@ -32,12 +36,12 @@ __all__ = [
     "connect",
     "create",
     "file_bytes",
+    "make_durable",
     "no_longer_than",
     "open_read_only",
     "open_writable",
     "reading",
     "settle",
-    "translated",
 ]
 
 APPLICATION_ID = 0x4D504258  # "MPBX", assigned to MBTiles in SQLite's list of magic numbers
@@ -89,8 +93,10 @@ def connect(path: Path, *, mode: str, patience_s: float = 10.0, more: str = "") 
     """Open a database file in URI mode "ro", "rw" or "rwc", in explicit-transaction mode.
 
     A lock held by another process is waited for up to `patience_s`; `more` is more of the URI. Raises
-    StoreError for a journal beside the file that no pack has, before SQLite acts on it.
+    StoreError for what is not a regular file, and for a journal beside the file that no pack has, before SQLite acts
+    on it.
     """
+    refuse_special(path, StoreError)
     _refuse_linked_journal(path)
     uri = f"{path.resolve().as_uri()}?mode={mode}{more}"
     return sqlite3.connect(uri, uri=True, isolation_level=None, timeout=patience_s)
@@ -103,9 +109,10 @@ def _refuse_linked_journal(path: Path) -> None:
     """Raise StoreError for a journal that names one over several files.
 
     SQLite removes the file so named, whatever it is, once it has rolled back (the record at a journal's end, in
-    SQLite's `readSuperJournal`). A pack is written alone and never has such a record; a stranger's may.
+    SQLite's `readSuperJournal`). A pack is written alone and never has such a record; a file from elsewhere may.
     """
     journal = path.with_name(path.name + "-journal")
+    refuse_special(journal, StoreError)
     with contextlib.suppress(FileNotFoundError), journal.open("rb") as file:
         if file.seek(0, 2) >= 16 and file.seek(-8, 2) and file.read(8) == _JOURNAL_MAGIC:
             raise StoreError(
@@ -129,10 +136,12 @@ def create(path: Path, layer: str, kind: str) -> None:
         finally:
             db.close()
         half.replace(path)
+        sync_folder(path.parent)  # or commits could be synced into a file whose name a power cut takes away
 
 
 def _fill_empty(db: sqlite3.Connection, layer: str, kind: str) -> None:
     db.execute(f"PRAGMA page_size = {PAGE_BYTES}")
+    make_durable(db)
     db.executescript(
         f"BEGIN IMMEDIATE; PRAGMA application_id = {APPLICATION_ID}; PRAGMA user_version = {SCHEMA_VERSION};"
         f"{_TABLES}"
@@ -149,9 +158,12 @@ def open_writable(path: Path, layer: str, kind: str) -> sqlite3.Connection:
     refuses. If the process dies: what was committed stays; the next opening takes back what was not.
     """
     with translated(path):
-        path.parent.mkdir(parents=True, exist_ok=True)
+        make_folders(path.parent)
+        refuse_special(path, StoreError)
         if not path.exists():
             create(path, layer, kind)
+        refuse_without_locks(path)
+        settle(path)
         db = connect(path, mode="rw", patience_s=WRITER_PATIENCE_S)
         try:
             if db.execute("PRAGMA schema_version").fetchone()[0] == 0 and path.stat().st_size == 0:
@@ -161,7 +173,7 @@ def open_writable(path: Path, layer: str, kind: str) -> sqlite3.Connection:
             # New tiles go to new pages, which a rollback journal need not save: each body is written once, where
             # a write-ahead log writes it twice. And the file is whole by itself after every commit.
             db.execute("PRAGMA journal_mode = TRUNCATE")
-            db.execute("PRAGMA synchronous = FULL")
+            make_durable(db)
             db.execute("PRAGMA cache_size = -32768")
         except BaseException:
             db.close()
@@ -175,9 +187,11 @@ def open_read_only(path: Path, *, patience_s: float = 10.0) -> sqlite3.Connectio
 
     Raises StoreError if there is not such a file or it is not a pack of ours.
     """
+    refuse_special(path, StoreError)
     if not path.is_file():
         raise StoreError(f"{path} does not exist yet. Fetch it first: lastbar fetch")
     with translated(path):
+        refuse_without_locks(path)
         settle(path)
         db = connect(path, mode="ro", patience_s=patience_s)
         try:
@@ -206,8 +220,9 @@ def settle(path: Path) -> None:
     """Let SQLite take back what a process that died had begun: a reader alone may not. What a living one has
     begun stays. Raises sqlite3.Error and OSError. If the process dies: the next opening takes it back.
     """
+    journal = path.with_name(path.name + "-journal")
     try:
-        if path.with_name(path.name + "-journal").stat().st_size == 0:
+        if journal.stat().st_size == 0:
             return
     except FileNotFoundError:
         return
@@ -216,6 +231,18 @@ def settle(path: Path) -> None:
         db.execute("SELECT count(*) FROM sqlite_master").fetchone()
     finally:
         db.close()
+    if not journal.exists():
+        # SQLite has not synced its removal, and one that a power cut brings back would be taken back again.
+        sync_folder(path.parent)
+
+
+def make_durable(db: sqlite3.Connection) -> None:
+    """Have every commit of a connection synced, the removal of its journal from the folder included.
+
+    Without EXTRA SQLite does not sync that removal (PRAGMA synchronous): on a disk that does not keep the order of
+    names and data, as FAT and exFAT do not, a power cut may bring back a journal that no longer fits its file.
+    """
+    db.execute("PRAGMA synchronous = EXTRA")
 
 
 def file_bytes(db: sqlite3.Connection) -> int:
@@ -261,7 +288,7 @@ def _on_one_line(schema: frozenset[tuple[str, str, str]]) -> set[tuple[str, str,
 
 
 # The small tables, whose rows are read without a further look.
-_ODD_BOOKS = """
+_ODD_VALUES = """
 SELECT 'metadata' FROM metadata WHERE typeof(name) <> 'text' OR typeof(value) <> 'text'
 UNION ALL SELECT 'metadata' FROM metadata
     WHERE name = 'format' AND value NOT IN ('png', 'jpg', 'webp', 'pbf')
@@ -303,77 +330,15 @@ def _check_ours(db: sqlite3.Connection, path: Path) -> None:
     if found != _schema() and _on_one_line(found) != _on_one_line(_schema()):
         raise StoreError(
             f"{path} has tables, indexes or triggers other than those of a pack, so another program has changed it. "
-            f"{_LEFT}"
+            f"{LEFT_AS_IT_IS}"
         )
-    odd = db.execute(_ODD_BOOKS).fetchone()
+    odd = db.execute(_ODD_VALUES).fetchone()
     if odd is not None:
-        raise StoreError(f"{path} is damaged: its table {odd[0]} has values that no pack has. {_LEFT}")
+        raise StoreError(
+            f"{path} is damaged: its table {odd[0]} has values that no pack has. {LEFT_AS_IT_IS}"
+        )
 
 
 def _check_troubles(db: sqlite3.Connection, path: Path) -> None:
     if db.execute(_ODD_TROUBLE).fetchone():
-        raise StoreError(f"{path} is damaged: its table trouble has values that no pack has. {_LEFT}")
-
-
-_LEFT = "It was not changed. Move it away and fetch again, or choose another folder with --store."
-
-
-class translated:  # noqa: N801  # reads as a statement: with translated(path): ...
-    """Turns SQLite's and the system's errors on `path` into this project's, with their cause kept."""
-
-    def __init__(self, path: Path) -> None:
-        self._path = path
-
-    def __enter__(self) -> None: ...
-
-    def __exit__(self, kind: object, fault: BaseException | None, trace: object) -> None:
-        if isinstance(fault, sqlite3.Error):
-            raise _named(fault, self._path) from fault
-        if isinstance(fault, UnicodeDecodeError):  # SQLite's own message may repeat bytes of the file
-            raise StoreError(f"{self._path} is damaged: it has text that is not readable. {_LEFT}") from fault
-        if isinstance(fault, OSError) and not isinstance(fault, LastbarError):
-            raise DiskError(
-                f"{self._path} cannot be used: {fault.strerror or fault}. Check the disk, and whether you may write "
-                "there, then try again."
-            ) from fault
-
-
-_FULL = "Free some space and run the same command again. What was stored is kept."
-
-
-def _named(fault: sqlite3.Error, path: Path) -> LastbarError:
-    name = getattr(fault, "sqlite_errorname", "") or ""
-    if name.startswith("SQLITE_FULL"):
-        return DiskError(f"The disk is full: {path} could not grow. {_FULL}")
-    if name == "SQLITE_IOERR_WRITE":
-        # What a file-size limit gives as well, such as FAT32's 4 GiB.
-        return DiskError(
-            f"{path} could not be written: the disk is full, failing, or limits the size of files. {_FULL}"
-        )
-    if name.startswith("SQLITE_IOERR"):
-        return DiskError(
-            f"The disk failed while {path} was in use ({name}). Check the disk, then verify the pack."
-        )
-    if name.startswith(("SQLITE_READONLY", "SQLITE_PERM", "SQLITE_CANTOPEN")):
-        return DiskError(
-            f"{path} cannot be opened for this: it or its folder is read-only or missing. Check both."
-        )
-    if name.startswith(("SQLITE_BUSY", "SQLITE_LOCKED")):
-        return StoreBusyError(
-            f"{path} is in use by another process. Wait for it to end, or stop it, and try again."
-        )
-    if name.startswith(("SQLITE_CORRUPT", "SQLITE_NOTADB")):
-        return StoreError(f"{path} is damaged, or not a pack ({_plain(fault)}). {_LEFT}")
-    if name.startswith("SQLITE_AUTH") or str(fault).startswith(("not authorized", "unsafe use")):
-        return StoreError(f"{path} does more than list tiles ({_plain(fault)}), so it was not read.")
-    if name.startswith("SQLITE_INTERRUPT"):
-        return StoreError(
-            f"{path} took far longer to read than a file of its size should, so reading stopped. {_LEFT}"
-        )
-    return StoreError(f"{path} cannot be used: {_plain(fault)}.")
-
-
-def _plain(fault: sqlite3.Error) -> str:
-    """SQLite's words on one line; they may repeat names from the file."""
-    text = "".join(c if c.isprintable() else "?" for c in " ".join(str(fault)[:200].split()))
-    return text.rstrip(".")
+        raise StoreError(f"{path} is damaged: its table trouble has values that no pack has. {LEFT_AS_IT_IS}")

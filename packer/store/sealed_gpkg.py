@@ -140,7 +140,7 @@ def write_geopackage(
 
 
 def _describe(db: sqlite3.Connection, name: str, what: GpkgContents) -> None:
-    """The tables that say what the file holds. If the process dies: as for `write_geopackage`."""
+    """Write the rows that say what the table of tiles is, inside the caller's transaction."""
     west, south, east, north = what.box
     box = (
         (west - 0.5) * EQUATOR_M,

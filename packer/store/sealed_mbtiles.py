@@ -20,7 +20,8 @@ import numpy as np
 
 from packer.geometry.grid import Ints, tms_row
 from packer.geometry.tileset import Tile
-from packer.store.schema import APPLICATION_ID, PAGE_BYTES, connect, translated
+from packer.store.disk_errors import translated
+from packer.store.schema import APPLICATION_ID, PAGE_BYTES, connect
 
 __all__ = [
     "building",

@@ -1,7 +1,7 @@
 """Reading for the handover: a pack as the source of bodies, and a sealed file as it reads back.
 
 A sealed file is opened as immutable, so that nothing is made beside it, on a write-protected card too. A body
-leaves it only together with what is wrong with it.
+leaves the reader only together with what is wrong with it.
 """
 
 from __future__ import annotations
@@ -19,12 +19,14 @@ from typing import Any
 
 import numpy as np
 
+from packer.common.regular_file import refuse_special
 from packer.content.digest import body_hash
 from packer.errors import StoreError
 from packer.geometry.grid import Ints, tms_row
 from packer.geometry.tileset import Tile, TileSet
+from packer.store.disk_errors import translated
 from packer.store.records import LAST_SECOND, seal
-from packer.store.schema import no_longer_than, open_read_only, settle, translated
+from packer.store.schema import no_longer_than, open_read_only, settle
 from packer.store.sealed_gpkg import geopackage_layouts
 from packer.store.sealed_mbtiles import mbtiles_layout
 from packer.store.tile_sets import scan
@@ -43,9 +45,11 @@ _BODY = (
     "SELECT seal, hash, data FROM placement LEFT JOIN blob ON blob.id = blob_id "
     "WHERE zoom_level = ? AND tile_row = ? AND tile_column = ?"
 )
-_KEPT = "SELECT id, CASE WHEN typeof(data) = 'blob' THEN length(data) ELSE 0 END, hash FROM blob ORDER BY id"
+_BODIES = (
+    "SELECT id, CASE WHEN typeof(data) = 'blob' THEN length(data) ELSE 0 END, hash FROM blob ORDER BY id"
+)
 # A damaged row may hold anything: one that names no place and no body is none, and a date that is none is 1970.
-_STOCK = (
+_PLACEMENTS = (
     "SELECT zoom_level, tile_column, tile_row, blob_id, CASE WHEN typeof(fetched) = 'integer' AND fetched "
     f"BETWEEN 0 AND {LAST_SECOND} THEN fetched ELSE 0 END FROM placement WHERE "
     + " AND ".join(f"typeof({c}) = 'integer'" for c in ("zoom_level", "tile_column", "tile_row", "blob_id"))
@@ -133,7 +137,7 @@ class ContentDigest:
 class SnapshotReader:
     """A pack open for taking bodies from: `with SnapshotReader(path) as reader`.
 
-    `kind`, `absent` and `stock` show one moment of the pack, in which it is held. From then on it is held for
+    `kind`, `absent` and `index` show one moment of the pack, in which it is held. From then on it is held for
     some bodies at a time, so that a fetch can go on beside a handover of hours; a body that is no longer the one
     of that moment is never taken for it. Raises StoreError if the file is not a pack of ours or cannot be read.
     """
@@ -183,8 +187,8 @@ class SnapshotReader:
     def index(self, planned: TileSet) -> TileIndex:
         """Those of the planned tiles that the pack holds. Asked for once, before any body."""
         with translated(self.path):
-            kept = _rows(_numbers(row) for row in self._db.execute(_KEPT))
-            found = [_planned(batch, planned) for batch in _batches(self._db.execute(_STOCK))]
+            kept = _rows(_numbers(row) for row in self._db.execute(_BODIES))
+            found = [_planned(batch, planned) for batch in _batches(self._db.execute(_PLACEMENTS))]
             self._end()
         z, x, y, blob, fetched = np.concatenate([np.empty((0, 5), dtype=np.int64), *found]).T
         # A placement without its body counts nothing here; `bodies` names it.
@@ -194,15 +198,15 @@ class SnapshotReader:
             size, body = np.where(kept[at, 0] == blob, kept[at, 1:].T, 0)
         return TileIndex(z, x, y, size, fetched, body).pick(np.lexsort((x, y, z)))
 
-    def bodies(self, stock: TileIndex, check: Callable[[bytes], str | None]) -> Iterator[TileRow]:
+    def bodies(self, index: TileIndex, check: Callable[[bytes], str | None]) -> Iterator[TileRow]:
         """The bodies of tiles, in their order, each hashed again, its seal tried, and put to `check`.
 
         The pack is not held while the caller does something with a body. Raises StoreError for a body that another
-        command has replaced or taken out since the stock was read.
+        command has replaced or taken out since the index was read.
         """
         start = 0
-        while start < len(stock):
-            rows = self._stretch(stock.pick(slice(start, start + _STRETCH)))
+        while start < len(index):
+            rows = self._stretch(index.pick(slice(start, start + _STRETCH)))
             start += len(rows)
             for tile, row in rows:
                 yield _tried(tile, row, check)
@@ -292,6 +296,7 @@ class SealedFile:
 
     def __init__(self, path: Path) -> None:
         self.path = path
+        refuse_special(path, StoreError)
         with translated(path):
             uri = f"{path.resolve().as_uri()}?mode=ro&immutable=1"
             self._db = sqlite3.connect(uri, uri=True, isolation_level=None)

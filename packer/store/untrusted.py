@@ -6,8 +6,10 @@ import contextlib
 import sqlite3
 from pathlib import Path
 
+from packer.common.regular_file import refuse_special
 from packer.errors import StoreError
-from packer.store.schema import connect, no_longer_than, translated
+from packer.store.disk_errors import translated
+from packer.store.schema import connect, no_longer_than
 
 __all__ = ["has_log", "open_untrusted", "refuse_half_written"]
 
@@ -15,7 +17,7 @@ __all__ = ["has_log", "open_untrusted", "refuse_half_written"]
 def open_untrusted(path: Path) -> sqlite3.Connection:
     """Open somebody else's database for reading; nothing beside it is made, taken back or removed.
 
-    Its views may read its tables and compute, but call hardly a function and never themselves, and reading it
+    Its views may read its tables and calculate, but call hardly a function and never themselves, and reading it
     takes no more steps than its size gives reason for. Raises StoreError if it was left half written.
     """
     with translated(path):
@@ -30,6 +32,7 @@ def open_untrusted(path: Path) -> sqlite3.Connection:
 def has_log(path: Path) -> bool:
     """Whether a database is of the kind with a write-ahead log, beside which even a reader makes files (SQLite file
     format, 1.3.3)."""
+    refuse_special(path, StoreError)
     with path.open("rb") as file:
         return 2 in file.read(20)[18:]
 
@@ -37,12 +40,20 @@ def has_log(path: Path) -> bool:
 def refuse_half_written(path: Path) -> None:
     """Raise StoreError for somebody else's file that its program has open, or never closed."""
     for ending in ("-journal", "-wal"):
+        beside = path.with_name(path.name + ending)
+        refuse_special(beside, StoreError)
         with contextlib.suppress(FileNotFoundError):
-            if path.with_name(path.name + ending).stat().st_size > 0:
+            # A journal that begins with a zero was never in force (SQLite, `hasHotJournal`): the file was not changed.
+            if beside.stat().st_size > 0 and (ending != "-journal" or _first_byte(beside) != b"\0"):
                 raise StoreError(
                     f"{path} is half written, or is being written right now: {path.name}{ending} lies beside it. "
                     "Open and close it with the program that wrote it, then try again."
                 )
+
+
+def _first_byte(path: Path) -> bytes:
+    with path.open("rb") as file:
+        return file.read(1)
 
 
 _FUNCTIONS = {"abs", "coalesce", "count", "ifnull", "length", "max", "min", "pow", "power", "round", "substr"}

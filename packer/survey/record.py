@@ -58,7 +58,7 @@ def save_record(pack: Path, layer: Layer, record: Record) -> None:
 def read_record(pack: Path, layer: Layer) -> Record:
     """The record of the layer as its address is now; an empty one where there is not one of ours."""
     with contextlib.suppress(OSError, ValueError, TypeError, KeyError, AttributeError, RecursionError):
-        if _path(pack).stat().st_size <= _MOST_BYTES:
+        if _path(pack).is_file() and _path(pack).stat().st_size <= _MOST_BYTES:
             found = json.loads(_path(pack).read_text(encoding="utf-8"))
             if found["source"] == source_mark(layer):
                 tiles = [tuple(map(int, name.split("/"))) for name in found["sample"]]
