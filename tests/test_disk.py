@@ -198,7 +198,7 @@ def test_verify_on_a_full_disk_keeps_its_verdict_and_says_that_the_list_is_lost(
 
 
 def complete(brief: Brief) -> None:
-    from packer.api.network import fetch
+    from packer.fetching.job import fetch
 
     assert fetch(brief, plan(brief)).complete
 
@@ -280,7 +280,7 @@ def test_status_calls_no_pack_complete_that_cannot_be_read(torn: Brief) -> None:
 
 
 def test_fetch_calls_no_pack_complete_that_cannot_be_read(torn: Brief) -> None:
-    from packer.api.network import fetch
+    from packer.fetching.job import fetch
 
     with TileServer(), pytest.raises(StoreError, match="is damaged"):
         fetch(torn, plan(torn))

@@ -78,7 +78,7 @@ def traced(monkeypatch: pytest.MonkeyPatch) -> list[str]:
 
 def use_everything(brief: Brief, tmp_path: Path) -> Path:
     """Have each part of the program that reads or writes packs do so."""
-    from packer.api.network import fetch
+    from packer.fetching.job import fetch
     from packer.handover import handover
 
     work = plan(brief)
