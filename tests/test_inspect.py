@@ -296,7 +296,7 @@ def test_linked_folder_of_loose_tiles_is_named_once_however_many_tiles_lie_in_it
     assert len(list((folder / "aerial" / "13").glob("*/*"))) > 1
     shutil.rmtree(folder / "aerial" / "13")
     (folder / "aerial" / "13").symlink_to(originals / "folder" / "aerial" / "13")
-    wrong = [file.name for file in inspect_folder(folder).files if file.state != "sound"]
+    wrong = [file.name for file in inspect_folder(folder).files if file.state != "intact"]
     assert wrong == ["aerial/13"]
 
 

@@ -738,6 +738,6 @@ def test_only_areas_with_tiles_that_the_server_lacks_are_named_with_them(brief_f
     ground, valley = (area.tiles for area in plan(brief).layers["survey"].areas)
     lost = max(valley - ground)
     fill(brief, [tile for tile in tiles_of(brief) if tile != lost], absent=(lost,))
-    (told,) = check(brief).remarks
+    (told,) = check(brief).warnings
     assert "valley" in told
     assert "ground" not in told
