@@ -222,6 +222,17 @@ def test_the_overview_holds_all_ground_within_its_margin(
         assert inside(worked_out, there["lon2"], there["lat2"])
 
 
+def test_the_overview_has_no_tile_beyond_its_margin() -> None:
+    worked_out = plan_of(CAMP, overview='[overview]\nmargin = "10 km"\ndeepest = 12')
+    # The camp's 1,500 m and the margin, with 100 m to spare for the frame's corners.
+    ends = [Geodesic.WGS84.Direct(47.05, 12.38, azimuth, 11_600) for azimuth in (0, 90, 180, 270)]
+    frame = shapely.box(ends[3]["lon2"], ends[2]["lat2"], ends[1]["lon2"], ends[0]["lat2"])
+    [overview] = [a for a in worked_out.layers["aerial"].areas if a.name == OVERVIEW]
+    assert overview.tiles
+    for zoom, x, y in overview.tiles:
+        assert frame.intersects(shapely.box(*mercantile.bounds(x, y, zoom)))
+
+
 def test_the_overview_of_areas_on_both_sides_of_the_antimeridian_is_narrow() -> None:
     areas = [
         'name = "west"\npoint = [179.5, -17]\nradius = "5 km"\ndeepest = 9',
