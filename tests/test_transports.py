@@ -281,7 +281,7 @@ async def test_certificate_file_that_is_not_there_is_said_at_once(
 
 
 async def test_trickle_ends_at_the_deadline(kind: Kind) -> None:
-    score = (OK + b"Content-Length: 1000000\r\n\r\n", Trickle(0.02))  # which would take five hours
+    score = (OK + b"Content-Length: 5000\r\n\r\n", Trickle(0.05))  # which would take four minutes
     async with RawServer({"/tile": score}) as server, opened(kind) as transport:
         reply = await get(transport, server.url("/tile"), deadline_s=0.2)
         await server.until(lambda server: server.open_now == 0)
