@@ -21,11 +21,22 @@ from pathlib import Path
 from typing import Any
 
 import packer
+from packer.geometry.tileset import Tile
 
-__all__ = ["Running", "fetch_in_batches", "killed_while", "lastbar", "start", "start_lastbar", "time_of"]
+__all__ = [
+    "Running",
+    "fetch_in_batches",
+    "killed_while",
+    "lastbar",
+    "merge_in_batches",
+    "prune",
+    "start",
+    "start_lastbar",
+    "time_of",
+]
 
-LONGEST_S = 120.0
-"""After which a process counts as one that hangs; on a busy machine a command may take half a minute."""
+LONGEST_S = 240.0
+"""After which a process counts as one that hangs; on a busy machine a command may take minutes."""
 
 _CONTEXT = multiprocessing.get_context("forkserver")
 _COMMANDS = Path(packer.__file__).with_name("cli")
@@ -73,6 +84,16 @@ class Running:
         """Kill it with SIGKILL; whether it was still running."""
         self.process.kill()
         return self.wait() == -signal.SIGKILL
+
+    def killed_within(self, chance: random.Random, longest_s: float) -> tuple[bool, float]:
+        """Kill it at some moment up to `longest_s` after its start proper.
+
+        Whether it was still running, and how long it ran in seconds.
+        """
+        began = self.began()
+        self.process.join(chance.uniform(0.0, longest_s))
+        killed = self.kill()
+        return killed, time.monotonic() - began
 
     def wait(self) -> int:
         """Its exit code; fails if it does not end."""
@@ -131,11 +152,7 @@ def killed_while(chance: random.Random, longest_s: float, *arguments: str) -> tu
 
     Whether it was still running, and how long it ran in seconds.
     """
-    running = start_lastbar(*arguments)
-    began = running.began()
-    running.process.join(chance.uniform(0.0, longest_s))
-    killed = running.kill()
-    return killed, time.monotonic() - began
+    return start_lastbar(*arguments).killed_within(chance, longest_s)
 
 
 def time_of(*arguments: str) -> float:
@@ -156,6 +173,22 @@ def fetch_in_batches(brief: str, batch_records: int, refresh_older_s: float | No
     read = Brief.read(brief)
     options = Options(batch_records=batch_records, refresh_older_s=refresh_older_s)
     sys.exit(not fetch(read, plan(read), options).complete)
+
+
+def merge_in_batches(into: Path, source: Path, batch: int) -> None:
+    """A merge whose batches are small enough for one kill to cost clearly less than all of it."""
+    from packer.store import merging
+
+    merging._BATCH = batch
+    merging.merge_pack(into, source)
+
+
+def prune(pack: Path, layer: str, keep: tuple[Tile, ...]) -> None:
+    """Take out of a pack all but some tiles."""
+    from packer.geometry.tileset import TileSet
+    from packer.store.pruning import prune_pack
+
+    prune_pack(pack, layer, TileSet.from_tiles(keep))
 
 
 def _lastbar(arguments: list[str]) -> None:

@@ -392,7 +392,7 @@ def test_killed_25_times_a_refresh_loses_no_tile_and_asks_for_no_renewed_one_aga
 ) -> None:
     chance = random.Random(9)
     with TileServer(delay_s=0.004, edition=lambda path: zlib.crc32(path.encode()) % 2) as server:
-        brief = brief_for(server.url, area="box = [12.30, 47.00, 12.62, 47.20]\ndeepest = 16")
+        brief = brief_for(server.url, area="box = [12.30, 47.00, 12.46, 47.20]\ndeepest = 16")
         tiles = planned(brief)
         fill(brief, tiles, path="/survey/{}.png")
         either = {t: {png(f"/survey/{t}.png"), png(f"/survey/{t}.png 1")} for t in tiles}
@@ -401,7 +401,7 @@ def test_killed_25_times_a_refresh_loses_no_tile_and_asks_for_no_renewed_one_aga
             before, so_far = server.tiles_asked, sum(server.tiles_asked.values())
             renewed = _renewed(brief)
             wanted = so_far + chance.randint(0, 2 * len(tiles) // 25)
-            server.hold_after(wanted + 32)  # so that no refresh gets far ahead of its kill
+            server.hold_after(wanted + 8)  # so that no refresh gets far ahead of its kill
             process = start(fetch_in_batches, str(brief.path), 16, 86400.0)
             process.ended_before(server.reached(wanted))
             kills += process.kill()
