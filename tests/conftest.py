@@ -1,10 +1,13 @@
-"""Fixtures shared by the tests: a brief in a folder, and briefs for a test server."""
+"""Fixtures shared by the tests: a brief in a folder, and briefs for a test server; and rules for all of them."""
 
 from __future__ import annotations
 
 import os
-from collections.abc import Callable
+import select
+from collections import Counter
+from collections.abc import Callable, Generator, Iterator
 from pathlib import Path
+from typing import Any
 
 import pytest
 from hypothesis import HealthCheck, settings
@@ -57,3 +60,89 @@ def brief_for(tmp_path: Path) -> BriefMaker:
         return Brief.read(path)
 
     return make
+
+
+# ------------------------------------------------------------------------------------ rules for every test
+
+_INSIST = os.environ.get("LASTBAR_TESTS_INSIST") == "1"
+"""Whether a test that cannot be run here, for want of a program such as Chromium, counts as failed."""
+
+# Where one worker had better run all of a module's tests: they share something that takes seconds to make.
+_TOGETHER = {
+    "test_faults",
+    "test_handover_record",
+    "test_inspect",
+    "test_practice_server",
+    "test_practice_survey",
+    "test_survey",
+    "test_view",
+    "test_view_browser",
+}
+
+
+def pytest_collection_modifyitems(items: list[pytest.Item]) -> None:
+    for item in items:
+        module = item.path.stem
+        if module in _TOGETHER:
+            item.add_marker(pytest.mark.xdist_group(module))
+
+
+@pytest.hookimpl(wrapper=True)
+def pytest_runtest_makereport(item: pytest.Item) -> Generator[None, Any, Any]:
+    report = yield
+    return _insisted(report)
+
+
+@pytest.hookimpl(wrapper=True)
+def pytest_make_collect_report(collector: pytest.Collector) -> Generator[None, Any, Any]:
+    report = yield
+    return _insisted(report)
+
+
+def _insisted(report: Any) -> Any:
+    if _INSIST and report.outcome == "skipped" and not hasattr(report, "wasxfail"):
+        report.outcome = "failed"
+        report.longrepr = f"{_reason(report)}, and LASTBAR_TESTS_INSIST=1 wants every test to be run"
+    return report
+
+
+def _reason(report: Any) -> str:
+    told = report.longrepr
+    return str(told[2] if isinstance(told, tuple) else told).removeprefix("Skipped: ")
+
+
+def pytest_terminal_summary(terminalreporter: Any) -> None:
+    reasons = Counter(_reason(report) for report in terminalreporter.stats.get("skipped", []))
+    if reasons:
+        told = "; ".join(f"{reason} ({many})" for reason, many in sorted(reasons.items()))
+        terminalreporter.write_line(f"Not run here: {reasons.total()} tests or modules: {told}.")
+
+
+@pytest.fixture(scope="session", autouse=True)
+def no_process_is_left_running() -> Iterator[None]:
+    """Whatever a test has started has ended when the tests are over."""
+    yield
+    if left := _left_running(os.getpid()):
+        pytest.fail(f"still running: {left}")
+
+
+def _left_running(parent: int) -> list[str]:
+    """The commands of its children, and of those that the tests' own server of processes has."""
+    left = []
+    for listed in Path(f"/proc/{parent}/task").glob(
+        "*/children"
+    ):  # nothing to be found where there is no /proc
+        for child in map(int, listed.read_text().split()):
+            command = Path(f"/proc/{child}/cmdline").read_bytes().replace(b"\0", b" ").decode()
+            if "multiprocessing.forkserver" in command:
+                left += _left_running(child)
+            elif "multiprocessing.resource_tracker" not in command and not _ends(child):
+                left.append(command)
+    return left
+
+
+def _ends(process_id: int) -> bool:
+    process = os.pidfd_open(process_id)
+    ended, _, _ = select.select([process], [], [], 10)
+    os.close(process)
+    return bool(ended)

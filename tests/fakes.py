@@ -5,8 +5,10 @@ from __future__ import annotations
 import asyncio
 import heapq
 import random
+import selectors
 from collections import Counter
-from collections.abc import Callable, Mapping
+from collections.abc import Awaitable, Callable, Mapping
+from contextlib import ExitStack
 from dataclasses import dataclass, field
 from typing import Any
 
@@ -18,12 +20,16 @@ from tests.tile_server import png
 
 __all__ = ["ScriptedTransport", "VirtualClock", "no_tile", "page", "tile_answer"]
 
+_SOCKETS_S = 0.0005
+
 
 class VirtualClock:
     """Time stands still while anything can run, and jumps to the next waker when nothing can.
 
-    The thread of a pack's connection counts as well: on a busy machine it may take long, but no virtual time.
-    Use as `async with VirtualClock() as clock`.
+    Nothing can run when the event loop is about to wait: no callback is ready, no socket, and no thread has work
+    of the loop's in hand, such as that of a pack's connection. On a busy machine that may take long, but no
+    virtual time. Use as `async with VirtualClock() as clock`; what is not told by this clock, such as
+    `asyncio.timeout`, goes by the machine's.
     """
 
     def __init__(self) -> None:
@@ -31,8 +37,8 @@ class VirtualClock:
         self._wakers: list[tuple[float, int, asyncio.Future[None]]] = []
         self._number = 0
         self._chance = random.Random(7)
-        self._task: asyncio.Task[None] | None = None
-        self._execute, self._executing = aiosqlite.Connection._execute, 0
+        self._in_threads = 0
+        self._restore = ExitStack()
 
     def now(self) -> float:
         return self._now
@@ -49,37 +55,74 @@ class VirtualClock:
         heapq.heappush(self._wakers, (self._now + max(seconds, 0.0), self._number, waker))
         await waker
 
+    def jump(self) -> bool:
+        """Go on to the next waker, as nothing can run; False if there is none, or a thread has work in hand."""
+        while self._wakers and self._wakers[0][2].done():
+            heapq.heappop(self._wakers)
+        if not self._wakers or self._in_threads:
+            return False
+        when, _, waker = heapq.heappop(self._wakers)
+        self._now = max(self._now, when)
+        waker.set_result(None)
+        return True
+
     async def __aenter__(self) -> VirtualClock:
-        clock, execute = self, self._execute
-
-        async def counted(db: aiosqlite.Connection, *rest: Any, **more: Any) -> Any:
-            clock._executing += 1
-            try:
-                return await execute(db, *rest, **more)  # type: ignore[no-untyped-call]
-            finally:
-                clock._executing -= 1
-
-        aiosqlite.Connection._execute = counted  # type: ignore[assignment]  # all that a connection does
-        self._task = asyncio.create_task(self._run())
+        loop: Any = asyncio.get_running_loop()  # whose selector is the one place that knows when it is idle
+        self._put(loop, "_selector", _JumpingSelector(loop._selector, self))
+        self._put(loop, "run_in_executor", self._until_done(loop.run_in_executor))
+        for name in ("_connect", "_execute", "close"):  # all that a pack's connection does in its thread
+            self._put(aiosqlite.Connection, name, self._meanwhile(getattr(aiosqlite.Connection, name)))
         return self
 
     async def __aexit__(self, *_: object) -> None:
-        assert self._task is not None
-        self._task.cancel()
-        aiosqlite.Connection._execute = self._execute  # type: ignore[method-assign]
+        self._restore.close()
 
-    async def _run(self) -> None:
-        while True:
-            for _ in range(25):
-                await asyncio.sleep(0)
-            while self._wakers and self._wakers[0][2].done():
-                heapq.heappop(self._wakers)
-            if self._wakers and not self._executing:
-                when, _, waker = heapq.heappop(self._wakers)
-                self._now = max(self._now, when)
-                waker.set_result(None)
-            else:
-                await asyncio.sleep(0.0002)  # only the writer's thread can go on: let it
+    def _put(self, owner: Any, name: str, value: Any) -> None:
+        self._restore.callback(setattr, owner, name, getattr(owner, name))
+        setattr(owner, name, value)
+
+    def _meanwhile(self, work: Callable[..., Awaitable[Any]]) -> Callable[..., Awaitable[Any]]:
+        async def counted(*rest: Any, **more: Any) -> Any:
+            self._in_threads += 1
+            try:
+                return await work(*rest, **more)
+            finally:
+                self._in_threads -= 1
+
+        return counted
+
+    def _until_done(self, start: Callable[..., asyncio.Future[Any]]) -> Callable[..., asyncio.Future[Any]]:
+        def counted(*rest: Any) -> asyncio.Future[Any]:
+            self._in_threads += 1
+            future = start(*rest)
+            future.add_done_callback(self._came_back)
+            return future
+
+        return counted
+
+    def _came_back(self, _future: asyncio.Future[Any]) -> None:
+        self._in_threads -= 1
+
+
+class _JumpingSelector:
+    """A selector that has the clock jump where it would wait for nothing but time."""
+
+    def __init__(self, selector: selectors.BaseSelector, clock: VirtualClock) -> None:
+        self._selector, self._clock = selector, clock
+
+    def __getattr__(self, name: str) -> Any:
+        return getattr(self._selector, name)
+
+    def select(self, timeout: float | None = None) -> list[tuple[selectors.SelectorKey, int]]:
+        """As a selector does; nothing at once if the clock could jump instead."""
+        # What one end of a connection on this machine sends is at the other at once, or very nearly so.
+        at_once_s = _SOCKETS_S if len(self._selector.get_map()) > 1 else 0.0
+        if timeout is not None and timeout <= at_once_s:
+            return self._selector.select(timeout)
+        events = self._selector.select(at_once_s)
+        if events or self._clock.jump():
+            return events
+        return self._selector.select(timeout)
 
 
 Script = Callable[[Tile, int, float], Result]

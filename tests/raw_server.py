@@ -21,6 +21,8 @@ from typing import Self
 
 __all__ = ["End", "RawServer", "Score", "Trickle", "chunked", "ok"]
 
+_LONGEST_S = 60.0
+
 
 class End(enum.Enum):
     """What the server does after the last bytes of a score; without one it waits for the next request."""
@@ -97,8 +99,11 @@ class RawServer:
         return f"{scheme}://{userinfo}{host}:{self.port}{path}"
 
     async def until(self, reached: Callable[[Self], bool]) -> None:
-        """Wait until `reached(server)` holds; looked at on each connection, request and ending."""
-        async with self._changed:
+        """Wait until `reached(server)` holds; looked at on each connection, request and ending.
+
+        What held for a moment only may be missed. Raises TimeoutError rather than wait for ever.
+        """
+        async with asyncio.timeout(_LONGEST_S), self._changed:
             await self._changed.wait_for(lambda: reached(self))
 
     async def _accept(self, reader: asyncio.StreamReader, writer: asyncio.StreamWriter) -> None:

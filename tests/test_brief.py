@@ -2,10 +2,7 @@
 
 from __future__ import annotations
 
-import os
 import string
-import subprocess
-import sys
 from pathlib import Path
 
 import pytest
@@ -15,6 +12,7 @@ from hypothesis import strategies as st
 from packer.errors import EXIT_INPUT, BriefError
 from packer.geometry.grid import LonLatBox
 from packer.planning.brief import Brief, Overview
+from tests.commands import lastbar
 
 quick = settings(max_examples=150, deadline=None)  # a busy machine is no failure
 
@@ -435,14 +433,7 @@ def test_an_unreadable_file_is_told_with_its_reason(tmp_path: Path, monkeypatch:
 def test_the_command_ends_with_exit_code_2_and_without_a_traceback(tmp_path: Path) -> None:
     path = tmp_path / "brief.toml"
     path.write_text(brief_text(area=BOX + "deepest = 99"), encoding="utf-8")
-    done = subprocess.run(
-        [sys.executable, "-m", "packer", "plan", str(path)],
-        capture_output=True,
-        text=True,
-        env={**os.environ, "PYTHONWARNINGS": "error"},
-        timeout=60,
-        check=False,
-    )
+    done = lastbar("plan", path)
     assert (done.returncode, done.stdout) == (2, "")
     assert "deepest is 99" in " ".join(done.stderr.split())
     assert "Traceback" not in done.stderr

@@ -3,14 +3,12 @@
 from __future__ import annotations
 
 import json
-import os
 import re
 import shlex
 import signal
 import sqlite3
 import subprocess
 import sys
-import time
 from pathlib import Path
 from typing import Any
 
@@ -18,18 +16,11 @@ import pytest
 
 from packer.planning.brief import Brief
 from packer.planning.plan import plan
+from tests.commands import lastbar, start_lastbar
 from tests.conftest import BriefMaker
 from tests.tile_server import TileServer, answer
 
 SMALL = "box = [12.30, 47.00, 12.34, 47.03]\ndeepest = 14"
-
-
-def lastbar(
-    *arguments: object, cwd: Path | None = None, **environment: str
-) -> subprocess.CompletedProcess[str]:
-    command = [sys.executable, "-m", "packer", *map(str, arguments)]
-    env = {**os.environ, **environment}
-    return subprocess.run(command, capture_output=True, text=True, check=False, cwd=cwd, env=env, timeout=120)
 
 
 def document(done: subprocess.CompletedProcess[str]) -> Any:
@@ -109,16 +100,12 @@ def test_a_folder_stands_for_the_brief_in_it_and_store_moves_the_packs(
 def test_ctrl_c_keeps_what_came_and_says_how_to_go_on(brief_for: BriefMaker, sign: signal.Signals) -> None:
     with TileServer(delay_s=0.02) as server:
         brief = brief_for(server.url, area="box = [12.30, 47.00, 12.5, 47.15]\ndeepest = 15")
-        fetch = subprocess.Popen(
-            [sys.executable, "-m", "packer", "fetch", str(brief.path)],
-            stdout=subprocess.PIPE,
-            stderr=subprocess.PIPE,
-            text=True,
-        )
-        _wait_for(lambda: sum(server.tiles_asked.values()) > 40)
+        fetch = start_lastbar("fetch", brief.path)
+        assert not fetch.ended_before(server.reached(40))
         fetch.send_signal(sign)
-        out, err = fetch.communicate(timeout=30)
-        assert fetch.returncode == 1
+        done = fetch.result()
+        out, err = done.stdout, done.stderr
+        assert done.returncode == 1
         assert "then stopping" in " ".join(err.split())
         assert f"lastbar fetch {brief.path}" in out
         assert "Traceback" not in err
@@ -133,30 +120,23 @@ def test_ctrl_c_keeps_what_came_and_says_how_to_go_on(brief_for: BriefMaker, sig
 def test_status_in_a_second_terminal_and_a_second_fetch_refused(brief_for: BriefMaker) -> None:
     with TileServer(delay_s=0.02) as server:
         brief = brief_for(server.url, area="box = [12.30, 47.00, 12.5, 47.15]\ndeepest = 15", connections=4)
-        fetch = subprocess.Popen(
-            [sys.executable, "-m", "packer", "fetch", str(brief.path)],
-            stdout=subprocess.DEVNULL,
-            stderr=subprocess.DEVNULL,
-        )
+        server.hold_after(150)  # so that it is still at work, however long the others take
+        fetch = start_lastbar("fetch", brief.path)
         try:
-            _wait_for(lambda: sum(server.tiles_asked.values()) > 100)
-            status = lastbar("status", brief.path, "--json")
+            assert not fetch.ended_before(server.reached(100))
+            while not document(status := lastbar("status", brief.path, "--json"))["layers"]["survey"][
+                "stored"
+            ]:
+                assert not fetch.ended  # the first batch is on its way to the disk
             assert status.returncode == 1
-            assert document(status)["layers"]["survey"]["stored"] > 0
             second = lastbar("fetch", brief.path)
             assert second.returncode == 3
             assert "Another fetch is writing" in second.stderr
-            assert fetch.poll() is None
+            assert not fetch.ended
         finally:
             fetch.send_signal(signal.SIGINT)
-            assert fetch.wait(30) == 1
-
-
-def _wait_for(happened: Any) -> None:
-    ends = time.monotonic() + 30
-    while not happened():
-        assert time.monotonic() < ends
-        time.sleep(0.005)  # watching another process: there is no event to wait for
+            server.hold_after(None)
+            assert fetch.wait() == 1
 
 
 def _tiles(brief: Brief) -> list[tuple[int, int, int]]:

@@ -10,8 +10,9 @@ import pytest
 
 from packer.planning.brief import Brief
 from packer.planning.plan import plan
+from tests.commands import lastbar
 from tests.conftest import BriefMaker
-from tests.test_cli import document, lastbar
+from tests.test_cli import document
 from tests.tile_server import TileServer
 
 WIDE = "box = [12.30, 47.00, 12.40, 47.04]\ndeepest = 14"

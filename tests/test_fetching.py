@@ -454,7 +454,7 @@ def test_a_second_fetch_on_the_same_pack_is_refused(brief: Brief) -> None:
             transport = ScriptedTransport(clock, good)
             first = asyncio.create_task(run_fetch(brief, plan(brief), clock=clock, make_transport=transport))
             while not transport.asked:
-                await asyncio.sleep(0)
+                await clock.sleep(0.01)
             with pytest.raises(StoreBusyError, match="Another fetch"):
                 await run_fetch(
                     brief, plan(brief), clock=clock, make_transport=ScriptedTransport(clock, good)
@@ -470,7 +470,7 @@ def test_a_cancelled_fetch_leaves_a_whole_pack_that_stands_alone(brief: Brief) -
             transport = ScriptedTransport(clock, good)
             task = asyncio.create_task(run_fetch(brief, plan(brief), clock=clock, make_transport=transport))
             while len(transport.asked) < 30:
-                await asyncio.sleep(0)
+                await clock.sleep(0.01)
             task.cancel()
             with pytest.raises(asyncio.CancelledError):
                 await task

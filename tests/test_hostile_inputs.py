@@ -44,6 +44,7 @@ from packer.store.pack_summary import read_summary
 from packer.store.reader import TileReader
 from packer.store.snapshot_reader import SealedFile
 from packer.store.tile_sets import held_tiles
+from tests.budgets import little_work
 from tests.hostile_databases import bush, linked_journal
 from tests.hostile_inputs import KINDS, tried
 from tests.hostile_samples import BRIEF, GPX, KML, make_samples
@@ -148,14 +149,14 @@ def test_pages_that_point_to_the_same_page_over_and_over_are_cut_off(
     written(pack, [received(Tile(6, x, 1)) for x in range(20)])
     changed(pack, "DELETE FROM snapshot")
     bush(pack, name)
-    started, stopped = time.monotonic(), 0
-    for use in (*USES.values(), lambda pack: census(pack, time.time(), 64_000_000), outline):
-        try:
-            use(pack)
-        except StoreError:
-            stopped += 1
+    stopped = 0
+    with little_work(12):
+        for use in (*USES.values(), lambda pack: census(pack, time.time(), 64_000_000), outline):
+            try:
+                use(pack)
+            except StoreError:
+                stopped += 1
     assert stopped or name in ("blob", "blob_use")  # which are looked up, and not read from end to end
-    assert time.monotonic() - started < 12
 
 
 def test_rows_without_end_are_cut_off_while_they_are_counted(
@@ -290,12 +291,10 @@ _MAKE = "CREATE TABLE t (a); INSERT INTO t VALUES " + ",".join(["(1)"] * 99)
         (f"SELECT {_ROW.format('1', 'NULL')} FROM t a, t b, t c, t d, t e, t f", "more tiles than"),
     ],
 )
-def test_a_view_that_runs_on_is_cut_off_within_a_second(tmp_path: Path, tiles: str, why: str) -> None:
+def test_a_view_that_runs_on_is_cut_off(tmp_path: Path, tiles: str, why: str) -> None:
     path = foreign(tmp_path, tiles, *_MAKE.split("; "))
-    started = time.monotonic()
-    with pytest.raises(StoreError, match=why):
+    with little_work(10), pytest.raises(StoreError, match=why):
         take_in(tmp_path / "into.mbtiles", labels(), path)
-    assert time.monotonic() - started < 10
 
 
 def test_a_view_over_two_tables_is_still_taken_in(samples: Path, tmp_path: Path) -> None:
@@ -399,10 +398,8 @@ def test_a_manifest_of_a_million_faults_is_refused_in_little_memory(copy: Path, 
     told: dict[str, Any] = json.loads((copy / "manifest.json").read_bytes())
     told[key] = [1] * 1_000_000 if key == "files" else {str(i): 1 for i in range(100_000)}
     (copy / "manifest.json").write_text(json.dumps(told))
-    started = time.monotonic()
-    with pytest.raises(StoreError, match="cannot be used as a manifest"):
+    with little_work(5), pytest.raises(StoreError, match="cannot be used as a manifest"):
         read_manifest(copy)
-    assert time.monotonic() - started < 5
 
 
 def test_a_deeply_nested_note_of_an_earlier_handover_is_passed_over(samples: Path, tmp_path: Path) -> None:
@@ -418,7 +415,7 @@ def test_a_deeply_nested_note_of_an_earlier_handover_is_passed_over(samples: Pat
 
 @pytest.fixture
 def refusal(tmp_path: Path) -> Callable[..., str]:
-    """The sentence in which a shape file is refused, within seconds."""
+    """The sentence in which a shape file is refused, with little work."""
 
     def read(name: str, content: str | bytes | None = None, kind: str = "line") -> str:
         if content is not None:
@@ -426,10 +423,8 @@ def refusal(tmp_path: Path) -> Callable[..., str]:
         reach = {"line": 'half-width = "100 m"', "points": 'radius = "100 m"', "polygon": ""}[kind]
         area = f'[[areas]]\nname = "ground"\ndeepest = 12\n{kind} = {json.dumps(name)}\n{reach}\n'
         (tmp_path / "brief.toml").write_text(BRIEF.split("[[areas]]")[0] + area, encoding="utf-8")
-        started = time.monotonic()
-        with pytest.raises(BriefError) as refused:
+        with little_work(10), pytest.raises(BriefError) as refused:
             plan(Brief.read(tmp_path))
-        assert time.monotonic() - started < 10
         text = str(refused.value)
         assert all(c.isprintable() for c in text)
         return text
@@ -497,9 +492,8 @@ def test_thousands_of_holes_across_the_edge_are_worked_out_at_once(tmp_path: Pat
     corners = [(chance.random(), chance.random()) for _ in range(3_000)]
     holes = [np.array([[x, y], [x + 0.001, y], [x, y + 0.001], [x, y]]) for x, y in corners]
     outer = np.array([[-1.0, -1], [2, -1], [2, 2], [-1, 2], [0.5, 2.5], [0.6, -2], [-1, -1]])
-    started = time.monotonic()
-    assert list(mended([outer, *holes]))
-    assert time.monotonic() - started < 10
+    with little_work(10):
+        assert list(mended([outer, *holes]))
 
 
 def test_a_number_of_thousands_of_digits_is_told_in_plain_words(refusal: Callable[..., str]) -> None:
@@ -566,27 +560,22 @@ def test_a_geopackage_that_would_hold_gdal_for_ever_is_refused(
     "text", ["a." * 200_000 + "a = 1\n", "[" + "a ." * 100_000 + "a]\n", '"a".' * 100_000 + "a=1\n"]
 )
 def test_a_key_of_a_hundred_thousand_parts_is_refused_at_once(text: str) -> None:
-    started = time.monotonic()
-    with pytest.raises(BriefError, match="over a hundred parts"):
+    with little_work(5), pytest.raises(BriefError, match="over a hundred parts"):
         Brief.from_text(text + BRIEF)
-    assert time.monotonic() - started < 5
 
 
 def test_a_brief_of_forty_thousand_faults_is_told_at_once() -> None:
-    started = time.monotonic()
-    with pytest.raises(BriefError, match="more errors"):
+    with little_work(5), pytest.raises(BriefError, match="more errors"):
         Brief.from_text("\n".join(f"k{i} = {i}" for i in range(40_000)) + "\n" + BRIEF)
-    assert time.monotonic() - started < 5
 
 
 def test_areas_with_tiles_beyond_number_are_refused_before_they_are_worked_out() -> None:
     world = LonLatBox(-180, -85, 180, 85)
-    started = time.monotonic()
-    with pytest.raises(PlanError, match="Lower its deepest zoom"):
-        cover_box(world, 24)
-    with pytest.raises(PlanError, match="zoom 24"):
-        cover_corridor((np.array([[12.5, 47.1]]),), 100_000.0, 24)
-    assert time.monotonic() - started < 5
+    with little_work(5):
+        with pytest.raises(PlanError, match="Lower its deepest zoom"):
+            cover_box(world, 24)
+        with pytest.raises(PlanError, match="zoom 24"):
+            cover_corridor((np.array([[12.5, 47.1]]),), 100_000.0, 24)
     assert len(cover_box(world, 18)) > 6 * 10**10
 
 

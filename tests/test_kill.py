@@ -3,36 +3,19 @@
 from __future__ import annotations
 
 import random
-import signal
 import sqlite3
-import subprocess
-import sys
-import time
 from pathlib import Path
 
 from packer.geometry.tileset import Tile
-from packer.planning.brief import Brief
 from packer.planning.plan import plan
 from packer.proof.proving import verify
+from tests.commands import fetch_in_batches, start
 from tests.conftest import BriefMaker
 from tests.tile_server import TileServer, png
 
 KILLS = 25
 CONNECTIONS = 8
 BATCH = 16
-
-# The command's own path, with a batch small enough for one kill to cost clearly less than one session.
-_FETCH = f"""
-import sys
-from packer import Brief, Options, fetch, plan
-brief = Brief.read(sys.argv[1])
-sys.exit(not fetch(brief, plan(brief), Options(batch_records={BATCH})).complete)
-"""
-
-
-def _start(brief: Brief) -> subprocess.Popen[bytes]:
-    command = [sys.executable, "-c", _FETCH, str(brief.path)]
-    return subprocess.Popen(command, stdout=subprocess.DEVNULL, stderr=subprocess.DEVNULL)
 
 
 def _bodies(pack: Path) -> dict[tuple[int, int, int], bytes]:
@@ -47,20 +30,13 @@ def _place(text: str) -> tuple[int, int, int]:
     return zoom, x, y
 
 
-def _wait_until(server: TileServer, asked: int, process: subprocess.Popen[bytes]) -> None:
-    """Until the server has seen so many requests for tiles, or the fetch has ended."""
-    ends = time.monotonic() + 30
-    while sum(server.tiles_asked.values()) < asked and process.poll() is None and time.monotonic() < ends:
-        time.sleep(0.002)  # watching another process: there is no event to wait for
-
-
 def test_killed_25_times_the_pack_is_whole_and_no_stored_tile_is_asked_for_again(
     brief_for: BriefMaker,
 ) -> None:
     chance = random.Random(20)
     with TileServer(delay_s=0.004) as server:
         brief = brief_for(
-            server.url, area="box = [12.30, 47.00, 12.62, 47.20]\ndeepest = 16", connections=CONNECTIONS
+            server.url, area="box = [12.30, 47.00, 12.46, 47.20]\ndeepest = 16", connections=CONNECTIONS
         )
         tiles = plan(brief).layers["survey"].tiles
         pack = brief.store_folder / "survey.mbtiles"
@@ -68,11 +44,11 @@ def test_killed_25_times_the_pack_is_whole_and_no_stored_tile_is_asked_for_again
         for number in range(KILLS):
             stored_before = set(_bodies(pack)) if pack.exists() else set()
             asked_before = server.tiles_asked
-            process = _start(brief)
-            so_far = sum(asked_before.values())
-            _wait_until(server, so_far + chance.randint(0, 2 * len(tiles) // KILLS), process)
-            process.send_signal(signal.SIGKILL)
-            kills += process.wait() == -signal.SIGKILL
+            wanted = asked_before.total() + chance.randint(0, 2 * len(tiles) // KILLS)
+            server.hold_after(wanted + CONNECTIONS)  # so that no fetch gets far ahead of its kill
+            process = start(fetch_in_batches, str(brief.path), BATCH)
+            process.ended_before(server.reached(wanted))
+            kills += process.kill()
             asked = {_place(t): n for t, n in (server.tiles_asked - asked_before).items()}
             assert not asked.keys() & stored_before, number
             # One batch being written, one gathering, and what each connection was about to add.
@@ -80,8 +56,9 @@ def test_killed_25_times_the_pack_is_whole_and_no_stored_tile_is_asked_for_again
             assert sum(asked.values()) - kept <= 2 * BATCH + 2 * CONNECTIONS, number
         assert kills >= 20, "most of the fetches were still running when they were killed"
 
+        server.hold_after(None)
         stored_before, asked_before = set(_bodies(pack)), server.tiles_asked
-        assert _start(brief).wait(60) == 0
+        assert start(fetch_in_batches, str(brief.path), BATCH).wait() == 0
         assert not {_place(t) for t in server.tiles_asked - asked_before} & stored_before
 
         assert sum(server.tiles_asked.values()) >= len(tiles)

@@ -5,11 +5,7 @@ from __future__ import annotations
 import io
 import os
 import random
-import signal
 import sqlite3
-import subprocess
-import sys
-import time
 import zlib
 from collections.abc import Callable
 from pathlib import Path
@@ -25,10 +21,9 @@ from packer.store.merging import merge_pack, take_in
 from packer.store.pack_summary import read_summary
 from packer.store.pruning import prune_pack, spare_in
 from packer.store.records import Received, Record
+from tests.commands import merge_in_batches, prune, start
 from tests.test_store import labels, raw, received, written
 from tests.tile_server import png
-
-ROOT = str(Path(__file__).parent.parent)
 
 
 def tiles(zoom: int, columns: range, rows: range) -> list[Tile]:
@@ -106,41 +101,6 @@ def test_a_corrupt_tile_is_never_taken(tmp_path: Path) -> None:
     assert len(read_summary(into).held) == 2
 
 
-_MERGE = """
-import sys
-sys.path.insert(0, sys.argv[3])
-from pathlib import Path
-from packer.store.merging import merge_pack
-import packer.store.merging
-packer.store.merging._BATCH = 8
-merge_pack(Path(sys.argv[1]), Path(sys.argv[2]))
-"""
-
-_PRUNE = """
-import sys
-sys.path.insert(0, sys.argv[3])
-from pathlib import Path
-from packer.store.corrupt_list import save_corrupt
-from packer.store.pruning import prune_pack
-from packer.geometry.tileset import TileSet, Tile
-prune_pack(Path(sys.argv[1]), "survey", TileSet.from_tiles(Tile(10, x, y) for x in range(10) for y in range(20)))
-"""
-
-
-def _killed(script: str, first: Path, second: Path, grown_by: int = 0, wait_s: float = 20.0) -> bool:
-    """Run a script and kill it once `first` has grown by so much, or after a while; whether it still ran."""
-    process = subprocess.Popen([sys.executable, "-c", script, str(first), str(second), ROOT])
-    before, ends = _size(first), time.monotonic() + wait_s
-    while (
-        process.poll() is None
-        and time.monotonic() < ends
-        and (not grown_by or _size(first) < before + grown_by)
-    ):
-        time.sleep(0.002)  # watching another process: there is no event to wait for
-    process.send_signal(signal.SIGKILL)
-    return process.wait() == -signal.SIGKILL
-
-
 def _size(path: Path) -> int:
     return path.stat().st_size if path.exists() else 0
 
@@ -204,9 +164,12 @@ def test_a_merge_killed_at_any_moment_goes_on_and_ends_whole(tmp_path: Path) -> 
     every = tiles(10, range(40), range(20))
     written(source, [received(t) for t in every])
     before = source.read_bytes()
-    kills = 0
+    kills, part = 0, source.stat().st_size // 25
     for _ in range(25):
-        kills += _killed(_MERGE, into, source, grown_by=chance.randint(1, source.stat().st_size // 25))
+        merge, enough = start(merge_in_batches, into, source, 8), _size(into) + chance.randint(1, part)
+        while not merge.ended and _size(into) < enough:
+            merge.process.join(0.002)  # a file that grows is no event to wait for
+        kills += merge.kill()
         if into.exists() and into.stat().st_size:
             held = read_summary(into).held
             assert held - TileSet.from_tiles(every) == TileSet()
@@ -240,9 +203,11 @@ def test_a_prune_killed_at_any_moment_loses_nothing_that_is_needed(tmp_path: Pat
     pack = tmp_path / "survey.mbtiles"
     every = tiles(10, range(40), range(20))
     needed = TileSet.from_tiles(tiles(10, range(10), range(20)))
+    longest_s = 1.0
     for _ in range(25):
         written(pack, [received(t) for t in every])
-        _killed(_PRUNE, pack, pack, wait_s=0.15 + chance.random() * 0.25)
+        killed, ran_s = start(prune, pack, "survey", tuple(needed)).killed_within(chance, 1.1 * longest_s)
+        longest_s = longest_s if killed else min(longest_s, ran_s)
         assert needed - read_summary(pack).held == TileSet()
         assert len(read_summary(pack).held) in (len(needed), len(every))
     prune_pack(pack, "survey", needed)

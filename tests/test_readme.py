@@ -3,13 +3,12 @@
 from __future__ import annotations
 
 import re
-import subprocess
-import sys
 from pathlib import Path
 
 import pytest
 
 from packer.planning.brief import Brief
+from tests.commands import lastbar
 
 README = (Path(__file__).parent.parent / "README.md").read_text(encoding="utf-8")
 
@@ -24,18 +23,9 @@ def test_the_brief_in_the_readme_reads_as_it_stands(tmp_path: Path) -> None:
 @pytest.fixture(scope="module")
 def known() -> dict[str, str]:
     """The help of every command."""
-    shown = subprocess.run(
-        [sys.executable, "-m", "packer", "--help"], capture_output=True, text=True, check=True
-    )
+    shown = lastbar("--help")
     names = re.findall(r"^  ([a-z-]+)  ", shown.stdout.partition("Commands:")[2], re.MULTILINE)
-    return {n: _help(n) for n in names}
-
-
-def _help(name: str) -> str:
-    done = subprocess.run(
-        [sys.executable, "-m", "packer", name, "--help"], capture_output=True, text=True, check=True
-    )
-    return done.stdout
+    return {n: lastbar(n, "--help").stdout for n in names}
 
 
 def test_every_command_is_in_the_readme_and_the_other_way_round(known: dict[str, str]) -> None:

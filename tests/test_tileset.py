@@ -265,15 +265,15 @@ def test_a_box_across_the_antimeridian_counts_each_tile_once(zoom: int) -> None:
 
 def test_ten_million_tiles_cost_little_time_and_memory() -> None:
     tracemalloc.start()
-    began = time.perf_counter()
+    began = time.process_time()
     rows = np.arange(20_000, 23_200, dtype=np.int64)
     big = TileSet.from_runs(16, rows, np.full(3200, 30_000), np.full(3200, 33_199))
     rest = big - TileSet.from_tiles([(16, 31_000, 21_000)])
     whole = rest.pyramid(0)
-    took_s, (_, peak) = time.perf_counter() - began, tracemalloc.get_traced_memory()
+    took_s, (_, peak) = time.process_time() - began, tracemalloc.get_traced_memory()
     tracemalloc.stop()
     assert len(big) == 10_240_000
     assert len(rest) == 10_239_999
     assert len(whole) > len(rest)
     assert peak < 4_000_000
-    assert took_s < 5.0  # some 10 ms; the slack is for a busy machine
+    assert took_s < 5.0  # of processor time; it is some 10 ms

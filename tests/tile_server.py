@@ -7,11 +7,13 @@ A fault is a function from the path to raw bytes, or None to answer as usual.
 from __future__ import annotations
 
 import asyncio
+import multiprocessing
 import struct
 import threading
 import zlib
 from collections import Counter
 from collections.abc import Callable
+from multiprocessing.connection import Connection
 from types import TracebackType
 from typing import Self
 
@@ -68,7 +70,10 @@ class TileServer:
         self._loop = asyncio.new_event_loop()
         self._ready = threading.Event()
         self._thread = threading.Thread(target=self._run, daemon=True)
-        self._tasks: set[asyncio.Task[None]] = set()
+        self._tiles = 0
+        self._hold_after: int | None = None
+        self._released = asyncio.Event()
+        self._marks: list[tuple[int, Connection]] = []
 
     @property
     def url(self) -> str:
@@ -83,6 +88,32 @@ class TileServer:
             if path.startswith("/survey/"):
                 found[path.removeprefix("/survey/").removesuffix(".png")] += n
         return found
+
+    def reached(self, requests: int) -> Connection:
+        """Can be read as soon as more than so many requests for tiles have come in all."""
+        readable, writable = multiprocessing.Pipe(duplex=False)
+
+        def mark() -> None:
+            self._marks.append((requests, writable))
+            self._tell()
+
+        self._loop.call_soon_threadsafe(mark)
+        return readable
+
+    def hold_after(self, requests: int | None) -> None:
+        """Leave every request for a tile beyond so many in all without an answer; None answers them."""
+
+        def hold() -> None:
+            self._hold_after = requests
+            self._released.set()
+            self._released = asyncio.Event()
+
+        self._loop.call_soon_threadsafe(hold)
+
+    def _tell(self) -> None:
+        for mark in [m for m in self._marks if self._tiles > m[0]]:
+            self._marks.remove(mark)
+            mark[1].close()  # its other end reads the end of file
 
     def __enter__(self) -> Self:
         self._thread.start()
@@ -125,6 +156,11 @@ class TileServer:
         self.asked[path.partition("?")[0]] += 1
         if self._keep:
             self.heads.append(head)
+        if path.startswith("/survey/"):
+            self._tiles += 1
+            self._tell()
+            while self._hold_after is not None and self._tiles > self._hold_after:
+                await self._released.wait()
         self._busy += 1
         self.most_at_once = max(self.most_at_once, self._busy)
         if self._delay_s:

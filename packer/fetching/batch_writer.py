@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import asyncio
+import contextlib
 from collections.abc import Awaitable, Callable, Sequence
 
 from packer.store.records import Received, Record
@@ -27,13 +28,14 @@ class BatchWriter:
         self._records: list[Record] = []
         self._bytes = 0
         self._requests = 0
-        self._full, self._room = asyncio.Event(), asyncio.Event()
+        self._begun, self._full, self._room = asyncio.Event(), asyncio.Event(), asyncio.Event()
         self._ended = False
         self._room.set()
 
     def asked(self) -> None:
         """Note one more request sent, to be written down with the next batch."""
         self._requests += 1
+        self._begun.set()
 
     async def add(self, record: Record) -> None:
         """Take a record, waiting while the writer is behind.
@@ -43,6 +45,7 @@ class BatchWriter:
         if not self._room.is_set():
             await self._room.wait()
         self._records.append(record)
+        self._begun.set()
         if isinstance(record, Received):
             self._bytes += len(record.data)
         if len(self._records) >= self._most or self._bytes >= BATCH_BYTES:
@@ -52,6 +55,7 @@ class BatchWriter:
     def end(self) -> None:
         """No record comes any more."""
         self._ended = True
+        self._begun.set()
         self._full.set()
 
     async def run(self) -> None:
@@ -66,6 +70,7 @@ class BatchWriter:
             batch, requests = self._records, self._requests
             self._records, self._requests, self._bytes = [], 0, 0
             if not ended:
+                self._begun.clear()
                 self._full.clear()
             self._room.set()
             if batch or requests:
@@ -74,8 +79,7 @@ class BatchWriter:
                 return
 
     async def _ripe(self) -> None:
-        try:
+        await self._begun.wait()
+        with contextlib.suppress(TimeoutError):
             async with asyncio.timeout(BATCH_AGE_S):
                 await self._full.wait()
-        except TimeoutError:
-            return

@@ -54,7 +54,7 @@ async def run_fetch(
     run = _FetchJob(
         brief, plan, options or Options(), clock or SystemClock(), stop or asyncio.Event(), make_transport
     )
-    return await run.go(on_progress or (lambda _: None), os.environ if environment is None else environment)
+    return await run.go(on_progress, os.environ if environment is None else environment)
 
 
 def fast_loop() -> Callable[[], asyncio.AbstractEventLoop] | None:
@@ -76,7 +76,7 @@ class _FetchJob:
     make_transport: Callable[..., Transport]
     layers: list[LayerRun] = field(default_factory=list)
 
-    async def go(self, on_progress: OnProgress, environment: Mapping[str, str]) -> FetchReport:
+    async def go(self, on_progress: OnProgress | None, environment: Mapping[str, str]) -> FetchReport:
         started = self.clock.now()
         sources = sources_for(self.brief, self.plan, environment)
         folder = self.options.store or self.brief.store_folder
@@ -95,7 +95,7 @@ class _FetchJob:
             log.close()
 
     async def _logged(
-        self, sources: Mapping[str, Source], log: RunLog, on_progress: OnProgress, started: float
+        self, sources: Mapping[str, Source], log: RunLog, on_progress: OnProgress | None, started: float
     ) -> FetchReport:
         today = datetime.fromtimestamp(self.clock.wall()).date()
         urls = {name: source.urls(Tile(0, 0, 0)) for name, source in sources.items()}
@@ -150,7 +150,7 @@ class _FetchJob:
             jpeg_worker,
         )
 
-    def _monitor(self, log: RunLog, on_progress: OnProgress) -> RunMonitor:
+    def _monitor(self, log: RunLog, on_progress: OnProgress | None) -> RunMonitor:
         options = self.options
         schedule = None if options.depart_at is None else Schedule(self.clock.wall(), options.depart_at)
         byte_budget, give_up_after_s = ByteBudget(options.max_bytes), options.give_up_after_s

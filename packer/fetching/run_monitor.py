@@ -20,7 +20,8 @@ __all__ = ["OnProgress", "RunMonitor", "first_error"]
 
 OnProgress = Callable[[list[LayerProgress]], None]
 
-_TICK_S = 0.25
+_REDRAW_S, _REDRAW_PAUSED_S = 0.25, 1.0  # while tiles come, and while only a countdown moves
+_SHORTEST_S = 0.25
 _COVERAGE_EVERY_S = 5.0
 _GRACE_S = 10.0  # for requests under way when a stop is asked for
 _NEVER_REACHED_S = 30.0  # someone is there when a run starts, and a wrong address should not wait for ever
@@ -28,7 +29,10 @@ _NEVER_REACHED_S = 30.0  # someone is there when a run starts, and a wrong addre
 
 @dataclass(slots=True)
 class RunMonitor:
-    """Reports progress several times a second until every layer is done, and ends the run where it has to.
+    """Watches until every layer is done, and ends the run where it has to.
+
+    It sleeps until the next moment that matters. Where `on_progress` is given, that is several times a second, or
+    once a second while every layer waits.
 
     `stopped` is why the run was stopped early: "asked", "departure", "max-bytes", or None.
     """
@@ -39,7 +43,7 @@ class RunMonitor:
     schedule: Schedule | None
     byte_budget: ByteBudget
     give_up_after_s: float | None
-    on_progress: OnProgress
+    on_progress: OnProgress | None
     stopped: str | None = None
     _drop_at: float = math.inf  # on the run's clock
     _coverage_at: float = -math.inf
@@ -56,7 +60,7 @@ class RunMonitor:
         while any(not fetcher.done() for fetcher in fetchers):
             working = [t for t in (*fetchers, *writers) if not t.done()]
             stops = [] if stopping.done() else [stopping]
-            tick = asyncio.ensure_future(self.clock.sleep(_TICK_S))
+            tick = asyncio.ensure_future(self.clock.sleep(self._idle_s()))
             try:
                 await asyncio.wait([*working, *stops, tick], return_when="FIRST_COMPLETED")
             finally:
@@ -73,6 +77,21 @@ class RunMonitor:
         if self.byte_budget.left is not None and self._unfinished() and self.stopped is None:
             self._stopped("max-bytes")
 
+    def _idle_s(self) -> float:
+        """Seconds until there is something to do, as far as is known now."""
+        now, waiting = self.clock.now(), True
+        moments = [self._coverage_at, self._drop_at, now + _COVERAGE_EVERY_S]
+        for run in self.layers:
+            moments.append(self._gives_up_at(run))
+            waiting = waiting and run.gate.pause is not None
+        if self.give_up_after_s is not None:
+            moments.append(now + self.give_up_after_s)  # of a pause that may begin at once
+        if (left_s := self._seconds_left()) is not None and self.stopped is None:
+            moments.append(now + left_s / 2)  # it may turn out to be sooner, when answers take longer
+        if self.on_progress is not None:
+            moments.append(now + (_REDRAW_PAUSED_S if waiting else _REDRAW_S))
+        return max(min(moments) - now, _SHORTEST_S)
+
     def _unfinished(self) -> bool:
         return any(run.unasked > 0 and not run.fetcher.failure for run in self.layers)
 
@@ -86,7 +105,8 @@ class RunMonitor:
             self._coverage_at = now + max(_COVERAGE_EVERY_S, 20 * (self.clock.now() - now))
             self._log_alarms()
             self._log_forecast()
-        self.on_progress([run.progress() for run in self.layers])
+        if self.on_progress is not None:
+            self.on_progress([run.progress() for run in self.layers])
 
     def _seconds_left(self) -> float | None:
         if self.schedule is None:
@@ -136,18 +156,18 @@ class RunMonitor:
         known = known and (run.fetcher.heard or not gate.several)
         return math.inf if known else _NEVER_REACHED_S
 
+    def _gives_up_at(self, run: LayerRun) -> float:
+        pause = run.gate.pause
+        if pause is None or run.fetcher.failure:
+            return math.inf
+        if pause.kind is PauseKind.ASKED and self.give_up_after_s is None:
+            return math.inf  # a server that asks for a wait is there: it is waited for without limit
+        return pause.since + self._give_up_after(run, pause)
+
     def _check_timeouts(self) -> None:
         for run in self.layers:
-            pause = run.gate.pause
-            if (
-                pause is None
-                or run.fetcher.failure
-                or (pause.kind is PauseKind.ASKED and self.give_up_after_s is None)
-            ):
-                continue  # a server that asks for a wait is there: it is waited for without limit
-            limit_s = self._give_up_after(run, pause)
-            if self.clock.now() - pause.since > limit_s:
-                failure = _gave_up(run, pause, limit_s)
+            if (pause := run.gate.pause) and self.clock.now() >= self._gives_up_at(run):
+                failure = _gave_up(run, pause, self._give_up_after(run, pause))
                 self.log.event("layer stopped", layer=run.layer.name, reason=str(failure))
                 run.fetcher.stop(failure)
                 if all(r.fetcher.failure or not r.unasked for r in self.layers if r.gate is run.gate):

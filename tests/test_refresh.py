@@ -5,11 +5,7 @@ from __future__ import annotations
 import asyncio
 import json
 import random
-import signal
 import sqlite3
-import subprocess
-import sys
-import time
 import zlib
 from collections.abc import Iterable
 from pathlib import Path
@@ -28,6 +24,7 @@ from packer.planning.plan import plan
 from packer.store.pack_summary import read_summary
 from packer.store.records import Received, Record
 from packer.store.writer import PackWriter
+from tests.commands import fetch_in_batches, lastbar, start
 from tests.conftest import BriefMaker
 from tests.fakes import ScriptedTransport, VirtualClock, no_tile, page, tile_answer
 from tests.tile_server import TileServer, png
@@ -380,7 +377,7 @@ def test_of_ten_thousand_old_tiles_only_the_three_hundred_that_changed_are_sent(
         old = TileSet.from_tiles(tiles[:10_000])
         new = {f"/survey/{tile}.png" for tile in random.Random(3).sample(tiles[:10_000], 300)}
         server.edition = lambda path: int(path in new)
-        told = _lastbar(brief, "--json", "--refresh-older-than", "30d")
+        told = lastbar("fetch", brief.path, "--json", "--refresh-older-than", "30d")
         counts = json.loads(told.stdout)["layers"]["survey"]["refresh"]
         assert server.statuses == {200: 300, 304: 9_700}
         assert {n for t, n in server.tiles_asked.items()} == {1}
@@ -390,17 +387,12 @@ def test_of_ten_thousand_old_tiles_only_the_three_hundred_that_changed_are_sent(
             assert body == png(f"{path} 1" if tile in old and path in new else path)
 
 
-def _lastbar(brief: Brief, *more: str) -> subprocess.CompletedProcess[str]:
-    command = [sys.executable, "-m", "packer", "fetch", str(brief.path), *more]
-    return subprocess.run(command, capture_output=True, text=True, timeout=120, check=True)
-
-
 def test_killed_25_times_a_refresh_loses_no_tile_and_asks_for_no_renewed_one_again(
     brief_for: BriefMaker,
 ) -> None:
     chance = random.Random(9)
     with TileServer(delay_s=0.004, edition=lambda path: zlib.crc32(path.encode()) % 2) as server:
-        brief = brief_for(server.url, area="box = [12.30, 47.00, 12.62, 47.20]\ndeepest = 16")
+        brief = brief_for(server.url, area="box = [12.30, 47.00, 12.46, 47.20]\ndeepest = 16")
         tiles = planned(brief)
         fill(brief, tiles, path="/survey/{}.png")
         either = {t: {png(f"/survey/{t}.png"), png(f"/survey/{t}.png 1")} for t in tiles}
@@ -408,37 +400,21 @@ def test_killed_25_times_a_refresh_loses_no_tile_and_asks_for_no_renewed_one_aga
         for number in range(25):
             before, so_far = server.tiles_asked, sum(server.tiles_asked.values())
             renewed = _renewed(brief)
-            process = _start(brief)
             wanted = so_far + chance.randint(0, 2 * len(tiles) // 25)
-            ends = time.monotonic() + 30
-            while sum(server.tiles_asked.values()) < wanted and process.poll() is None:
-                assert time.monotonic() < ends
-                time.sleep(0.002)  # watching another process: there is no event to wait for
-            process.send_signal(signal.SIGKILL)
-            kills += process.wait() == -signal.SIGKILL
+            server.hold_after(wanted + 8)  # so that no refresh gets far ahead of its kill
+            process = start(fetch_in_batches, str(brief.path), 16, 86400.0)
+            process.ended_before(server.reached(wanted))
+            kills += process.kill()
             assert not (server.tiles_asked - before).keys() & renewed, number
             now = bodies(brief)
             assert now.keys() == set(tiles), number
             assert all(body in either[tile] for tile, body in now.items()), number
         assert kills >= 20
-        assert _start(brief).wait(60) == 0
+        server.hold_after(None)
+        assert start(fetch_in_batches, str(brief.path), 16, 86400.0).wait() == 0
         for tile, body in bodies(brief).items():
             path = f"/survey/{tile}.png"
             assert body == png(f"{path} 1" if zlib.crc32(path.encode()) % 2 else path)
-
-
-_REFRESH = """
-import sys
-from packer import Brief, Options, fetch, plan
-brief = Brief.read(sys.argv[1])
-options = Options(batch_records=16, refresh_older_s=86400.0)
-sys.exit(not fetch(brief, plan(brief), options).complete)
-"""
-
-
-def _start(brief: Brief) -> subprocess.Popen[bytes]:
-    command = [sys.executable, "-c", _REFRESH, str(brief.path)]
-    return subprocess.Popen(command, stdout=subprocess.DEVNULL, stderr=subprocess.DEVNULL)
 
 
 def _renewed(brief: Brief) -> set[str]:

@@ -33,6 +33,12 @@ from packer.store.pack_summary import read_summary
 from tests.conftest import BriefMaker
 
 
+@pytest.fixture(autouse=True)
+def two_cores(monkeypatch: pytest.MonkeyPatch) -> None:
+    """On a single core it would not be used."""
+    monkeypatch.setattr(jpeg_worker, "_cores", lambda: 2)
+
+
 def jpeg(number: int, side: int = 256) -> bytes:
     """A picture of its own for each number."""
     out = io.BytesIO()
@@ -146,7 +152,10 @@ def test_a_process_that_cannot_be_started_is_done_without(
 
 _ORPHAN = """
 import asyncio, os, signal
+from packer.fetching import jpeg_worker
 from packer.fetching.jpeg_worker import JpegWorker
+
+jpeg_worker._cores = lambda: 2
 
 async def go():
     looks = JpegWorker(busy_per_s=1)
@@ -176,8 +185,8 @@ def test_it_does_not_outlive_a_fetch_that_was_killed() -> None:
 class JpegTransport:
     """Gives a JPEG for every tile, one of them cut, and kills the process apart when half of them have come."""
 
-    def __init__(self, brief: Brief, ready: Callable[[], Awaitable[None]], *, kill: bool) -> None:
-        self.ready = ready
+    def __init__(self, brief: Brief, worker: Callable[[], JpegWorker], *, kill: bool) -> None:
+        self.worker = worker
         tiles = list(plan(brief).layers["survey"].tiles)
         self.damaged, self.half, self.kill = tiles[len(tiles) // 3], len(tiles) // 2, kill
         self.asked: dict[Tile, int] = {}
@@ -197,27 +206,25 @@ class JpegTransport:
         self.asked[tile] = self.asked.get(tile, 0) + 1
         self.under_way += 1
         self.most_at_once = max(self.most_at_once, self.under_way)
-        await (self.ready() if len(self.asked) > 20 else asyncio.sleep(0))
+        await (self.worker().started() if len(self.asked) > 20 else asyncio.sleep(0))
         self.under_way -= 1
         if self.kill and not self.killed and len(self.asked) >= self.half:
-            self.killed = _kill_children()
+            self.killed = self._kill()
         body = jpeg(hash(tile))
         if tile == self.damaged and self.asked[tile] < 3:
             body = cut(body)
         return Response(200, {"content-length": str(len(body)), "content-type": "image/jpeg"}, body)
 
+    def _kill(self) -> bool:
+        number = self.worker().process_id
+        if number is not None:
+            os.kill(number, signal.SIGKILL)
+        return number is not None
+
     async def aclose(self) -> None: ...
 
 
-def _kill_children() -> bool:
-    children = Path(f"/proc/self/task/{os.getpid()}/children").read_text().split()
-    for child in children:
-        os.kill(int(child), signal.SIGKILL)
-    return bool(children)
-
-
 @pytest.mark.parametrize("kill", [False, True])
-@pytest.mark.skipif(sys.platform != "linux", reason="finds children in /proc")
 def test_a_fetch_with_it_stores_every_tile_once_and_never_a_cut_one(
     brief_for: BriefMaker, monkeypatch: pytest.MonkeyPatch, kill: bool
 ) -> None:
@@ -243,10 +250,7 @@ def test_a_fetch_with_it_stores_every_tile_once_and_never_a_cut_one(
     monkeypatch.setattr(JpegWorker, "note", told)
     monkeypatch.setattr(JpegWorker, "check", noted)
 
-    async def ready() -> None:
-        await made[0].started()
-
-    transport = JpegTransport(brief, ready, kill=kill)
+    transport = JpegTransport(brief, lambda: made[0], kill=kill)
 
     async def go() -> FetchReport:
         return await run_fetch(brief, plan(brief), make_transport=transport)
