@@ -19,11 +19,11 @@ from packer.geometry.tileset import Tile, TileSet
 from packer.planning.brief import Brief
 from packer.planning.brief_edits import (
     Deepest,
+    DeepestByLayer,
     Edit,
     HalfWidth,
     Layers,
     OverviewTo,
-    Split,
     edited,
     limits,
     rewrite,
@@ -321,24 +321,23 @@ def test_edits_change_only_their_own_lines(tmp_path: Path) -> None:
     assert text == changed + "\n[overview]\ndeepest = 9\n"
 
 
-def test_layers_of_different_depth_part_an_area_in_two(tmp_path: Path) -> None:
+def test_layers_of_different_depth_get_a_depth_each_in_one_area(tmp_path: Path) -> None:
     brief = brief_of(TWO_LAYERS, tmp_path)
     edits = limits(brief, {"aerial": {"course": 14, "valley": 17}, "map": {"course": 16, "valley": 13}})
     assert edits == [
-        Split("course", ("aerial",), 14),
-        Deepest("course", 16),
-        Split("valley", ("map",), 13),
+        DeepestByLayer("course", (("aerial", 14), ("map", 16))),
+        DeepestByLayer("valley", (("aerial", 17), ("map", 13))),
     ]
     after = rewrite(brief, edits)
     assert after == edited(brief, edits)
     assert [(a.name, a.layers, a.deepest_zoom) for a in after.areas] == [
-        ("course", ("map",), 16),
-        ("course (aerial to 14)", ("aerial",), 14),
-        ("valley", ("aerial",), 17),
-        ("valley (map to 13)", ("map",), 13),
+        ("course", None, 16),
+        ("valley", None, 17),
     ]
-    assert after.crews[0].areas == ("course", "course (aerial to 14)")
+    assert after.crews[0].areas == ("course",)
     text = brief.path.read_text()
+    assert "deepest = { aerial = 14, map = 16 }  # slow" in text
+    assert "deepest   = { aerial = 17, map = 13 }" in text
     for comment in ("# first\n[[areas]]", "# second\n[[areas]]", "# crews\n[[crews]]"):
         assert text.count(comment) == 1
 

@@ -10,7 +10,7 @@ import pytest
 
 from packer.cli import show_plan
 from packer.planning.brief import Brief
-from packer.planning.brief_edits import Deepest, HalfWidth, Split, edited, rewrite
+from packer.planning.brief_edits import Deepest, DeepestByLayer, HalfWidth, edited, rewrite
 from packer.planning.plan import Plan, plan
 from packer.survey.estimate import (
     OVERHEAD,
@@ -142,7 +142,7 @@ def test_what_a_survey_found_empty_goes_first_and_costs_the_crew_nothing(tmp_pat
     found = fit(brief, worked_out, nothing_known(worked_out), limits, target)
     assert found.reached
     assert [change.edits for change in found.changes] == [
-        (Split("course", ("aerial",), 15), Deepest("course", 16))
+        (DeepestByLayer("course", (("aerial", 15), ("map", 16))),)
     ]
     assert "survey" in found.changes[0].words
 

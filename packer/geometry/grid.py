@@ -31,6 +31,7 @@ __all__ = [
     "on_tile_edges",
     "quadkey",
     "tile_bounds",
+    "tiles_at",
     "tms_row",
     "x_at",
     "y_at",
@@ -66,6 +67,14 @@ def y_at(lat: Floats | float) -> Floats:
     """Grid fraction of a latitude in degrees, clamped to the square's edges at ±85.0511."""
     phi = np.radians(np.clip(np.asarray(lat, dtype=np.float64), -MAX_LATITUDE, MAX_LATITUDE))
     return np.clip(0.5 - np.arcsinh(np.tan(phi)) / (2 * np.pi), 0.0, 1.0)
+
+
+def tiles_at(lon: Floats, lat: Floats, zoom: int) -> tuple[Ints, Ints]:
+    """Columns and rows of the tiles of one zoom that hold positions in degrees (arrays of one length)."""
+    n = 1 << zoom
+    x = np.floor(x_at(lon) % 1.0 * n).astype(np.int64) % n
+    y = np.clip(np.floor(y_at(lat) * n), 0, n - 1).astype(np.int64)
+    return x, y
 
 
 def longitude_at(x: Floats | float) -> Floats:

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import hashlib
 import math
 from collections.abc import Iterable, Iterator
 from dataclasses import dataclass
@@ -30,6 +31,7 @@ __all__ = [
     "around",
     "enclosing",
     "mended",
+    "shape_digest",
     "wrapped",
 ]
 
@@ -127,6 +129,21 @@ class Rectangle:
 
 
 Shape = Corridor | Polygons | Rectangle
+
+
+def shape_digest(shape: Shape) -> str:
+    """A name for a shape's ground and reach, as 64 hexadecimal digits; waypoints do not count."""
+    match shape:
+        case Corridor():
+            kind, arrays = f"corridor {shape.half_width_m!r}", list(shape.lines)
+        case Polygons():
+            kind, arrays = "polygons", [ring for rings in shape.polygons for ring in rings]
+        case Rectangle():
+            kind, arrays = "box", [np.array([shape.box])]
+    digest = hashlib.sha256(kind.encode())
+    for array in arrays:
+        digest.update(f"\n{array.shape}:".encode() + np.ascontiguousarray(array, "<f8").tobytes())
+    return digest.hexdigest()
 
 
 def wrapped(lon: float) -> float:

@@ -266,6 +266,12 @@ class TileSet:
         rows, first, last = self.run_arrays(zoom)
         return TileSet.from_runs(zoom - 1, rows >> 1, first >> 1, last >> 1)
 
+    def children(self, zoom: int) -> TileSet:
+        """The tiles one zoom down that make up the tiles of `zoom`, which is below the deepest of the grid."""
+        rows, first, last = self.run_arrays(zoom)
+        both = np.concatenate([2 * rows, 2 * rows + 1])
+        return TileSet.from_runs(zoom + 1, both, np.tile(2 * first, 2), np.tile(2 * last + 1, 2))
+
     def pyramid(self, top: int) -> TileSet:
         """The set with all ancestors of its tiles at zoom `top` and deeper."""
         layers = [self]

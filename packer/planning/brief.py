@@ -30,6 +30,7 @@ from packer.planning.brief_layer import Layer, Table, key_of
 from packer.planning.brief_values import (
     Box,
     Budget,
+    Depths,
     FileOrLine,
     FileOrRing,
     LayerNames,
@@ -43,9 +44,10 @@ from packer.planning.brief_values import (
     one_of,
 )
 
-__all__ = ["OVERVIEW", "USES", "Area", "Brief", "Crew", "Layer", "Overview"]
+__all__ = ["FLOOR", "OVERVIEW", "USES", "Area", "Brief", "Crew", "Layer", "Overview"]
 
 USES = {"on foot": 18, "trail": 17, "road": 15}  # common practice, no source
+FLOOR = 12  # the zoom that every place has to reach where neither at-least nor an overview says so
 OVERVIEW = "overview"  # the name under which the coarse block stands beside the areas
 _LARGEST_BRIEF_BYTES = 1_000_000  # ten thousand areas
 _KEY_PART = r"""(?:[\w-]{1,80}+|"[^"\n]{0,80}+"|'[^'\n]{0,80}+')"""
@@ -63,7 +65,8 @@ class Area(Table):
     polygon: FileOrRing | None = None
     half_width: Reach | None = None
     radius: Reach | None = None
-    deepest: Zoom | None = None
+    deepest: Depths | None = None
+    at_least: Depths | None = None
     use: Annotated[Literal["on foot", "trail", "road"] | None, one_of(*USES)] = None
     layers: LayerNames | None = None
 
@@ -83,7 +86,8 @@ class Area(Table):
         self._check_reach(shapes[0])
         if (self.deepest is None) == (self.use is None):
             raise ValueError(
-                'the depth is needed exactly once: deepest = 17, or use = "on foot", "trail" or "road"'
+                "the depth is needed exactly once: deepest = 17, or deepest = { aerial = 17, relief = 14 }, or "
+                'use = "on foot", "trail" or "road"'
             )
         return self
 
@@ -98,10 +102,22 @@ class Area(Table):
 
     @property
     def deepest_zoom(self) -> int:
-        """The deepest zoom asked for, whether given outright or by the crew's use."""
-        if self.deepest is not None:
-            return self.deepest
-        return USES[self.use or "road"]
+        """The deepest zoom asked of any layer, whether given outright or by the crew's use."""
+        if isinstance(self.deepest, dict):
+            return max(self.deepest.values())
+        return USES[self.use or "road"] if self.deepest is None else self.deepest
+
+    def uses(self, layer: str) -> bool:
+        """Whether a layer of the brief is meant for this area."""
+        return self.layers is None or layer in self.layers
+
+    def deepest_for(self, layer: str) -> int:
+        """The deepest zoom asked of a layer that the area uses."""
+        return self.deepest[layer] if isinstance(self.deepest, dict) else self.deepest_zoom
+
+    def least_for(self, layer: str) -> int | None:
+        """The zoom that every place has to reach on a layer, as at-least says; None where it says nothing of it."""
+        return self.at_least.get(layer) if isinstance(self.at_least, dict) else self.at_least
 
     @property
     def file(self) -> str | None:
@@ -202,7 +218,36 @@ class Brief(Table):
                         f"In area {quote_value(area.name)}, layers names {quote_value(layer)}, "
                         f"which is not a layer of this brief{nearest(layer, self.layers)}"
                     )
+            self._check_depths(area)
         return self
+
+    def _check_depths(self, area: Area) -> None:
+        place = f"In area {quote_value(area.name)}"
+        used = [name for name in self.layers if area.uses(name)]
+        for key, by_layer in (("deepest", area.deepest), ("at-least", area.at_least)):
+            for name in by_layer if isinstance(by_layer, dict) else ():
+                if name not in self.layers:
+                    raise ValueError(
+                        f"{place}, {key} names {quote_value(name)}, which is not a layer of this brief"
+                        f"{nearest(name, self.layers)}"
+                    )
+                if name not in used:
+                    raise ValueError(
+                        f"{place}, {key} names layer {quote_value(name)}, which the area does not use; "
+                        "add it to layers, or take it out there"
+                    )
+        for name in used:
+            if isinstance(area.deepest, dict) and name not in area.deepest:
+                raise ValueError(
+                    f"{place}, deepest gives no zoom for layer {quote_value(name)}, which the area uses; add "
+                    f"one, or name the layers that it uses: layers = {quote_value(list(area.deepest))}"
+                )
+            least = area.least_for(name)
+            if least is not None and least > area.deepest_for(name):
+                raise ValueError(
+                    f"{place}, at-least is {least} for layer {quote_value(name)}, which is deeper than the "
+                    f"{area.deepest_for(name)} that the area asks for"
+                )
 
     @model_validator(mode="after")
     def _known_crews(self) -> Brief:

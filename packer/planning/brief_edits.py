@@ -5,13 +5,13 @@ The text keeps its comments and layout. Both ways have to come to the same brief
 
 from __future__ import annotations
 
-import copy
+import re
 from collections.abc import Iterable, Mapping
 from dataclasses import dataclass
 from typing import Any
 
 import tomlkit
-from tomlkit.items import AoT, InlineTable, Item, SingleKey, Table
+from tomlkit.items import InlineTable, Item, SingleKey, Table
 
 from packer.common.atomic_write import write_atomic
 from packer.errors import BriefError, DiskError
@@ -19,21 +19,26 @@ from packer.planning.brief import OVERVIEW, Area, Brief, Overview
 
 __all__ = [
     "Deepest",
+    "DeepestByLayer",
+    "Depths",
     "Edit",
     "HalfWidth",
     "Layers",
     "OverviewTo",
-    "Split",
     "edited",
     "limits",
+    "lowered",
     "rewrite",
     "rewritten",
 ]
 
 
+_BARE_KEY = re.compile(r"[A-Za-z0-9_-]+")  # what TOML takes for a key without quotes
+
+
 @dataclass(frozen=True, slots=True)
 class Deepest:
-    """An area's deepest zoom, in place of the one it has or of its use."""
+    """An area's deepest zoom for all layers that it uses, in place of what it has."""
 
     area: str
     zoom: int
@@ -65,20 +70,15 @@ class Layers:
 
 
 @dataclass(frozen=True, slots=True)
-class Split:
-    """A twin of an area, with a name of its own, takes over some of its layers to another depth."""
+class DeepestByLayer:
+    """An area's deepest zoom for each layer that it uses, in place of what it has."""
 
     area: str
-    layers: tuple[str, ...]
-    zoom: int
+    zooms: tuple[tuple[str, int], ...]
 
     def __str__(self) -> str:
-        return f"for {', '.join(self.layers)} only, as a separate area, deepest = {self.zoom}"
-
-    @property
-    def twin(self) -> str:
-        """The twin's name, such as "course (aerial to 15)"."""
-        return f"{self.area} ({', '.join(self.layers)} to {self.zoom})"
+        listed = ", ".join(f"{_key(layer)} = {zoom}" for layer, zoom in self.zooms)
+        return f"deepest = {{ {listed} }}"
 
 
 @dataclass(frozen=True, slots=True)
@@ -92,7 +92,8 @@ class OverviewTo:
         return f"deepest = {self.zoom}"
 
 
-Edit = Deepest | HalfWidth | Layers | OverviewTo | Split
+Depths = Deepest | DeepestByLayer
+Edit = Depths | HalfWidth | Layers | OverviewTo
 
 
 def tomlkit_string(text: str) -> str:
@@ -100,70 +101,83 @@ def tomlkit_string(text: str) -> str:
     return tomlkit.item(text).as_string()
 
 
+def _key(layer: str) -> str:
+    return layer if _BARE_KEY.fullmatch(layer) else tomlkit_string(layer)
+
+
 def limits(brief: Brief, worth_to: Mapping[str, Mapping[str, int]]) -> list[Edit]:
     """The edits that bring areas to the depth that is worth it; `worth_to` is by layer, then by area.
 
-    An area whose layers go to different depths gets a twin for those that end sooner. What an area does not
-    get deeper anyway, or has no finding for, stays.
+    What an area does not get deeper anyway, or has no finding for, stays; nothing goes above its at-least.
     """
     edits: list[Edit] = []
     for area in brief.areas:
-        names = area.layers or tuple(brief.layers)
+        names = [name for name in brief.layers if area.uses(name)]
         ends = {name: _end(brief, area, name) for name in names}
-        depths = {name: min(ends[name], worth_to.get(name, {}).get(area.name, ends[name])) for name in names}
-        if not any(depths[name] < ends[name] for name in names):
-            continue
-        deepest = max(depths.values())
-        # A layer that the server ends sooner needs no twin: its own zooms see to that.
-        short = {d for name, d in depths.items() if d < min(deepest, ends[name])}
-        edits += [Split(area.name, tuple(n for n in names if depths[n] == d), d) for d in sorted(short)]
-        if deepest < area.deepest_zoom and deepest < max(ends.values()):
-            edits.append(Deepest(area.name, deepest))
+        worth = {name: worth_to.get(name, {}).get(area.name, ends[name]) for name in names}
+        depths = {n: min(ends[n], max(worth[n], area.least_for(n) or 0)) for n in names}
+        if depths != ends:
+            if isinstance(
+                area.deepest, dict
+            ):  # what a server ends sooner keeps the zoom that was asked of it
+                depths = {n: depths[n] if depths[n] < ends[n] else area.deepest[n] for n in names}
+            edits.append(_depths_edit(area, depths, ends))
     return edits
 
 
+def _depths_edit(area: Area, asked: Mapping[str, int], ends: Mapping[str, int]) -> Depths:
+    """The shorter form, one zoom for all, where it comes to the same for layers that end at these zooms."""
+    one = max(min(zoom, ends[name]) for name, zoom in asked.items())
+    alike = all(min(one, ends[name]) == min(zoom, ends[name]) for name, zoom in asked.items())
+    if alike and not isinstance(area.deepest, dict):
+        return Deepest(area.name, one)
+    return DeepestByLayer(area.name, tuple(asked.items()))
+
+
+def lowered(brief: Brief, area: Area, zoom: int) -> Depths:
+    """The edit after which no layer of an area goes deeper than a zoom; others stay as they are."""
+    if not isinstance(area.deepest, dict):
+        return Deepest(area.name, zoom)
+    return DeepestByLayer(
+        area.name, tuple((n, min(area.deepest[n], zoom)) for n in brief.layers if n in area.deepest)
+    )
+
+
 def _end(brief: Brief, area: Area, layer: str) -> int:
-    return min(area.deepest_zoom, brief.layers[layer].zooms[1])
+    return min(area.deepest_for(layer), brief.layers[layer].zooms[1])
 
 
 def edited(brief: Brief, edits: Iterable[Edit]) -> Brief:
     """The brief with edits made in order; the file is left as it is. Areas that are not there are passed over."""
     for edit in edits:
-        areas: list[Area] = []
-        for area in brief.areas:
-            areas += _edited_area(brief, area, edit) if area.name == edit.area else [area]
+        areas = [_edited_area(area, edit) if area.name == edit.area else area for area in brief.areas]
         update: dict[str, Any] = {"areas": tuple(areas)}
         if isinstance(edit, OverviewTo) and isinstance(brief.overview, Overview):
             update["overview"] = brief.overview.model_copy(update={"deepest": edit.zoom})
-        if isinstance(edit, Split):
-            update["crews"] = tuple(
-                crew.model_copy(update={"areas": _with_twin(crew.areas, edit)})
-                if crew.areas and edit.area in crew.areas
-                else crew
-                for crew in brief.crews
-            )
         brief = brief.model_copy(update=update)
     return brief
 
 
-def _edited_area(brief: Brief, area: Area, edit: Edit) -> list[Area]:
+def _edited_area(area: Area, edit: Edit) -> Area:
     match edit:
         case OverviewTo():
-            return [area]
+            return area
         case Deepest():
-            return [area.model_copy(update={"deepest": edit.zoom, "use": None})]
+            return area.model_copy(update={"deepest": edit.zoom, "use": None})
+        case DeepestByLayer():
+            return area.model_copy(update={"deepest": dict(edit.zooms), "use": None})
         case HalfWidth():
-            return [area.model_copy(update={"half_width": edit.metres})]
+            return area.model_copy(update={"half_width": edit.metres})
         case Layers():
-            return [area.model_copy(update={"layers": edit.layers})]
-        case Split():
-            rest = tuple(n for n in area.layers or tuple(brief.layers) if n not in edit.layers)
-            twin = {"name": edit.twin, "layers": edit.layers, "deepest": edit.zoom, "use": None}
-            return [area.model_copy(update={"layers": rest}), area.model_copy(update=twin)]
+            deepest, least = _kept(area.deepest, edit.layers), _kept(area.at_least, edit.layers)
+            return area.model_copy(update={"layers": edit.layers, "deepest": deepest, "at_least": least})
 
 
-def _with_twin(areas: Iterable[str], edit: Split) -> tuple[str, ...]:
-    return tuple(n for name in areas for n in ((name, edit.twin) if name == edit.area else (name,)))
+def _kept(depths: int | dict[str, int] | None, layers: Iterable[str]) -> int | dict[str, int] | None:
+    """Depths by layer without those of layers that are not used any more."""
+    if not isinstance(depths, dict):
+        return depths
+    return {name: zoom for name, zoom in depths.items() if name in layers} or None
 
 
 def rewritten(brief: Brief, edits: Iterable[Edit], text: str) -> str:
@@ -180,7 +194,7 @@ def rewritten(brief: Brief, edits: Iterable[Edit], text: str) -> str:
         areas = document["areas"]
         assert isinstance(areas, list)
         place = next(i for i, area in enumerate(areas) if area["name"] == edit.area)
-        _edit_text(document, areas, place, edit, brief)
+        _edit_text(areas[place], edit)
     result = tomlkit.dumps(document)
     if Brief.from_text(result.replace("\r\n", "\n"), brief.path) != edited(brief.as_written, edits):
         raise BriefError(
@@ -219,56 +233,37 @@ def _set_overview(document: tomlkit.TOMLDocument, zoom: int) -> None:
     table["deepest"] = zoom
 
 
-def _edit_text(
-    document: tomlkit.TOMLDocument,
-    areas: Any,
-    place: int,
-    edit: Deepest | HalfWidth | Layers | Split,
-    brief: Brief,
-) -> None:
-    area = areas[place]
+def _edit_text(area: Any, edit: Depths | HalfWidth | Layers) -> None:
     match edit:
         case Deepest():
-            _set_depth(area, edit.zoom)
+            _set_depth(area, tomlkit.item(edit.zoom))
+        case DeepestByLayer():
+            # Parsed, since tomlkit's own inline tables have no blanks inside their braces.
+            _set_depth(area, tomlkit.value(str(edit).removeprefix("deepest = ")))
         case HalfWidth():
             area["half-width"] = _length(edit.metres)
         case Layers():
             _set_layers(area, edit.layers)
-        case Split():
-            names = [str(n) for n in area.get("layers", ())] or list(brief.layers)
-            twin = _twin(areas, place)
-            twin["name"] = edit.twin
-            _set_layers(twin, edit.layers)
-            _set_depth(twin, edit.zoom)
-            _set_layers(area, [n for n in names if n not in edit.layers])
-            for crew in document.get("crews", ()):
-                if edit.area in crew.get("areas", ()):
-                    crew["areas"].insert(list(crew["areas"]).index(edit.area) + 1, edit.twin)
+            for key in ("deepest", "at-least"):
+                _drop_layers(area, key, edit.layers)
 
 
-def _twin(areas: Any, place: int) -> Any:
-    """A copy of an area, put in right after it. Comments at the area's end speak of what follows it, and so
-    they go to the end of the copy."""
-    twin = copy.deepcopy(areas[place])
-    areas.insert(place + 1, twin)
-    twin = areas[place + 1]
-    if isinstance(areas, AoT):
-        own = areas[place].value.body
-        end = len(own)
-        while end and own[end - 1][0] is None:
-            end -= 1
-        del own[end:]
-        own.append((None, tomlkit.ws("\n")))
-    return twin
+def _drop_layers(area: Table | InlineTable, key: str, layers: Iterable[str]) -> None:
+    depths = area.get(key)
+    if isinstance(depths, Table | InlineTable):
+        for name in [name for name in depths if name not in layers]:
+            del depths[name]
+        if not depths:
+            del area[key]
 
 
-def _set_depth(area: Table | InlineTable, zoom: int) -> None:
+def _set_depth(area: Table | InlineTable, value: Item) -> None:
     if "use" not in area:
-        area["deepest"] = zoom
+        area["deepest"] = value
         return
     body = area.value.body
     place = next(i for i, (key, _) in enumerate(body) if key is not None and key.key == "use")
-    body[place] = (SingleKey("deepest", sep=" = "), _in_place_of(body[place][1], zoom))
+    body[place] = (SingleKey("deepest", sep=" = "), _in_place_of(body[place][1], value))
 
 
 def _set_layers(area: Table | InlineTable, layers: Iterable[str]) -> None:
@@ -282,8 +277,7 @@ def _set_layers(area: Table | InlineTable, layers: Iterable[str]) -> None:
         body.insert(place, (SingleKey("layers", sep=" = "), item))
 
 
-def _in_place_of(old: Item, value: int) -> Item:
-    item = tomlkit.item(value)
+def _in_place_of(old: Item, item: Item) -> Item:
     item.trivia.indent, item.trivia.trail = old.trivia.indent, old.trivia.trail
     item.trivia.comment_ws, item.trivia.comment = old.trivia.comment_ws, old.trivia.comment
     return item

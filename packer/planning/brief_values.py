@@ -21,6 +21,7 @@ __all__ = [
     "Box",
     "Budget",
     "Day",
+    "Depths",
     "FileOrLine",
     "FileOrRing",
     "Hashes",
@@ -89,6 +90,21 @@ def whole(low: int, high: int) -> BeforeValidator:
         return value
 
     return BeforeValidator(check)
+
+
+def _depths(value: object) -> int | dict[str, int]:
+    by_layer = isinstance(value, dict) and bool(value)
+    zooms = list(value.values()) if isinstance(value, dict) else [value]
+    if not (by_layer or not isinstance(value, dict)) or not all(_is_zoom(zoom) for zoom in zooms):
+        raise ValueError(
+            f"it should be a whole number from 0 to {MAX_ZOOM}, without quotes, or one for each layer, such as "
+            "{ aerial = 17, relief = 14 }"
+        )
+    return value  # type: ignore[return-value]  # looked at just above
+
+
+def _is_zoom(value: object) -> bool:
+    return isinstance(value, int) and not isinstance(value, bool) and 0 <= value <= MAX_ZOOM
 
 
 def _rate(value: object) -> float:
@@ -284,6 +300,8 @@ Hashes = Annotated[
 ]
 Prose = Annotated[str, BeforeValidator(_prose)]
 Zoom = Annotated[int, whole(0, MAX_ZOOM)]
+Depths = Annotated[int | dict[str, int], BeforeValidator(_depths)]
+"""A zoom for all layers of an area, or one for each of them by name."""
 Zooms = Annotated[tuple[int, int], BeforeValidator(_zooms)]
 Rate = Annotated[float, BeforeValidator(_rate)]
 Reach = Annotated[float, _length(1.0, 100_000.0)]

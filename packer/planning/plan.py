@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import hashlib
 from collections.abc import Mapping
-from dataclasses import dataclass, replace
+from dataclasses import dataclass, field, replace
 from types import MappingProxyType
 from typing import Any
 
@@ -15,26 +15,55 @@ from packer.errors import PlanError
 from packer.geometry.cover import RULE, cover_box
 from packer.geometry.grid import LonLatBox, latitude_at
 from packer.geometry.partition import tiles_of_part
-from packer.geometry.shapes import Corridor, Shape, around, enclosing
+from packer.geometry.shapes import Corridor, Shape, around, enclosing, shape_digest
 from packer.geometry.tileset import TileSet
-from packer.planning.brief import OVERVIEW, Area, Brief, Layer
+from packer.planning.brief import FLOOR, OVERVIEW, Area, Brief, Layer
 from packer.planning.brief_errors import quote_value
 from packer.planning.ground import Ground
 from packer.planning.offers import offers_missing_error
 from packer.sources.offer import Offer, TileLimits
 
-__all__ = ["OVERVIEW", "AreaPlan", "LayerPlan", "Plan", "part_of", "plan", "plan_on"]
+__all__ = [
+    "OVERVIEW",
+    "AreaPlan",
+    "LayerPlan",
+    "Plan",
+    "lines_of",
+    "part_of",
+    "plan",
+    "plan_on",
+    "tiles_digest",
+]
 
 _MOST_NAMED = 5  # areas in one remark
 
 
 @dataclass(frozen=True, slots=True)
 class AreaPlan:
-    """What one area asks of one layer. `deepest` is the deepest zoom that the layer can give it."""
+    """What one area asks of one layer.
+
+    `deepest` is the deepest zoom that the layer can give it, and `beyond` how many more the brief asks for. `floor`
+    is the zoom that every place of the area has to reach before a crew may leave; None for the overview and for a
+    part of a plan, which promise none. `unoffered` are tiles of the area that are not planned, since they lie outside
+    what the layer's server offers.
+    """
 
     name: str
     deepest: int
     tiles: TileSet
+    beyond: int = 0
+    floor: int | None = None
+    unoffered: TileSet = field(default_factory=TileSet)
+
+    @property
+    def asked(self) -> int:
+        """The deepest zoom that the brief asks for."""
+        return self.deepest + self.beyond
+
+    @property
+    def cover(self) -> TileSet:
+        """Every tile of the area at the layer's zooms, whether its server offers it or not."""
+        return self.tiles | self.unoffered if self.unoffered else self.tiles
 
 
 @dataclass(frozen=True, slots=True)
@@ -78,11 +107,7 @@ class Plan:
         digest = hashlib.sha256(self.rule.encode())
         for name in sorted(self.layers):
             digest.update(f"\n{name}".encode())
-            tiles = self.layers[name].tiles
-            for zoom in tiles.zooms:
-                digest.update(
-                    f"\n{zoom}:".encode() + np.ascontiguousarray(tiles.boundaries(zoom), "<i8").tobytes()
-                )
+            _take_in(digest, self.layers[name].tiles)
         return digest.hexdigest()[:16]
 
     def to_dict(self) -> dict[str, Any]:
@@ -95,6 +120,18 @@ class Plan:
             "remarks": list(self.remarks),
             "layers": {name: layer.to_dict() for name, layer in self.layers.items()},
         }
+
+
+def tiles_digest(tiles: TileSet) -> str:
+    """A name for a set of tiles, as 64 hexadecimal digits: equal sets have equal names."""
+    digest = hashlib.sha256()
+    _take_in(digest, tiles)
+    return digest.hexdigest()
+
+
+def _take_in(digest: hashlib._Hash, tiles: TileSet) -> None:
+    for zoom in tiles.zooms:
+        digest.update(f"\n{zoom}:".encode() + np.ascontiguousarray(tiles.boundaries(zoom), "<i8").tobytes())
 
 
 def plan(brief: Brief) -> Plan:
@@ -120,7 +157,7 @@ def plan_on(brief: Brief, ground: Ground) -> Plan:
     if brief.overview:
         bounds = _with_margin(bounds, brief.overview.margin)
         covers[OVERVIEW] = cover_box(bounds, brief.overview.deepest).pyramid(0)
-    layers, remarks = {}, []
+    layers, remarks = {}, _doubled(brief, shapes)
     for layer in brief.layers.values():
         layers[layer.name], notes = _layer_plan(brief, layer, covers)
         remarks += notes
@@ -148,39 +185,92 @@ def part_of(whole: Plan, number: int, count: int) -> Plan:
         name: replace(
             layer,
             tiles=tiles[name],
-            areas=tuple(replace(a, tiles=a.tiles & tiles[name]) for a in layer.areas),
+            # A tile and the deeper ones that may stand in for it can lie in different parts.
+            areas=tuple(
+                replace(a, tiles=a.tiles & tiles[name], floor=None, unoffered=TileSet()) for a in layer.areas
+            ),
         )
         for name, layer in whole.layers.items()
     }
     return replace(whole, layers=MappingProxyType(layers))
 
 
-def _wants(area: Area, layer: Layer) -> bool:
-    return area.layers is None or layer.name in area.layers
-
-
 def _deepest_needed(brief: Brief, area: Area) -> int | None:
     """The deepest zoom at which any layer can serve the area; None if none of them does."""
-    ends = [min(area.deepest_zoom, la.zooms[1]) for la in brief.layers.values() if _wants(area, la)]
+    ends = [min(area.deepest_for(n), la.zooms[1]) for n, la in brief.layers.items() if area.uses(n)]
     return max(ends, default=None)
 
 
 def _layer_plan(brief: Brief, layer: Layer, covers: Mapping[str, TileSet]) -> tuple[LayerPlan, list[str]]:
     first, last = layer.zooms
-    wanted = [(a.name, a.deepest_zoom) for a in brief.areas if _wants(a, layer)]
-    remarks = _remarks(layer, wanted)
-    if wanted and brief.overview:
-        wanted.insert(0, (OVERVIEW, brief.overview.deepest))
-    areas = [
-        AreaPlan(name, min(deepest, last), covers[name].at(*range(first, min(deepest, last) + 1)))
-        for name, deepest in wanted
+    users = [a for a in brief.areas if a.uses(layer.name)]
+    remarks = _remarks(layer, [(a.name, a.deepest_for(layer.name)) for a in users])
+    remarks += _low_floors(layer, users)
+    wanted: list[tuple[str, int, int | None]] = [
+        (a.name, a.deepest_for(layer.name), _floor(brief, a, layer)) for a in users
     ]
+    if wanted and brief.overview:
+        wanted.insert(0, (OVERVIEW, brief.overview.deepest, None))
+    areas = []
+    for name, asked, floor in wanted:
+        deepest = min(asked, last)
+        tiles = covers[name].at(*range(first, deepest + 1))
+        areas.append(AreaPlan(name, deepest, tiles, asked - deepest, floor))
     if layer.offer and not layer.offer.whole_grid:
-        kept = [replace(a, tiles=_offered(layer.offer, a.tiles)) for a in areas]
+        kept = [_cut(a, layer.offer) for a in areas]
         remarks += _outside(layer, areas, kept)
         areas = kept
     tiles = TileSet.union(a.tiles for a in areas)
     return LayerPlan(layer.name, tiles, tuple(areas), layer.tile_size or 256), remarks
+
+
+def _doubled(brief: Brief, shapes: Mapping[str, Shape]) -> list[str]:
+    """A sentence for each shape that stands in several areas, of which one could be forgotten in a change."""
+    alike: dict[str, list[Area]] = {}
+    for area in brief.areas:
+        alike.setdefault(shape_digest(shapes[area.name]), []).append(area)
+    remarks = []
+    for areas in (areas for areas in alike.values() if len(areas) > 1):
+        zooms = {
+            name: max(area.deepest_for(name) for area in areas if area.uses(name))
+            for name in brief.layers
+            if any(area.uses(name) for area in areas)
+        }
+        one = len(set(zooms.values())) == 1
+        depth = (
+            str(max(zooms.values())) if one else f"{{ {', '.join(f'{n} = {z}' for n, z in zooms.items())} }}"
+        )
+        remarks.append(
+            f"A{_named([a.name for a in areas])[1:]} have the same shape, so that a change of one would leave the "
+            f"other as it was. Write one area in their place, with deepest = {depth}."
+        )
+    return remarks
+
+
+def _floor(brief: Brief, area: Area, layer: Layer) -> int:
+    """The zoom that every place of an area has to reach on a layer."""
+    least = area.least_for(layer.name)
+    if least is None:
+        least = brief.overview.deepest if brief.overview else FLOOR
+    return min(least, area.deepest_for(layer.name), layer.zooms[1])
+
+
+def _low_floors(layer: Layer, users: list[Area]) -> list[str]:
+    """A sentence on areas whose at-least is beyond the layer's last zoom."""
+    last = layer.zooms[1]
+    beyond = [a.name for a in users if (a.least_for(layer.name) or 0) > last]
+    if not beyond:
+        return []
+    verb = "asks" if len(beyond) == 1 else "ask"
+    return [
+        f'Layer "{layer.name}" ends at zoom {last}, and {_named(beyond)} {verb} for a deeper one at least; zoom {last} '
+        "counts as enough there."
+    ]
+
+
+def _cut(area: AreaPlan, offer: Offer) -> AreaPlan:
+    tiles = _offered(offer, area.tiles)
+    return replace(area, tiles=tiles, unoffered=area.tiles - tiles)
 
 
 def _outside(layer: Layer, areas: list[AreaPlan], kept: list[AreaPlan]) -> list[str]:

@@ -15,7 +15,16 @@ from dataclasses import dataclass, field, replace
 from packer.geometry.shapes import Corridor
 from packer.geometry.tileset import TileSet
 from packer.planning.brief import OVERVIEW, Area, Brief
-from packer.planning.brief_edits import Deepest, Edit, HalfWidth, Layers, OverviewTo, edited, limits
+from packer.planning.brief_edits import (
+    Depths,
+    Edit,
+    HalfWidth,
+    Layers,
+    OverviewTo,
+    edited,
+    limits,
+    lowered,
+)
 from packer.planning.plan import Plan, lines_of
 from packer.survey.estimate import (
     OVERHEAD,
@@ -206,10 +215,9 @@ class _Fitting:
         for area in brief.areas:
             used = [brief.layers[name] for name in area.layers or brief.layers]
             deepest = min(area.deepest_zoom, max(layer.zooms[1] for layer in used))
-            floor = max(_SHALLOWEST, *(layer.zooms[0] for layer in used))
-            if deepest > floor:
+            if deepest > max(_shallowest(area, brief), *(layer.zooms[0] for layer in used)):
                 words = f"{area.name}: to zoom {deepest - 1} instead of {deepest}"
-                yield _Step(words, (Deepest(area.name, deepest - 1),), 2.0 ** (19 - deepest))
+                yield _Step(words, (lowered(brief, area, deepest - 1),), 2.0 ** (19 - deepest))
             yield from self._narrower(area)
         yield from _all_shallower(brief)
         yield from _coarser_overview(brief)
@@ -237,7 +245,7 @@ class _Fitting:
     def _layer(self, brief: Brief, layer: str) -> LayerEstimate:
         """A layer's estimate, kept by what its areas ask for."""
         wanted = [area for area in brief.areas if area.layers is None or layer in area.layers]
-        asked = [(_source(a.name, self.plan), (a.half_width, a.deepest_zoom)) for a in wanted]
+        asked = [(a.name, (a.half_width, a.deepest_for(layer))) for a in wanted]
         coarse = brief.overview.deepest if brief.overview and wanted else -1
         key = ((layer, (coarse,)), *((name, how) for name, how in asked))
         if key not in self.known:
@@ -266,11 +274,9 @@ class _Fitting:
         return self.covers[area, half_m]
 
 
-def _source(area: str, plan: Plan) -> str:
-    """The area whose shape this is: itself, or the one that a twin was split from."""
-    if area in plan.shapes:
-        return area
-    return max((name for name in plan.shapes if area.startswith(f"{name} (")), key=len)
+def _shallowest(area: Area, brief: Brief) -> int:
+    """The zoom above which an area is not proposed to go: its at-least is the planner's word."""
+    return max(_SHALLOWEST, *(area.least_for(name) or 0 for name in brief.layers if area.uses(name)))
 
 
 def _edits(steps: list[_Step]) -> list[Edit]:
@@ -290,7 +296,8 @@ def _limit_steps(brief: Brief, surveyed: Mapping[str, Mapping[str, int]]) -> lis
 def _all_shallower(brief: Brief) -> Iterator[_Step]:
     """The deepest areas together a zoom less: where they overlap, one alone would save nothing."""
     deepest = max(area.deepest_zoom for area in brief.areas)
-    edits = tuple(Deepest(a.name, deepest - 1) for a in brief.areas if a.deepest_zoom == deepest)
+    able = [a for a in brief.areas if a.deepest_zoom == deepest > _shallowest(a, brief)]
+    edits = tuple(lowered(brief, area, deepest - 1) for area in able)
     if len(edits) > 1 and deepest > _SHALLOWEST:
         words = f"all areas at zoom {deepest}: to zoom {deepest - 1} instead of {deepest}"
         yield _Step(words, edits, len(edits) * 2.0 ** (19 - deepest))
@@ -324,8 +331,8 @@ def _merged(steps: list[_Step]) -> list[_Step]:
     places: dict[tuple[type[Edit], str], int] = {}
     for step in steps:
         edit = step.edits[0]
-        if len(step.edits) > 1 or step.points == 0 or not isinstance(edit, Deepest | HalfWidth | OverviewTo):
-            if isinstance(edit, Deepest):
+        if len(step.edits) > 1 or step.points == 0 or not isinstance(edit, Depths | HalfWidth | OverviewTo):
+            if isinstance(edit, Depths):
                 places.clear()  # it has set depths too, and what comes later has to stay later
             merged.append(step)
         elif (place := places.setdefault((type(edit), edit.area), len(merged))) == len(merged):
