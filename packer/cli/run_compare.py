@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+import textwrap
+from datetime import UTC, datetime
 from pathlib import Path
 from typing import Any
 
@@ -9,9 +11,12 @@ from packer.cli.briefs import brief_at
 from packer.cli.output import echo, print_json, table
 from packer.common.shell import shell_command
 from packer.common.units import bytes_text
+from packer.errors import InputError
 from packer.geometry.tileset import TileSet
 from packer.planning.brief import Brief
+from packer.planning.changes import area_text
 from packer.planning.comparison import Comparison, compare
+from packer.planning.fetched_for import recall_fetch
 from packer.planning.pack_path import pack_path
 from packer.planning.plan import plan
 from packer.store.figures import mean_sizes
@@ -19,20 +24,32 @@ from packer.store.figures import mean_sizes
 __all__ = ["run"]
 
 
-def run(old: Path, new: Path, store: Path | None, as_json: bool) -> int:
-    """Compare the briefs at `old` and `new`."""
-    was, now = brief_at(old, store), brief_at(new, store)
-    change = compare(plan(was), plan(now))
+def run(old: Path, new: Path | None, store: Path | None, as_json: bool) -> int:
+    """Compare the briefs at `old` and `new`; one alone is compared with what it was last fetched for."""
+    briefs = [brief_at(old, store)] if new is None else [brief_at(old, store), brief_at(new, store)]
+    if new is None:
+        (now,) = briefs
+        known = recall_fetch(now, store or now.store_folder)
+        if known is None:
+            raise InputError(
+                f"It is not known what {now.path} was last fetched for: there is no record beside its packs. Fetch "
+                "first, or name two briefs to compare."
+            )
+        when = datetime.fromtimestamp(known.fetched, UTC).strftime("%Y-%m-%d %H:%M UTC")
+        change, start = compare(known.plan, plan(now)), f"the last fetch ({when})"
+    else:
+        was, now = briefs
+        change, start = compare(plan(was), plan(now)), str(was.path)
     weights = {
         name: mean_sizes(pack_path(brief, name, store))
-        for brief in (was, now)
+        for brief in briefs
         for name in brief.layers
         if pack_path(brief, name, store).exists()
     }
     if as_json:
         print_json(_json(change, weights))
     else:
-        _show(change, weights, was, now)
+        _show(change, weights, start, now)
     return 0
 
 
@@ -60,11 +77,12 @@ def _json(change: Comparison, weights: dict[str, dict[int, float]]) -> dict[str,
         "route_dropped_km": round(change.route_dropped_m / 1000, 3),
         "route_deeper_km": round(change.route_deeper_m / 1000, 3),
         "route_shallower_km": round(change.route_shallower_m / 1000, 3),
+        "areas": [area.to_dict() for area in change.areas],
     }
 
 
-def _show(change: Comparison, weights: dict[str, dict[int, float]], was: Brief, now: Brief) -> None:
-    echo(f"From {was.path} to {now.path}:")
+def _show(change: Comparison, weights: dict[str, dict[int, float]], start: str, now: Brief) -> None:
+    echo(f"From {start} to {now.path}:")
     rows = []
     for name, layer in change.layers.items():
         added, dropped = (_bytes(t, weights.get(name)) for t in (layer.added, layer.dropped))
@@ -83,6 +101,8 @@ def _show(change: Comparison, weights: dict[str, dict[int, float]], was: Brief, 
         f"Route: {change.route_added_m / 1000:.1f} km new, {change.route_dropped_m / 1000:.1f} km removed, "
         f"{change.route_deeper_m / 1000:.1f} km deeper, {change.route_shallower_m / 1000:.1f} km less deep."
     )
+    for area in change.areas:
+        echo(textwrap.fill(area_text(area), 80, subsequent_indent="  ", break_on_hyphens=False))
     echo(f"{shell_command('fetch', now.path)} fetches only what is new.")
     echo("lastbar prune removes tiles that no brief needs, to free disk space.")
 

@@ -10,6 +10,7 @@ from datetime import datetime
 from pathlib import Path
 
 from packer.cli.briefs import brief_with_fresh_offers
+from packer.cli.fetch_changes import warn_of_changes
 from packer.cli.output import echo, print_json, warn
 from packer.cli.progress import FetchProgress, alarm_text, progress_for, standing_text, warn_wrapped
 from packer.cli.signals import on_stop_signals
@@ -59,8 +60,7 @@ def run(
     )
     brief = brief_with_fresh_offers(path, store, transport)
     worked_out = plan(brief)
-    for remark in worked_out.remarks:
-        warn(f"Note: {remark}")
+    _warn(brief, worked_out, store)
     # The loop, the client's thread and the writer's pass the interpreter's lock on thousands of times a second.
     sys.setswitchinterval(_LOCK_PASSES_S)
     with asyncio.Runner(loop_factory=fast_loop()) as runner:
@@ -75,6 +75,12 @@ def run(
             shell_command("fetch", path, *again, store=store),
         )
     return 0 if report.complete else EXIT_NOT_COMPLETE
+
+
+def _warn(brief: Brief, worked_out: Plan, store: Path | None) -> None:
+    for remark in worked_out.remarks:
+        warn(f"Note: {remark}")
+    warn_of_changes(brief, worked_out, store)
 
 
 def _seconds(option: str, text: str | None) -> float | None:

@@ -11,6 +11,7 @@ from pathlib import Path
 from typing import TYPE_CHECKING
 
 from packer.cli.briefs import brief_with_fresh_offers, brief_with_offers
+from packer.cli.fetch_changes import changes_json, warn_of_changes
 from packer.cli.output import print_json, warn
 from packer.cli.plan_json import plan_json, sizes_json
 from packer.cli.plan_text import show_plan
@@ -63,9 +64,11 @@ def run(
             warn("The speed was not measured: too few tiles came, or too few are missing.")
         worked = _work(brief, worked_out, store, given or pace, target)
         if as_json:
-            print_json(plan_json(brief, worked_out, remarks) | sizes_json(worked))
+            told = plan_json(brief, worked_out, remarks) | sizes_json(worked)
+            print_json(told | changes_json(brief, worked_out, store))
         else:
             show_plan(worked)
+            warn_of_changes(brief, worked_out, store)
     for remark in (*remarks, *_unset(brief)):
         warn(f"Note: {remark}")
     return 0

@@ -25,6 +25,7 @@ from packer.fetching.run_monitor import OnProgress, RunMonitor
 from packer.fetching.transports import Transport, open_transport, why_no_pyreqwest
 from packer.geometry.tileset import Tile
 from packer.planning.brief import Brief
+from packer.planning.fetched_for import remember_fetch
 from packer.planning.pack_path import pack_path
 from packer.planning.plan import Plan
 from packer.planning.terms import check_terms, user_agent
@@ -111,6 +112,8 @@ class _FetchJob:
                 if pack.other_hosts:
                     remarks.append(_mixed(name, source.host, pack.other_hosts))
             logger.start(self.brief, self.plan, self.options, self.layers, remarks)
+            folder = self.options.store or self.brief.store_folder
+            remember_fetch(self.brief, self.plan, folder, self.clock.wall())
             await self._work(monitor)
         report = self._report(self.clock.now() - started, monitor, remarks)
         logger.end(report, self.layers)
