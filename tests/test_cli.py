@@ -118,7 +118,7 @@ def test_ctrl_c_keeps_what_came_and_says_how_to_go_on(brief_for: BriefMaker, sig
 
 
 def test_status_in_a_second_terminal_and_a_second_fetch_refused(brief_for: BriefMaker) -> None:
-    with TileServer(delay_s=0.02) as server:
+    with TileServer(delay_s=0.06) as server:
         brief = brief_for(server.url, area="box = [12.30, 47.00, 12.5, 47.15]\ndeepest = 15", connections=4)
         server.hold_after(150)  # so that it is still at work, however long the others take
         fetch = start_lastbar("fetch", brief.path)

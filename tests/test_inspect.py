@@ -177,7 +177,7 @@ def _set_file(key: str, value: object) -> Callable[[dict[str, Any]], None]:
 @pytest.mark.parametrize(
     "change",
     [
-        _set("manifest_version", 2),
+        _set("manifest_version", 3),
         _set("manifest", "something else"),
         _set("files", {"a": 1}),
         _set("files", None),

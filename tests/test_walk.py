@@ -20,8 +20,9 @@ from packer.geometry.grid import tile_bounds
 from packer.geometry.tileset import Tile, TileSet
 from packer.planning.brief import Brief
 from packer.planning.plan import Plan, plan
+from packer.proof.depths import Holdings
 from packer.proof.report.route_geojson import walk_geojson
-from packer.proof.walk import LineWalk, Shortfall, walk
+from packer.proof.walk import LineWalk, walk
 
 TRACKS = Path(__file__).parent.parent / "fixtures" / "tracks"
 WGS84 = Geodesic.WGS84
@@ -61,8 +62,9 @@ def straight(folder: Path, points: list[tuple[float, float]], waypoints: str = "
 def walked(
     worked_out: Plan, missing: Iterable[Tile], absent: Iterable[Tile] = (), speed: float | None = None
 ) -> tuple[LineWalk, ...]:
-    ground = Shortfall(TileSet.from_tiles(missing), TileSet.from_tiles(absent), speed)
-    return walk(worked_out, {"survey": ground})
+    lacking, none = TileSet.from_tiles(missing), TileSet.from_tiles(absent)
+    stored = worked_out.layers["survey"].tiles - lacking - none
+    return walk(worked_out, {"survey": Holdings(stored, lacking, none, speed=speed)})
 
 
 def depth_at(one: LineWalk, metres: float) -> int | None:
@@ -165,7 +167,7 @@ def test_stretches_take_in_the_whole_line_once(tmp_path: Path) -> None:
             assert ends[0] == 0
             assert ends[-1] == one.length_m
             assert ends[1:-1:2] == ends[2::2]
-            assert all(a.complete_to != b.complete_to for a, b in pairwise(one.stretches))
+            assert all((a.complete_to, a.held) != (b.complete_to, b.held) for a, b in pairwise(one.stretches))
             if share == 0:
                 assert one.gaps == ()
             if share == 1:

@@ -8,6 +8,7 @@ from typing import Annotated
 import typer
 
 from packer.cli.options import (
+    Against,
     AskAbsentAgain,
     BriefPath,
     Debug,
@@ -15,6 +16,7 @@ from packer.cli.options import (
     GiveUpAfter,
     Json,
     MaxBytes,
+    NewBrief,
     Parts,
     PartsFolder,
     RefreshOlderThan,
@@ -279,25 +281,27 @@ def handover(
 @command
 def inspect(
     folder: Annotated[Path, typer.Argument(metavar="DIR", help="A handed-over folder, on any machine.")],
+    against: Against = None,
+    store: Store = None,
     as_json: Json = False,
     debug: Debug = False,
 ) -> int:
     """Check a handed-over copy against its manifest."""
     from packer.cli import run_inspect
 
-    return run_inspect.run(folder, as_json)
+    return run_inspect.run(folder, as_json, against, store)
 
 
 @app.command()
 @command
 def compare(
     old: Annotated[Path, typer.Argument(metavar="OLD", help="The brief as it was.")],
-    new: Annotated[Path, typer.Argument(metavar="NEW", help="The brief as it is now.")],
+    new: NewBrief = None,
     store: Store = None,
     as_json: Json = False,
     debug: Debug = False,
 ) -> int:
-    """Show what a changed brief adds and drops."""
+    """Show what a changed brief adds and drops, also since its last fetch."""
     from packer.cli import run_compare
 
     return run_compare.run(old, new, store, as_json)

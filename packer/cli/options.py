@@ -8,6 +8,7 @@ from typing import Annotated, Literal
 import typer
 
 __all__ = [
+    "Against",
     "AskAbsentAgain",
     "BriefPath",
     "Debug",
@@ -15,6 +16,7 @@ __all__ = [
     "GiveUpAfter",
     "Json",
     "MaxBytes",
+    "NewBrief",
     "Parts",
     "PartsFolder",
     "RefreshOlderThan",
@@ -23,6 +25,14 @@ __all__ = [
     "TransportChoice",
 ]
 
+Against = Annotated[
+    Path | None,
+    typer.Option("--against", metavar="BRIEF", help="Also check the copy against the brief as it is now."),
+]
+NewBrief = Annotated[
+    Path | None,
+    typer.Argument(metavar="[NEW]", help="The brief as it is now; without it, OLD against its last fetch."),
+]
 BriefPath = Annotated[
     Path, typer.Argument(metavar="BRIEF", help="The brief, or a folder with a brief.toml in it.")
 ]

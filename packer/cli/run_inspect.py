@@ -3,12 +3,15 @@
 from __future__ import annotations
 
 import textwrap
+from collections.abc import Mapping
 from pathlib import Path
 
+from packer.cli.briefs import brief_at
 from packer.cli.output import echo, print_json
 from packer.cli.run_handover import HandoverProgress
 from packer.errors import EXIT_NOT_COMPLETE
 from packer.handover import CardVerdict, FolderFinding, InspectionSummary, InspectReport, inspect_tree
+from packer.handover.against import differences
 from packer.handover.manifest import CREWS
 
 __all__ = ["run"]
@@ -16,22 +19,57 @@ __all__ = ["run"]
 _SHOWN = 20
 
 
-def run(folder: Path, as_json: bool) -> int:
-    """Inspect the copy in `folder`, or the copies below it; 0 if all are there and intact, 1 if one is not."""
+def run(folder: Path, as_json: bool, against: Path | None = None, store: Path | None = None) -> int:
+    """Inspect the copy in `folder`, or the copies below it; 0 if all are there and intact, 1 if one is not.
+
+    With the brief at `against` also say whether each copy is of its plan of today; 1 if one is not.
+    """
+    changed = _Today(against, store) if against is not None else None
     found = inspect_tree(folder, on_progress=HandoverProgress().show)
+    old = {report.folder: changed.differences(report) for report in found.copies} if changed else {}
     if as_json:
-        print_json(found.to_dict())
+        told = [{"folder": str(f), "up_to_date": not d, "differences": list(d)} for f, d in old.items()]
+        print_json(found.to_dict() | ({"against": told} if changed else {}))
     else:
         for report in found.copies:
             _show(report)
         _show_folders(found.folders)
         _show_verdict(found)
-    return 0 if found.intact else EXIT_NOT_COMPLETE
+        _show_differences(old)
+    return 0 if found.intact and not any(old.values()) else EXIT_NOT_COMPLETE
+
+
+class _Today:
+    """The plan of a brief as it is now."""
+
+    def __init__(self, path: Path, store: Path | None) -> None:
+        from packer.planning.plan import plan  # a copy alone is looked at without the planner's libraries
+
+        self._brief = brief_at(path, store)
+        self._plan = plan(self._brief)
+
+    def differences(self, report: InspectReport) -> tuple[str, ...]:
+        """What a copy would have otherwise if it were handed over now."""
+        return differences(report.manifest, self._brief, self._plan)
+
+
+def _show_differences(old: Mapping[Path, tuple[str, ...]]) -> None:
+    for folder, sentences in old.items():
+        echo()
+        state = "OUT OF DATE. Hand over again:" if sentences else "up to date with the brief."
+        echo(f"{_plain(str(folder))}: {state}")
+        for sentence in sentences[:_SHOWN]:
+            _line(f"- {sentence}")
+        if len(sentences) > _SHOWN:
+            echo(f"  and {len(sentences) - _SHOWN:,} more")
 
 
 _SENTENCES = {
     CardVerdict.INTACT: "every file is as it was handed over, with every planned tile that the server has.",
-    CardVerdict.NOT_COMPLETE: "every file is as it was handed over, but planned tiles were missing then.",
+    CardVerdict.NOT_COMPLETE: (
+        "every file is as it was handed over, but planned tiles were missing then, or the map was less deep than its "
+        "floor."
+    ),
     CardVerdict.NOT_INTACT: "files are missing or damaged. Copy what is named above again.",
 }
 

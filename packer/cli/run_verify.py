@@ -15,6 +15,7 @@ from rich.live import Live
 from rich.table import Table
 
 from packer.cli.briefs import brief_at
+from packer.cli.fetch_changes import changes_json, warn_of_changes
 from packer.cli.output import echo, error_json, print_json, table, warn
 from packer.common.atomic_write import write_atomic
 from packer.common.shell import shell_command
@@ -24,6 +25,7 @@ from packer.geometry.tileset import TileSet
 from packer.planning.brief import Brief
 from packer.planning.brief_errors import quote_value
 from packer.planning.plan import Plan, plan
+from packer.proof.depth_words import depth_lines
 from packer.proof.proving import verify
 from packer.proof.results import Depth, LayerFindings, Verdict, VerifyReport
 from packer.proof.walk import LineWalk, Stretch
@@ -68,12 +70,14 @@ def run(
     except LastbarError as fault:  # the verdict may have taken hours: it is told all the same
         trouble = fault
     if as_json:
-        print_json(found.to_dict() | (error_json(str(trouble), trouble.exit_code) if trouble else {}))
+        failure = error_json(str(trouble), trouble.exit_code) if trouble else {}
+        print_json(found.to_dict() | changes_json(brief, worked_out, store) | failure)
     else:
         echo(brief.title)
         _show(found, path, store)
         for line in written:
             _wrapped(line)
+        warn_of_changes(brief, worked_out, store)
     if trouble:
         warn(f"lastbar: {trouble}")
         return trouble.exit_code
@@ -206,12 +210,20 @@ def _show(found: VerifyReport, path: Path, store: Path | None) -> None:
         if layer.note:
             _wrapped(layer.note, "  ")
         _show_layer(layer)
+    _show_depths(found)
     _show_walk(found.walk)
     echo()
     echo("Not checked:")
     for text in found.not_checked:
         _wrapped(f"- {text}", "  ")
     _show_verdict(found, path, store)
+
+
+def _show_depths(found: VerifyReport) -> None:
+    echo()
+    echo("How deep the map is on board:")
+    for line in depth_lines(found.depths):
+        _wrapped(line, "  ")
 
 
 def _show_verdict(found: VerifyReport, path: Path, store: Path | None) -> None:
@@ -224,8 +236,7 @@ def _show_verdict(found: VerifyReport, path: Path, store: Path | None) -> None:
     echo()
     verdict = found.verdict
     if verdict is Verdict.NOT_READY:
-        echo(f"{verdict.value}. Close the gaps, then verify again:")
-        echo(f"  {shell_command('fetch', path, store=store)}")
+        _show_way_on(found, path, store)
         return
     if verdict is Verdict.UNFINISHED:
         echo(f"{verdict.value}. No fault so far. To continue from here:")
@@ -238,6 +249,18 @@ def _show_verdict(found: VerifyReport, path: Path, store: Path | None) -> None:
     _wrapped(f"{verdict.value}: every planned tile is on board and {intact}{but}.")
     echo("The crew must still carry another means of navigation: imagery is dated, and Web")
     echo("Mercator maps are for viewing, not for positioning.")
+
+
+def _show_way_on(found: VerifyReport, path: Path, store: Path | None) -> None:
+    if not all(layer.sound for layer in found.layers.values()):
+        echo(f"{found.verdict.value}. Close the gaps, then verify again:")
+        echo(f"  {shell_command('fetch', path, store=store)}")
+        return
+    _wrapped(
+        f"{found.verdict.value}: the server does not have what these places need. Check the layer's address and how "
+        "deep the server goes, or lower at-least in the brief. To ask the server once more:"
+    )
+    echo(f"  {shell_command('fetch', path, '--ask-absent-again', store=store)}")
 
 
 def _show_layer(layer: LayerFindings) -> None:
@@ -277,11 +300,12 @@ def _show_walk(walks: tuple[LineWalk, ...]) -> None:
         which = f"{one.area}, line {one.line}" if many else one.area
         head = f"{one.layer}, {which}, {one.length_m / 1000:,.1f} km"
         if not one.gaps:
-            _wrapped(f"{head}: complete to zoom {one.deepest}, no gap", "  ")
+            asked = "as asked" if one.deepest == one.asked else f"of {one.asked} asked"
+            _wrapped(f"{head}: complete to zoom {one.deepest} {asked}, no gap", "  ")
             continue
-        _wrapped(f"{head}: planned to zoom {one.deepest}, with gaps", "  ")
+        _wrapped(f"{head}: zoom {one.asked} asked, with gaps", "  ")
         for gap in one.gaps[:_GAPS_SHOWN]:
-            _wrapped(gap_text(gap), "    ")
+            _wrapped(gap_text(gap, one.floor), "    ")
         if len(one.gaps) > _GAPS_SHOWN:
             echo(f"    and {counted(len(one.gaps) - _GAPS_SHOWN, 'more gap')} (all: --walk FILE or --json)")
         for stop in one.stops[:_SHOWN]:
@@ -291,14 +315,20 @@ def _show_walk(walks: tuple[LineWalk, ...]) -> None:
             )
 
 
-def gap_text(gap: Stretch) -> str:
-    """One gap in words: where, how deep the map still goes, and what closing it takes."""
+def gap_text(gap: Stretch, floor: int | None = None) -> str:
+    """One gap in words: where, how deep the map still goes, and what closing it takes; `floor` is the area's."""
     depth = "no zoom complete" if gap.complete_to is None else f"only to zoom {gap.complete_to}"
+    if gap.held is not None and gap.held > (-1 if gap.complete_to is None else gap.complete_to):
+        depth += f", deeper tiles to zoom {gap.held}"
+    if floor is not None and (gap.held is None or gap.held < floor):
+        depth += f", BELOW THE FLOOR, zoom {floor}"
     start = f"{gap.start[1]:.5f} {gap.start[0]:.5f}"
     told = [f"km {gap.from_m / 1000:.3f} to {gap.to_m / 1000:.3f} (from {start}): {depth}"]
     if gap.missing:
         time_text = f", about {duration_text(gap.seconds)} at the last speed" if gap.seconds else ""
         told.append(f"{counted(gap.missing, 'tile')} missing{time_text}")
+    if gap.corrupt:
+        told.append(f"{gap.corrupt:,} corrupt")
     if gap.absent:
         told.append(f"{gap.absent:,} not on the server")
     return "; ".join(told)

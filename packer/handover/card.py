@@ -128,17 +128,18 @@ def _ground(file: FileEntry) -> str:
 
 def _depths(manifest: Manifest, plan: Plan) -> Iterator[str]:
     lat = plan.middle[1]
-    rows = [
-        (area.name, name, area.deepest, plan.layers[name].tile_px)
-        for name, layer in manifest.layers.items()
-        for area in layer.areas
-        if area.tiles
-    ]
-    for area, name, deepest, side in rows[:10]:
-        pixel = metres_per_pixel(deepest, lat, side)
-        ground = f"{pixel:.0f}" if pixel >= 10 else f"{pixel:.2g}"
-        yield f"{area}: {name} to zoom {deepest}, about {ground} m a pixel ({side}-pixel tiles)."
+    rows = [(area, name) for name, layer in manifest.layers.items() for area in layer.areas]
+    for area, name in rows[:10]:
+        yield f"{area.name}: {name} {area.in_words}.{_pixel(area.held, lat, plan.layers[name].tile_px)}"
     yield from _rest("areas", len(rows), 10)
+
+
+def _pixel(zoom: int | None, lat: float, side: int) -> str:
+    if zoom is None:
+        return ""
+    pixel = metres_per_pixel(zoom, lat, side)
+    ground = f"{pixel:.0f}" if pixel >= 10 else f"{pixel:.2g}"
+    return f" About {ground} m a pixel ({side}-pixel tiles)."
 
 
 def _gaps(manifest: Manifest) -> Iterator[str]:
@@ -152,6 +153,9 @@ def _gaps(manifest: Manifest) -> Iterator[str]:
             if count:
                 none = False
                 yield f"{name}: {text.format(counted(count, 'planned tile'))}."
+        for area in [area for area in layer.areas if area.below_floor][:10]:
+            none = False
+            yield f"{area.name}, {name}: LESS DEEP THAN ZOOM {area.floor}, its floor: {area.below_floor}."
     if none:
         yield "Nothing: every planned tile is on this card."
 

@@ -63,7 +63,7 @@ def shares(plan: Plan, crews: Iterable[DeviceCrew]) -> list[CrewShare]:
     """
     crews = list(crews)
     if not crews:
-        return [CrewShare(None, {name: la for name, la in plan.layers.items() if la.tiles})]
+        return [CrewShare(None, {name: la for name, la in plan.layers.items() if _is_meant(la)})]
     seen: dict[str, str] = {}
     for crew in crews:
         twin = seen.setdefault(folder_name(crew.name).casefold(), crew.name)
@@ -107,14 +107,19 @@ def _share(plan: Plan, crew: DeviceCrew) -> CrewShare:
     for name, layer in plan.layers.items():
         if crew.layers is None or name in crew.layers:
             part = _of_areas(layer, crew.areas)
-            if part.tiles:
+            if _is_meant(part):
                 layers[name] = part
-    if not layers:
+    if not any(layer.tiles for layer in layers.values()):
         raise BriefError(
             f'Crew "{crew.name}" would get no tile at all: none of its layers covers any of its areas. '
             "Compare its areas and layers with lastbar plan."
         )
     return CrewShare(crew, layers)
+
+
+def _is_meant(layer: LayerPlan) -> bool:
+    """Whether a layer has a tile to hand over, or should have one: an area that gets none is below its floor."""
+    return bool(layer.tiles) or any(area.floor is not None for area in layer.areas)
 
 
 def _of_areas(layer: LayerPlan, areas: tuple[str, ...] | None) -> LayerPlan:

@@ -41,6 +41,7 @@ from packer.handover.drafting import (
     refuse_over_budget,
 )
 from packer.handover.entries import date_text, file_entries, layer_entry, manifest_of, plain_entry, tiles_file
+from packer.handover.held import depths_of, refuse_below_floor
 from packer.handover.journal import clear_journal, write_journal
 from packer.handover.kinds import About, As, read_back, write
 from packer.handover.loose import file_sha256
@@ -88,7 +89,7 @@ class HandoverReport:
 
     @property
     def complete(self) -> bool:
-        """Whether every copy holds all that was planned for it and that its server has."""
+        """Whether every copy holds all that was planned for it and that its server has, and reaches its floors."""
         return all(copy.manifest.complete for copy in self.copies)
 
     def to_dict(self) -> dict[str, Any]:
@@ -140,7 +141,7 @@ def handover(
                 readers[name] = open_packs.enter_context(SnapshotReader(pack))
         limit = _limit(max_file_bytes, to)
         copies = draft(plan, shares(plan, crews), readers, to, as_, limit)
-        refuse_gaps(copies, shell_command("fetch", brief.path, store=store), allow_gaps)
+        _refuse_short(brief, plan, store, copies, allow_gaps)
         ours = _refuse_unfit_target(copies, to, store or brief.store_folder, with_crews=bool(crews))
         for copy in copies:
             clear_leftovers(copy.folder)
@@ -152,6 +153,15 @@ def handover(
         return HandoverReport(
             tuple(_write_copy(job, copy, names) for copy, names in zip(copies, ours, strict=True))
         )
+
+
+def _refuse_short(
+    brief: Brief, plan: Plan, store: Path | None, copies: Sequence[CopyDraft], allow_gaps: bool
+) -> None:
+    """Raise LastbarError where planned tiles are missing, or some place does not reach its floor."""
+    refuse_gaps(copies, shell_command("fetch", brief.path, store=store), allow_gaps)
+    again = shell_command("fetch", brief.path, "--ask-absent-again", store=store)
+    refuse_below_floor(plan, copies, again, allow_gaps)
 
 
 def _refuse_unfit_target(
@@ -193,8 +203,9 @@ def _write_copy(job: HandoverJob, copy: CopyDraft, ours: set[str]) -> Copy:
         entries += of_file
         if job.kind == "folder":
             loose_bytes[of_file[0].name] = tiles_bytes
+    depths = depths_of(job.plan, copy.layers, damaged)
     layers = {
-        name: layer_entry(job, layer, TileSet.from_tiles(damaged[name]))
+        name: layer_entry(job, layer, TileSet.from_tiles(damaged[name]), depths)
         for name, layer in copy.layers.items()
     }
     manifest = manifest_of(job, copy, layers, tuple(entries))

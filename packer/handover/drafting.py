@@ -55,7 +55,7 @@ class LayerDraft:
     plan: LayerPlan
     format: str
     index: TileIndex
-    absent: int
+    absent: TileSet
     missing: TileSet
     files: tuple[FileDraft, ...]
 
@@ -113,7 +113,7 @@ def _layer(
     limit_bytes: int | None,
 ) -> LayerDraft:
     if reader is None or whole is None:
-        return LayerDraft(layer, "", _NOTHING, 0, layer.tiles, ())
+        return LayerDraft(layer, "", _NOTHING, TileSet(), layer.tiles, ())
     refuse_unfit(kind, layer.name, reader.kind)
     index = whole.pick(whole.where(layer.tiles))
     held = index.tiles()
@@ -129,7 +129,7 @@ def _layer(
         some = index.pick(places)
         name = file_name(kind, layer.name, number, len(cut))
         files.append(FileDraft(name, layer.name, number, len(cut), some, predict(some)))
-    return LayerDraft(layer, reader.kind, index, len(absent), layer.tiles - held - absent, tuple(files))
+    return LayerDraft(layer, reader.kind, index, absent, layer.tiles - held - absent, tuple(files))
 
 
 def refuse_clashes(copies: Sequence[CopyDraft]) -> None:

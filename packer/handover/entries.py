@@ -10,13 +10,16 @@ from packer.geometry.tileset import TileSet
 from packer.handover.checked_stream import CheckedTileStream, HandoverJob
 from packer.handover.drafting import CopyDraft, FileDraft, LayerDraft
 from packer.handover.ground import degrees, ground
+from packer.handover.held import CopyDepths
 from packer.handover.loose import SUMS, TILEJSON, file_sha256
 from packer.handover.manifest import AreaEntry, FileEntry, LayerEntry, Manifest, SoftwareEntry
-from packer.planning.plan import OVERVIEW, Plan
+from packer.planning.plan import OVERVIEW, AreaPlan, Plan, tiles_digest
 from packer.store.snapshot_reader import TileIndex
 from packer.version import __version__
 
 __all__ = ["date_text", "file_entries", "layer_entry", "manifest_of", "plain_entry", "tiles_file"]
+
+_LONGEST_WORDS = 4000  # as the manifest takes
 
 
 def tiles_file(job: HandoverJob, part: Path) -> Path:
@@ -66,8 +69,8 @@ def plain_entry(path: Path, name: str, layer: str | None) -> FileEntry:
     )
 
 
-def layer_entry(job: HandoverJob, layer: LayerDraft, damaged: TileSet) -> LayerEntry:
-    """The entry of a layer, of which the tiles in `damaged` were left out."""
+def layer_entry(job: HandoverJob, layer: LayerDraft, damaged: TileSet, found: CopyDepths) -> LayerEntry:
+    """The entry of a layer, of which the tiles in `damaged` were left out; `found` are the depths of its copy."""
     asked = job.brief.layers[layer.plan.name]
     index = layer.index
     good = index.tiles() - damaged
@@ -79,11 +82,27 @@ def layer_entry(job: HandoverJob, layer: LayerDraft, damaged: TileSet) -> LayerE
         fetched=_span(index),
         planned=len(layer.plan.tiles),
         on_board=len(good),
-        absent=layer.absent,
+        absent=len(layer.absent),
         missing=len(layer.missing),
         damaged=len(damaged),
         by_zoom={str(zoom): count for zoom, count in good.by_zoom().items()},
-        areas=tuple(AreaEntry(name=a.name, deepest=a.deepest, tiles=len(a.tiles)) for a in layer.plan.areas),
+        areas=tuple(_area_entry(area, layer.plan.name, found) for area in layer.plan.areas),
+    )
+
+
+def _area_entry(area: AreaPlan, layer: str, found: CopyDepths) -> AreaEntry:
+    depth = next(d for d in found.areas if (d.area, d.layer) == (area.name, layer))
+    in_words, below = found.words(depth)
+    return AreaEntry(
+        name=area.name,
+        deepest=area.deepest,
+        tiles=len(area.tiles),
+        asked=area.asked,
+        floor=area.floor,
+        held=depth.held,
+        in_words=in_words[:_LONGEST_WORDS],
+        below_floor=below[:_LONGEST_WORDS],
+        planned_sha256=tiles_digest(area.tiles),
     )
 
 
@@ -108,7 +127,10 @@ def manifest_of(
         software=SoftwareEntry(name="lastbar", version=__version__),
         title=job.brief.title,
         crew=copy.share.crew.name if copy.share.crew else None,
-        complete=not any(layer.missing or layer.damaged for layer in layers.values()),
+        complete=not any(
+            layer.missing or layer.damaged or any(area.below_floor for area in layer.areas)
+            for layer in layers.values()
+        ),
         plan=job.plan.fingerprint,
         rule=job.plan.rule,
         bounds=_bounds(job.plan, copy),

@@ -84,12 +84,26 @@ class SoftwareEntry(_Entry):
     version: Text
 
 
+ZoomLevel = Annotated[int, Field(ge=0, le=MAX_ZOOM)]
+
+
 class AreaEntry(_Entry):
-    """One area of a layer: how deep it goes, and its tiles, those shared with other areas included."""
+    """One area of a layer: how deep it was planned, and its tiles, those shared with other areas included.
+
+    `asked` is the deepest zoom in the brief, `held` the one that every place of the area has on this copy, `floor` the
+    one that it should have at least; `in_words` says it for people, and `below_floor` where it is less, "" if nowhere.
+    `planned_sha256` stands for the area's planned tiles. Version 1 has none of these.
+    """
 
     name: Text
-    deepest: Annotated[int, Field(ge=0, le=MAX_ZOOM)]
+    deepest: ZoomLevel
     tiles: Count
+    asked: ZoomLevel | None = None
+    floor: ZoomLevel | None = None
+    held: ZoomLevel | None = None
+    in_words: Text = ""
+    below_floor: Text = ""
+    planned_sha256: Sha256 | None = None
 
 
 class LayerEntry(_Entry):
@@ -133,7 +147,7 @@ class Manifest(_Entry):
     """The whole document. `bounds` is west, south, east, north; west > east crosses the antimeridian."""
 
     manifest: Literal["lastbar handover"] = "lastbar handover"
-    manifest_version: Literal[1] = 1
+    manifest_version: Literal[1, 2] = 2
     software: SoftwareEntry
     title: Text
     crew: Text | None

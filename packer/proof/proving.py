@@ -18,9 +18,11 @@ from packer.planning.brief import Brief
 from packer.planning.pack_path import pack_path
 from packer.planning.plan import Plan
 from packer.proof.bookmark import Bookmark, forget_bookmark, read_bookmark, save_bookmark
+from packer.proof.depth_words import floor_reasons, outside_text
+from packer.proof.depths import Holdings, area_depths, waypoint_depths
 from packer.proof.results import Depth, LayerFindings, TileCounts, VerifyReport
 from packer.proof.sweep import PIECE_BODIES, Sweeper
-from packer.proof.walk import Shortfall, walk
+from packer.proof.walk import walk
 from packer.proof.wording import not_checked, reasons, warnings
 from packer.store.audit import (
     BadTile,
@@ -83,16 +85,27 @@ def verify(
                 layers[name] = job.run(sweeper, on_progress, chance or Random())
                 if job.unsaved is not None:
                     unsaved.append(job.unsaved)
-    ground = {name: Shortfall(la.missing | la.corrupt, la.absent, la.speed) for name, la in layers.items()}
+    ground = {name: _ground(layers.get(name)) for name in plan.layers}
+    walks = walk(plan, ground)
+    depths, waypoints = area_depths(plan, ground), waypoint_depths(plan, ground)
     return VerifyReport(
         layers,
         depth,
-        tuple(reasons(layers)),
-        tuple(warnings(brief, plan, layers, moment)),
-        tuple(not_checked(depth, layers)),
-        walk(plan, ground),
+        (*reasons(layers), *floor_reasons(depths, waypoints, walks)),
+        (*warnings(brief, plan, layers, moment), *outside_text(waypoints)),
+        tuple(not_checked(brief, depth, layers)),
+        walks,
         tuple(unsaved),
+        depths,
+        waypoints,
     )
+
+
+def _ground(layer: LayerFindings | None) -> Holdings:
+    """Of a layer without a planned tile nothing was looked at: nothing is on board."""
+    if layer is None:
+        return Holdings(TileSet())
+    return Holdings(layer.stored, layer.missing, layer.absent, layer.corrupt, layer.speed)
 
 
 class _LayerCheck:

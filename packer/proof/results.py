@@ -10,6 +10,7 @@ from typing import Any
 
 from packer.errors import DiskError
 from packer.geometry.tileset import TileSet
+from packer.proof.depths import AreaDepth, WaypointDepth
 from packer.proof.walk import LineWalk
 from packer.store.audit import BadTile
 
@@ -105,7 +106,8 @@ class VerifyReport:
 
     `warnings` are sentences on what a crew should know of packs that are ready; `reasons` say why they are not;
     `not_checked` says what this depth leaves open. `unsaved` are the errors for which a list of corrupt tiles could
-    not be left for the next fetch.
+    not be left for the next fetch. `depths` and `waypoints` say how deep the map is on board in each area and at each
+    waypoint.
     """
 
     layers: Mapping[str, LayerFindings]
@@ -115,16 +117,23 @@ class VerifyReport:
     not_checked: tuple[str, ...] = ()
     walk: tuple[LineWalk, ...] = ()
     unsaved: tuple[DiskError, ...] = ()
+    depths: tuple[AreaDepth, ...] = ()
+    waypoints: tuple[WaypointDepth, ...] = ()
+
+    @property
+    def reaches_floors(self) -> bool:
+        """Whether every area reaches its floor on each layer that is meant for it."""
+        return all(depth.reaches_floor for depth in self.depths)
 
     @property
     def ready(self) -> bool:
-        """True only if all was looked at and nothing is missing or corrupt in any layer."""
-        return all(layer.ready for layer in self.layers.values())
+        """True only if all was looked at, nothing is missing or corrupt in any layer, and every floor is reached."""
+        return self.reaches_floors and all(layer.ready for layer in self.layers.values())
 
     @property
     def verdict(self) -> Verdict:
         """A fault decides at once; without one, so does an early end."""
-        if not all(layer.sound for layer in self.layers.values()):
+        if not (self.reaches_floors and all(layer.sound for layer in self.layers.values())):
             return Verdict.NOT_READY
         if not self.ready:
             return Verdict.UNFINISHED
@@ -150,6 +159,8 @@ class VerifyReport:
             "reasons": list(self.reasons),
             "warnings": list(self.warnings),
             "not_checked": list(self.not_checked),
+            "depths": [depth.to_dict() for depth in self.depths],
+            "waypoints": [waypoint.to_dict() for waypoint in self.waypoints],
             "layers": {name: _layer_json(layer) for name, layer in self.layers.items()},
             "problems": problems,
             "problems_not_listed": left_out,

@@ -7,8 +7,9 @@ from collections.abc import Iterator, Mapping
 from datetime import UTC, date, datetime
 
 from packer.common.units import counted
+from packer.geometry.tileset import TileSet
 from packer.planning.brief import Brief
-from packer.planning.plan import Plan
+from packer.planning.plan import AreaPlan, Plan
 from packer.proof.results import Depth, LayerFindings
 
 __all__ = ["not_checked", "reasons", "warnings"]
@@ -35,7 +36,8 @@ def warnings(brief: Brief, plan: Plan, layers: Mapping[str, LayerFindings], now:
     """What a crew should know even of packs that are ready, a sentence each."""
     for name, layer in layers.items():
         if layer.counts.absent:
-            where = _where(plan, name, layer)
+            areas = [a for a in plan.layers[name].areas if a.tiles & layer.absent]
+            where = _where(areas, layer.absent)
             yield f"{name}: the server does not have {counted(layer.counts.absent, 'tile')}{where}."
         if layer.stale:
             oldest = f"; the oldest is from {day(layer.fetched[0])}" if layer.fetched else ""
@@ -44,11 +46,15 @@ def warnings(brief: Brief, plan: Plan, layers: Mapping[str, LayerFindings], now:
                 f"time, or over a year old{oldest}."
             )
         yield from _licence(name, brief.layers[name].expires, now)
+    for name, asked in plan.layers.items():
+        cut = [area for area in asked.areas if area.unoffered]
+        if beyond := TileSet.union(area.unoffered for area in cut):
+            where = _where(cut, beyond)
+            yield f"{name}: {counted(len(beyond), 'tile')} of its areas{where} outside what the server offers."
 
 
-def _where(plan: Plan, name: str, layer: LayerFindings) -> str:
-    areas = [a.name for a in plan.layers[name].areas if a.tiles & layer.absent]
-    zooms = layer.absent.zooms
+def _where(among: list[AreaPlan], none: TileSet) -> str:
+    areas, zooms = [a.name for a in among], none.zooms
     span = f"zoom {zooms[0]}" if len(zooms) == 1 else f"zooms {zooms[0]} to {zooms[-1]}"
     shown = ", ".join(areas[:3]) + (f" and {len(areas) - 3} more" if len(areas) > 3 else "")
     return f" ({span}, in {shown})" if areas else f" ({span})"
@@ -64,8 +70,14 @@ def _licence(name: str, ends: date | None, now: float) -> Iterator[str]:
         yield f"{name}: the licence ends on {ends}, in {left} day{'' if left == 1 else 's'}."
 
 
-def not_checked(depth: Depth, layers: Mapping[str, LayerFindings]) -> Iterator[str]:
+def not_checked(brief: Brief, depth: Depth, layers: Mapping[str, LayerFindings]) -> Iterator[str]:
     """What this depth leaves open, a sentence each."""
+    if brief.part:
+        number, count = brief.part
+        yield (
+            f"Whether the areas reach their floors: this is part {number} of {count}. Merge the parts, "
+            "then verify the whole."
+        )
     if depth is Depth.QUICK:
         looked = sum(la.bodies for la in layers.values())
         every = sum(la.all_bodies for la in layers.values())

@@ -8,10 +8,12 @@ from types import MappingProxyType
 from typing import Any
 
 from packer.geometry.grid import MAX_LATITUDE, metres_per_pixel
-from packer.geometry.tileset import TileSet
 from packer.planning.brief import Brief
+from packer.planning.changes import changes_since_fetch
 from packer.planning.pack_path import pack_path
-from packer.planning.plan import Plan
+from packer.planning.plan import LayerPlan, Plan
+from packer.proof.depth_words import depth_text
+from packer.proof.depths import Holdings, layer_depths
 from packer.store.reader import TileReader, tile_at
 from packer.view.attribution import harmless
 from packer.view.outlines import area_features, coverage_features, outline_feature, route_features
@@ -23,8 +25,8 @@ __all__ = ["Board", "BoardLayer"]
 class BoardLayer:
     """One layer of the brief and its pack."""
 
-    def __init__(self, name: str, stated: str, planned: TileSet, pack: Path, tile_px: int = 256) -> None:
-        self.name, self.planned, self._tile_px = name, planned, tile_px
+    def __init__(self, asked: LayerPlan, stated: str, pack: Path) -> None:
+        self.name, self.planned, self._asked = asked.name, asked.tiles, asked
         self.pack = TileReader(pack)
         self._stated = stated
 
@@ -48,6 +50,12 @@ class BoardLayer:
             "missing": len(self.planned) - len(on_board) - len(none),
             "planned_zooms": list(self.planned.zooms),
             "held_zooms": list(facts.held.zooms),
+            "depths": [
+                {**depth.to_dict(), "text": depth_text(depth)}
+                for depth in layer_depths(
+                    self._asked, Holdings.recorded(self.planned, facts.held, facts.absent)
+                )
+            ],
         }
 
     def depth(self, lon: float, lat: float) -> dict[str, Any]:
@@ -61,7 +69,7 @@ class BoardLayer:
             "planned": [z for z in self.planned.zooms if tile_at(lon, lat, z) in self.planned],
             "ground_m_a_pixel": None
             if deepest is None
-            else round(metres_per_pixel(deepest, lat, self._tile_px), 3),
+            else round(metres_per_pixel(deepest, lat, self._asked.tile_px), 3),
             "text": decimal_text(lon, lat),
             "mgrs": mgrs_text(lon, lat),
         }
@@ -72,14 +80,14 @@ class Board:
 
     def __init__(self, brief: Brief, plan: Plan, store: Path | None = None) -> None:
         self.title, self.plan = brief.title, plan
+        changed = changes_since_fetch(brief, plan, store)
+        self._changes = list(changed.sentences) if changed else []
         self.layers: Mapping[str, BoardLayer] = MappingProxyType(
             {
                 name: BoardLayer(
-                    name,
+                    asked,
                     brief.layers[name].attribution,
-                    asked.tiles,
                     pack_path(brief, name, store),
-                    asked.tile_px,
                 )
                 for name, asked in plan.layers.items()
                 if asked.tiles
@@ -95,6 +103,7 @@ class Board:
             "bounds": [west, south, east + 360 if west > east else east, north],
             "middle": list(self.plan.middle),
             "layers": [layer.summary() for layer in self.layers.values()],
+            "changed_since_fetch": self._changes,
         }
 
     def coverage(self, layer: BoardLayer) -> dict[str, Any]:

@@ -12,6 +12,7 @@ from packer.common.units import bytes_text, counted, duration_text
 from packer.geometry.tileset import TileSet
 from packer.planning.brief import Brief
 from packer.planning.plan import Plan
+from packer.proof.depth_words import depth_text
 from packer.proof.report.map_picture import numbered_waypoints
 from packer.proof.report.markup import Html, bullets, el, embedded, joined, pairs, picture, plain, table
 from packer.proof.report.samples import Sample
@@ -77,6 +78,7 @@ def page(brief: Brief, plan: Plan, found: VerifyReport, shown: Exhibits, now: fl
     )
     parts = [
         *_opening(brief, plan, found, now),
+        *_depths(found),
         *_layers(brief, plan, found),
         *_maps(plan, shown),
         *_route(found, shown),
@@ -95,6 +97,8 @@ def _opening(brief: Brief, plan: Plan, found: VerifyReport, now: float) -> Itera
         sentence = (
             "Every planned tile is recorded as stored. This was a quick check of a sample, not the proof."
         )
+    if found.verdict is Verdict.NOT_READY and all(layer.sound for layer in found.layers.values()):
+        sentence = "Places are less deep than their floor: the server does not have what they need."
     moment = datetime.fromtimestamp(now, UTC).strftime("%Y-%m-%d %H:%M UTC")
     yield el("h1", brief.title)
     yield el("p", f"Map check of {moment}; {_LOOKED[found.depth]}. Plan {plan.fingerprint}.", class_="when")
@@ -115,6 +119,37 @@ def _opening(brief: Brief, plan: Plan, found: VerifyReport, now: float) -> Itera
     if found.warnings:
         yield joined([el("h3", "Warnings"), bullets(found.warnings)])
     yield joined([el("h3", "Not checked"), bullets(found.not_checked)])
+
+
+def _depths(found: VerifyReport) -> Iterator[Html]:
+    yield el("h2", "How deep the map is on board")
+    rows = []
+    for depth in found.depths:
+        floor = "–" if depth.floor is None else str(depth.floor)
+        text = f"{depth_text(depth)[:1].upper()}{depth_text(depth)[1:]}"
+        rows.append(
+            [
+                depth.area,
+                depth.layer,
+                text if depth.reaches_floor else el("td", f"{text}. BELOW ITS FLOOR", class_="words bad"),
+                floor,
+            ]
+        )
+    yield table(["area", "layer", "on board everywhere in it", "floor"], rows, words=(1, 2))
+    named = [w for w in found.waypoints if w.inside or not w.reaches_floor]
+    if not named:
+        return
+    yield el("h3", "At the waypoints")
+    rows = []
+    for w in named[:_MOST_GAPS]:
+        held = "nothing" if w.held is None else f"zoom {w.held} of {w.asked} asked"
+        cell = (
+            held if w.reaches_floor else el("td", f"{held}. BELOW ITS FLOOR, {w.floor}", class_="words bad")
+        )
+        rows.append([w.waypoint.name or "unnamed", w.area, w.layer, cell])
+    yield table(["waypoint", "area", "layer", "on board there"], rows, words=(1, 2, 3))
+    if len(named) > _MOST_GAPS:
+        yield el("p", f"And {len(named) - _MOST_GAPS:,} more; verify --json has them all.")
 
 
 def _layers(brief: Brief, plan: Plan, found: VerifyReport) -> Iterator[Html]:
@@ -141,10 +176,8 @@ def _layers(brief: Brief, plan: Plan, found: VerifyReport) -> Iterator[Html]:
     yield table(heads, rows)
     for name, layer in found.layers.items():
         yield el("h3", f"{name}: area by area")
-        areas = [_area_row(a.name, a.deepest, layer, a.tiles) for a in plan.layers[name].areas]
-        yield table(
-            ["area", "down to zoom", "planned", "on board", "not on server", "missing", "corrupt"], areas
-        )
+        areas = [_area_row(a.name, layer, a.tiles) for a in plan.layers[name].areas]
+        yield table(["area", "planned", "on board", "not on server", "missing", "corrupt"], areas)
         if layer.counts.stored == layer.counts.planned:
             first, *_, last = [*layer.by_zoom] * 2
             yield el("p", f"Complete at every zoom, {first} to {last}.")
@@ -176,9 +209,9 @@ def _bad(count: int) -> str:
     return el("td", f"{count:,}", class_="bad") if count else "0"
 
 
-def _area_row(name: str, deepest: int, layer: LayerFindings, tiles: TileSet) -> list[str]:
+def _area_row(name: str, layer: LayerFindings, tiles: TileSet) -> list[str]:
     parts = (layer.stored, layer.absent, layer.missing, layer.corrupt)
-    return [name, str(deepest), *_figures(TileCounts(len(tiles), *(len(tiles & part) for part in parts)))]
+    return [name, *_figures(TileCounts(len(tiles), *(len(tiles & part) for part in parts)))]
 
 
 def _named(name: str, layer: LayerFindings) -> Iterator[Html]:
@@ -226,9 +259,9 @@ def _gaps(walks: Sequence[LineWalk]) -> Iterator[Html]:
     for walk in walks:
         for gap in walk.gaps:
             number += 1
-            rows.append([str(number), walk.layer, *_gap_cells(gap, walk.deepest)])
+            rows.append([str(number), walk.layer, *_gap_cells(gap, walk.asked, walk.floor)])
     if not rows:
-        deep = ", ".join(f"{w.layer} to zoom {w.deepest}" for w in walks)
+        deep = ", ".join(f"{w.layer} to zoom {w.deepest} of {w.asked} asked" for w in walks)
         yield el("p", f"No gap: complete all the way ({deep}).")
         return
     heads = [
@@ -239,6 +272,7 @@ def _gaps(walks: Sequence[LineWalk]) -> Iterator[Html]:
         "starts at (lat, lon)",
         "complete to",
         "missing",
+        "corrupt",
         "not on server",
         "to fetch",
     ]
@@ -252,9 +286,11 @@ def _gaps(walks: Sequence[LineWalk]) -> Iterator[Html]:
         yield joined([el("p", "Waypoints inside a gap:"), bullets(stops[:_MOST_GAPS])])
 
 
-def _gap_cells(gap: Stretch, deepest: int) -> list[str]:
-    depth = "no zoom" if gap.complete_to is None else f"zoom {gap.complete_to} of {deepest}"
-    counts = ["–" if n is None else f"{n:,}" for n in (gap.missing, gap.absent)]
+def _gap_cells(gap: Stretch, asked: int, floor: int | None) -> list[str]:
+    depth = "no zoom" if gap.complete_to is None else f"zoom {gap.complete_to} of {asked}"
+    if floor is not None and (gap.held is None or gap.held < floor):
+        depth = el("td", f"{depth}, below the floor", class_="bad")
+    counts = ["–" if n is None else f"{n:,}" for n in (gap.missing, gap.corrupt, gap.absent)]
     lon, lat = gap.start
     time_text = "–" if gap.seconds is None else duration_text(gap.seconds)
     return [

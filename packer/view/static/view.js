@@ -51,9 +51,26 @@ async function choose() {
   gauge.draw(Math.min(...zooms), Math.min(24, Math.max(...zooms) + 2));
   gauge.soon(map.getCenter(), "middle");
   $("attribution").replaceChildren(...harmless(facts.attribution));
+  sayDepths(facts);
   state.tiles?.remove();
   state.tiles = new BoardTiles(facts.name, { maxZoom: 24 }).addTo(map).on("load", tell);
   await outline(facts);
+}
+
+function sayDepths(facts) {
+  const below = facts.depths.filter((depth) => !depth.reaches_floor).length;
+  const lines = facts.depths.map((depth) => {
+    const line = document.createElement("li");
+    const floor = depth.reaches_floor ? "" : ` BELOW ITS FLOOR, zoom ${depth.floor}.`;
+    line.textContent = `${depth.area}: ${depth.text}.${floor}`;
+    return line;
+  });
+  $("depths").replaceChildren(...lines);
+  const warned = below ? `: ${below} BELOW ${below === 1 ? "ITS FLOOR" : "THEIR FLOORS"}` : "";
+  $("deep-said").textContent = `How deep each area is on board, as recorded${warned}`;
+  $("deep").open = below > 0;
+  $("changed").hidden = !state.board.changed_since_fetch.length;
+  $("changed").textContent = state.board.changed_since_fetch.join(" ");
 }
 
 async function outline(facts) {
@@ -148,6 +165,7 @@ async function again() {
   state.board = await json("/board.json");
   state.tiles.redraw();
   gauge.soon(map.getCenter(), "middle");
+  sayDepths(layerFacts());
   await outline(layerFacts());
 }
 

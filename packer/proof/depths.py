@@ -1,0 +1,275 @@
+"""How deep the map is on board: of each area, at each waypoint, layer by layer, beside what was asked for.
+
+The rule, in three sentences. A place holds depth d on a layer if the tile at zoom d with the place in it is on board.
+What it holds is the deepest such d, and what an area holds is the least that any place of it holds. A floor is
+reached where what is held is no less than it.
+
+An area's places are the squares of its tiles at its deepest zoom; a coarser tile is looked at for those of them
+alone that lie in it. So a tile that is lacking at the floor does no harm where the area's tiles below it are all
+there. Pure set algebra on sorted boundaries: ten million tiles take some hundredths of a second.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Iterator, Mapping, Sequence
+from dataclasses import dataclass, field
+from typing import Any
+
+import numpy as np
+
+from packer.geometry.grid import tiles_at
+from packer.geometry.shapes import Corridor, Waypoint
+from packer.geometry.tileset import TileSet
+from packer.planning.plan import AreaPlan, LayerPlan, Plan
+
+__all__ = [
+    "AreaDepth",
+    "Holdings",
+    "WaypointDepth",
+    "area_depths",
+    "layer_depths",
+    "places_below",
+    "short_of",
+    "waypoint_depths",
+]
+
+
+@dataclass(frozen=True, slots=True)
+class Holdings:
+    """What became of a layer's planned tiles: four sets without a tile in common.
+
+    `speed` is tiles a second of the last fetch, None if there was none to tell by.
+    """
+
+    stored: TileSet
+    missing: TileSet = field(default_factory=TileSet)
+    absent: TileSet = field(default_factory=TileSet)
+    corrupt: TileSet = field(default_factory=TileSet)
+    speed: float | None = None
+
+    @classmethod
+    def recorded(cls, planned: TileSet, held: TileSet, absent: TileSet) -> Holdings:
+        """As a pack's own books have it, which may hold tiles of other plans as well."""
+        stored = planned & held
+        none = (planned & absent) - stored
+        return cls(stored, planned - stored - none, none)
+
+
+@dataclass(frozen=True, slots=True)
+class AreaDepth:
+    """How deep one layer is on board all over one area.
+
+    `asked` is the deepest zoom in the brief, `deepest` the deepest that the layer has, `floor` the zoom that every
+    place has to reach (None where none is promised), `held` the one that every place does reach, None if there is
+    none. `share` and `share_at_floor` are the shares, from 0 to 1, of the area's tiles at `deepest` and at the floor
+    that are on board or made up for by deeper ones. `missing`, `absent` and `corrupt` count the area's tiles; what the
+    server does not offer is absent. `below` are the places that do not reach the floor, as tiles of the deepest zoom.
+    """
+
+    area: str
+    layer: str
+    asked: int
+    deepest: int
+    floor: int | None
+    held: int | None
+    share: float
+    share_at_floor: float
+    missing: int
+    absent: int
+    corrupt: int
+    below: TileSet
+
+    @property
+    def reaches_floor(self) -> bool:
+        """Whether every place of the area holds its floor or more."""
+        return self.floor is None or (self.held is not None and self.held >= self.floor)
+
+    @property
+    def as_asked(self) -> bool:
+        """Whether every place of the area is as deep as the brief asks."""
+        return self.held is not None and self.held >= self.asked
+
+    def to_dict(self) -> dict[str, Any]:
+        """One plain document; shares to four digits."""
+        return {
+            "area": self.area,
+            "layer": self.layer,
+            "asked": self.asked,
+            "planned_to": self.deepest,
+            "floor": self.floor,
+            "held": self.held,
+            "reaches_floor": self.reaches_floor,
+            "share_at_planned": _digits(self.share),
+            "share_at_floor": _digits(self.share_at_floor),
+            "missing": self.missing,
+            "absent": self.absent,
+            "corrupt": self.corrupt,
+        }
+
+
+@dataclass(frozen=True, slots=True)
+class WaypointDepth:
+    """How deep one layer is on board at a waypoint of an area; `inside` says whether the area takes it in.
+
+    `why` is "missing", "corrupt" or "absent" for the tile that would be one zoom deeper than what is held, "" where
+    nothing more is planned.
+    """
+
+    area: str
+    layer: str
+    waypoint: Waypoint
+    asked: int
+    floor: int | None
+    held: int | None
+    inside: bool
+    why: str
+
+    @property
+    def reaches_floor(self) -> bool:
+        """Whether the place holds its floor or more."""
+        return self.floor is None or (self.held is not None and self.held >= self.floor)
+
+    def to_dict(self) -> dict[str, Any]:
+        """One plain document."""
+        return {
+            "area": self.area,
+            "layer": self.layer,
+            "name": self.waypoint.name,
+            "lon": round(self.waypoint.lon, 6),
+            "lat": round(self.waypoint.lat, 6),
+            "asked": self.asked,
+            "floor": self.floor,
+            "held": self.held,
+            "reaches_floor": self.reaches_floor,
+            "inside_area": self.inside,
+            "why": self.why,
+        }
+
+
+def short_of(cover: TileSet, stored: TileSet) -> dict[int, TileSet]:
+    """For each zoom of an area's tiles, those with a place in them that holds less than this zoom.
+
+    `cover` has with each tile those of its ancestors that are at its zooms, as a pyramid has.
+    """
+    short: dict[int, TileSet] = {}
+    if not (bare := cover - stored):
+        return dict.fromkeys(cover.zooms, bare)
+    deeper = None
+    for zoom in reversed(cover.zooms):
+        here = bare.at(zoom)
+        if deeper is not None:
+            here = here & deeper.parents(zoom + 1)
+        short[zoom] = deeper = here
+    return short
+
+
+def places_below(short: Mapping[int, TileSet], floor: int) -> TileSet:
+    """The places, as tiles of the deepest zoom, that hold less than a zoom; `short` is as `short_of` gives it."""
+    zooms = [zoom for zoom in sorted(short) if zoom >= floor]
+    if not zooms:
+        return TileSet()
+    found = short[zooms[0]]
+    for zoom in zooms[1:]:
+        found = found.children(zoom - 1) & short[zoom]
+    return found
+
+
+def area_depths(plan: Plan, ground: Mapping[str, Holdings]) -> tuple[AreaDepth, ...]:
+    """The depths of every area and of the overview, in the order of the brief; a layer that is not in `ground` has
+    nothing on board."""
+    found = [d for name, layer in plan.layers.items() for d in layer_depths(layer, ground.get(name))]
+    order = {name: place for place, name in enumerate(plan.shapes)}
+    return tuple(sorted(found, key=lambda d: order.get(d.area, len(order))))
+
+
+def layer_depths(layer: LayerPlan, ground: Holdings | None) -> tuple[AreaDepth, ...]:
+    """The depths of one layer's areas, in the plan's order."""
+    return tuple(_area_depth(layer.name, area, ground) for area in layer.areas)
+
+
+def _area_depth(layer: str, area: AreaPlan, ground: Holdings | None) -> AreaDepth:
+    cover, stored = area.cover, ground.stored if ground else TileSet()
+    short = short_of(cover, stored)
+    floor = area.floor
+    held = max((zoom for zoom, tiles in short.items() if not tiles), default=None)
+    counts = (ground.missing, ground.absent, ground.corrupt) if ground else (area.tiles, TileSet(), TileSet())
+    missing, absent, corrupt = (len(area.tiles & tiles) if tiles else 0 for tiles in counts)
+    return AreaDepth(
+        area.name,
+        layer,
+        area.asked,
+        area.deepest,
+        floor,
+        held,
+        _share(cover, short, area.deepest),
+        _share(cover, short, area.deepest if floor is None else floor),
+        missing,
+        absent + len(area.unoffered),
+        corrupt,
+        TileSet() if floor is None else places_below(short, floor),
+    )
+
+
+def _share(cover: TileSet, short: Mapping[int, TileSet], zoom: int) -> float:
+    """The share of the tiles at a zoom, or at the first below it, in which no place holds less."""
+    at = next((z for z in cover.zooms if z >= zoom), None)
+    if at is None:
+        return 0.0
+    return 1.0 - len(short[at]) / len(cover.at(at))
+
+
+def waypoint_depths(plan: Plan, ground: Mapping[str, Holdings]) -> tuple[WaypointDepth, ...]:
+    """The depths at every waypoint of every area, on each layer that is meant for the area."""
+    found: list[WaypointDepth] = []
+    for name, shape in plan.shapes.items():
+        if isinstance(shape, Corridor) and shape.waypoints:
+            for layer in plan.layers.values():
+                area = next((a for a in layer.areas if a.name == name), None)
+                if area is not None:
+                    found += _of_waypoints(shape.waypoints, layer, area, ground.get(layer.name))
+    return tuple(found)
+
+
+def _of_waypoints(
+    waypoints: Sequence[Waypoint], layer: LayerPlan, area: AreaPlan, ground: Holdings | None
+) -> Iterator[WaypointDepth]:
+    lon, lat = np.array([(w.lon, w.lat) for w in waypoints]).T
+    held, why = np.full(lon.size, -1), np.full(lon.size, "", dtype=object)
+    inside = np.zeros(lon.size, dtype=bool)
+    cover = area.cover
+    for zoom in sorted({*layer.tiles.zooms, *cover.zooms}):
+        x, y = tiles_at(lon, lat, zoom)
+        stored = ground.stored.contains(zoom, x, y) if ground else np.zeros(lon.size, dtype=bool)
+        held[stored], why[stored] = zoom, ""
+        for reason, tiles in _lacking(layer, area, ground):
+            why[(why == "") & tiles.contains(zoom, x, y)] = reason
+        if cover.zooms and zoom == cover.zooms[-1]:
+            inside = cover.contains(zoom, x, y)
+    for place, waypoint in enumerate(waypoints):
+        depth = int(held[place])
+        yield WaypointDepth(
+            area.name,
+            layer.name,
+            waypoint,
+            area.asked,
+            area.floor,
+            None if depth < 0 else depth,
+            bool(inside[place]),
+            str(why[place]),
+        )
+
+
+def _lacking(layer: LayerPlan, area: AreaPlan, ground: Holdings | None) -> list[tuple[str, TileSet]]:
+    if ground is None:
+        return [("missing", layer.tiles), ("absent", area.unoffered)]
+    return [
+        ("missing", ground.missing),
+        ("corrupt", ground.corrupt),
+        ("absent", ground.absent),
+        ("absent", area.unoffered),
+    ]
+
+
+def _digits(share: float) -> float:
+    """Four digits, and never rounded up to all of it."""
+    return share if share in (0.0, 1.0) else min(max(round(share, 4), 0.0001), 0.9999)
