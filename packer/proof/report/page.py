@@ -272,7 +272,6 @@ def _gaps(walks: Sequence[LineWalk]) -> Iterator[Html]:
         "starts at (lat, lon)",
         "complete to",
         "missing",
-        "corrupt",
         "not on server",
         "to fetch",
     ]
@@ -290,7 +289,9 @@ def _gap_cells(gap: Stretch, asked: int, floor: int | None) -> list[str]:
     depth = "no zoom" if gap.complete_to is None else f"zoom {gap.complete_to} of {asked}"
     if floor is not None and (gap.held is None or gap.held < floor):
         depth = el("td", f"{depth}, below the floor", class_="bad")
-    counts = ["–" if n is None else f"{n:,}" for n in (gap.missing, gap.corrupt, gap.absent)]
+    counts = ["–" if n is None else f"{n:,}" for n in (gap.missing, gap.absent)]
+    if gap.corrupt:
+        counts[0] = f"{counts[0]}, and {gap.corrupt:,} corrupt"
     lon, lat = gap.start
     time_text = "–" if gap.seconds is None else duration_text(gap.seconds)
     return [
