@@ -13,6 +13,7 @@ from typing import Any
 import pytest
 
 from packer.cli import run_handover, run_verify, show_status
+from packer.cli.depth_notes import warn_below_floor
 from packer.errors import LastbarError
 from packer.fetching.run import run_fetch
 from packer.fetching.transports import Result
@@ -326,3 +327,14 @@ def test_no_floor_is_ever_deeper_than_what_the_layer_plans_there(tmp_path: Path)
             assert area.floor is None or area.floor <= area.deepest
     assert any("zoom 11" in remark and "at least" in remark for remark in worked_out.remarks)
     assert replace(worked_out.layers["relief"].areas[1], floor=None).floor is None
+
+
+def test_the_end_of_a_fetch_says_that_the_map_is_not_ready(
+    tmp_path: Path, capsys: pytest.CaptureFixture[str]
+) -> None:
+    brief, worked_out = made(tmp_path, absent=lambda layer, tile: tile.zoom > 5)
+    warn_below_floor(brief, worked_out, None)
+    said = " ".join(capsys.readouterr().err.split())
+    assert "course: aerial to zoom 5 of 15 asked" in said
+    assert "BELOW ITS FLOOR, zoom 10" in said
+    assert "NOT READY" in said

@@ -10,6 +10,7 @@ from datetime import datetime
 from pathlib import Path
 
 from packer.cli.briefs import brief_with_fresh_offers
+from packer.cli.depth_notes import warn_below_floor
 from packer.cli.fetch_changes import warn_of_changes
 from packer.cli.output import echo, print_json, warn
 from packer.cli.progress import FetchProgress, alarm_text, progress_for, standing_text, warn_wrapped
@@ -69,11 +70,10 @@ def run(
         print_json(report.to_dict())
     else:
         again = ["--refresh-older-than", refresh_older_than] if refresh_older_than else []
-        _show(
-            report,
-            shell_command("verify", path, store=store),
-            shell_command("fetch", path, *again, store=store),
-        )
+        fetch = shell_command("fetch", path, *again, store=store)
+        _show(report, shell_command("verify", path, store=store), fetch)
+        if report.complete:
+            warn_below_floor(brief, worked_out, store)
     return 0 if report.complete else EXIT_NOT_COMPLETE
 
 
