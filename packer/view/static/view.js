@@ -68,7 +68,7 @@ function sayDepths(facts) {
   $("depths").replaceChildren(...lines);
   const warned = below ? `: ${below} BELOW ${below === 1 ? "ITS FLOOR" : "THEIR FLOORS"}` : "";
   $("deep-said").textContent = `How deep each area is on board, as recorded${warned}`;
-  $("deep").open = below > 0;
+  $("deep").open = below > 0 && !window.matchMedia("(max-width: 640px)").matches;
   $("changed").hidden = !state.board.changed_since_fetch.length;
   $("changed").textContent = state.board.changed_since_fetch.join(" ");
 }
