@@ -38,7 +38,7 @@ def write_sheet(brief: Brief, layer: LayerFinding, folder: Path, store: Path | N
         write_atomic(path, picture)
     except OSError as fault:
         raise DiskError(
-            f"{path} cannot be written: {fault.strerror}. Choose another folder: --sheets DIR"
+            f"{path} cannot be written: {fault.strerror}. Free some space, or choose another folder with --sheets."
         ) from fault
     return path
 
