@@ -18,10 +18,12 @@ from packer.geometry.grid import (
     EQUATOR_M,
     MAX_LATITUDE,
     MAX_ZOOM,
+    LonLatBox,
     ground_scale,
     latitude_at,
     longitude_at,
     metres_per_pixel,
+    on_tile_edges,
     quadkey,
     tile_bounds,
     tms_row,
@@ -159,3 +161,13 @@ def test_scales_and_positions_keep_the_shape_of_what_they_are_given() -> None:
     lat = np.linspace(-80, 80, 6).reshape(2, 3)
     assert [part.shape for part in ground_scale(lat)] == [(2, 3), (2, 3)]
     assert x_at(lat).shape == y_at(lat).shape == latitude_at(lat).shape == longitude_at(lat).shape == (2, 3)
+
+
+@pytest.mark.parametrize("zoom", [0, 3, 12])
+def test_a_box_grown_to_tile_edges_is_that_of_the_tiles_that_it_touches(zoom: int) -> None:
+    box = LonLatBox(12.30, 46.91, 12.42, 47.06)
+    west, north = mercantile.tile(box.west, box.north, zoom), mercantile.tile(box.east, box.south, zoom)
+    first, last = mercantile.bounds(west), mercantile.bounds(north)
+    grown = on_tile_edges(box, zoom)
+    assert grown == pytest.approx((first.west, last.south, last.east, first.north), abs=1e-9)
+    assert on_tile_edges(grown, zoom) == pytest.approx(grown, abs=1e-9)

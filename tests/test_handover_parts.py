@@ -14,11 +14,14 @@ from hypothesis import strategies as st
 from packer.errors import BriefError, DiskError, InputError
 from packer.geometry.tileset import Tile, TileSet
 from packer.handover import HandoverReport, delivery, drafting, handover, inspect_folder
+from packer.handover.ground import ground
+from packer.handover.kinds import predicted_bytes
 from packer.handover.target import FAT_LIMIT_BYTES, FileSystem, system_of
 from packer.planning.brief import Brief
 from packer.planning.plan import Plan, plan
 from packer.store.sealed_gpkg import GpkgContents, geopackage_bytes, write_geopackage
 from packer.store.sealed_mbtiles import mbtiles_bytes, write_mbtiles
+from packer.store.snapshot_reader import TileIndex
 from tests.handover_packs import brief_in, packs, picture
 from tests.test_handover_mbtiles import query
 
@@ -255,3 +258,20 @@ def test_overview_goes_into_every_part_only_as_far_as_it_is_small(tmp_path: Path
     assert len(files) > 2
     assert TileSet.union(tiles_of(path) for path in files) == worked_out.layers["aerial"].tiles
     assert all(file.size_bytes <= 1_000_000 for file in report.copies[0].manifest.files)
+
+
+def test_ground_of_a_file_is_what_lies_deeper_than_its_overview() -> None:
+    """Or every part of a wide overview would be said to lie in the same place."""
+    deep = TileSet.from_tiles([Tile(13, 4376, 2868), Tile(13, 4377, 2868)])
+    overview = TileSet.from_tiles(Tile(12, x, y) for x in range(2180, 2200) for y in range(1430, 1440))
+    n = 1 << 13
+    assert ground(deep | overview) == (4376 / n, 2869 / n, 4378 / n, 2868 / n)
+    assert ground(overview) == (2180 / 4096, 1440 / 4096, 2200 / 4096, 1430 / 4096)
+
+
+def test_room_for_the_labels_of_vector_tiles_is_foreseen(tmp_path: Path) -> None:
+    one = np.ones(1, dtype=np.int64)
+    index = TileIndex(one, one, one, 1_000 * one, one, one)
+    assert predicted_bytes("mbtiles", "pbf", tmp_path, index) > predicted_bytes(
+        "mbtiles", "png", tmp_path, index
+    )

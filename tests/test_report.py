@@ -25,9 +25,10 @@ from packer.proof.proving import verify
 from packer.proof.report import write_report
 from packer.proof.report.coverage import State, squares
 from packer.proof.report.frame import frame_round
-from packer.proof.report.ink import INK, LABELS, paint
+from packer.proof.report.ink import COURSE, INK, LABELS, paint
 from packer.proof.report.map_picture import map_picture
 from packer.proof.report.markup import Html, el, plain
+from packer.proof.report.route_geojson import _cut_at_seam
 from packer.proof.results import Depth, LayerFindings, Verdict, VerifyReport
 from tests.view_board import Board, build
 
@@ -212,6 +213,30 @@ def test_mark_of_a_waypoint_outside_of_what_is_planned_is_drawn_whole(
         at_x, at_y = left + round(x) + dx, left + round(y) + dy
         near = np.asarray(picture.crop((at_x - 1, at_y - 1, at_x + 2, at_y + 2))).reshape(-1, 3)
         assert INK in {tuple(pixel) for pixel in near.tolist()}
+
+
+def test_course_is_drawn_on_the_map_where_it_runs(whole: Board) -> None:
+    plan, frame = whole.plan, frame_round(whole.plan)
+    picture = map_picture(plan, plan.layers["aerial"], verified(whole).layers["aerial"])
+    left = (picture.width - frame.width) // 2
+    (course,) = [
+        shape for shape in plan.shapes.values() if isinstance(shape, Corridor) and len(shape.lines[0]) > 1
+    ]
+    line = course.lines[0]
+    middles = (line[:-1] + line[1:]) / 2
+    for x, y in frame.pixels(middles[:, 0], middles[:, 1]).tolist():
+        at_x, at_y = left + round(x), left + round(y)
+        near = np.asarray(picture.crop((at_x - 2, at_y - 2, at_x + 3, at_y + 3))).reshape(-1, 3)
+        assert COURSE in {tuple(pixel) for pixel in near.tolist()}
+
+
+@pytest.mark.parametrize("east", [1, -1], ids=["eastward", "westward"])
+def test_a_stretch_across_the_antimeridian_is_cut_there(east: int) -> None:
+    """RFC 7946, 3.1.9: such a line should be cut in two, so that neither part crosses the antimeridian."""
+    assert _cut_at_seam([[179.0 * east, 10.0], [181.0 * east, 12.0], [182.0 * east, 12.5]]) == [
+        [[179.0 * east, 10.0], [180.0 * east, 11.0]],
+        [[-180.0 * east, 11.0], [-179.0 * east, 12.0], [-178.0 * east, 12.5]],
+    ]
 
 
 def test_waypoint_far_from_all_that_is_planned_does_not_shrink_the_map(whole: Board) -> None:

@@ -53,6 +53,12 @@ def test_a_margin_is_little_wider_than_it_has_to_be(lat: float, margin_m: float)
     assert box.north == pytest.approx(min(highest, MAX_LATITUDE), abs=(highest - lat) * 0.011)
 
 
+def test_a_small_ring_across_the_antimeridian_is_no_belt_round_the_globe() -> None:
+    corners = (179.9, -17.0), (-179.9, -17.0), (-179.9, -16.8), (179.9, -16.8), (179.9, -17.0)
+    (found,) = Polygons(tuple(mended([ring(*corners)]))).boxes()
+    assert found.east - found.west == pytest.approx(0.2)
+
+
 def test_a_margin_that_reaches_the_pole_goes_right_round() -> None:
     assert around(LonLatBox(10, 84, 11, 85), 1_000_000)[::2] == (-180, 180)
     assert around(LonLatBox(10, -85, 11, -84), 1_000_000).south == -MAX_LATITUDE

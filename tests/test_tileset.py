@@ -129,7 +129,7 @@ def test_asking_for_many_at_once_agrees_with_asking_for_each(plain: Plain) -> No
 
 @quick
 @given(
-    plain_sets, st.lists(st.tuples(st.integers(-1, 8), st.integers(-2, 8), st.integers(-2, 9)), min_size=1)
+    plain_sets, st.lists(st.tuples(st.integers(-1, 8), st.integers(-3, 12), st.integers(-3, 12)), min_size=1)
 )
 def test_a_run_is_contained_exactly_when_all_its_tiles_are(
     plain: Plain, runs: list[tuple[int, int, int]]
@@ -140,6 +140,13 @@ def test_a_run_is_contained_exactly_when_all_its_tiles_are(
     for row, first, last in runs:
         expected = all((3, x, row) in plain for x in range(first, last + 1))
         assert asked[runs.index((row, first, last))] == expected
+
+
+def test_a_run_off_the_grid_is_not_taken_for_tiles_of_the_rows_beside_it() -> None:
+    full = TileSet.from_runs(3, np.arange(8), np.zeros(8, dtype=np.int64), np.full(8, 7))
+    rows = np.array([3, 3, 3, 3])
+    asked = full.contains_runs(3, rows, np.array([0, 9, -4, 7]), np.array([7, 11, -2, 8]))
+    assert asked.tolist() == [True, False, False, False]
 
 
 @quick
