@@ -10,7 +10,7 @@ from packer.geometry.gpx import plain, refuse_doctype, xml_faults_told
 
 __all__ = ["MOST_FOLDERS", "check_kml"]
 
-MOST_FOLDERS = 1_000  # each is a layer, for which GDAL reads the file anew
+MOST_FOLDERS = 1_000  # each is a layer, for which GDAL reads the file again
 _DEEPEST = 100  # elements in one another
 _NO_KML = "its root element is not <kml>"
 # What GDAL would take for 0, or for as much of it as is a number.

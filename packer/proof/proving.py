@@ -64,7 +64,7 @@ def verify(
 
     Never writes to a pack; if tiles are corrupt it leaves a list of them beside it, so that the next fetch
     replaces them. With `for_s` it stops after so many seconds, leaves word beside each pack of how far it
-    came, and goes on from there the next time it is given a time; a pack that changed since is checked anew.
+    came, and goes on from there the next time it is given a time; a pack that changed since is checked again.
     Without it everything is checked now, whatever was checked before. A KeyboardInterrupt, or `stop`, counts as the
     end of the time. If the process dies: the packs are untouched, and the lists are the old or the new ones.
 

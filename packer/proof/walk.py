@@ -36,7 +36,7 @@ Spans = Floats
 
 @dataclass(frozen=True, slots=True)
 class Shortfall:
-    """What of a layer's plan is not on board: `missing` can be fetched, `absent` the server has not.
+    """What of a layer's plan is not on board: `missing` can be fetched, `absent` the server does not have.
 
     `speed` is tiles a second of the last fetch, None if there was none to tell by.
     """
@@ -51,7 +51,7 @@ class Stretch:
     """Part of a line, in metres from its start, over which the map is complete to one zoom.
 
     `complete_to` is None where not even the layer's first zoom is complete. `missing` and `absent` count the
-    tiles within the half-width that are to be fetched and that the server has not; None if not counted.
+    tiles within the half-width that are to be fetched and that the server does not have; None if not counted.
     `seconds` is what fetching the missing ones takes at the last speed. Ends are (longitude, latitude).
     """
 

@@ -113,7 +113,7 @@ class LayerSizes:
 
 @dataclass(frozen=True, slots=True)
 class ZoomEstimate:
-    """One zoom: planned tiles, those on board, those that the server has not, and bytes of all together."""
+    """One zoom: planned tiles, those on board, those that the server does not have, and bytes of all together."""
 
     tiles: int
     held: int

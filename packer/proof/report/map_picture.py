@@ -1,4 +1,4 @@
-"""The coverage map of one layer: what is complete, partial, not to be had and missing, over the ground."""
+"""The coverage map of one layer: what is complete, partial, absent and missing, over the ground."""
 
 from __future__ import annotations
 
