@@ -691,5 +691,5 @@ def test_port_that_cannot_be_had_is_told_with_the_systems_own_reason(board: Boar
         assert port is not None
         with pytest.raises(InputError, match=f"port {port}: {os.strerror(errno.EADDRINUSE)}"):
             ViewServer(board.brief, board.plan, port=port).__enter__()
-    with pytest.raises(InputError, match="port 65536: .*no such port"):
+    with pytest.raises(InputError, match=r"port 65536: .*no such port"):
         ViewServer(board.brief, board.plan, port=65_536).__enter__()
