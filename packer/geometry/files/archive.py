@@ -50,7 +50,7 @@ def read_kmz(path: Path) -> Drawing:
             (n for n in names if n.lower().endswith(".kml")), key=lambda n: n.lower() != "doc.kml"
         )
         if not inside:
-            raise ValueError("it holds no KML file, so it is not a KMZ")
+            raise ValueError("it has no KML file in it, so it is not a KMZ")
         known = {posixpath.normpath(name).lower() for name in inside}
         for name in inside:
             with archive.open(name) as file:
