@@ -267,7 +267,13 @@ def test_other_columns_can_be_named_and_are_asked_for(tmp_path: Path) -> None:
 
 @pytest.mark.parametrize(
     ("cell", "word"),
-    [("47°06'N", "row 3"), ("47.1N", "row 3"), ("5200000", "not degrees"), ("nan", "row 3"), ("1_0", "row 3")],
+    [
+        ("47°06'N", "row 3"),
+        ("47.1N", "row 3"),
+        ("5200000", "not degrees"),
+        ("nan", "row 3"),
+        ("1_0", "row 3"),
+    ],
 )
 def test_a_cell_that_is_no_degrees_is_refused_with_its_row(tmp_path: Path, cell: str, word: str) -> None:
     assert word in refusal(tmp_path, "points", "a.csv", f"lon,lat\n1,2\n12.5,{cell}\n")

@@ -78,9 +78,7 @@ class XmlWalk:
             )
         self._begun = True
         if len(self.open) >= _DEEPEST:
-            self.refuse(
-                f"its elements are nested more than {_DEEPEST} deep, too deep for any shape file"
-            )
+            self.refuse(f"its elements are nested more than {_DEEPEST} deep, too deep for any shape file")
         self.open.append(name)
         self._texts.append([])
         self.start(name, attributes)
