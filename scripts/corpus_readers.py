@@ -102,7 +102,8 @@ def by_pyshp(path: Path) -> Reading:
             for name in archive.namelist():
                 if name.lower().endswith(".shp"):
                     parts = {e: io.BytesIO(archive.read(name[:-3] + e)) for e in ("shp", "shx", "dbf")}
-                    found.is_projected |= b"PROJCS" in archive.read(name[:-3] + "prj")
+                    prj = name[:-3] + "prj"
+                    found.is_projected |= prj in archive.namelist() and b"PROJCS" in archive.read(prj)
                     _take_shapes(found, shapefile.Reader(**parts))
         return found
     found.is_projected = any("PROJCS" in p.read_text("latin-1") for p in path.parent.glob(f"{path.stem}.prj"))

@@ -129,7 +129,7 @@ def _degrees(cell: str, number: int) -> float:
         cell = cell.replace(",", ".")
     if not _NUMBER.fullmatch(cell):
         raise ValueError(
-            f'row {number} has "{plain(cell)}" where a number of degrees should stand, for example 12.5012, south and west '
-            "with a minus"
+            f'row {number} has "{plain(cell)}" where a number of degrees should stand, for example 12.5012; south and '
+            "west have a minus"
         )
     return float(cell)
