@@ -17,6 +17,7 @@ import shapely
 
 from packer.errors import BriefError
 from packer.geometry.files.databases import gdal
+from packer.geometry.shapes import Polygons
 from packer.planning.brief import Brief
 from packer.planning.plan import plan
 from tests.fit_writer import fit_file
@@ -228,6 +229,17 @@ def test_a_zipped_shapefile_that_is_not_whole_is_refused(
 ) -> None:
     zipped(tmp_path, "a.zip", **how)
     assert word in refusal(tmp_path, "polygon", "a.zip")
+
+
+def test_a_real_zipped_shapefile_is_read_as_gdal_reads_it(tmp_path: Path) -> None:
+    data = (Path(__file__).parent.parent / "fixtures" / "shapefile" / "REL.zip").read_bytes()
+    shape, _ = read_as(tmp_path, "polygon", "a.zip", data)
+    with zipfile.ZipFile(tmp_path / "a.zip") as archive:
+        archive.extractall(tmp_path)
+    [theirs] = by_gdal(next(tmp_path.glob("REL/*.shp")))
+    assert isinstance(shape, Polygons)
+    assert [len(ring) for rings in shape.polygons for ring in rings] == [len(theirs.exterior.coords)]
+    assert all(abs(lat) < 90 for rings in shape.polygons for ring in rings for lat in ring[:, 1])
 
 
 def test_a_zip_of_something_else_says_what_to_do(tmp_path: Path) -> None:

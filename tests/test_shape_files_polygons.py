@@ -127,3 +127,15 @@ def test_a_vertex_past_the_edge_of_the_map_is_cut_off_with_a_word(tmp_path: Path
     assert any("85.0511" in remark for remark in source.remarks)
     with pytest.raises(BriefError, match="all of it"):
         read_as(tmp_path, "line", "c.geojson", '{"type": "LineString", "coordinates": [[1, 86], [2, 87]]}')
+
+
+def test_real_islands_whose_outlines_cross_themselves_keep_their_ground(tmp_path: Path) -> None:
+    fixtures = Path(__file__).parent.parent / "fixtures" / "polygons"
+    features = json.loads((fixtures / "crossings.geojson").read_text(encoding="utf-8"))["features"]
+    assert len(features) > 5
+    for feature in features:
+        drawn = shapely.Polygon(feature["geometry"]["coordinates"][0])
+        assert not drawn.is_valid
+        shape, _ = read_as(tmp_path, "polygon", "a.geojson", json.dumps(feature))
+        other = shapely.make_valid(drawn, method="structure")  # another method than the package's
+        assert area_of(shape) == pytest.approx(other.area, rel=1e-9)
