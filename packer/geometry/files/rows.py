@@ -41,13 +41,13 @@ def read_rows(path: Path, columns: tuple[str, str] | None) -> Drawing:
     )
     if places is None and text is None:
         raise ValueError(_no_columns(headings, columns))
-    drawing = Drawing(is_row_of_points=places is not None)
     start = rows.index(header) + 1
+    if len(rows) - start > MOST_PARTS:
+        raise ValueError(f"it has over {MOST_PARTS:,} rows; keep only what the brief needs")
+    drawing = Drawing(is_row_of_points=places is not None)
     for number, row in enumerate(rows[start:], start + 1):
         if not any(cell.strip() for cell in row):
             continue
-        if number > MOST_PARTS + start:
-            raise ValueError(f"it has over {MOST_PARTS:,} rows; keep only what the brief needs")
         name = name_among(dict(zip(headings, row, strict=False)))
         if places is not None:
             _add_place(drawing, name, row, places, number)
