@@ -41,7 +41,10 @@ KINDS: dict[str, Kind] = {
         Kind("brief (TOML)", planning.harm_brief, planning.feed_brief),
         *(
             Kind(e[1:].upper(), functools.partial(planning.harm_text, e), planning.feed_shape)
-            for e in (".gpx", ".kml", ".geojson")
+            for e in (
+                *(".gpx", ".kml", ".geojson", ".topojson", ".geojsons"),
+                *(".gml", ".tcx", ".fit", ".csv", ".wkt"),
+            )
         ),
         Kind("zip (KMZ and others)", planning.harm_zip, planning.feed_shape),
         Kind("Shapefile, GeoPackage, FlatGeobuf", planning.harm_shape_file, planning.feed_shape),

@@ -16,10 +16,19 @@ from packer.geometry.shapes import Corridor, Polygons
 from packer.planning.brief import Brief
 from packer.planning.plan import plan
 from tests.hostile_databases import harm_database
-from tests.hostile_samples import BRIEF, GEOJSON
-from tests.hostile_text import damaged, hostile_brief, hostile_json, hostile_xml, hostile_zip, worded
+from tests.hostile_samples import BRIEF, GEOJSON, TOPOLOGY
+from tests.hostile_text import (
+    damaged,
+    hostile_brief,
+    hostile_json,
+    hostile_markup,
+    hostile_xml,
+    hostile_zip,
+    worded,
+)
 
 __all__ = [
+    "TEXTS",
     "feed_brief",
     "feed_shape",
     "feed_tilejson",
@@ -37,6 +46,10 @@ _PLANNED_MOST = 10**16
 
 # --- shape files -----------------------------------------------------------------------------------------
 
+TEXTS = (
+    *(".gpx", ".kml", ".geojson", ".topojson", ".geojsons"),
+    *(".gml", ".tcx", ".fit", ".csv", ".wkt"),
+)
 _REACH = {"line": 'half-width = "100 m"', "points": 'radius = "100 m"', "polygon": ""}
 
 
@@ -86,9 +99,25 @@ def harm_text(ending: str, chance: random.Random, samples: Path, folder: Path) -
         case 1:
             data = worded(chance, data.decode("utf-8", "replace"))
         case _:
-            data = hostile_json(chance, GEOJSON) if ending == ".geojson" else hostile_xml(chance, ending)
+            data = _hostile(chance, ending, data)
     (folder / f"a{ending}").write_bytes(data)
     _shape_brief(chance, folder, f"a{ending}")
+
+
+def _hostile(chance: random.Random, ending: str, data: bytes) -> bytes:
+    match ending:
+        case ".geojson":
+            return hostile_json(chance, GEOJSON)
+        case ".topojson":
+            return hostile_json(chance, TOPOLOGY)
+        case ".gpx" | ".kml":
+            return hostile_xml(chance, ending)
+        case ".gml" | ".tcx":
+            return hostile_markup(chance, data.decode())
+    # Lines of text and binary records: many of them, or brackets and quotes without an end.
+    line = data.splitlines(keepends=True)[-1]
+    flood = chance.choice((line, b"(", b'"', b"GEOMETRYCOLLECTION (", b"\x1e{", b"9", b","))
+    return damaged(chance, data + flood * chance.choice((10, 1000, 200_000)))
 
 
 def harm_zip(chance: random.Random, samples: Path, folder: Path) -> None:
@@ -104,7 +133,7 @@ def harm_zip(chance: random.Random, samples: Path, folder: Path) -> None:
 
 def harm_shape_file(chance: random.Random, samples: Path, folder: Path) -> None:
     """Shapefile, FlatGeobuf and GeoPackage, all read by GDAL."""
-    source = _sample(chance, samples, chance.choice(("*.shp", "*.fgb", "*.gpkg")))
+    source = _sample(chance, samples, chance.choice(("*.shp", "*.fgb", "*.gpkg", "*.zip")))
     for path in source.parent.glob(f"{source.stem}.*"):
         if path.suffix == source.suffix or source.suffix == ".shp":
             shutil.copy(path, folder / f"a{path.suffix}")

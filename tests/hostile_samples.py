@@ -14,17 +14,18 @@ import numpy as np
 import shapely
 
 from packer.content.codings import pack_vector
+from packer.geometry.files.databases import gdal
 from packer.geometry.grid import tms_row
 from packer.geometry.tileset import Tile
 from packer.handover import handover
 from packer.handover.kinds import As
 from packer.planning.brief import Brief
 from packer.planning.plan import plan
-from packer.planning.shape_files import _gdal
+from tests.fit_writer import fit_file
 from tests.handover_packs import build, received
 from tests.tile_server import png
 
-__all__ = ["BRIEF", "FIXTURES", "make_samples"]
+__all__ = ["BRIEF", "FIXTURES", "TOPOLOGY", "make_samples"]
 
 FIXTURES = Path(__file__).parent.parent / "fixtures"
 
@@ -121,6 +122,43 @@ GEOJSON: dict[str, Any] = {
 }
 
 
+TOPOLOGY: dict[str, Any] = {
+    "type": "Topology",
+    "transform": {"scale": [0.001, 0.001], "translate": [12.3, 47.0]},
+    "arcs": [[[0, 0], [60, 0], [0, 30]], [[60, 30], [-60, 0], [0, -30]]],
+    "objects": {
+        "ground": {"type": "GeometryCollection", "geometries": [{"type": "Polygon", "arcs": [[0, 1]]}]},
+        "way": {"type": "LineString", "arcs": [0, -2]},
+        "huts": {"type": "MultiPoint", "coordinates": [[20, 15]]},
+    },
+}
+
+GML = """<?xml version="1.0" encoding="UTF-8"?>
+<FeatureCollection xmlns:gml="http://www.opengis.net/gml"><gml:featureMember><way><name>ridge</name>
+<gml:LineString srsName="urn:ogc:def:crs:EPSG::4326"><gml:posList>47.0 12.30 47.01 12.31 47.02 12.33</gml:posList>
+</gml:LineString></way></gml:featureMember><gml:featureMember><ground><gml:Polygon srsName="EPSG:4326"><gml:exterior>
+<gml:LinearRing><gml:coordinates>12.30,47.00 12.36,47.00 12.36,47.03 12.30,47.00</gml:coordinates></gml:LinearRing>
+</gml:exterior></gml:Polygon></ground></gml:featureMember><gml:featureMember><hut><gml:Point srsName="EPSG:32633">
+<gml:pos>300000 5200000</gml:pos></gml:Point></hut></gml:featureMember></FeatureCollection>
+"""
+
+TCX = """<?xml version="1.0" encoding="UTF-8"?>
+<TrainingCenterDatabase><Courses><Course><Name>ridge</Name><Track><Trackpoint><Position><LatitudeDegrees>47.0
+</LatitudeDegrees><LongitudeDegrees>12.3</LongitudeDegrees></Position></Trackpoint><Trackpoint><Position>
+<LatitudeDegrees>47.02</LatitudeDegrees><LongitudeDegrees>12.33</LongitudeDegrees></Position></Trackpoint></Track>
+<CoursePoint><Name>hut</Name><Position><LatitudeDegrees>47.01</LatitudeDegrees><LongitudeDegrees>12.32
+</LongitudeDegrees></Position></CoursePoint></Course></Courses></TrainingCenterDatabase>
+"""
+
+CSV = "name,longitude,latitude\nhut,12.32,47.015\nridge,12.31,47.01\npass,12.33,47.02\n"
+
+WKT = """POLYGON ((12.30 47.00, 12.36 47.00, 12.36 47.03, 12.30 47.00), (12.31 47.001,
+ 12.32 47.001, 12.32 47.002, 12.31 47.001))
+SRID=32633;LINESTRING (300000 5200000, 301000 5201000)
+GEOMETRYCOLLECTION (POINT (12.32 47.015), MULTILINESTRING ((12.3 47, 12.31 47.01), (12.31 47.01, 12.33 47.02)))
+"""
+
+
 def make_samples(folder: Path) -> None:
     """Write one sound input of every kind below `folder`.
 
@@ -137,6 +175,12 @@ def _shapes(folder: Path) -> None:
     (folder / "a.gpx").write_text(GPX, encoding="utf-8")
     (folder / "a.kml").write_text(KML, encoding="utf-8")
     (folder / "a.geojson").write_text(json.dumps(GEOJSON), encoding="utf-8")
+    (folder / "a.topojson").write_text(json.dumps(TOPOLOGY), encoding="utf-8")
+    sequence = "".join(f"\x1e{json.dumps(one)}\n" for one in GEOJSON["features"])
+    (folder / "a.geojsons").write_text(sequence, encoding="utf-8")
+    for ending, text in (("gml", GML), ("tcx", TCX), ("csv", CSV), ("wkt", WKT)):
+        (folder / f"a.{ending}").write_text(text, encoding="utf-8")
+    (folder / "a.fit").write_bytes(fit_file((47.0, 12.3), None, (47.01, 12.31), (47.02, 12.33)))
     out = io.BytesIO()
     with zipfile.ZipFile(out, "w", zipfile.ZIP_DEFLATED) as archive:
         archive.writestr("doc.kml", KML)
@@ -151,7 +195,7 @@ def _shapes(folder: Path) -> None:
     rings = [shapely.box(12.3, 47.0, 12.36, 47.03), shapely.Point(12.5, 47.1).buffer(0.02)]
     for kind, drawn in (("LineString", lines), ("Polygon", rings)):
         for ending, driver in ((".gpkg", "GPKG"), (".fgb", "FlatGeobuf"), (".shp", "ESRI Shapefile")):
-            _gdal().raw.write(
+            gdal().raw.write(
                 folder / f"{kind[0]}{ending}",
                 np.array([shapely.to_wkb(one) for one in drawn], dtype=object),
                 [np.array(["one", "two"], dtype=object)],
@@ -160,6 +204,9 @@ def _shapes(folder: Path) -> None:
                 crs="EPSG:4326",
                 driver=driver,
             )
+    with zipfile.ZipFile(folder / "a.zip", "w", zipfile.ZIP_DEFLATED) as archive:
+        for part in sorted(folder.glob("P.[sdp][hbr][pxfj]")):
+            archive.write(part, part.name)
 
 
 def _brief(folder: Path) -> Brief:

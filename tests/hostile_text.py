@@ -20,6 +20,7 @@ __all__ = [
     "damaged",
     "hostile_brief",
     "hostile_json",
+    "hostile_markup",
     "hostile_xml",
     "hostile_zip",
     "worded",
@@ -219,6 +220,29 @@ def hostile_xml(chance: random.Random, ending: str) -> bytes:
     text = KML if ending == ".kml" else GPX
     text = chance.choice(_XML)(chance, text)
     return text.encode("utf-8", "replace") if chance.random() < 0.9 else damaged(chance, text.encode())
+
+
+def hostile_markup(chance: random.Random, text: str) -> bytes:
+    """Any other XML file made to hurt: too deep, too many elements, entities, a flood of numbers."""
+    tag = chance.choice(re.findall(r"<([A-Za-z:]+)[ >]", text))
+    many = chance.choice((40, 5000, 150_000))
+    flood = chance.choice(
+        (f"<{tag}>" * many + f"</{tag}>" * many, f"<{tag}>1</{tag}>" * many, "47.0 12.3 " * many)
+    )
+    place = chance.choice(re.findall(r"</[A-Za-z:]+>", text))
+    harms: tuple[Callable[[], str], ...] = (
+        lambda: text.replace(place, flood + place, 1),
+        lambda: text.replace("?>", f'?><!DOCTYPE x [<!ENTITY e "{"x" * many}">]>', 1).replace(
+            "ridge", "&e;&e;"
+        ),
+        lambda: text.replace(
+            "EPSG::4326", chance.choice(("EPSG::999999", "EPSG::3857", "x" * many, "OGC:1.3:CRS84"))
+        ),
+        lambda: text.replace(
+            f"<{tag}", f'<{tag} srsDimension="{chance.choice(("0", "-1", "9" * many, "3"))}" ', 1
+        ),
+    )
+    return chance.choice(harms)().encode("utf-8", "replace")
 
 
 # --- JSON ------------------------------------------------------------------------------------------------

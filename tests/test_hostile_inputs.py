@@ -28,14 +28,14 @@ from packer.content.damage import Damaged
 from packer.content.payload import examine
 from packer.errors import BriefError, PlanError, StoreError
 from packer.geometry.cover import cover_box, cover_corridor
+from packer.geometry.files.databases import asked
 from packer.geometry.grid import LonLatBox
-from packer.geometry.shapes import mended
+from packer.geometry.mending import mended
 from packer.geometry.tileset import Tile
 from packer.handover import handover, inspect_folder
 from packer.handover.manifest import read_manifest
 from packer.planning.brief import Brief
 from packer.planning.plan import plan
-from packer.planning.shape_files import _asked
 from packer.proof.proving import verify
 from packer.proof.results import Depth
 from packer.store.audit import census, identity, outline
@@ -484,7 +484,7 @@ def test_a_ring_that_crosses_itself_a_million_times_is_refused(refusal: Callable
     chance = random.Random(1)
     ring = [[chance.random(), chance.random()] for _ in range(5_000)]
     message = refusal("a.geojson", json.dumps({"type": "Polygon", "coordinates": [ring]}), "polygon")
-    assert "cross more than 100,000 times" in message
+    assert "crosses itself more than 20,000 times" in message
 
 
 def test_thousands_of_holes_across_the_edge_are_worked_out_at_once(tmp_path: Path) -> None:
@@ -609,7 +609,7 @@ def test_a_folder_whose_name_is_no_text_is_named_all_the_same(
 def test_a_fault_of_the_reader_itself_ends_in_a_sentence() -> None:
     """pyogrio 0.13 uses a variable that it has not set where GDAL has no text for a coordinate system."""
     with pytest.raises(ValueError, match="GDAL cannot read it"):
-        _asked(lambda: list[int]()[1])
+        asked(lambda: list[int]()[1])
 
 
 class _Stalling(sqlite3.Connection):

@@ -21,10 +21,11 @@ import shapely
 from pyproj import Transformer
 
 from packer.errors import BriefError
+from packer.geometry.files.databases import gdal
 from packer.geometry.grid import LonLatBox
 from packer.geometry.shapes import Corridor, Polygons, Shape
 from packer.planning.brief import Brief
-from packer.planning.shape_files import _gdal, read_shape
+from packer.planning.shape_files import read_shape
 
 FIXTURES = Path(__file__).parent.parent / "fixtures"
 REACH = {"line": 'half-width = "100 m"', "points": 'radius = "100 m"', "polygon": ""}
@@ -141,7 +142,6 @@ def test_gpx_is_read_in_any_encoding_with_any_prefix_and_whatever_stands_before(
         ([(1, "1_0")], "1_0"),
         ([(200, 1)], 'lon="200"'),
         ([(1, 91)], 'lat="91"'),
-        ([(1, 88)], "latitude 88"),
     ],
 )
 def test_a_position_that_is_none_is_refused_with_its_line(
@@ -149,7 +149,7 @@ def test_a_position_that_is_none_is_refused_with_its_line(
 ) -> None:
     message = refused("line", "a.gpx", gpx(f"<trk>{segment((1, 2), *places)}</trk>"))
     assert word in message
-    assert "line 4" in message or "85.0511" in message
+    assert "line 4" in message
 
 
 def test_a_fix_without_a_latitude_is_refused(refused: Callable[..., str]) -> None:
@@ -345,11 +345,11 @@ def test_a_coordinate_system_that_is_not_known_is_never_taken_for_degrees(
         ('{"type": "FeatureCollection", "features": [1]}', "RFC 7946"),
         ('{"type": "Feature", "geometry": 1}', "RFC 7946"),
         ('{"type": ["x"]}', "RFC 7946"),
-        ('{"type": "Topology", "arcs": []}', "Topology is not a GeoJSON geometry type"),
+        ('{"type": "Topology", "arcs": []}', "not a TopoJSON object"),
         ('{"type": "LineString"}', "RFC 7946"),
         ('{"type": "LineString", "coordinates": 1}', "RFC 7946"),
         ('{"type": "Polygon", "coordinates": [[], [[0, 0]]]}', "it is empty"),
-        ('{"type": "MultiPolygon", "coordinates": [[[]], [], [[[0, 0]], []]]}', "it is empty"),
+        ('{"type": "MultiPolygon", "coordinates": [[[]], [], [[[0, 0]], []]]}', "it has 1 polygon"),
         ('{"type": "LineString", "coordinates": [1, 2]}', "not a position"),
         ('{"type": "LineString", "coordinates": [["1", "2"]]}', "not a position"),
         ('{"type": "LineString", "coordinates": [[null, 2]]}', "not a position"),
@@ -433,7 +433,7 @@ def test_damaged_kml_and_kmz_files_are_refused(refused: Callable[..., str], tmp_
 
 def write(path: Path, shapes: list[Any], kind: str, crs: str, **more: Any) -> None:
     # Through the same transport as the package, so that its own way of loading GDAL is what is tested.
-    raw = _gdal().raw
+    raw = gdal().raw
     names = np.array([f"n{i}" for i in range(len(shapes))], dtype=object)
     wkb = shapely.to_wkb(np.array(shapes, dtype=object))
     raw.write(str(path), wkb, [names], ["name"], geometry_type=kind, crs=crs, **more)
@@ -624,10 +624,10 @@ def test_the_walls_hold_where_gdal_was_loaded_before_with_all_its_drivers(
         "import sys, pathlib, pyogrio.raw\n"
         "assert 'OGR_VRT' in pyogrio.list_drivers()\n"
         "from packer.errors import BriefError\n"
-        "from packer.planning.shape_files import _contents\n"
+        "from packer.geometry.files.reading import read_drawing\n"
         "for name in sys.argv[1:]:\n"
         "    try:\n"
-        "        sys.exit(f'{name}: {_contents(pathlib.Path(name))}')\n"
+        "        sys.exit(f'{name}: {read_drawing(pathlib.Path(name))}')\n"
         "    except ValueError:\n"
         "        pass\n"
     )
@@ -642,8 +642,8 @@ def test_drivers_that_follow_links_are_switched_off_and_the_environment_left_as_
     # In a process of its own, since another test may have loaded GDAL with all its drivers.
     script = (
         "import json, os\n"
-        "from packer.planning.shape_files import _gdal\n"
-        "drivers = list(_gdal().list_drivers())\n"
+        "from packer.geometry.files.databases import gdal\n"
+        "drivers = list(gdal().list_drivers())\n"
         "print(json.dumps([os.environ.get('OGR_SKIP'), drivers]))\n"
     )
     run = [sys.executable, "-c", script]
@@ -651,8 +651,10 @@ def test_drivers_that_follow_links_are_switched_off_and_the_environment_left_as_
     done = subprocess.run(run, capture_output=True, env=environment, check=True, timeout=60)
     skip, drivers = json.loads(done.stdout)
     assert skip == "KML"
-    assert {"LIBKML", "GPKG", "ESRI Shapefile", "FlatGeobuf"} <= set(drivers)
-    assert not {"OGR_VRT", "GDALG", "HTTP", "WFS", "OAPIF", "PGDUMP", "CSV", "SQLite"} & set(drivers)
+    assert {"GPKG", "ESRI Shapefile", "FlatGeobuf"} <= set(drivers)
+    assert not {"LIBKML", "KML", "OGR_VRT", "GDALG", "HTTP", "WFS", "OAPIF", "PGDUMP", "CSV", "SQLite"} & set(
+        drivers
+    )
 
 
 def _entities(opening: str, closing: str) -> str:
@@ -718,8 +720,13 @@ def test_odd_file_names_are_read(
     assert places_of(read("points", name, kml(mark("p", POINT)))) == [("p", 1, 2)]
 
 
-def test_a_name_that_gdal_would_take_for_an_archive_is_refused(refused: Callable[..., str]) -> None:
-    assert '"!"' in refused("points", "Rescue!.kml", kml(mark("p", POINT)))
+def test_a_name_that_gdal_would_take_for_an_archive_is_refused(
+    read: Reader, refused: Callable[..., str], tmp_path: Path
+) -> None:
+    write(tmp_path / "Rescue.gpkg", UTM_BOXES, "Polygon", "EPSG:32633")
+    (tmp_path / "Rescue.gpkg").rename(tmp_path / "Rescue!.gpkg")
+    assert '"!"' in refused("polygon", "Rescue!.gpkg")
+    assert places_of(read("points", "Rescue!.kml", kml(mark("p", POINT)))) == [("p", 1, 2)]
 
 
 def test_a_box_needs_no_file(tmp_path: Path) -> None:

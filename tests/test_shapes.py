@@ -13,7 +13,8 @@ from hypothesis import assume, given, settings
 from hypothesis import strategies as st
 
 from packer.geometry.grid import MAX_LATITUDE, Floats, LonLatBox
-from packer.geometry.shapes import Corridor, Polygons, Rectangle, around, enclosing, mended, wrapped
+from packer.geometry.mending import mended
+from packer.geometry.shapes import Corridor, Polygons, Rectangle, around, enclosing, wrapped
 
 quick = settings(max_examples=60, deadline=None)  # a busy machine is no failure
 

@@ -47,6 +47,10 @@ def show_plan(worked: WorkedPlan) -> None:
         echo(f"Layer {name}: {counted(len(layer.tiles), 'tile')}")
         if layer.tiles:
             _show_layer(layer, worked.estimate.layers[name], worked.plan)
+    if features := [f"{area}: {source}." for area, source in worked.plan.sources.items() if str(source)]:
+        echo()
+        for line in features:
+            _wrapped(f"Area {line}", "  ")
     echo()
     _show_whole(worked)
     for warning in worked.warnings:

@@ -4,7 +4,6 @@ from __future__ import annotations
 
 import hashlib
 import math
-from collections.abc import Iterable, Iterator
 from dataclasses import dataclass
 from typing import TYPE_CHECKING
 
@@ -30,7 +29,6 @@ __all__ = [
     "Waypoint",
     "around",
     "enclosing",
-    "mended",
     "shape_digest",
     "wrapped",
 ]
@@ -40,8 +38,6 @@ Rings = tuple[Floats, ...]
 
 _LEG_M = 20_000.0
 _SEAM = 1e-9  # degrees: a narrower gap is the rounding of boxes that meet
-_MOST_CROSSINGS = 100_000  # of the rings of one polygon: a second or two to part
-_FEW_EDGES = 400  # too few for more crossings than that
 _CLIMB_M = 100.0  # a leg climbs less past its ends: s² tan φ / 8R is 90 m at 85°
 
 
@@ -87,7 +83,7 @@ class Corridor:
 
 @dataclass(frozen=True, slots=True)
 class Polygons:
-    """Polygons of closed rings without a jump at ±180, as `mended` gives them."""
+    """Polygons of closed rings without a jump at ±180, as `packer.geometry.mending` gives them."""
 
     polygons: tuple[Rings, ...]
 
@@ -200,66 +196,3 @@ def enclosing(boxes: list[LonLatBox]) -> LonLatBox:
         return LonLatBox(-180.0, south, 180.0, north)
     ends = [w + width if w >= start else w + width + 360 for w, width in spans]
     return LonLatBox(start, south, wrapped(max(ends)), north)
-
-
-def mended(rings: Iterable[Floats]) -> Iterator[Rings]:
-    """The valid polygons that one polygon's rings amount to, closed and without a jump at ±180.
-
-    A step of over 180° of longitude is taken for a jump across the antimeridian. A ring that winds round a
-    pole is led to that pole and back. Rings that cross themselves are parted; what has no area is left out.
-    Raises ValueError for rings that are a tangle.
-    """
-    outer, *holes = (_unwrapped(ring) for ring in rings)
-    outer = outer - [360 * np.floor((outer[:, 0].min() + 180) / 360), 0]
-    holes = [hole - [360 * np.round((_middle(hole) - _middle(outer)) / 360), 0] for hole in holes]
-    drawn = shapely.Polygon(outer, holes)
-    if not drawn.is_valid:
-        _refuse_tangle((outer, *holes))
-        # Not the whole at once: where a hole shares an edge with its outer ring, GEOS would fill it.
-        drawn = shapely.make_valid(shapely.Polygon(outer))
-        if holes:
-            gone = shapely.union_all([shapely.make_valid(shapely.Polygon(hole)) for hole in holes])
-            drawn = shapely.difference(drawn, gone)
-    for part in shapely.get_parts(drawn):
-        if part.geom_type == "Polygon" and part.area > 0:
-            yield tuple(shapely.get_coordinates(ring) for ring in (part.exterior, *part.interiors))
-
-
-def _refuse_tangle(rings: Rings) -> None:
-    """Raise ValueError for rings with so many crossings that parting them would take minutes and gigabytes.
-
-    The edges are looked at in lots, so that the search itself stays small.
-    """
-    edges = shapely.linestrings(np.concatenate([np.stack([ring[:-1], ring[1:]], axis=1) for ring in rings]))
-    if len(edges) < _FEW_EDGES:
-        return
-    tree, found = shapely.STRtree(edges), 0
-    lot = max(1, _MOST_CROSSINGS // len(edges))
-    for start in range(0, len(edges), lot):
-        # Each edge meets itself and its two neighbours; every crossing is found from both of its edges.
-        some = edges[start : start + lot]
-        found += tree.query(some, predicate="intersects").shape[1] - 3 * len(some)
-        if found > 2 * _MOST_CROSSINGS:
-            raise ValueError(
-                f"the rings of a polygon cross more than {_MOST_CROSSINGS:,} times; draw it as one outline"
-            )
-
-
-def _middle(xy: Floats) -> float:
-    return float(xy[:, 0].min() + xy[:, 0].max()) / 2
-
-
-def _unwrapped(ring: Floats) -> Floats:
-    """A closed ring of at least four positions without a jump at the antimeridian."""
-    closed = len(ring) > 3 and (ring[0] == ring[-1]).all()
-    ring = ring if closed else np.vstack([ring, np.repeat(ring[:1], max(1, 4 - len(ring)), axis=0)])
-    lon = np.unwrap(ring[:, 0], period=360.0)
-    if np.ptp(lon) < 1e-9 < np.ptp(ring[:, 0]):
-        return ring  # a box right round the globe, whose every step along a parallel is 360°
-    turn = lon[-1] - lon[0]
-    if abs(turn) < 180:
-        return np.column_stack([lon, ring[:, 1]])
-    pole = math.copysign(90.0, ring[:, 1].mean())
-    return np.vstack(
-        [np.column_stack([lon, ring[:, 1]]), [[lon[-1], pole], [lon[0], pole], [lon[0], ring[0, 1]]]]
-    )

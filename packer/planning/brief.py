@@ -30,11 +30,13 @@ from packer.planning.brief_layer import Layer, Table, key_of
 from packer.planning.brief_values import (
     Box,
     Budget,
+    Columns,
     Depths,
     FileOrLine,
     FileOrRing,
     LayerNames,
     Margin,
+    Names,
     Part,
     Position,
     Reach,
@@ -63,6 +65,8 @@ class Area(Table):
     points: Text | None = None
     box: Box | None = None
     polygon: FileOrRing | None = None
+    feature: Names | None = None
+    columns: Columns | None = None
     half_width: Reach | None = None
     radius: Reach | None = None
     deepest: Depths | None = None
@@ -84,6 +88,9 @@ class Area(Table):
             found = f"found {' and '.join(shapes)}" if shapes else "found none"
             raise ValueError(f"exactly one of line, point, points, box and polygon is needed; {found}")
         self._check_reach(shapes[0])
+        for key in ("feature", "columns"):
+            if getattr(self, key) is not None and self.file is None:
+                raise ValueError(f"{key} does not go with {shapes[0]}; it chooses what of a file is used")
         if (self.deepest is None) == (self.use is None):
             raise ValueError(
                 "the depth is needed exactly once: deepest = 17, or deepest = { aerial = 17, relief = 14 }, or "
@@ -308,7 +315,9 @@ class Brief(Table):
         try:
             table = tomllib.loads(text)
         except (ValueError, RecursionError) as fault:  # TOMLDecodeError is a ValueError
-            raise BriefError(f"{path} is not valid TOML{syntax(fault)}. Correct it and try again.") from fault
+            raise BriefError(
+                f"{path} is not valid TOML{syntax(fault, text)}. Correct it and try again."
+            ) from fault
         try:
             brief = cls.model_validate(table)
         except ValidationError as fault:

@@ -8,6 +8,7 @@ from __future__ import annotations
 
 import difflib
 import json
+import re
 from collections.abc import Collection, Mapping, Sequence
 from datetime import date, datetime, time
 from typing import Any
@@ -34,6 +35,10 @@ _HOMES = {
     "overview": "below the heading [overview]",
     "crews": "below a heading [[crews]]",
 }
+_CURLY = "“”„‟‘’‚‛«»‹›″"
+_LONGEST_LOOKED_AT = 500
+_LINE = re.compile(r"line (\d{1,7})\b")
+_DECIMAL_COMMA = re.compile(r"[=\[,]\s*([-+]?\d{1,9},\d{1,9})(?=\s*(?:$|#|,|\]))")
 _SYNTAX = {
     "Invalid value": "the value cannot be read; write text in quotes and numbers without",
     "Cannot overwrite a value": "this key or heading is in the brief twice",
@@ -42,15 +47,34 @@ _SYNTAX = {
 }
 
 
-def syntax(fault: Exception) -> str:
-    """The end of the sentence "brief.toml is not valid TOML…" for what the TOML parser raised."""
+def syntax(fault: Exception, text: str = "") -> str:
+    """The end of the sentence "brief.toml is not valid TOML…" for what the TOML parser raised on a text."""
     if isinstance(fault, RecursionError):
         return ": brackets are nested too deeply"
     if "integer string conversion" in str(fault):  # Python's own limit; the parser names no line
         return ": it has a number with thousands of digits"
     what, _, where = str(fault).partition(" (at ")
     where = where.rstrip(")")
+    if slip := _slip(where, text):
+        return f" at {where.partition(',')[0]}: {slip}"
     return f"{f' at {where}' if where else ''}: {_SYNTAX.get(what, what[:1].lower() + what[1:])}"
+
+
+def _slip(where: str, text: str) -> str:
+    """What a word processor or a habit put into the line that the parser stumbled over, if it shows."""
+    lines = text.rstrip().split("\n")
+    number = _LINE.match(where)
+    at = int(number[1]) if number else len(lines)  # else it says "end of document"
+    line = lines[at - 1] if at <= len(lines) else ""
+    if curly := next((c for c in line[:_LONGEST_LOOKED_AT] if c in _CURLY), ""):
+        return (
+            f'it has {curly}, a typographic quotation mark; write the straight one, ", at both ends of a text'
+        )
+    if comma := _DECIMAL_COMMA.search(line[:_LONGEST_LOOKED_AT]):
+        return (
+            f"{comma[1]} has a comma where a decimal point should stand; write {comma[1].replace(',', '.')}"
+        )
+    return ""
 
 
 def format_errors(

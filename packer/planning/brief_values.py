@@ -20,6 +20,7 @@ from packer.planning.brief_errors import quote_value
 __all__ = [
     "Box",
     "Budget",
+    "Columns",
     "Day",
     "Depths",
     "FileOrLine",
@@ -29,6 +30,7 @@ __all__ = [
     "Hosts",
     "LayerNames",
     "Margin",
+    "Names",
     "Part",
     "Position",
     "Prose",
@@ -118,6 +120,10 @@ def _length(low_m: float, high_m: float) -> BeforeValidator:
         try:
             length_m = metres(value if isinstance(value, str) else "")
         except ValueError:
+            if isinstance(value, str) and re.search(r"\d,\d", value):
+                raise ValueError(
+                    'it should be a number with its unit, for example "2.5 km", with a decimal point and not a comma'
+                ) from None
             raise ValueError(
                 'it should be a length with its unit, in quotes, for example "250 m" or "2 km"'
             ) from None
@@ -193,9 +199,29 @@ def _headers(value: object) -> dict[str, str]:
     return value
 
 
+def _names(value: object) -> tuple[str, ...]:
+    names = [value] if isinstance(value, str) else value
+    if not isinstance(names, list) or not names or not all(isinstance(v, str) and v.strip() for v in names):
+        raise ValueError(
+            'it should be the name of a feature or folder of the file, for example "Sector B3", or a list of them'
+        )
+    return tuple(" ".join(name.split()) for name in names)
+
+
+def _columns(value: object) -> tuple[str, str]:
+    match value:
+        case [str(lon), str(lat)] if lon.strip() and lat.strip():
+            return lon.strip(), lat.strip()
+    raise ValueError(
+        'it should be the headings of the columns of longitude and latitude, for example ["lon", "lat"]'
+    )
+
+
 def _position(value: object) -> tuple[float, float]:
     if not (isinstance(value, list) and len(value) == 2 and all(_is_number(v) for v in value)):
-        raise ValueError("it should be [longitude, latitude] in degrees, for example [12.5012, 47.1023]")
+        raise ValueError(
+            f"it should be [longitude, latitude] in degrees, for example [12.5012, 47.1023]{_comma_hint(value, 2)}"
+        )
     return _checked_lon_lat(*value)
 
 
@@ -220,10 +246,18 @@ def _drawn(least: int, shape: str) -> Callable[[object], str | Places]:
     return check
 
 
+def _comma_hint(value: object, wanted: int) -> str:
+    """The end of a sentence on a list of numbers that has more of them than it should."""
+    if not isinstance(value, list) or len(value) <= wanted or not all(map(_is_number, value)):
+        return ""
+    return f"; it has {len(value)} numbers, as with commas where decimal points should stand"
+
+
 def _box(value: object) -> LonLatBox:
     if not (isinstance(value, list) and len(value) == 4 and all(_is_number(v) for v in value)):
         raise ValueError(
             "it should be [west, south, east, north] in degrees, for example [12.30, 47.00, 12.70, 47.25]"
+            + _comma_hint(value, 4)
         )
     west, south = _checked_lon_lat(*value[:2])
     east, north = _checked_lon_lat(*value[2:])
@@ -314,6 +348,8 @@ FileOrRing = Annotated[
 ]
 Position = Annotated[tuple[float, float], BeforeValidator(_position)]
 Box = Annotated[LonLatBox, BeforeValidator(_box)]
+Names = Annotated[tuple[str, ...], BeforeValidator(_names)]
+Columns = Annotated[tuple[str, str], BeforeValidator(_columns)]
 Headers = Annotated[dict[str, str], BeforeValidator(_headers)]
 Subdomains = Annotated[
     tuple[str, ...], _list_of(_SUBDOMAIN.fullmatch, 'a list of host names, for example ["a", "b"]')

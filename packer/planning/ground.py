@@ -8,18 +8,21 @@ from collections.abc import Callable
 from pathlib import Path
 from typing import Any, Generic, TypeVar
 
+from packer.geometry.files.drawing import Drawing
+from packer.geometry.files.reading import read_drawing
 from packer.geometry.grid import LonLatBox
 from packer.geometry.shapes import Shape
 from packer.geometry.tileset import TileSet
 from packer.planning.brief import Area, Brief
-from packer.planning.shape_files import read_shape
+from packer.planning.shape_files import AreaSource, read_area
 
 __all__ = ["Ground"]
 
 T = TypeVar("T")
 
 _MOST_AREAS = 2000  # ten briefs of two hundred areas
-_SHAPE_KEYS = ("line", "point", "points", "box", "polygon", "half_width", "radius")
+_MOST_FILES = 3  # held whole, since areas that choose among one file's features follow one another
+_SHAPE_KEYS = ("line", "point", "points", "box", "polygon", "half_width", "radius", "feature", "columns")
 
 
 class Ground:
@@ -30,13 +33,25 @@ class Ground:
     """
 
     def __init__(self) -> None:
-        self._shapes: _Kept[Shape] = _Kept()
+        self._drawings: _Kept[Drawing] = _Kept(_MOST_FILES)
+        self._shapes: _Kept[tuple[Shape, AreaSource | None]] = _Kept()
         self._covers: _Kept[TileSet] = _Kept()
         self._boxes: _Kept[list[LonLatBox]] = _Kept()
 
     def shape(self, brief: Brief, area: Area) -> Shape:
         """The shape of an area. Raises BriefError as `read_shape` does."""
-        return self._shapes.get(_key(brief, area), lambda: read_shape(brief, area))
+        return self._area(brief, area)[0]
+
+    def source(self, brief: Brief, area: Area) -> AreaSource | None:
+        """What an area takes of its file; None without one. Raises BriefError as `read_shape` does."""
+        return self._area(brief, area)[1]
+
+    def _area(self, brief: Brief, area: Area) -> tuple[Shape, AreaSource | None]:
+        def read(path: Path, columns: tuple[str, str] | None) -> Drawing:
+            return self._drawings.get((mark, columns), lambda: read_drawing(path, columns))
+
+        mark = _file_mark(brief.folder, area)
+        return self._shapes.get(_key(brief, area), lambda: read_area(brief, area, read))
 
     def boxes(self, brief: Brief, area: Area) -> list[LonLatBox]:
         """The boxes that hold an area, none of them across the antimeridian."""
@@ -53,7 +68,8 @@ class Ground:
 class _Kept(Generic[T]):
     """The values that were worked out last, by key."""
 
-    def __init__(self) -> None:
+    def __init__(self, most: int = _MOST_AREAS) -> None:
+        self._most = most
         self._lock, self._values = threading.Lock(), OrderedDict[Any, T]()
 
     def get(self, key: Any, make: Callable[[], T]) -> T:
@@ -65,7 +81,7 @@ class _Kept(Generic[T]):
         value = make()
         with self._lock:
             self._values[key] = value
-            while len(self._values) > _MOST_AREAS:
+            while len(self._values) > self._most:
                 self._values.popitem(last=False)
         return value
 

@@ -21,6 +21,7 @@ from packer.planning.brief import FLOOR, OVERVIEW, Area, Brief, Layer
 from packer.planning.brief_errors import quote_value
 from packer.planning.ground import Ground
 from packer.planning.offers import offers_missing_error
+from packer.planning.shape_files import AreaSource
 from packer.sources.offer import Offer, TileLimits
 
 __all__ = [
@@ -87,7 +88,8 @@ class LayerPlan:
 
 @dataclass(frozen=True, slots=True)
 class Plan:
-    """A worked-out brief. `bounds` holds every area with its reach and the overview."""
+    """A worked-out brief. `bounds` holds every area with its reach and the overview; `sources` tells of each area
+    with a file what it takes of it."""
 
     layers: Mapping[str, LayerPlan]
     shapes: Mapping[str, Shape]
@@ -95,6 +97,7 @@ class Plan:
     middle: tuple[float, float]
     remarks: tuple[str, ...]
     rule: str = RULE
+    sources: Mapping[str, AreaSource] = field(default_factory=dict)
 
     @property
     def count(self) -> int:
@@ -118,6 +121,7 @@ class Plan:
             "fingerprint": self.fingerprint,
             "bounds": list(self.bounds),
             "remarks": list(self.remarks),
+            "files": {area: source.to_dict() for area, source in self.sources.items()},
             "layers": {name: layer.to_dict() for name, layer in self.layers.items()},
         }
 
@@ -157,7 +161,8 @@ def plan_on(brief: Brief, ground: Ground) -> Plan:
     if brief.overview:
         bounds = _with_margin(bounds, brief.overview.margin)
         covers[OVERVIEW] = cover_box(bounds, brief.overview.deepest).pyramid(0)
-    layers, remarks = {}, _doubled(brief, shapes)
+    sources = {area.name: source for area in brief.areas if (source := ground.source(brief, area))}
+    layers, remarks = {}, [*_doubled(brief, shapes), *_on_files(sources)]
     for layer in brief.layers.values():
         layers[layer.name], notes = _layer_plan(brief, layer, covers)
         remarks += notes
@@ -171,7 +176,14 @@ def plan_on(brief: Brief, ground: Ground) -> Plan:
             )
         )
     middle = shapes[brief.areas[0].name].middle
-    whole = Plan(MappingProxyType(layers), MappingProxyType(shapes), bounds, middle, tuple(remarks))
+    whole = Plan(
+        MappingProxyType(layers),
+        MappingProxyType(shapes),
+        bounds,
+        middle,
+        tuple(remarks),
+        sources=MappingProxyType(sources),
+    )
     return part_of(whole, *brief.part) if brief.part else whole
 
 

@@ -1,389 +1,312 @@
 """Shape files: what an area of the brief means on the ground, read from its file where it names one.
 
-GPX and GeoJSON have readers of their own. KML, KMZ, GeoPackage, Shapefile and FlatGeobuf are left to GDAL,
-behind two walls, since some of its drivers follow links to other files, to the network or to programs: the
-start of a file has to be of the kind that its name says, and all other drivers are switched off where GDAL is
-not loaded yet.
+What a file draws is used or named: an area says in its remarks what of its file it leaves out, and why.
 """
 
 from __future__ import annotations
 
-import os
-import warnings
-import zipfile
-import zlib
-from collections.abc import Callable
+import difflib
+from collections.abc import Callable, Iterable
 from dataclasses import dataclass
 from pathlib import Path
-from types import ModuleType
-from typing import TYPE_CHECKING, Any, TypeVar
+from typing import TYPE_CHECKING
 
 import numpy as np
 
 from packer.common.lazy_import import lazy_import
 from packer.errors import BriefError
-from packer.geometry.geojson import read_geojson
-from packer.geometry.geopackage import check_geopackage, stated_shapes
-from packer.geometry.gpx import MOST_PARTS, MOST_PLACES, read_gpx
+from packer.geometry.files.drawing import Drawing, Feature
+from packer.geometry.files.positions import check_on_earth, on_the_map, reaches_past_the_map, wrap
+from packer.geometry.files.reading import read_drawing
 from packer.geometry.grid import MAX_LATITUDE, Floats
-from packer.geometry.kml import MOST_FOLDERS, check_kml
-from packer.geometry.shapes import Corridor, Polygons, Rectangle, Rings, Shape, Waypoint, mended
+from packer.geometry.mending import mended
+from packer.geometry.shapes import Corridor, Polygons, Rectangle, Rings, Shape, Waypoint
 from packer.planning.brief import Area, Brief
 from packer.planning.brief_errors import quote_value
 
 if TYPE_CHECKING:
     import shapely
 else:
-    shapely = lazy_import("shapely")  # only polygons and files read by GDAL need it
+    shapely = lazy_import("shapely")  # only polygons need it
 
-__all__ = ["count_shapes", "read_shape"]
+__all__ = ["AreaSource", "count_shapes", "read_area", "read_shape"]
 
-_SKIPPED = (
-    "PCIDSK,PDS4,VICAR,PDF,MBTiles,EEDA,OGCAPI,GDALG,MapInfo File,LVBAG,S57,DGN,OGR_VRT,CSV,GML,GPX,GeoJSON,"
-    "GeoJSONSeq,ESRIJSON,TopoJSON,OGR_GMT,SQLite,WAsP,OpenFileGDB,DXF,GeoRSS,VFK,PGDUMP,OSM,GPSBabel,OGR_PDS,"
-    "WFS,OAPIF,EDIGEO,Idrisi,ODS,XLSX,Elasticsearch,Carto,AmigoCloud,SXF,Selafin,JML,PLSCENES,CSW,VDV,MVT,NGW,"
-    "MapML,GTFS,PMTiles,JSONFG,MiraMonVector,ADBC,AVCBin,AVCE00,AIVector,HTTP"
-)
-_MAGIC = {".gpkg": b"SQLite format 3\0", ".shp": b"\0\0\x27\x0a", ".fgb": b"fgb", ".kmz": b"PK\3\4"}
-_ENDINGS = (".gpx", ".kml", ".kmz", ".geojson", ".json", ".gpkg", ".shp", ".fgb")
-_HELD_WHOLE = (".kml", ".kmz", ".geojson", ".json")  # read into memory at up to twenty times their size
-_LARGEST_MB, _LARGEST_WHOLE_MB = 128, 32
 _LONGEST_KM = 400_000  # ten times round the Earth
-_DENSEST = 1_000_000  # points put into straight edges of a projected file, at most
-
-T = TypeVar("T")
+_MOST_NAMED = 8  # features in one sentence
+_PAST_THE_MAP = "what lies past ±85.0511° of latitude, where Web Mercator maps end"
 
 
 @dataclass(frozen=True, slots=True)
-class _FileShapes:
-    points: list[Waypoint]
-    lines: list[Floats]
-    polygons: list[Rings]
+class AreaSource:
+    """What an area takes of its file: the names of the features taken and of those not asked for, empty where they have
+    none, in the file's order; and sentences on what it draws beside that and is left out."""
+
+    file: str
+    taken: tuple[str, ...]
+    ignored: tuple[str, ...]
+    remarks: tuple[str, ...]
+
+    def to_dict(self) -> dict[str, object]:
+        """The file and the names of its features, as plain values."""
+        return {"file": self.file, "used": list(self.taken), "ignored": list(self.ignored)}
 
     def __str__(self) -> str:
-        counts = {"point": len(self.points), "line": len(self.lines), "polygon": len(self.polygons)}
-        listed = [f"{n:,} {word}{'s' if n > 1 else ''}" for word, n in counts.items() if n]
-        return f"has {' and '.join(listed)}" if listed else "is empty"
+        """One line on which features are used, as `lastbar plan` shows it; empty where there is no choice."""
+        named = list(dict.fromkeys(filter(None, self.taken)))
+        if len(self.taken) + len(self.ignored) < 2 or not named:
+            return ""
+        every = len(self.taken) + len(self.ignored)
+        which = f"all {every:,}" if not self.ignored else f"{len(self.taken):,} of {every:,}"
+        return f"{which} features of {self.file}: {_listed(named)}"
+
+
+Reader = Callable[[Path, tuple[str, str] | None], Drawing]
 
 
 def read_shape(brief: Brief, area: Area) -> Shape:
-    """The shape of an area, with its file read where it names one.
+    """The shape of an area, with its file read where it names one. Raises BriefError as `read_area`."""
+    return read_area(brief, area)[0]
 
-    Raises BriefError if the file is missing, unreadable, holds no such shape, or leaves the map.
+
+def read_area(brief: Brief, area: Area, read: Reader = read_drawing) -> tuple[Shape, AreaSource | None]:
+    """The shape of an area, and what it takes of its file where it names one, which `read` reads.
+
+    Raises BriefError if the file is missing, unreadable, or holds no such shape or feature.
     """
     if area.box is not None:
-        return Rectangle(area.box)
+        return Rectangle(area.box), None
     if area.point is not None and area.radius is not None:
-        return Corridor((np.array([area.point], dtype=np.float64),), area.radius)
-    if area.file is None:
-        return _drawn(brief, area)
-    path = (brief.folder / (area.file or "")).absolute()  # GDAL takes a relative zip:x for an address
+        return Corridor((np.array([area.point], dtype=np.float64),), area.radius), None
+    what = area.file or "what was drawn"
     try:
-        return _shape(area, _contents(path))
+        if area.file is None:
+            return _area(area, _drawn(area))[0], None
+        return _area(area, read((brief.folder / area.file).absolute(), area.columns))
     except (ValueError, OSError) as fault:
         reason = (fault.strerror if isinstance(fault, OSError) else None) or str(fault)
         end = "" if reason.endswith((".", "?")) else "."
         raise BriefError(
-            f"{brief.path}: In area {quote_value(area.name)}, {area.file} cannot be used: {reason}{end}"
+            f"{brief.path}: In area {quote_value(area.name)}, {what} cannot be used: {reason}{end}"
         ) from fault
 
 
 def count_shapes(path: Path) -> dict[str, int]:
     """How many points, lines and polygons a file has. Raises ValueError, worded for the planner, or OSError."""
-    held = _contents(path.absolute())
-    return {"points": len(held.points), "lines": len(held.lines), "polygons": len(held.polygons)}
+    parts = _AreaParts((drawing := read_drawing(path.absolute())).features, drawing)
+    return {
+        "points": parts.count("points"),
+        "lines": parts.count("lines", "rings"),
+        "polygons": parts.count("polygons"),
+    }
 
 
-def _drawn(brief: Brief, area: Area) -> Shape:
-    """The shape of an area whose positions stand in the brief itself."""
+def _drawn(area: Area) -> Drawing:
+    """The line or outline whose positions stand in the brief itself."""
     places = np.array(area.line or area.polygon, dtype=np.float64)
-    try:
-        held = _checked([], [], [[places]]) if area.polygon else _checked([], [places], [])
-        return _shape(area, held)
-    except ValueError as fault:
-        raise BriefError(
-            f"{brief.path}: In area {quote_value(area.name)}, what was drawn cannot be used: {fault}."
-        ) from fault
+    return Drawing([Feature(polygons=((places,),)) if area.polygon else Feature(lines=(places,))])
 
 
-def _shape(area: Area, held: _FileShapes) -> Shape:
+def _area(area: Area, drawing: Drawing) -> tuple[Shape, AreaSource]:
+    """The shape of an area from its drawing, and what it takes of it. Raises ValueError."""
+    taken = _chosen(area, drawing)
+    kept = set(map(id, taken))
+    ignored = [feature for feature in drawing.features if id(feature) not in kept]
+    parts = _AreaParts(taken, drawing)
     if area.polygon is not None:
-        if not held.polygons:
-            raise ValueError(f"it has no polygon with an area; it {held}")
-        return Polygons(tuple(held.polygons))
-    if area.points is not None and area.radius is not None:
-        if not held.points:
-            raise ValueError(f"it has no waypoint or other point; it {held}")
-        places = tuple(np.array([[p.lon, p.lat]]) for p in held.points)
-        return Corridor(places, area.radius, tuple(held.points))
-    if not held.lines:
-        raise ValueError(f"it has no track, route or other line; it {held}")
-    assert area.half_width is not None  # the brief's own check
-    shape = Corridor(tuple(held.lines), area.half_width, tuple(held.points))
-    length_km = shape.length_m / 1000
-    if length_km > _LONGEST_KM:
-        raise ValueError(
-            f"its lines are {length_km:,.0f} km long together, which no journey is. Check its positions"
+        shape: Shape = parts.polygons(area)
+    elif area.points is not None and area.radius is not None:
+        shape = parts.places(area, area.radius)
+    else:
+        assert area.half_width is not None  # the brief's own check
+        shape = parts.corridor(area, area.half_width)
+    used, unused = (tuple(_label(f.name) for f in features) for features in (taken, ignored))
+    return shape, AreaSource(area.file or "", used, unused, tuple(parts.remarks))
+
+
+def _chosen(area: Area, drawing: Drawing) -> list[Feature]:
+    """The features that an area asks for by name or folder; all of them where it asks for none."""
+    if area.feature is None:
+        return drawing.features
+    taken: set[int] = set()
+    for wanted in area.feature:
+        exact = [f for f in drawing.features if wanted in _names(f)]
+        found = exact or [f for f in drawing.features if wanted.casefold() in map(str.casefold, _names(f))]
+        if not found:
+            raise ValueError(_no_feature(wanted, drawing))
+        taken.update(map(id, found))
+    return [feature for feature in drawing.features if id(feature) in taken]
+
+
+def _names(feature: Feature) -> list[str]:
+    return [label for each in (feature.name, *feature.folders) if (label := _label(each))]
+
+
+def _no_feature(wanted: str, drawing: Drawing) -> str:
+    known = list(dict.fromkeys(name for feature in drawing.features for name in _names(feature)))
+    if not known:
+        return (
+            f"it has no feature {quote_value(wanted)}; none of its features has a name, so leave feature out"
         )
-    return shape
+    close = difflib.get_close_matches(wanted[:80], known, n=1, cutoff=0.6)
+    hint = f"; did you mean {quote_value(close[0])}?" if close else f"; it has {_listed(known)}"
+    return f"it has no feature or folder {quote_value(wanted)}{hint}"
 
 
-def _contents(path: Path) -> _FileShapes:
-    """All points, lines and polygons of a file, checked, in degrees. Raises ValueError or OSError."""
-    if not path.exists():
-        raise ValueError(f"{path} does not exist. Paths are relative to the brief")
-    ending = path.suffix.lower()
-    if path.is_dir():
-        raise ValueError("it is a folder. Name a file in it")
-    if ending not in _ENDINGS or not path.is_file():
-        raise ValueError(f"its kind is not known; use one of {', '.join(_ENDINGS)}")
-    most = _LARGEST_WHOLE_MB if ending in _HELD_WHOLE else _LARGEST_MB
-    if path.stat().st_size > most * 1_000_000:
-        raise ValueError(f"it is over {most} MB; keep only what the brief needs")
-    if ending == ".gpx":
-        points, lines = read_gpx(path)
-        return _checked(points, lines, [])
-    if ending in (".geojson", ".json"):
-        found = read_geojson(path)
-        _refuse_many(found.points, found.lines, found.polygons)
-        move = _to_degrees(found.crs)
-        moved = move(np.array([(p.lon, p.lat) for p in found.points]).reshape(-1, 2)).tolist()
-        return _checked(
-            [Waypoint(p.name, *xy) for p, xy in zip(found.points, moved, strict=True)],
-            [move(line) for line in found.lines],
-            [[move(ring) for ring in rings] for rings in found.polygons],
-        )
-    _check_start(path, ending)
-    return _read_with_gdal(path)
+def _listed(names: list[str]) -> str:
+    shown = [quote_value(name) for name in names[:_MOST_NAMED]]
+    if len(names) > _MOST_NAMED:
+        shown.append(f"{len(names) - _MOST_NAMED:,} more")
+    return ", ".join(shown)
 
 
-def _checked(points: list[Waypoint], lines: list[Floats], polygons: list[list[Floats]]) -> _FileShapes:
-    _refuse_many(points, lines, polygons)
-    if points:
-        _check(np.array([(point.lon, point.lat) for point in points]), MAX_LATITUDE)
-    for line in lines:
-        _check(line, MAX_LATITUDE)
-    for ring in (ring for rings in polygons for ring in rings):
-        _check(ring, 90.0)
-    return _FileShapes(
-        [Waypoint(_label(p.name), float(_wrap(np.array(p.lon))), p.lat) for p in points],
-        [np.column_stack([_wrap(line[:, 0]), line[:, 1]]) for line in lines],
-        [whole for rings in polygons for whole in _whole(rings)],
-    )
+class _AreaParts:
+    """The parts of the features that an area takes, checked, and what there is to remark on them."""
+
+    def __init__(self, features: list[Feature], drawing: Drawing) -> None:
+        self._features, self._drawing = features, drawing
+        self.remarks: list[str] = []
+        if drawing.links:
+            where = " and ".join(dict.fromkeys(drawing.links))
+            self.remarks.append(
+                f"it also points to a map elsewhere ({where}), not read; save it with its contents"
+            )
+        if drawing.left_out:
+            self.remarks.append(f"{_counted(drawing.left_out.items(), verb=False)} in it cannot be used")
+
+    def polygons(self, area: Area) -> Polygons:
+        """All polygons, and the rings that are drawn by themselves."""
+        found: list[Rings] = []
+        empty = 0
+        for feature in self._features:
+            for rings in (*feature.polygons, *((ring,) for ring in feature.rings)):
+                whole = _mended(feature, rings)
+                empty += not whole
+                found += whole
+                self._warn_past_the_map(*rings)
+        if not found:
+            raise ValueError(f"it has no polygon with an area; {self._holds()}{self._instead(area)}")
+        if empty:
+            self.remarks.append(f"{empty:,} of its polygons {'has' if empty == 1 else 'have'} no area")
+        self._leave_out(point=self.count("points"), line=self.count("lines"))
+        return Polygons(tuple(found))
+
+    def places(self, area: Area, radius_m: float) -> Corridor:
+        """All waypoints and other points, each with its radius."""
+        points = self._waypoints()
+        if not points:
+            raise ValueError(f"it has no waypoint or other point; {self._holds()}{self._instead(area)}")
+        self._leave_out(line=self.count("lines", "rings"), polygon=self.count("polygons"))
+        return Corridor(tuple(np.array([[p.lon, p.lat]]) for p in points), radius_m, tuple(points))
+
+    def corridor(self, area: Area, half_width_m: float) -> Corridor:
+        """All tracks, routes and other lines, with the waypoints beside them."""
+        lines = [line for f in self._features for line in (*f.lines, *f.rings)]
+        points = self._waypoints()
+        if not lines and self._drawing.is_row_of_points and len(points) > 1:
+            lines, points = [np.array([(p.lon, p.lat) for p in points])], []
+            self.remarks.append(f"its {len(lines[0]):,} rows are joined to one line in the order of the file")
+        if not lines:
+            raise ValueError(f"it has no track, route or other line; {self._holds()}{self._instead(area)}")
+        on_map = [piece for line in lines for piece in self._cut(line)]
+        if not on_map:
+            raise ValueError(f"all of it is {_PAST_THE_MAP}")
+        self._leave_out(polygon=self.count("polygons"))
+        shape = Corridor(tuple(on_map), half_width_m, tuple(points))
+        length_km = shape.length_m / 1000
+        if length_km > _LONGEST_KM:
+            raise ValueError(
+                f"its lines are {length_km:,.0f} km long together, which no journey is. Check its positions"
+            )
+        return shape
+
+    def _waypoints(self) -> list[Waypoint]:
+        found = []
+        for feature in self._features:
+            for lon, lat in feature.points:
+                check_on_earth(np.array([(lon, lat)]))
+                if abs(lat) > MAX_LATITUDE:
+                    self.remarks.append(
+                        f"the point {quote_value(_label(feature.name))} is {_PAST_THE_MAP}; left out"
+                    )
+                else:
+                    found.append(Waypoint(_label(feature.name), float(wrap(np.array(lon))), lat))
+        return found
+
+    def _cut(self, line: Floats) -> list[Floats]:
+        check_on_earth(line)
+        self._warn_past_the_map(line)
+        return on_the_map(np.column_stack([wrap(line[:, 0]), line[:, 1]]))
+
+    def _warn_past_the_map(self, *rings: Floats) -> None:
+        sentence = f"it is cut off at the edge of the map: {_PAST_THE_MAP}, is left out"
+        if sentence not in self.remarks and any(reaches_past_the_map(ring) for ring in rings):
+            self.remarks.append(sentence)
+
+    def count(self, *kinds: str) -> int:
+        """How many parts of these kinds all features have together."""
+        return sum(len(getattr(feature, kind)) for feature in self._features for kind in kinds)
+
+    def _leave_out(self, **counts: int) -> None:
+        """A sentence on the kinds of shape that this area is not asked for."""
+        found = [(f"{kind}{{s}}", count) for kind, count in counts.items() if count]
+        if found:
+            keys = " and ".join(f"{_KEYS[kind]} =" for kind, count in counts.items() if count)
+            self.remarks.append(f"{_counted(found)} left out here; an area with {keys} takes them")
+
+    def _holds(self) -> str:
+        counts = {
+            "point": self.count("points"),
+            "line": self.count("lines", "rings"),
+            "polygon": self.count("polygons"),
+        }
+        found = [(f"{kind}{{s}}", count) for kind, count in counts.items() if count]
+        return f"it has {_counted(found, verb=False)}" if found else "it is empty" + self._why_empty()
+
+    def _why_empty(self) -> str:
+        if self._drawing.links:
+            where = " and ".join(dict.fromkeys(self._drawing.links))
+            return f", since it only points to a map elsewhere ({where}). Save it with its contents"
+        if self._drawing.left_out:
+            return f" but for {_counted(self._drawing.left_out.items(), verb=False)}, which cannot be used"
+        return ""
+
+    def _instead(self, area: Area) -> str:
+        """The end of a sentence: the key of the brief that goes with what there is."""
+        if area.file is None:
+            return ""
+        file = quote_value(area.file)
+        if self.count("polygons"):
+            return f". For its polygons write polygon = {file}"
+        if self.count("lines", "rings"):
+            return f'. For its lines write line = {file} with half-width = "250 m"'
+        if self.count("points"):
+            return f'. For its points write points = {file} with radius = "250 m"'
+        return ""
 
 
-def _whole(rings: list[Floats]) -> list[Rings]:
+_KEYS = {"point": "points", "line": "line", "polygon": "polygon"}
+
+
+def _mended(feature: Feature, rings: tuple[Floats, ...]) -> tuple[Rings, ...]:
+    for ring in rings:
+        check_on_earth(ring)
+    which = f"the polygon {quote_value(label)}" if (label := _label(feature.name)) else "one of its polygons"
     try:
-        return list(mended(rings))
+        return mended(rings)
     except shapely.errors.ShapelyError:
-        raise ValueError("the rings of one of its polygons do not form an area") from None
+        raise ValueError(f"{which} does not form an area") from None
+    except ValueError as fault:
+        raise ValueError(f"{which} cannot be worked out: {fault}") from None
 
 
-def _refuse_many(points: list[Waypoint], lines: list[Floats], polygons: list[list[Floats]]) -> None:
-    """Raise ValueError for more than any journey has, which would take minutes and gigabytes."""
-    for many, what in ((points, "points"), (lines, "lines"), (polygons, "polygons")):
-        if len(many) > MOST_PARTS:
-            raise ValueError(f"it has over {MOST_PARTS:,} {what}; keep only what the brief needs")
-    places = sum(map(len, lines)) + sum(len(ring) for rings in polygons for ring in rings)
-    if places > MOST_PLACES:
-        raise ValueError(f"it has {places:,} points, over {MOST_PLACES:,}; keep only what the brief needs")
-
-
-def _check(xy: Floats, highest: float) -> None:
-    """Raise ValueError unless all positions are on the map; past ±180 a file may run on round the globe."""
-    off = ~((np.abs(xy[:, 0]) <= 360.0) & (np.abs(xy[:, 1]) <= highest))
-    if off.any():
-        lon, lat = xy[off.argmax()]
-        if abs(lon) <= 360 and MAX_LATITUDE < abs(lat) <= 90:
-            raise ValueError(f"it reaches latitude {lat:g}, but Web Mercator maps end at ±85.0511")
-        raise ValueError(
-            f"longitude {lon:g}, latitude {lat:g} is not on Earth. Check that the file has its longitudes first, "
-            "and that it states its coordinate system if they are not degrees (a Shapefile needs its .prj file)"
-        )
-
-
-def _wrap(lon: Floats) -> Floats:
-    return np.where(np.abs(lon) > 180, (lon + 180) % 360 - 180, lon)
+def _counted(counts: Iterable[tuple[str, int]], verb: bool = True) -> str:
+    """Counts in words, such as "1 line and 2 points are"."""
+    found = list(counts)
+    texts = [f"{n:,} {what.format(s='' if n == 1 else 's', es='' if n == 1 else 'es')}" for what, n in found]
+    listed = " and ".join(filter(None, (", ".join(texts[:-1]), texts[-1])))
+    return listed if not verb else f"{listed} {'is' if sum(n for _, n in found) == 1 else 'are'}"
 
 
 def _label(text: str) -> str:
     """A name on one line that cannot steer a terminal."""
     return " ".join("".join(c if c.isprintable() else " " for c in text[:200]).split())
-
-
-def _to_degrees(crs: Any) -> Callable[[Floats], Floats]:
-    if crs is None or str(crs).upper() in ("EPSG:4326", "OGC:CRS84"):
-        return lambda xy: xy
-    from pyproj import CRS, Transformer
-    from pyproj.exceptions import ProjError
-    from pyproj.network import (  # type: ignore[attr-defined]  # public, but not marked as exported
-        set_network_enabled,
-    )
-
-    set_network_enabled(active=False)  # PROJ may be set up to fetch its grids
-    try:
-        move = Transformer.from_crs(CRS(crs), "EPSG:4326", always_xy=True)
-    except ProjError:
-        raise ValueError("its coordinate system is not known; save it in WGS 84 degrees") from None
-    return lambda xy: np.column_stack(move.transform(xy[:, 0], xy[:, 1]))
-
-
-def _is_projected(crs: Any) -> bool:
-    from pyproj import CRS
-
-    return bool(CRS(crs).is_projected)
-
-
-def _check_start(path: Path, ending: str) -> None:
-    """Raise ValueError where a file does not begin as its kind does, or says that it should be longer."""
-    with path.open("rb") as file:
-        start = file.read(100)
-    if not start.startswith(_MAGIC.get(ending, b"")):
-        raise ValueError(f"it does not begin like a {ending} file")
-    if ending == ".shp":
-        _check_shapefile(path)
-    if ending == ".gpkg":
-        check_geopackage(path)
-    if ending == ".kml":
-        with path.open("rb") as file:
-            check_kml(file)
-    if ending == ".kmz":
-        try:
-            with zipfile.ZipFile(path) as archive:
-                _check_kmz(archive)
-        except (zipfile.BadZipFile, zlib.error, EOFError, NotImplementedError, RuntimeError):
-            # RuntimeError is what it raises where a password is wanted.
-            raise ValueError(
-                "it is not a complete zip archive, or it has a password; copy it again"
-            ) from None
-    if "!" in str(path):
-        raise ValueError(f'{path} has a "!" in it, which GDAL reads as a path in an archive; rename it')
-
-
-def _check_shapefile(path: Path) -> None:
-    """Raise ValueError where a Shapefile lacks its index, or either is cut off, which GDAL would not say.
-
-    The header has the length of the file in 16-bit words at byte 24 (ESRI Shapefile Technical Description).
-    """
-    index = next((i for i in (path.with_suffix(".shx"), path.with_suffix(".SHX")) if i.is_file()), None)
-    if index is None:
-        raise ValueError(f"{path.stem}.shx is missing beside it; a Shapefile is several files of one name")
-    for file in (path, index):
-        with file.open("rb") as opened:
-            words = int.from_bytes(opened.read(28)[24:], "big")
-        if 2 * words > file.stat().st_size:
-            raise ValueError(f"{file.name} is shorter than its header says; the end is cut off")
-
-
-def _check_kmz(archive: zipfile.ZipFile) -> None:
-    """Raise ValueError for an archive that unpacks to something huge, or holds KML that would hold GDAL up."""
-    members = archive.infolist()
-    if len(members) > MOST_FOLDERS or sum(m.file_size for m in members) > _LARGEST_WHOLE_MB * 1_000_000:
-        raise ValueError(
-            f"it unpacks to over {_LARGEST_WHOLE_MB} MB or {MOST_FOLDERS:,} files; keep only what the brief needs"
-        )
-    for member in members:
-        if member.filename.lower().endswith(".kml"):
-            with archive.open(member) as file:
-                check_kml(file)
-
-
-def _gdal() -> ModuleType:
-    """pyogrio, loaded on first use with only the drivers wanted here."""
-    before = os.environ.get("OGR_SKIP")
-    os.environ["OGR_SKIP"] = _SKIPPED
-    try:
-        import pyogrio.raw  # GDAL reads OGR_SKIP once, while it loads
-
-        return pyogrio  # type: ignore[no-any-return]  # pyogrio carries no types
-    finally:
-        if before is None:
-            del os.environ["OGR_SKIP"]
-        else:
-            os.environ["OGR_SKIP"] = before
-
-
-def _read_with_gdal(path: Path) -> _FileShapes:
-    gdal = _gdal()
-    layers = _asked(lambda: [str(name) for name, _ in gdal.list_layers(path)])
-    if len(layers) > MOST_FOLDERS:
-        raise ValueError(f"it has over {MOST_FOLDERS:,} layers; keep only what the brief needs")
-    points: list[Waypoint] = []
-    lines: list[Floats] = []
-    polygons: list[list[Floats]] = []
-    for layer in layers:
-        for name, shape in _features(gdal, path, layer):
-            for part in _parts(shape):
-                if part.geom_type == "Point":
-                    points.append(Waypoint(name, part.x, part.y))
-                elif part.geom_type == "Polygon":
-                    rings = (part.exterior, *part.interiors)
-                    polygons.append([shapely.get_coordinates(ring) for ring in rings])
-                else:
-                    lines.append(shapely.get_coordinates(part))
-    return _checked(points, lines, polygons)
-
-
-def _features(gdal: ModuleType, path: Path, layer: str) -> list[tuple[str, Any]]:
-    """The names and geometries of one layer, in degrees."""
-    meta, _, wkb, fields = _asked(
-        lambda: gdal.raw.read(path, layer=layer, columns=["name", "Name"], force_2d=True)
-    )
-    if wkb is None:
-        return []
-    shapes = _asked(lambda: shapely.from_wkb(wkb))
-    stated = _stated(path, layer)
-    read = int(np.count_nonzero(~shapely.is_missing(shapes)))
-    if stated is not None and read < stated:
-        raise ValueError(f"only {read:,} of its {stated:,} shapes can be read; it is damaged")
-    move = _to_degrees(meta["crs"])
-    if meta["crs"] is not None and _is_projected(meta["crs"]):
-        # An edge that is straight there is none in degrees.
-        longest = max(1000.0, float(shapely.length(shapes).sum()) / _DENSEST)
-        shapes = _asked(lambda: shapely.segmentize(shapes, longest))
-    shapes = shapely.transform(shapes, move)
-    names = fields[0] if len(fields) else [None] * len(shapes)
-    return [(str(name) if name is not None else "", one) for name, one in zip(names, shapes, strict=True)]
-
-
-def _stated(path: Path, layer: str) -> int | None:
-    """How many shapes a layer should have, where that can be told: GDAL leaves a damaged one out without a word."""
-    match path.suffix.lower():
-        case ".gpkg":
-            return stated_shapes(path, layer)
-        case ".shp":
-            # Each entry of the index is an offset in 16-bit words and a length; 8 bytes on is the kind, 0 for none
-            # (ESRI Shapefile Technical Description).
-            index = next(i for i in (path.with_suffix(".shx"), path.with_suffix(".SHX")) if i.is_file())
-            places = np.fromfile(index, dtype=">i4", offset=100)[::2].astype(np.int64) * 2 + 8
-            data = np.memmap(path, dtype=np.uint8, mode="r")
-            inside = places[(places > 0) & (places + 4 <= data.size)]
-            return len(places) - int(np.count_nonzero(data[inside] == 0))
-    return None
-
-
-def _asked(question: Callable[[], T]) -> T:
-    """What GDAL or GEOS answers, with its refusals as ValueError."""
-    try:
-        with warnings.catch_warnings():
-            # What GDAL only warns of, such as a ring that is not closed, is mended or checked here.
-            warnings.simplefilter("ignore")
-            return question()
-    except (
-        RuntimeError,
-        ValueError,
-        shapely.errors.ShapelyError,
-    ) as fault:  # pyogrio derives from the first two
-        reason = " ".join(str(fault).split("; It might help")[0].split())
-        raise ValueError(f"GDAL says: {_label(reason)}") from fault
-    except Exception as fault:  # pyogrio 0.13 trips over a damaged coordinate system, for one
-        raise ValueError("GDAL cannot read it; it is damaged, or its format is not known") from fault
-
-
-def _parts(geometry: Any) -> list[Any]:
-    """The points, lines and polygons in a geometry, however nested."""
-    if geometry is None or geometry.is_empty:
-        return []
-    if hasattr(geometry, "geoms"):
-        return [part for one in geometry.geoms for part in _parts(one)]
-    return [geometry]

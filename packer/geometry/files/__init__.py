@@ -1,0 +1,1 @@
+"""Shape files: one module a format, each of which gives a `Drawing`; `reading` chooses among them."""
