@@ -21,9 +21,11 @@ from packer.geometry.grid import tile_bounds
 from packer.geometry.tileset import Tile
 from packer.planning.brief import Brief
 from packer.planning.plan import Plan, plan
+from packer.proof.proving import verify
+from packer.proof.results import Verdict
 from packer.store.reader import tile_at
 from tests.fakes import ScriptedTransport, VirtualClock, no_tile, tile_answer
-from tests.handover_packs import packs
+from tests.handover_packs import DAY, packs
 
 BRIEF = """
 title = "Ketterling Basin reconnaissance"
@@ -213,9 +215,10 @@ def test_absences_above_the_floor_are_remarks_and_the_depth_told_is_the_one_held
 
 
 def test_everything_on_board_is_ready_as_asked(tmp_path: Path, capsys: pytest.CaptureFixture[str]) -> None:
-    brief, _ = made(tmp_path)
+    brief, worked_out = made(tmp_path)
     code, text, document = verified(brief, capsys)
-    assert (code, document["verdict"]) == (0, "READY")
+    assert code == 0
+    assert verify(brief, worked_out, now=DAY + 86_400, processes=1).verdict is Verdict.READY
     assert "course: aerial to zoom 15 as asked." in text
     assert show_status.run(brief.path, None, True) == 0
     recorded = json.loads(capsys.readouterr().out)["depths"]

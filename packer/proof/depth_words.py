@@ -57,7 +57,7 @@ def floor_reasons(
         if not depth.reaches_floor:
             where = where_below(depth, waypoints, walks)
             yield (
-                f"{depth.area}, {depth.layer}: below its floor, zoom {depth.floor}. It is on board {depth_text(depth)}."
+                f"{depth.area}, {depth.layer}: below its floor, zoom {depth.floor}: {depth_text(depth)}."
                 + (f" Below the floor: {where}." if where else "")
             )
 

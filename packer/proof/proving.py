@@ -88,10 +88,12 @@ def verify(
     ground = {name: _ground(layers.get(name)) for name in plan.layers}
     walks = walk(plan, ground)
     depths, waypoints = area_depths(plan, ground), waypoint_depths(plan, ground)
+    # Where there is no pack yet, that is the reason, and enough of one.
+    begun = [d for d in depths if d.layer not in layers or layers[d.layer].size_bytes]
     return VerifyReport(
         layers,
         depth,
-        (*reasons(layers), *floor_reasons(depths, waypoints, walks)),
+        (*reasons(layers), *floor_reasons(begun, waypoints, walks)),
         (*warnings(brief, plan, layers, moment), *outside_text(waypoints)),
         tuple(not_checked(brief, depth, layers)),
         walks,
