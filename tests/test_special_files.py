@@ -4,7 +4,6 @@ from __future__ import annotations
 
 import os
 import socket
-import subprocess
 import sys
 from collections.abc import Callable
 from pathlib import Path
@@ -15,6 +14,7 @@ from packer.common.regular_file import refuse_special
 from packer.errors import InputError, StoreError
 from packer.geometry.tileset import Tile
 from packer.planning.plan import plan
+from tests import commands
 from tests.conftest import BriefMaker
 from tests.test_store import received, written
 from tests.tile_server import TileServer
@@ -24,13 +24,7 @@ pytestmark = pytest.mark.skipif(sys.platform == "win32", reason="Windows has no 
 
 def lastbar(*arguments: str | Path) -> tuple[int, str]:
     """A command in a process of its own, so that one that waits for a pipe ends the test and not the run."""
-    done = subprocess.run(
-        [sys.executable, "-m", "packer", *map(str, arguments)],
-        capture_output=True,
-        text=True,
-        timeout=120,
-        check=False,
-    )
+    done = commands.lastbar(*arguments)
     return done.returncode, " ".join(done.stderr.split())
 
 
