@@ -169,7 +169,7 @@ def listen(host: str, port: int) -> socket.socket:
         listening.listen(_BACKLOG)
     except (OSError, OverflowError) as fault:
         listening.close()
-        reason = getattr(fault, "strerror", None) or "no such port"
+        reason = getattr(fault, "strerror", None) or "there is no such port"
         raise InputError(
             f"The page cannot be served on {host} port {port}: {reason}. Choose another with --port."
         ) from fault
