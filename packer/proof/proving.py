@@ -19,7 +19,7 @@ from packer.planning.pack_path import pack_path
 from packer.planning.plan import Plan
 from packer.proof.bookmark import Bookmark, forget_bookmark, read_bookmark, save_bookmark
 from packer.proof.depth_words import floor_reasons, outside_text
-from packer.proof.depths import Holdings, area_depths, waypoint_depths
+from packer.proof.depths import AreaDepth, Holdings, area_depths, waypoint_depths
 from packer.proof.results import Depth, LayerFindings, TileCounts, VerifyReport
 from packer.proof.sweep import PIECE_BODIES, Sweeper
 from packer.proof.walk import walk
@@ -88,12 +88,10 @@ def verify(
     ground = {name: _ground(layers.get(name)) for name in plan.layers}
     walks = walk(plan, ground)
     depths, waypoints = area_depths(plan, ground), waypoint_depths(plan, ground)
-    # Where there is no pack yet, that is the reason, and enough of one.
-    begun = [d for d in depths if d.layer not in layers or layers[d.layer].size_bytes]
     return VerifyReport(
         layers,
         depth,
-        (*reasons(layers), *floor_reasons(begun, waypoints, walks)),
+        (*reasons(layers), *floor_reasons(_begun(depths, layers), waypoints, walks)),
         (*warnings(brief, plan, layers, moment), *outside_text(waypoints)),
         tuple(not_checked(brief, depth, layers)),
         walks,
@@ -108,6 +106,11 @@ def _ground(layer: LayerFindings | None) -> Holdings:
     if layer is None:
         return Holdings(TileSet())
     return Holdings(layer.stored, layer.missing, layer.absent, layer.corrupt, layer.speed)
+
+
+def _begun(depths: tuple[AreaDepth, ...], layers: dict[str, LayerFindings]) -> list[AreaDepth]:
+    """Those of layers that have a pack: where there is none yet, that is the reason, and enough of one."""
+    return [d for d in depths if d.layer not in layers or layers[d.layer].size_bytes]
 
 
 class _LayerCheck:
