@@ -9,7 +9,8 @@ import shapely
 
 from packer.geometry.shapes import Corridor, Polygons, Shape
 from packer.planning.brief import Brief
-from packer.planning.shape_files import AreaSource, read_areas
+from packer.planning.ground import Ground
+from packer.planning.shape_files import AreaSource
 
 __all__ = ["area_of", "lines_of", "places_of", "read_as"]
 
@@ -29,8 +30,10 @@ def read_as(
         f"{kind} = {json.dumps(name)}\n{_REACH[kind]}\n{more}\n",
         folder / "brief.toml",
     )
-    shapes, sources = read_areas(brief)
-    return shapes["ground"], sources["ground"]
+    ground = Ground()
+    source = ground.source(brief, brief.areas[0])
+    assert source is not None
+    return ground.shape(brief, brief.areas[0]), source
 
 
 def lines_of(shape: Shape) -> list[list[list[float]]]:

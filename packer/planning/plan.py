@@ -236,6 +236,15 @@ def _layer_plan(brief: Brief, layer: Layer, covers: Mapping[str, TileSet]) -> tu
     return LayerPlan(layer.name, tiles, tuple(areas), layer.tile_size or 256), remarks
 
 
+def _on_files(sources: Mapping[str, AreaSource]) -> list[str]:
+    """What areas leave out of their files: a sentence for each kind."""
+    return [
+        f"Area {quote_value(name)}, {source.file}: {remark}."
+        for name, source in sources.items()
+        for remark in source.remarks
+    ]
+
+
 def _doubled(brief: Brief, shapes: Mapping[str, Shape]) -> list[str]:
     """A sentence for each shape that stands in several areas, of which one could be forgotten in a change."""
     alike: dict[str, list[Area]] = {}
