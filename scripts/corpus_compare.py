@@ -3,7 +3,7 @@
     PYTHONPATH=. .venv/bin/python scripts/corpus_compare.py FOLDER
 
 Prints the table of docs/files.md and each file that is not read alike; exit code 1 at a crash or a silent loss. Needs
-gpxpy, pyshp and fitparse (pip install 'lastbar[corpus]').
+gpxpy, pyshp and fitparse beside the package: pip install gpxpy pyshp fitparse.
 """
 
 from __future__ import annotations

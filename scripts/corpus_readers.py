@@ -230,7 +230,7 @@ def by_etree_gml(path: Path) -> Reading:
     root = ElementTree.fromstring(path.read_bytes())
     systems = [e.get("srsName", "") for e in root.iter() if e.get("srsName")]
     found.is_projected = not all(s.endswith(("4326", "CRS84")) for s in systems)
-    swap = any(s.startswith("urn:ogc:def:crs:EPSG") and s.endswith("4326") for s in systems)
+    swap = any(s.startswith("urn:") and "EPSG" in s and s.endswith("4326") for s in systems)
 
     parents = {child: parent for parent in root.iter() for child in parent}
 
