@@ -115,6 +115,19 @@ def test_to_look_again_keeps_the_locks_that_this_process_has_on_the_file(path: P
     assert "database is locked" in ended.stderr
 
 
+def test_a_brief_that_the_disk_does_not_give_is_no_wrong_brief(
+    brief_for: BriefMaker, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    brief = brief_for("http://127.0.0.1:1/survey/{z}/{x}/{y}.png")
+
+    def fails(*_: object, **__: object) -> None:
+        raise OSError(errno.EIO, os.strerror(errno.EIO))
+
+    monkeypatch.setattr(Path, "open", fails)
+    with pytest.raises(DiskError, match="could not be read"):
+        Brief.read(brief.path)
+
+
 # ------------------------------------------------------------------ disks without locks, read-only disks
 
 

@@ -35,7 +35,7 @@ def run(path: Path, count: int, to: Path | None, as_json: bool) -> int:
         written = [_write(brief, part_of(whole, n, count), folder, n, count) for n in range(1, count + 1)]
     except OSError as fault:
         raise DiskError(
-            f"{folder} cannot be written: {fault.strerror}. Choose another folder: --to DIR"
+            f"{folder} cannot be written: {fault.strerror}. Free some space, or choose another folder with --to."
         ) from fault
     if as_json:
         print_json({"parts": [{"brief": str(p), "tiles": n} for p, n in written]})

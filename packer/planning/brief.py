@@ -7,6 +7,7 @@ becomes one sentence that names the file, the key, what was found and what would
 from __future__ import annotations
 
 import contextlib
+import errno
 import re
 import tomllib
 from pathlib import Path
@@ -24,7 +25,7 @@ from pydantic import (
 
 from packer.common.regular_file import refuse_special
 from packer.common.shell import shell_command
-from packer.errors import BriefError
+from packer.errors import BriefError, DiskError
 from packer.planning.brief_errors import format_errors, nearest, quote_value, syntax
 from packer.planning.brief_layer import Layer, Table, key_of
 from packer.planning.brief_values import (
@@ -364,5 +365,10 @@ def _read_text(path: Path) -> str:
             f"{path} is not UTF-8 text (byte {fault.start + 1} is not). Save it as UTF-8 and try again."
         ) from None
     except (OSError, ValueError) as fault:  # ValueError: a name that no file can have
+        if isinstance(fault, OSError) and fault.errno == errno.EIO:
+            raise DiskError(
+                f"The disk that {path} is on could not be read ({fault.strerror}). Check cable, reader and disk, "
+                "then try again."
+            ) from fault
         reason = fault.strerror if isinstance(fault, OSError) else "a file cannot have this name"
         raise BriefError(f"{path} cannot be read: {reason}. Check the file and its permissions.") from fault

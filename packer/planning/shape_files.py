@@ -6,6 +6,7 @@ What a file draws is used or named: an area says in its remarks what of its file
 from __future__ import annotations
 
 import difflib
+import errno
 from collections.abc import Callable, Iterable
 from dataclasses import dataclass
 from pathlib import Path
@@ -14,7 +15,7 @@ from typing import TYPE_CHECKING
 import numpy as np
 
 from packer.common.lazy_import import lazy_import
-from packer.errors import BriefError
+from packer.errors import BriefError, DiskError
 from packer.geometry.files.drawing import Drawing, Feature
 from packer.geometry.files.positions import check_on_earth, on_the_map, reaches_past_the_map, wrap
 from packer.geometry.files.reading import read_drawing
@@ -84,6 +85,11 @@ def read_area(brief: Brief, area: Area, read: Reader = read_drawing) -> tuple[Sh
         return _area(area, read((brief.folder / area.file).absolute(), area.columns))
     except (ValueError, OSError) as fault:
         reason = (fault.strerror if isinstance(fault, OSError) else None) or str(fault)
+        if isinstance(fault, OSError) and fault.errno == errno.EIO:
+            raise DiskError(
+                f"The disk that {what} of area {quote_value(area.name)} is on could not be read ({reason}). Check "
+                "cable, reader and disk, then try again."
+            ) from fault
         end = "" if reason.endswith((".", "?")) else "."
         raise BriefError(
             f"{brief.path}: In area {quote_value(area.name)}, {what} cannot be used: {reason}{end}"
