@@ -419,7 +419,7 @@ def test_files_that_are_no_brief_are_named_with_a_way_out(tmp_path: Path) -> Non
 
 @pytest.mark.skipif(not Path("/dev/zero").exists(), reason="a device without an end is wanted")
 def test_a_device_without_an_end_is_no_brief() -> None:
-    assert "over 1 MB" in _refusal(Path("/dev/zero"))
+    assert "is a device and not a regular file" in _refusal(Path("/dev/zero"))
 
 
 def test_an_unreadable_file_is_told_with_its_reason(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
