@@ -94,6 +94,8 @@ def _mended_area(rings: list[Any]) -> float:
 
 def _area(rings: list[Any]) -> float:
     """Of an outer ring less its holes, parted by another method of GEOS than the package uses."""
+    if len(rings[0]) < 3:
+        return 0.0
     outer, *holes = (_flat(ring) for ring in rings if len(ring) > 2)
     holes = [
         hole + np.array([360 * round((outer[:, 0].mean() - hole[:, 0].mean()) / 360), 0]) for hole in holes
@@ -102,6 +104,11 @@ def _area(rings: list[Any]) -> float:
     if drawn.is_valid:
         return float(drawn.area)
     whole, *gone = (shapely.make_valid(shapely.Polygon(r), method="structure") for r in (outer, *holes))
+    if any(hole.area > whole.area for hole in gone):  # the outer ring does not come first: even-odd over all
+        every = whole
+        for hole in gone:
+            every = shapely.symmetric_difference(every, hole)
+        return float(every.area)
     return float(shapely.difference(whole, shapely.union_all(gone)).area)
 
 

@@ -65,6 +65,14 @@ def test_a_hole_that_stands_before_its_outer_ring_is_still_a_hole(tmp_path: Path
     assert area_of(read_as(tmp_path, "polygon", "a.geojson", geojson(hole, outer))[0]) == pytest.approx(15)
 
 
+def test_an_outer_ring_that_comes_last_has_all_rings_before_it_as_holes(tmp_path: Path) -> None:
+    holes = [[(x, 1), (x + 1, 1), (x + 1, 2), (x, 2), (x, 1)] for x in (1, 3, 5)]
+    outer = [(0, 0), (9, 0), (9, 4), (0, 4), (0, 0)]
+    assert area_of(read_as(tmp_path, "polygon", "a.geojson", geojson(*holes, outer))[0]) == pytest.approx(
+        36 - 3
+    )
+
+
 def test_parts_that_do_not_come_to_what_was_drawn_are_an_error_with_the_feature(
     tmp_path: Path, monkeypatch: pytest.MonkeyPatch
 ) -> None:

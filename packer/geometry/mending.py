@@ -94,18 +94,26 @@ def _ground(ring: Floats, odd_only: bool) -> Any:
     )
 
 
-def _without(ground: Any, holes: Any) -> Any:
+def _without(ground: Any, holes: list[Any]) -> Any:
     """Ground without its holes, which are taken for what they are drawn as: see `mended`."""
-    holes = np.array([hole for hole in holes if hole.area > 0], dtype=object)
-    if not holes.size:
+    if around := [hole for hole in holes if _holds(hole, ground)]:
+        outer = max(around, key=lambda hole: hole.area)
+        holes = [ground, *(hole for hole in holes if hole is not outer)]
+        ground = outer
+    rest = np.array([hole for hole in holes if hole.area > 0], dtype=object)
+    if not rest.size:
         return ground
-    shared, areas = shapely.area(shapely.intersection(ground, holes)), shapely.area(holes)
+    shared, areas = shapely.area(shapely.intersection(ground, rest)), shapely.area(rest)
     beside = shared < np.minimum(areas, ground.area) * (1 - _ALL_OF)
-    around = (shared > ground.area * _ALL_OF) & (areas * _ALL_OF > ground.area)
-    for hole in holes[around]:
-        ground = shapely.difference(hole, ground)
-    ground = shapely.difference(ground, shapely.union_all(holes[~beside & ~around]))
-    return shapely.union_all([ground, *holes[beside]])
+    ground = shapely.difference(ground, shapely.union_all(rest[~beside]))
+    return shapely.union_all([ground, *rest[beside]])
+
+
+def _holds(outer: Any, inner: Any) -> bool:
+    """Whether a shape that is larger than another holds nearly all of it."""
+    if not outer.area * _ALL_OF > inner.area:
+        return False
+    return bool(shapely.intersection(outer, inner).area >= inner.area * _ALL_OF)
 
 
 def _turns(places: Floats, ring: Floats) -> Floats:
