@@ -25,7 +25,7 @@ from packer.fetching.answers.judging import judge
 from packer.fetching.answers.outcome import LinkDown, RetryAfter, TileRules, TryAgain
 from packer.fetching.hosts.source import LIMIT_BYTES, Source
 from packer.fetching.pacing.gate import Gate
-from packer.fetching.pacing.signals import Failed, Throttled
+from packer.fetching.pacing.signals import Failed, PauseKind, Throttled
 from packer.fetching.transports import Response, Result, Transport, TransportFailure
 from packer.planning.brief import Brief
 from packer.planning.terms import ROBOTS_BYTES, disallowed, host_of, is_loopback
@@ -193,7 +193,8 @@ class HostIdentity:
         if permit is None:
             return None
         try:
-            reply = await self._transport.fetch(self._url, {}, _DEADLINE_S, LIMIT_BYTES)
+            deadline_s = min(_DEADLINE_S, self._gate.deadline_s(first=False))
+            reply = await self._transport.fetch(self._url, {}, deadline_s, LIMIT_BYTES)
         except BaseException:
             self._gate.drop(permit)
             raise
@@ -203,7 +204,9 @@ class HostIdentity:
             self._gate.report(permit, Throttled(outcome.reason, outcome.seconds, explicit))
         elif isinstance(reply, TransportFailure) or reply.status >= 500:
             reason = outcome.reason if isinstance(outcome, LinkDown | TryAgain) else "no answer to robots.txt"
-            self._gate.report(permit, Failed(reason, by_server=isinstance(reply, Response)))
+            # A host that does not answer even this, when there is doubt, is not there.
+            kind = PauseKind.LINK if first and isinstance(reply, TransportFailure) else None
+            self._gate.report(permit, Failed(reason, kind, by_server=isinstance(reply, Response)))
         else:
             self._gate.drop(permit)
         found = self._read(reply)

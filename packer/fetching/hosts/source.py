@@ -23,7 +23,6 @@ from packer.store.writer import Labels
 from packer.version import __version__
 
 __all__ = [
-    "DEADLINE_S",
     "LIMIT_BYTES",
     "Source",
     "filled",
@@ -33,7 +32,6 @@ __all__ = [
     "sources_for",
 ]
 
-DEADLINE_S = 60.0  # for one tile, whatever trickles in
 LIMIT_BYTES = 16_000_000  # far above any tile; a larger body is something else
 
 _BETWEEN_PARTS = re.compile(r"/|\{[^{}]*\}")

@@ -12,8 +12,17 @@ from collections.abc import Callable
 from packer.common.clock import Clock
 from packer.fetching.pacing.limiter import Limiter
 from packer.fetching.pacing.limits import RetryBudget
+from packer.fetching.pacing.patience import Patience
 from packer.fetching.pacing.pause import Pause, PauseMachine, Permit
-from packer.fetching.pacing.signals import Failed, PauseKind, Signal, Succeeded, Throttled, Unverified
+from packer.fetching.pacing.signals import (
+    Failed,
+    PauseKind,
+    Signal,
+    Succeeded,
+    Throttled,
+    TileFault,
+    Unverified,
+)
 
 __all__ = ["Gate", "Pause", "PauseKind", "Permit"]
 
@@ -36,7 +45,9 @@ class Gate:
     ) -> None:
         self.several = several
         self.on_change = on_change
+        self.cap = connections
         self.retry_budget = RetryBudget()
+        self._patience = Patience()
         self._clock = clock
         self._pauses = PauseMachine(clock.chance)
         self._limiter = Limiter(connections, per_second, self._pauses, clock)
@@ -72,6 +83,16 @@ class Gate:
         and failed did so on a sound link: the fault is its tile's."""
         return self._pauses.last_success
 
+    def deadline_s(self, *, first: bool) -> float:
+        """How long a request that starts now may take, in seconds. The `first` one for a tile is only a short look
+        while other tiles get no answer, see `Patience`."""
+        patience = self._patience
+        if first and patience.known:
+            look_s = patience.look_s
+            if patience.expects_silence or self._limiter.is_hanging(self._clock.now() - look_s):
+                return look_s
+        return patience.deadline_s(alone=self.width == 1)
+
     # ------------------------------------------------------------------------------------ in and out
 
     async def enter(self, *, first: bool = False) -> Permit | None:
@@ -102,15 +123,23 @@ class Gate:
         now, before, limit = self._clock.now(), self._pauses.pause, self._limiter.limit
         match signal:
             case Succeeded():
-                limit.good(now, (permit.received or now) - permit.started, signal.size_bytes)
+                took_s = (permit.received or now) - permit.started
+                limit.good(now, took_s, signal.size_bytes)
+                self._patience.answered(took_s)
                 self._pauses.succeeded(permit.started, now)
             case Unverified():
                 limit.good(now, now - permit.started, 0)
                 self._pauses.unverified(permit, now)
             case Failed():
                 if signal.timed_out:
-                    limit.strain(now, now - permit.started)
+                    if not permit.hasty:
+                        limit.strain(now, now - permit.started)
+                    self._patience.timed_out()
                 self._pauses.failed(permit, now, signal, limit.size)
+            case TileFault():
+                if signal.silent:
+                    self._patience.hung()
+                self._pauses.tile_failed(permit, now, signal.reason)
             case Throttled():
                 if self._pauses.throttled(permit, now, signal):
                     limit.strain(now, now - permit.started)

@@ -60,7 +60,7 @@ class ConcurrencyLimit:
     """
 
     def __init__(self, cap: int) -> None:
-        self._cap = cap
+        self.cap = cap
         self.size = min(cap, 4)
         self._strained_at = -math.inf
         self._mark_s = -math.inf
@@ -79,7 +79,7 @@ class ConcurrencyLimit:
         self._bytes += size_bytes
         self._took_s += 0.1 * (took_s - self._took_s)
         if took_s < _SLOW_S:
-            self.size = min(self.size + 1, self._cap)
+            self.size = min(self.size + 1, self.cap)
         elif now - self._mark_s >= took_s:
             self._weigh(now, took_s)
 
@@ -94,7 +94,7 @@ class ConcurrencyLimit:
         """Once a round trip on a slow link: did it bring more bytes a second than ever before?"""
         rate = self._bytes / (now - self._mark_s) if math.isfinite(self._mark_s) else 0.0
         if rate > 1.1 * self._best_rate:
-            self.size = min(self.size + 1, self._cap)
+            self.size = min(self.size + 1, self.cap)
         elif took_s > _CROWDED_S:
             self.size = max(1, self.size - 1)
         self._best_rate = max(0.98 * self._best_rate, rate)
@@ -125,15 +125,20 @@ class RetryBudget:
     """After how many failures in a row a tile is taken for broken, given how often any request fails here.
 
     On a bad link each request fails by chance, and among a hundred thousand tiles some fail many times over.
-    Only first attempts are counted, so that a few broken tiles do not pass for a bad link.
+    A failure is only counted as one of chance once its tile has come after all, so that broken tiles, however many,
+    do not pass for a bad link.
     """
 
     def __init__(self) -> None:
         self._tried = self._failed = 0.0
 
-    def first_attempt(self, good: bool) -> None:
-        """How the first attempt at a tile went; the last few hundred count."""
-        self._tried, self._failed = 0.998 * self._tried + 1, 0.998 * self._failed + (not good)
+    def first_attempt(self) -> None:
+        """A tile was asked for the first time; the last few hundred count."""
+        self._tried, self._failed = 0.998 * self._tried + 1, 0.998 * self._failed
+
+    def recovered(self) -> None:
+        """A tile came that had failed before."""
+        self._failed += 1
 
     def enough(self, least: int, most: int = 60) -> int:
         """So many failures in a row are enough to give a tile up, at least and at most so many."""
