@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import os
+import tempfile
 from collections.abc import Callable
 from pathlib import Path
 
@@ -17,6 +18,9 @@ from packer.planning.brief import Brief
 # A busy machine is no failure.
 settings.register_profile("steady", deadline=None, suppress_health_check=[HealthCheck.too_slow])
 settings.load_profile("steady")
+
+# What processes share of a host's caps and pauses is of this test run only.
+os.environ["XDG_STATE_HOME"] = tempfile.mkdtemp(prefix="lastbar-state-")
 
 BriefMaker = Callable[..., Brief]
 

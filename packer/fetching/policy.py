@@ -164,9 +164,9 @@ class TilePolicy:
         """What `outcome`, made of `result`, means for the gate, the tile and the layer."""
         if history.attempts is None and not isinstance(outcome, _OF_THE_LINK):
             self._retry_budget.first_attempt()
-        elif history.attempts is not None and isinstance(outcome, _GOOD):
+        elif isinstance(outcome, _GOOD) and (times := self._failures.pop(tile, 0)):
             self._retry_budget.recovered()
-            self._repeated -= self._failures.pop(tile, 0) >= _APART_FROM
+            self._repeated -= times >= _APART_FROM
         match outcome:
             case Stored():
                 return self._stored(outcome, history)

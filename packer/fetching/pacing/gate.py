@@ -7,9 +7,11 @@ halves what each request has shown, and lets the next one in.
 
 from __future__ import annotations
 
+import math
 from collections.abc import Callable
 
 from packer.common.clock import Clock
+from packer.fetching.pacing.cap_shares import Caps
 from packer.fetching.pacing.limiter import Limiter
 from packer.fetching.pacing.limits import RetryBudget
 from packer.fetching.pacing.patience import Patience
@@ -31,7 +33,8 @@ class Gate:
     """Lets requests to one host start, and learns from how they end. All times are seconds on the run's clock.
 
     `several` holds if more than one server stands behind it, by name or port, of which one may be out of order.
-    `on_change` is called with the pause before and the one now whenever a pause begins, ends or is lengthened.
+    `on_asked` is called with a pause for which the host named the time. `on_change` is called with the pause before
+    and the one now whenever a pause begins, ends or is lengthened.
     """
 
     def __init__(
@@ -48,6 +51,8 @@ class Gate:
         self.cap = connections
         self.retry_budget = RetryBudget()
         self._patience = Patience()
+        self.on_asked: Callable[[Pause], None] = lambda _pause: None
+        self.own_caps = self.share = Caps(connections, math.ceil(per_second))
         self._clock = clock
         self._pauses = PauseMachine(clock.chance)
         self._limiter = Limiter(connections, per_second, self._pauses, clock)
@@ -92,6 +97,37 @@ class Gate:
             if patience.expects_silence or self._limiter.is_hanging(self._clock.now() - look_s):
                 return look_s
         return patience.deadline_s(alone=self.width == 1)
+
+    # ------------------------------------------------------------------------------------ beside other processes
+
+    @property
+    def starts(self) -> list[float]:
+        """When the latest requests started."""
+        return self._limiter.rate.starts
+
+    @property
+    def span_s(self) -> float:
+        """The time within which no more requests start than the cap has."""
+        return self._limiter.rate.span_s
+
+    def set_share(self, share: Caps, valid_until: float) -> None:
+        """Use no more of the caps than `share`, and nothing after `valid_until` until this is called again."""
+        self._limiter.valid_until = valid_until
+        if share != self.share:
+            self.share = share
+            self._limiter.limit.allow(share.connections)
+            self._limiter.rate.allow(share.starts)
+        self._limiter.dispatch()
+
+    def count_starts(self, starts: list[float]) -> None:
+        """Requests of a process that has ended count as if this one had sent them."""
+        self._limiter.rate.began(starts)
+
+    def leave_alone(self, reason: str, until: float) -> None:
+        """The host asked another process to be left alone."""
+        before = self._pauses.pause
+        self._pauses.left_alone(reason, self._clock.now(), until)
+        self._announce(before)
 
     # ------------------------------------------------------------------------------------ in and out
 
@@ -143,6 +179,8 @@ class Gate:
             case Throttled():
                 if self._pauses.throttled(permit, now, signal):
                     limit.strain(now, now - permit.started)
+                    if signal.seconds > 0 and self._pauses.pause is not None:
+                        self.on_asked(self._pauses.pause)
         if self._pauses.pause is not before:  # first: the limit may have to be lowered before others start
             self._announce(before)
         self._limiter.release(permit)

@@ -31,7 +31,8 @@ class Limiter:
     def __init__(self, connections: int, per_second: float, pauses: PauseMachine, clock: Clock) -> None:
         self.in_flight = 0
         self.limit = ConcurrencyLimit(connections)
-        self._rate = Rate(per_second)
+        self.rate = Rate(per_second)
+        self.valid_until = math.inf  # after which the caps may belong to another process
         self._pauses, self._clock = pauses, clock
         self._queue: deque[_Turn] = deque()
         self._alarm: asyncio.Task[None] | None = None
@@ -122,7 +123,7 @@ class Limiter:
 
     def _grant(self, now: float) -> Permit:
         self.in_flight += 1
-        self._rate.take(now)
+        self.rate.take(now)
         self._last_start = now
         permit = self._pauses.admit(now)
         self._out[permit] = None
@@ -130,10 +131,10 @@ class Limiter:
 
     def _wait_s(self, now: float) -> float:
         """Seconds until a request may start, 0 for now, infinite until something changes."""
-        if self.in_flight >= self._most:
+        if self.in_flight >= self._most or now > self.valid_until:
             return math.inf
         spaced = self._last_start + self.limit.spacing_s
-        return max(self._rate.ready_at(now), spaced, self._pauses.next_start()) - now
+        return max(self.rate.ready_at(now), spaced, self._pauses.next_start()) - now
 
     def _wake_at(self, when: float) -> None:
         if when == self._alarm_at:

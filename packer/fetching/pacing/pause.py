@@ -177,6 +177,13 @@ class PauseMachine:
             self.pause = Pause(PauseKind.ASKED, wish.reason, None, since, until)
         return True
 
+    def left_alone(self, reason: str, now: float, until: float) -> None:
+        """The host has asked, by another way than an answer to us, to be left alone until a time."""
+        before = self.pause
+        if before is None or not self._bound(now) or until > before.until:
+            since = before.since if before is not None else now
+            self.pause = Pause(PauseKind.ASKED, reason, None, since, until)
+
     # ------------------------------------------------------------------------------------ how long
 
     def _bound(self, now: float) -> bool:
