@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import os
 import select
+import tempfile
 from collections import Counter
 from collections.abc import Callable, Generator, Iterator
 from pathlib import Path
@@ -20,6 +21,9 @@ from packer.planning.brief import Brief
 # A busy machine is no failure.
 settings.register_profile("steady", deadline=None, suppress_health_check=[HealthCheck.too_slow])
 settings.load_profile("steady")
+
+# What processes share of a host's caps and pauses is of this test run only.
+os.environ["XDG_STATE_HOME"] = tempfile.mkdtemp(prefix="lastbar-state-")
 
 BriefMaker = Callable[..., Brief]
 

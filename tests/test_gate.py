@@ -501,7 +501,9 @@ def test_a_window_eases_in_after_trouble() -> None:
 def test_a_tile_is_given_up_only_if_chance_cannot_explain_its_failures(share: float) -> None:
     retry_budget, chance = RetryBudget(), random.Random(3)
     for _ in range(4000):
-        retry_budget.first_attempt(chance.random() >= share)
+        retry_budget.first_attempt()
+        if chance.random() < share:
+            retry_budget.recovered()
     enough = retry_budget.enough(5)
     assert 5 <= enough <= 60
     # A hundred thousand tiles, each failing by chance: fewer than one in ten such fetches loses a tile.

@@ -57,14 +57,17 @@ def test_one_broken_tile_pauses_nobody_but_as_many_failures_as_are_under_way_do(
     assert kind_of(machine) is PauseKind.LINK
 
 
-def test_in_a_pause_one_request_at_a_time_may_ask_and_only_when_it_is_due() -> None:
+def test_in_a_pause_one_request_may_ask_when_it_is_due_and_a_second_one_only_if_the_first_hangs() -> None:
     machine = PauseMachine(lambda: 0.5)
     machine.failed(machine.admit(100.0), 100.0, Failed("no", PauseKind.LINK), WIDTH)
     assert machine.next_start() == 101.0
     probe = machine.admit(101.0)
     assert probe.probe
-    assert machine.next_start() == float("inf")
+    assert machine.next_start() == 106.0
+    second = machine.admit(106.0)
+    assert machine.next_start() == float("inf"), "never a third"
     machine.returned(probe)
+    machine.returned(second)
     assert machine.next_start() == 101.0
 
 

@@ -19,6 +19,7 @@ from packer.fetching.actions import (
     AskAboutPages,
     AskAboutTile,
     Decision,
+    Failure,
     KeepStored,
     NoteAbsent,
     NoteTrouble,
@@ -42,7 +43,14 @@ from packer.fetching.answers.outcome import (
 )
 from packer.fetching.answers.quarantine import Quarantine
 from packer.fetching.pacing.limits import RetryBudget
-from packer.fetching.pacing.signals import Failed, PauseKind, Succeeded, Throttled, Unverified
+from packer.fetching.pacing.signals import (
+    Failed,
+    PauseKind,
+    Succeeded,
+    Throttled,
+    TileFault,
+    Unverified,
+)
 from packer.fetching.policy import TileHistory, TilePolicy
 from packer.fetching.refresh import StoredCopy
 from packer.fetching.transports import FailureKind, Response, Result, TransportFailure
@@ -176,29 +184,47 @@ TABLE = {
         TryAgain("broken off"), BROKEN_OFF, NEW, Decision(Failed("broken off"), retry(0))
     ),
     "broken off on a sound link": Row(
-        TryAgain("broken off"), BROKEN_OFF, SOUND, Decision(Failed("broken off"), retry(1))
+        TryAgain("broken off"), BROKEN_OFF, SOUND, Decision(TileFault("broken off"), retry(1))
     ),
     "broken off a third time": Row(
-        TryAgain("broken off"), BROKEN_OFF, THIRD, Decision(Failed("broken off"), retry(3))
+        TryAgain("broken off"), BROKEN_OFF, THIRD, Decision(TileFault("broken off"), retry(3))
     ),
     "broken off once too often": Row(
         TryAgain("broken off"),
         BROKEN_OFF,
         LAST,
-        Decision(Failed("broken off"), NoteTrouble("no whole tile", "broken off")),
+        Decision(TileFault("broken off"), NoteTrouble("no whole tile", "broken off")),
     ),
     "broken off, with nothing else to ask for": Row(
         TryAgain("broken off"),
         BROKEN_OFF,
         ALONE,
         Decision(
-            Failed("broken off"), AskAboutTile(ASKED, "no whole tile", "broken off", 5, 5, by_server=False)
+            Failed("broken off"),
+            AskAboutTile(
+                ASKED, "no whole tile", "broken off", 5, 5, by_server=False, failed=Failure(1, silent=False)
+            ),
         ),
     ),
-    "silent": Row(TryAgain("silent"), SILENT, NEW, Decision(Failed("silent", timed_out=True), retry(0))),
-    "a server in trouble": Row(
-        TryAgain("502"), response(502), SOUND, Decision(Failed("502", by_server=True), retry(1))
+    "broken off as a probe": Row(
+        TryAgain("broken off"),
+        BROKEN_OFF,
+        NEW._replace(paused=True, probe=True),
+        Decision(
+            Failed("broken off"),
+            AskAboutTile(
+                ASKED, "no whole tile", "broken off", 0, 5, by_server=False, failed=Failure(1, silent=False)
+            ),
+        ),
     ),
+    "silent on a sound link": Row(
+        TryAgain("silent"),
+        SILENT,
+        SOUND,
+        Decision(TileFault("silent", silent=True), RetryAt(NOW + 3.0, 1, apart=True)),  # 0.75 of 2 s doubled
+    ),
+    "silent": Row(TryAgain("silent"), SILENT, NEW, Decision(Failed("silent", timed_out=True), retry(0))),
+    "a server in trouble": Row(TryAgain("502"), response(502), SOUND, Decision(TileFault("502"), retry(1))),
     "refused": Row(Refused("403", 403), response(403), LAST, Decision(Unverified(), HOLD)),
     "refused, in a pause": Row(
         Refused("403", 403), response(403), PAUSED, Decision(Unverified(), HOLD, AskAboutHeld(NOW))
@@ -255,7 +281,10 @@ def test_where_requests_fail_by_chance_a_tile_gets_more_attempts() -> None:
     rules = policy()
     for number in range(600):
         outcome: Outcome = TryAgain("broken off") if number % 3 == 0 else CAME
-        rules.decide(Tile(12, number, 0), BROKEN_OFF, outcome, SOUND, NOW)
+        tile = Tile(12, number, 0)
+        rules.decide(tile, BROKEN_OFF, outcome, SOUND, NOW)
+        if outcome is not CAME:
+            rules.decide(tile, response(200), CAME, THIRD, NOW)
     assert rules.decide(TILE, BROKEN_OFF, TryAgain("broken off"), LAST, NOW).action == retry(6)
 
 
@@ -355,3 +384,56 @@ def test_a_server_that_never_answers_while_others_behind_its_gate_do_is_given_up
         told.append(decision.then)
     assert told.index(StopLayer(StopReason.NO_RESPONSE, 20, "refused")) == 20
     assert not any(told[:20])
+
+
+# ------------------------------------------------------------------------------------------ set apart
+
+
+def failed_again(rules: TilePolicy, tile: Tile) -> RetryAt:
+    action = rules.decide(tile, BROKEN_OFF, TryAgain("broken off"), NEW._replace(attempts=0), NOW).action
+    assert isinstance(action, RetryAt)
+    return action
+
+
+def test_a_tile_that_failed_twice_is_set_apart_and_asked_for_at_growing_distances() -> None:
+    rules = policy()
+    actions = [failed_again(rules, TILE) for _ in range(7)]
+    assert [action.apart for action in actions] == [False, *[True] * 6]
+    assert [action.when - NOW for action in actions[1:]] == [6.0, 12.0, 24.0, 30.0, 30.0, 30.0]
+
+
+def test_beside_many_tiles_set_apart_a_first_failure_is_enough_until_they_come() -> None:
+    rules, others = policy(), [Tile(12, 0, n) for n in range(3)]
+    for tile in others * 2:
+        failed_again(rules, tile)
+    assert failed_again(rules, Tile(12, 5, 5)).apart
+    rules.decide(others[0], response(200), CAME, NEW._replace(attempts=0), NOW)
+    assert not failed_again(rules, Tile(12, 6, 6)).apart
+
+
+def test_a_failure_of_a_tile_that_failed_before_says_nothing_of_its_host() -> None:
+    rules = policy()
+    signals = [rules.decide(TILE, BROKEN_OFF, TryAgain("broken off"), NEW, NOW).signal for _ in range(2)]
+    assert signals == [Failed("broken off"), TileFault("broken off")]
+
+
+def test_however_many_tiles_never_come_each_gets_five_attempts_and_no_more() -> None:
+    rules = policy()
+    for number in range(400):
+        outcome: Outcome = TryAgain("broken off") if number % 4 == 0 else CAME
+        rules.decide(Tile(12, number, 0), BROKEN_OFF, outcome, SOUND, NOW)
+    decision = rules.decide(TILE, BROKEN_OFF, TryAgain("broken off"), SOUND._replace(attempts=4), NOW)
+    assert decision.action == NoteTrouble("no whole tile", "broken off")
+
+
+def test_wrong_content_is_asked_about_twice_more_some_time_apart_before_its_tile_is_given_up() -> None:
+    rules, wrong, now = policy(), WrongContent("json"), NOW
+    actions = []
+    for _ in range(4):  # the first answer of new looks is asked for at once
+        rules.confirm(now - 0.5)
+        rules.decide(TILE, response(200), wrong, TileHistory(now - 0.1, now - 0.2), now)
+        [(_, action)] = rules.confirm(now + 0.1)
+        actions.append(action)
+        now = action.when if isinstance(action, RetryAt) else now + 1
+    kinds = [type(action) for action in actions]
+    assert kinds == [Requeue, RetryAt, RetryAt, NoteTrouble]

@@ -21,9 +21,11 @@ from packer.errors import EXIT_NOT_COMPLETE, InputError
 from packer.fetching.departure import departure_time
 from packer.fetching.reports import AreaCoverage, FetchReport, LayerReport, Options
 from packer.fetching.run import fast_loop, run_fetch
+from packer.fetching.run_log import FILE_NAME as LOG_NAME
 from packer.fetching.transports import TransportName
 from packer.planning.brief import Brief
 from packer.planning.plan import Plan, plan
+from packer.sources.address import without_usual_port
 
 __all__ = ["run"]
 
@@ -194,10 +196,24 @@ def _show_layer(name: str, layer: LayerReport) -> None:
         warn_wrapped(f"  {refresh_text(layer.refresh)}")
     for reason, tiles in list(layer.troubles.items())[:_REASONS_SHOWN]:
         warn_wrapped(f"  {counted(tiles, 'tile')} could not be fetched: {reason}.")
+    if layer.never_came:
+        warn_wrapped(f"  {never_came_text(layer)}")
     if layer.missing and layer.areas:
         warn_wrapped(f"  On board: {standing_text(_standings(layer))}.")
     if layer.failure:
         warn(f"lastbar: {layer.failure}")
+
+
+def never_came_text(layer: LayerReport) -> str:
+    """Which tiles the host never gave, and what to do."""
+    *others, last = layer.never_came
+    zooms = f"zooms {', '.join(others)} and {last}" if others else f"zoom {last}"
+    tiles = counted(sum(layer.never_came.values()), "tile")
+    return (
+        f"{without_usual_port(layer.host)} answers, but not for {tiles} of {zooms}. {LOG_NAME} beside the packs "
+        "names them. Run the fetch again later. If they still do not come, ask the server's operator about them, "
+        "or plan without them."
+    )
 
 
 def refresh_text(counts: Mapping[str, int]) -> str:

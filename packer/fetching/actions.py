@@ -17,11 +17,14 @@ from packer.geometry.tileset import Tile
 __all__ = [
     "HOLD",
     "HOST_PROVEN",
+    "NO_FAILURE",
+    "NO_WHOLE_TILE",
     "Action",
     "AskAboutHeld",
     "AskAboutPages",
     "AskAboutTile",
     "Decision",
+    "Failure",
     "HeldVerdict",
     "Hold",
     "HostProven",
@@ -69,10 +72,14 @@ class NoteTrouble:
 
 @dataclass(frozen=True, slots=True)
 class RetryAt:
-    """Ask for the tile again at this time on the run's clock; so many attempts count against it by now."""
+    """Ask for the tile again at this time on the run's clock; so many attempts count against it by now.
+
+    `apart` sets it apart from the sound tiles: it is asked for again on few connections.
+    """
 
     when: float
     attempts: int
+    apart: bool = False
 
 
 @dataclass(frozen=True, slots=True)
@@ -92,6 +99,16 @@ class Hold:
     """The answer waits in quarantine, and its tile with it."""
 
 
+class Failure(NamedTuple):
+    """How a tile has failed: how many times by now, and whether its request ran into its time limit."""
+
+    times: int
+    silent: bool
+
+
+NO_FAILURE = Failure(0, silent=False)
+
+
 @dataclass(frozen=True, slots=True)
 class AskAboutTile:
     """Has the host answered as itself since this time? Then the failure was the tile's.
@@ -106,6 +123,7 @@ class AskAboutTile:
     attempts: int
     least: int
     by_server: bool
+    failed: Failure = NO_FAILURE
 
 
 @dataclass(frozen=True, slots=True)
@@ -149,6 +167,7 @@ class StopLayer:
 
 
 HOLD, HOST_PROVEN = Hold(), HostProven()
+NO_WHOLE_TILE = "no whole tile"  # the kind of trouble of a tile whose host answers, but never with it
 
 TileAction = Store | KeepStored | NoteAbsent | NoteTrouble | RetryAt | Requeue | Hold
 Action = TileAction | AskAboutTile

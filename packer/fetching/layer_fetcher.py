@@ -23,9 +23,10 @@ from packer.fetching.answers.repeats import RepeatDetector
 from packer.fetching.departure import ByteBudget
 from packer.fetching.hosts.host_identity import HostIdentity
 from packer.fetching.hosts.layer_errors import layer_error
-from packer.fetching.hosts.source import DEADLINE_S, LIMIT_BYTES, Source
+from packer.fetching.hosts.source import LIMIT_BYTES, Source
 from packer.fetching.jpeg_worker import JPEG_BEGINS, MOST_WAITING, JpegFinding, JpegWorker
 from packer.fetching.pacing.gate import Gate, Permit
+from packer.fetching.pacing.patience import LEAST_S
 from packer.fetching.policy import TileHistory, TilePolicy
 from packer.fetching.refresh import StoredCopy
 from packer.fetching.reports import LayerCounts
@@ -36,7 +37,6 @@ from packer.geometry.tileset import Tile
 
 __all__ = ["HostAccess", "LayerFetcher"]
 
-_LONG_DEADLINE_S = 240.0  # where one request at a time is all that the link can carry
 _COMPARABLE = (Stored, Unchanged)
 _INTERCEPTED = "the server stopped answering as before; a sign-in page may be in the way"
 
@@ -159,7 +159,7 @@ class LayerFetcher:
         try:
             permit = await self._gate.enter()
         except asyncio.CancelledError:
-            self._queue.requeue(tile)
+            self._queue.requeue(tile, self._clock.now())
             raise
         if (
             permit is not None
@@ -169,7 +169,7 @@ class LayerFetcher:
             return permit
         if permit is not None:
             self._gate.drop(permit)
-        self._queue.requeue(tile)
+        self._queue.requeue(tile, self._clock.now())
         return None
 
     async def _ask(self, tile: Tile, permit: Permit) -> tuple[Result, JpegFinding | None]:
@@ -179,8 +179,8 @@ class LayerFetcher:
         """
         source, access, refresh = self._source, self._access, self._recorder.refresh
         self._recorder.sent()
-        # A single request on a link that has been found narrow may take its time.
-        deadline_s = DEADLINE_S if self._gate.width > 1 else _LONG_DEADLINE_S
+        deadline_s = self._gate.deadline_s(first=tile not in self._queue.attempts)
+        permit.hasty = deadline_s < LEAST_S
         try:
             url, headers = source.url(tile, self._recorder.turn(tile)), source.headers
             if tile in refresh:
@@ -198,7 +198,7 @@ class LayerFetcher:
             return result, None
         except BaseException:
             self._gate.drop(permit)
-            self._queue.requeue(tile)
+            self._queue.requeue(tile, self._clock.now())
             raise
 
     async def _check_apart(self, body: bytes) -> JpegFinding | None:
@@ -220,6 +220,8 @@ class LayerFetcher:
         action = decision.action
         if isinstance(action, AskAboutTile):
             genuine = await self._access.identity.is_genuine(action.since)
+            if genuine:
+                self._gate.confirmed(action.since)
             action = self._policy.tile_asked(action, genuine, self._clock.now())
         await self._recorder.apply(tile, action)
         match decision.then:
@@ -255,6 +257,7 @@ class LayerFetcher:
             copy,
             self._gate.pause is not None,
             self._queue.exhausted,
+            permit.probe,
         )
 
     def _note_picture(self, tile: Tile, outcome: Stored, digest: bytes, *, blank: bool) -> None:

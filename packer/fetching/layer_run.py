@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import math
+from collections import Counter
 from collections.abc import Mapping
 from dataclasses import dataclass
 
@@ -118,6 +119,10 @@ class LayerRun:
             troubles=dict(counts.troubles.most_common()),
             areas={s.area: _plain_shares(s) for s in self.areas},
             refresh=self.refresh.counts.as_counts() if self.refresh.wanted else {},
+            host=self.source.host,
+            never_came={
+                str(zoom): n for zoom, n in sorted(Counter(t.zoom for t in counts.never_came).items())
+            },
         )
 
 

@@ -11,6 +11,7 @@ from itertools import chain
 from packer.common.clock import Clock
 from packer.content.payload import Kind
 from packer.fetching.answers.quarantine import Quarantine
+from packer.fetching.apart_lane import ApartLane
 from packer.fetching.batch_writer import BatchWriter
 from packer.fetching.coverage import CoverageTracker
 from packer.fetching.departure import ByteBudget, Throughput
@@ -58,13 +59,20 @@ class LayerSetup:
         absent = TileSet() if self.options.ask_absent_again else planned & pack.absent - pack.held
         todo = planned - pack.held - absent
         order = [in_order(layer.areas, self.plan.shapes, tiles) for tiles in (todo, refresh.tiles)]
+        lane = ApartLane(self.gates[source.layer].cap, self.brief.layers[source.layer].requests_per_second)
         writer = BatchWriter(pack.write, self.options.batch_records)
         return LayerRun(
             layer=self.brief.layers[source.layer],
             source=source,
             pack=pack,
             gate=self.gates[source.layer].gate,
-            fetcher=self._fetcher(source, pack, refresh, TileQueue(chain(*order)), writer),
+            fetcher=self._fetcher(
+                source,
+                pack,
+                refresh,
+                TileQueue(chain(*order), lane),
+                writer,
+            ),
             batch_writer=writer,
             planned=planned,
             held=len(planned) - len(todo) - len(absent),

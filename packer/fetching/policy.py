@@ -6,6 +6,10 @@ The rules, and why they are what they are:
 - A failure counts against a tile only if the host answered well a request that started later. Then the link was
   sound, and the fault is the tile's. Otherwise an outage of an hour would wear out the attempts of every tile.
 - When only failed tiles are left, no later request can tell. Then the host is asked about itself.
+- A tile that got no answer in time while others came, or failed twice, is set apart: asked for again on few
+  connections, at growing distances, so that sound tiles do not wait behind it.
+- Wrong content may be right some minutes later, as where a server draws its tiles anew. Before a tile is given up
+  for it, it is asked for again twice, some time apart.
 - A "no such tile" or a refusal may come from a device on the way that answers everything so. It waits in
   quarantine until the host has proven itself; believed at once it would leave a hole in the map for good.
 - A layer whose every answer is a refusal has a wrong key or address. It is stopped after a few of them, since no
@@ -17,16 +21,20 @@ clock and no network in here: times are arguments, chance is handed in.
 
 from __future__ import annotations
 
+from collections import Counter
 from collections.abc import Callable
 from typing import NamedTuple
 
 from packer.fetching.actions import (
     HOLD,
     HOST_PROVEN,
+    NO_FAILURE,
+    NO_WHOLE_TILE,
     AskAboutHeld,
     AskAboutPages,
     AskAboutTile,
     Decision,
+    Failure,
     HeldVerdict,
     KeepStored,
     NoteAbsent,
@@ -53,7 +61,15 @@ from packer.fetching.answers.outcome import (
 from packer.fetching.answers.quarantine import MOST_HELD, PendingAnswer, Quarantine
 from packer.fetching.pacing.limits import RetryBudget
 from packer.fetching.pacing.retries import Retries
-from packer.fetching.pacing.signals import Failed, PauseKind, Succeeded, Throttled, Unverified
+from packer.fetching.pacing.signals import (
+    Failed,
+    PauseKind,
+    Signal,
+    Succeeded,
+    Throttled,
+    TileFault,
+    Unverified,
+)
 from packer.fetching.refresh import StoredCopy
 from packer.fetching.transports import FailureKind, Response, Result, TransportFailure
 from packer.geometry.tileset import Tile
@@ -64,6 +80,14 @@ _ATTEMPTS = 5
 _ATTEMPTS_IF_BUSY = 20  # 503 for one tile while others come
 _IN_A_ROW = 20  # refusals or wrong contents without one tile between them: the layer is at fault, not a tile
 _RETRY_FIRST_S, _RETRY_LONGEST_S = 0.5, 20.0
+_APART_FIRST_S, _APART_LONGEST_S = 2.0, 40.0
+_APART_FROM = 2  # failures: one alone may be chance
+_MANY_APART = 3  # so many tiles that failed twice and have not come: then one failure is enough
+_WRONG_AGAIN_S = (
+    15.0,
+    60.0,
+)  # the waits before wrong content is asked about again; from experience, no source
+_WRONG = "wrong content"
 _SAME_PICTURE = "one new picture came for several different places; the stored tiles are kept"
 _UNASKED = 'the server says "not modified" (304) to a request without conditions'
 
@@ -79,7 +103,8 @@ class TileHistory(NamedTuple):
     only it can. `attempts` count against the tile, None if it was never put back before. `digest` is the SHA-256
     of a tile that came, and `blank` whether the brief says that this picture stands for "no tile". `copy` is how
     the answer compares with the tile on board. `paused` is whether the host is left alone just now, `all_asked`
-    whether every tile of the layer was asked for at least once.
+    whether every tile of the layer was asked for at least once. `probe` is whether the request was to find out
+    if the host is back.
     """
 
     started: float
@@ -90,6 +115,7 @@ class TileHistory(NamedTuple):
     copy: StoredCopy = StoredCopy.NONE
     paused: bool = False
     all_asked: bool = False
+    probe: bool = False
 
 
 class TilePolicy:
@@ -113,7 +139,10 @@ class TilePolicy:
         self.heard, self.asking = heard, False
         self._retry_budget, self._quarantine, self._several = retry_budget, quarantine, several
         self._sign_in_page = sign_in_page
-        self._retries = Retries(_RETRY_FIRST_S, _RETRY_LONGEST_S, chance)
+        self._retries, self._chance = Retries(_RETRY_FIRST_S, _RETRY_LONGEST_S, chance), chance
+        self._failures = Counter[Tile]()  # of tiles that have not come yet, whatever was at fault
+        self._repeated = 0  # tiles among them that failed twice or more
+        self._wrong: dict[Tile, int] = {}  # how often wrong content was believed
         self._refusals = 0  # in a row
         self._pages, self._ask_at_pages = 0, _IN_A_ROW  # sign-in pages in a row, and when to ask about them
         self._unreached_at: float | None = None  # when the last request started that reached no server
@@ -134,7 +163,10 @@ class TilePolicy:
     ) -> Decision:
         """What `outcome`, made of `result`, means for the gate, the tile and the layer."""
         if history.attempts is None and not isinstance(outcome, _OF_THE_LINK):
-            self._retry_budget.first_attempt(isinstance(outcome, _GOOD))
+            self._retry_budget.first_attempt()
+        elif isinstance(outcome, _GOOD) and (times := self._failures.pop(tile, 0)):
+            self._retry_budget.recovered()
+            self._repeated -= times >= _APART_FROM
         match outcome:
             case Stored():
                 return self._stored(outcome, history)
@@ -152,11 +184,11 @@ class TilePolicy:
             case RetryAfter():
                 return self._busy(result, outcome, history, now)
             case TryAgain(reason):
-                return self._failed(result, reason, history, now)
+                return self._failed(tile, result, reason, history, now)
             case Refused(reason):
                 return self._refused(tile, result, ("refused", reason), history, now)
             case WrongContent(reason):
-                return self._refused(tile, result, ("wrong content", reason), history, now)
+                return self._refused(tile, result, (_WRONG, reason), history, now)
 
     # ------------------------------------------------------------------------------------ by outcome
 
@@ -177,7 +209,7 @@ class TilePolicy:
             return Decision(Succeeded(0), KeepStored(outcome), HOST_PROVEN)
         if history.copy is StoredCopy.OTHER:
             return Decision(Unverified(), Requeue(without_conditions=True))
-        again = self._again("no whole tile", _UNASKED, _ATTEMPTS, history, now, by_server=True)
+        again = self._again(NO_WHOLE_TILE, _UNASKED, _ATTEMPTS, history, now, by_server=True)
         return Decision(Failed(_UNASKED, by_server=True), again)
 
     def _host_proven(self) -> None:
@@ -185,11 +217,21 @@ class TilePolicy:
         self._ask_at_pages = _IN_A_ROW
         self._quarantine.proven = True
 
-    def _failed(self, result: Result, reason: str, history: TileHistory, now: float) -> Decision:
+    def _failed(self, tile: Tile, result: Result, reason: str, history: TileHistory, now: float) -> Decision:
         by_server = isinstance(result, Response)
         late = isinstance(result, TransportFailure) and result.kind in _TOO_SLOW
-        again = self._again("no whole tile", reason, _ATTEMPTS, history, now, by_server=by_server)
-        return Decision(Failed(reason, by_server=by_server, timed_out=late), again)
+        if (
+            history.probe and not by_server
+        ):  # a row of broken tiles looks like a lost link: their host can tell
+            history = history._replace(all_asked=True)
+        signal: Signal = Failed(reason, by_server=by_server, timed_out=late)
+        if history.last_success > history.started or self._failures[tile]:
+            signal = TileFault(reason, silent=late)
+        self._failures[tile] = times = self._failures[tile] + 1
+        self._repeated += times == _APART_FROM
+        failed = Failure(times, late)
+        again = self._again(NO_WHOLE_TILE, reason, _ATTEMPTS, history, now, failed, by_server=by_server)
+        return Decision(signal, again)
 
     def _busy(self, result: Result, outcome: RetryAfter, history: TileHistory, now: float) -> Decision:
         explicit = isinstance(result, Response) and result.status == 429
@@ -225,7 +267,8 @@ class TilePolicy:
     def _refused(
         self, tile: Tile, result: Result, refusal: tuple[str, str], history: TileHistory, now: float
     ) -> Decision:
-        self._refusals += 1
+        if tile not in self._wrong:  # which is asked for again: the layer's row is that of its tiles
+            self._refusals += 1
         return self._hold(tile, result, history, now, refusal)
 
     def _hold(
@@ -255,28 +298,34 @@ class TilePolicy:
         least: int,
         history: TileHistory,
         now: float,
+        failed: Failure = NO_FAILURE,
         *,
         by_server: bool = False,
     ) -> RetryAt | NoteTrouble | AskAboutTile:
         """After a failed attempt, which counts only if the link was seen to be sound meanwhile."""
-        attempts = history.attempts or 0
+        question = AskAboutTile(
+            history.started, kind, reason, history.attempts or 0, least, by_server, failed
+        )
         counts = history.last_success > history.started
         if not counts and history.all_asked:
-            return AskAboutTile(history.started, kind, reason, attempts, least, by_server)
-        return self._next_attempt(kind, reason, least, attempts + counts, now)
+            return question
+        return self._next_attempt(question, now, counts=counts)
 
     def tile_asked(self, question: AskAboutTile, genuine: bool | None, now: float) -> RetryAt | NoteTrouble:
         """`question` is answered: `genuine` is whether it was the host itself, None if nothing can tell."""
         counts = genuine is True or (genuine is None and question.by_server)
-        return self._next_attempt(
-            question.kind, question.reason, question.least, question.attempts + counts, now
-        )
+        return self._next_attempt(question, now, counts=counts)
 
-    def _next_attempt(
-        self, kind: str, reason: str, least: int, attempts: int, now: float
-    ) -> RetryAt | NoteTrouble:
-        if self._retries.enough(attempts, self._retry_budget.enough(least)):
-            return NoteTrouble(kind, reason)
+    def _next_attempt(self, question: AskAboutTile, now: float, *, counts: bool) -> RetryAt | NoteTrouble:
+        failed = question.failed
+        attempts = question.attempts + counts
+        if self._retries.enough(attempts, self._retry_budget.enough(question.least)):
+            return NoteTrouble(question.kind, question.reason)
+        apart_from = _APART_FROM if self._repeated < _MANY_APART else 1
+        if failed.times >= apart_from or (failed.silent and counts):
+            # Chance alone would give next to nothing at times: half of the distance is sure.
+            longest_s = min(_APART_FIRST_S * 2.0 ** (attempts or failed.times), _APART_LONGEST_S)
+            return RetryAt(now + longest_s * (0.5 + 0.5 * self._chance()), attempts, apart=True)
         return RetryAt(now + self._retries.wait_s(max(attempts, 1)), attempts)
 
     # ------------------------------------------------------------------------------------ what is held
@@ -305,9 +354,11 @@ class TilePolicy:
             # Even where nothing confirms the host a refusal is noted, since it is asked for again next time;
             # a "no such tile" is not, since it would not be.
             refused = self._quarantine.take_refusals()
-            settled += map(_settled, refused)
             if refused and refused[-1].refusal and self._refusals >= _IN_A_ROW:
                 stop = StopLayer(StopReason.ONLY_REFUSALS, self._refusals, refused[-1].refusal[1])
+            settled += [
+                (held.tile, _settled(held) if stop else self._believed(held, now)) for held in refused
+            ]
         if believed:
             settled += self.confirm(now)
         if question.at_end and self._quarantine:
@@ -317,7 +368,20 @@ class TilePolicy:
     def confirm(self, now: float) -> list[tuple[Tile, TileAction]]:
         """The host is itself just now: what was held is sure, or its tile is asked for once more."""
         sure, again = self._quarantine.confirm(now)
-        return [*((tile, Requeue()) for tile in again), *map(_settled, sure)] if sure or again else []
+        if not (sure or again):
+            return []
+        believed = [(held.tile, self._believed(held, now)) for held in sure]
+        return [*((tile, Requeue()) for tile in again), *believed]
+
+    def _believed(self, held: PendingAnswer, now: float) -> TileAction:
+        """What becomes of a tile whose answer is sure."""
+        if held.refusal is None or held.refusal[0] != _WRONG:
+            return _settled(held)
+        times = self._wrong.get(held.tile, 0)
+        if times == len(_WRONG_AGAIN_S):
+            return _settled(held)
+        self._wrong[held.tile] = times + 1
+        return RetryAt(now + _WRONG_AGAIN_S[times] * (1.0 + 0.1 * self._chance()), 0)
 
     def _stop_for_absence(self) -> StopLayer:
         proven = self._quarantine.proven
@@ -326,8 +390,8 @@ class TilePolicy:
         )
 
 
-def _settled(held: PendingAnswer) -> tuple[Tile, TileAction]:
-    return held.tile, NoteAbsent(held.status) if held.refusal is None else NoteTrouble(*held.refusal)
+def _settled(held: PendingAnswer) -> TileAction:
+    return NoteAbsent(held.status) if held.refusal is None else NoteTrouble(*held.refusal)
 
 
 def _signature(result: Result) -> tuple[str, ...]:

@@ -52,8 +52,8 @@ class Options:
 @dataclass(slots=True)
 class LayerCounts:
     """What a run has done for one layer so far: `bytes` counts stored bodies, `took_s` is what a
-    request takes of late, `troubles` counts the tiles given up by reason, and `settled` lists the tiles stored
-    or found absent since somebody last emptied it."""
+    request takes of late, `troubles` counts the tiles given up by reason, `never_came` lists those whose host
+    answered, but never with them, and `settled` those stored or found absent since somebody last emptied it."""
 
     requests: int = 0
     stored: int = 0
@@ -62,6 +62,7 @@ class LayerCounts:
     failed: int = 0
     took_s: float = 0.0
     troubles: Counter[str] = field(default_factory=Counter)
+    never_came: list[Tile] = field(default_factory=list, repr=False)
     settled: list[Tile] = field(default_factory=list, repr=False)
 
 
@@ -125,7 +126,8 @@ class LayerProgress:
 @dataclass(frozen=True, slots=True)
 class LayerReport:
     """What a run did for one layer. `missing` is what the plan still lacks; `troubles` counts tiles that were
-    given up by reason; `areas` is what is on board at the end; `refresh` counts the tiles that were to be refreshed."""
+    given up by reason; `areas` is what is on board at the end; `refresh` counts the tiles that were to be refreshed;
+    `never_came` counts by zoom the tiles that `host` never gave, though it answered."""
 
     planned: int
     held_before: int
@@ -139,6 +141,8 @@ class LayerReport:
     troubles: Mapping[str, int] = field(default_factory=dict)
     areas: Mapping[str, Mapping[str, float]] = field(default_factory=dict)
     refresh: Mapping[str, int] = field(default_factory=dict)
+    host: str = ""
+    never_came: Mapping[str, int] = field(default_factory=dict)
 
 
 @dataclass(frozen=True, slots=True)

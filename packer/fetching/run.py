@@ -8,12 +8,14 @@ from collections.abc import Callable, Mapping, Sequence
 from contextlib import AsyncExitStack
 from dataclasses import dataclass, field
 from datetime import datetime
+from functools import partial
 
 from packer.common.clock import Clock, SystemClock
 from packer.errors import LastbarError, TermsError
 from packer.fetching.departure import ByteBudget, Schedule
 from packer.fetching.hosts.consent import Consent
 from packer.fetching.hosts.host_identity import SharedGate, gates_for
+from packer.fetching.hosts.shared_caps import shared_caps
 from packer.fetching.hosts.source import Source, labels_for, secrets_of, sources_for
 from packer.fetching.jpeg_worker import JpegWorker
 from packer.fetching.layer_run import LayerRun
@@ -105,7 +107,7 @@ class _FetchJob:
         gates = gates_for(self.brief, sources, self.clock)
         logger.listen(gates)
         async with AsyncExitStack() as stack:
-            setup = await self._setup(sources, gates, monitor.byte_budget, stack)
+            setup = await self._setup(sources, gates, monitor.byte_budget, stack, log)
             for name, source in sources.items():
                 pack = await stack.enter_async_context(self._pack(source))
                 self.layers.append(await setup.layer(source, pack))
@@ -128,6 +130,7 @@ class _FetchJob:
         gates: Mapping[str, SharedGate],
         byte_budget: ByteBudget,
         stack: AsyncExitStack,
+        log: RunLog,
     ) -> LayerSetup:
         """What all layers share, once every host's robots.txt was read. Raises TermsError where one disallows a
         layer. If cancelled: what was opened is closed with `stack`."""
@@ -137,6 +140,8 @@ class _FetchJob:
             user_agent=user_agent(self.brief.contact),
         )
         stack.push_async_callback(transport.aclose)
+        not_shared = partial(_log_not_shared, log)
+        await stack.enter_async_context(shared_caps(gates.values(), self.clock, transport, not_shared))
         jpeg_worker = JpegWorker()
         stack.push_async_callback(jpeg_worker.aclose)
         consent = Consent(self.brief, self.plan, sources, gates, transport, self.clock)
@@ -200,6 +205,10 @@ class _FetchJob:
             alarms=tuple(alarm for run in self.layers for alarm in run.alarms),
             remarks=tuple(remarks),
         )
+
+
+def _log_not_shared(log: RunLog, reason: str) -> None:
+    log.event("caps not shared", reason=f"other fetches on this machine cannot be heeded: {reason}")
 
 
 def _mixed(layer: str, host: str, others: Sequence[str]) -> str:

@@ -20,6 +20,8 @@ from packer.version import __version__
 
 __all__ = ["RunLogger"]
 
+_MOST_NAMED = 10_000  # tiles in one line of the log
+
 
 class RunLogger:
     """Writes the log's lines for the start, the pauses and the end of a run."""
@@ -64,7 +66,17 @@ class RunLogger:
         )
 
     def end(self, report: FetchReport, layers: Sequence[LayerRun]) -> None:
-        """The end: totals by layer, and why tiles were given up."""
+        """The end: which tiles never came although their host answered, totals by layer, and why tiles were given
+        up."""
+        for run in layers:
+            if tiles := run.fetcher.counts.never_came:
+                self._log.event(
+                    "never came",
+                    layer=run.layer.name,
+                    host=run.source.host,
+                    count=len(tiles),
+                    tiles=[str(tile) for tile in sorted(tiles)[:_MOST_NAMED]],
+                )
         self._log.event(
             "end",
             complete=report.complete,

@@ -7,6 +7,7 @@ from collections import deque
 from collections.abc import Iterator
 from dataclasses import dataclass, field
 
+from packer.fetching.apart_lane import ApartLane
 from packer.geometry.tileset import Tile
 
 __all__ = ["TileQueue"]
@@ -16,10 +17,13 @@ __all__ = ["TileQueue"]
 class TileQueue:
     """Tiles are handed out by `get`; each has to come back through `requeue`, `retry_at` or `settled`.
 
+    `lane` holds those that are set apart: see there.
+
     Memory is bounded by the tiles that failed: fresh ones are drawn from the iterator one at a time.
     """
 
     fresh: Iterator[Tile]
+    lane: ApartLane = field(default_factory=lambda: ApartLane(1, 1.0))
     attempts: dict[Tile, int] = field(default_factory=dict)
     _again: deque[Tile] = field(default_factory=deque)
     _later: list[tuple[float, int, Tile]] = field(default_factory=list)
@@ -33,7 +37,10 @@ class TileQueue:
         `prefer_fresh` keeps put-back tiles for later, so that a probe is not made with a tile that may
         itself be the trouble.
         """
-        tile = (self._fresh() or self._back(now)) if prefer_fresh else (self._back(now) or self._fresh())
+        if prefer_fresh:
+            tile = self._fresh() or self._back(now) or self._apart(now)
+        else:
+            tile = (self._apart(now) if self.lane else None) or self._back(now) or self._fresh()
         if tile is not None:
             self._out += 1
         return tile
@@ -50,21 +57,30 @@ class TileQueue:
             return heapq.heappop(self._later)[2]
         return self._again.popleft() if self._again else None
 
-    def requeue(self, tile: Tile) -> None:
+    def _apart(self, now: float) -> Tile | None:
+        return self.lane.get(now, alone=self._exhausted and not (self._later or self._again))
+
+    def requeue(self, tile: Tile, now: float) -> None:
         """The tile is to be asked for again at once: what failed was not its own fault."""
         self._out -= 1
+        self.lane.returned(tile, now)
         self._again.append(tile)
 
-    def retry_at(self, tile: Tile, when: float, attempts: int) -> None:
-        """The tile may be asked for again at `when`; so many attempts count against it by now."""
+    def retry_at(self, tile: Tile, when: float, attempts: int, now: float, *, apart: bool = False) -> None:
+        """The tile may be asked for again at `when`, set apart or not; so many attempts count against it by now."""
         self._out -= 1
-        self._number += 1
         self.attempts[tile] = attempts
+        self.lane.returned(tile, now)
+        if apart:
+            self.lane.put(tile, when)
+            return
+        self._number += 1
         heapq.heappush(self._later, (when, self._number, tile))
 
-    def settled(self, tile: Tile) -> None:
+    def settled(self, tile: Tile, now: float) -> None:
         """The tile needs no further request."""
         self._out -= 1
+        self.lane.returned(tile, now)
         self.attempts.pop(tile, None)
 
     @property
@@ -75,13 +91,15 @@ class TileQueue:
     @property
     def next_at(self) -> float | None:
         """When the earliest of the tiles that wait for their next attempt is due."""
-        return self._later[0][0] if self._later else None
+        later = self._later[0][0] if self._later else None
+        apart = self.lane.next_at(alone=self._exhausted and not (self._later or self._again))
+        return min((when for when in (later, apart) if when is not None), default=None)
 
     def is_all_but(self, count: int) -> bool:
         """Whether every tile is settled but `count` that are out."""
-        return self._exhausted and not (self._again or self._later) and self._out == count
+        return self._exhausted and not (self._again or self._later or self.lane) and self._out == count
 
     @property
     def done(self) -> bool:
         """Whether every tile is settled."""
-        return self._exhausted and not (self._out or self._again or self._later)
+        return self._exhausted and not (self._out or self._again or self._later or self.lane)

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from packer.common.clock import Clock
 from packer.fetching.actions import (
+    NO_WHOLE_TILE,
     KeepStored,
     NoteAbsent,
     NoteTrouble,
@@ -62,14 +63,14 @@ class TileRecorder:
                 await self._absent(tile, status)
             case NoteTrouble(kind, reason):
                 await self._trouble(tile, kind, reason)
-            case RetryAt(when, attempts):
-                self._queue.retry_at(tile, when, attempts)
+            case RetryAt(when, attempts, apart):
+                self._queue.retry_at(tile, when, attempts, self._clock.now(), apart=apart)
             case Requeue():
                 if action.next_host:
                     self._turns[tile] = self._turns.get(tile, 0) + 1
                 if action.without_conditions:
                     self.refresh.drop_conditions(tile)
-                self._queue.requeue(tile)
+                self._queue.requeue(tile, self._clock.now())
 
     def _received(self, tile: Tile, store: Store) -> Received:
         came = store.outcome
@@ -104,6 +105,8 @@ class TileRecorder:
             self._leave(tile)
             return
         self.counts.failed += 1
+        if kind == NO_WHOLE_TILE:
+            self.counts.never_came.append(tile)
         await self._write(Trouble(tile, kind, reason, int(self._clock.wall())))
 
     async def _write(self, record: Record) -> None:
@@ -114,6 +117,6 @@ class TileRecorder:
 
     def _leave(self, tile: Tile) -> None:
         """The tile needs no further request."""
-        self._queue.settled(tile)
+        self._queue.settled(tile, self._clock.now())
         if self._turns:
             self._turns.pop(tile, None)

@@ -160,6 +160,13 @@ def check_tile_hosts(brief: Brief, layer: Layer, address: Address, offered_at: s
     known = {*Address(offered_at).hosts}
     for entry in layer.tile_hosts:
         known |= {entry.lower()} if _PORT.search(entry) else {f"{entry.lower()}:443", f"{entry.lower()}:80"}
+    if layer.headers and offered_at.startswith("https:") and not address.template.startswith("https:"):
+        raise BriefError(
+            f'{brief.path}: the server of layer "{layer.name}" describes the layer over https, but offers its tiles '
+            f"over plain http at {without_usual_port(address.hosts[0])}. The layer's headers may hold a key, which "
+            "anybody on the way could read there. Nothing was sent. Ask its operator for an https address, or write "
+            f"the address of the tiles as url below [layers.{layer.name}] and leave the headers out."
+        )
     for host in address.hosts:
         if host not in known:
             name = without_usual_port(host)

@@ -10,6 +10,7 @@ from __future__ import annotations
 import contextlib
 import hashlib
 import re
+import socket
 from collections.abc import Iterable, Mapping
 from dataclasses import dataclass, field
 from urllib.parse import SplitResult, quote, quote_plus, unquote, urlsplit
@@ -21,6 +22,7 @@ __all__ = [
     "LEAST_SECRET",
     "Address",
     "UnsetError",
+    "canonical_host",
     "check_place",
     "check_template",
     "fill",
@@ -28,6 +30,7 @@ __all__ = [
     "scrub",
     "shown",
     "variables",
+    "with_canonical_host",
     "without_usual_port",
 ]
 
@@ -38,6 +41,7 @@ _PARAMETER = re.compile(r"[A-Za-z_.-]{1,24}")
 _REPEATABLE = re.compile(
     r"[A-Za-z_-]{1,16}"
 )  # a short word of letters is not a key, and may stand in an error
+_NUMBERS = re.compile(r"(0x[0-9a-f]*|[0-9]+)(\.(0x[0-9a-f]*|[0-9]+)){0,3}")
 _USUAL_PORT = re.compile(r":(80|443)$")
 LEAST_SECRET = 4
 """Letters of a secret: to take out what is shorter would only garble the words."""
@@ -178,14 +182,42 @@ class Address:
 def _host(url: str) -> str:
     parts = urlsplit(url)
     port = parts.port or (443 if parts.scheme == "https" else 80)
-    host = (parts.hostname or "").rstrip(".")
+    host = canonical_host(parts.hostname or "")
+    return f"[{host}]:{port}" if ":" in host else f"{host}:{port}"
+
+
+def canonical_host(host: str) -> str:
+    """A host in its one spelling: lower case, ASCII, without a dot at its end; an IPv4 address as four numbers.
+
+    HTTP clients undo percent-encoding in a host, map it by UTS 46 and read numbers as an address (URL Standard,
+    section 3.5, from memory), so that other spellings lead to the same server.
+    """
+    host = unquote(host).lower().rstrip(".")
     if not host.isascii():
         import idna  # its tables take a while to load, and are seldom needed
 
-        # As HTTP clients map a host: Python's own codec leads some letters to another server (RFC 5895, UTS 46).
+        # Python's own codec leads some letters to another server (RFC 5895, UTS 46).
         with contextlib.suppress(idna.IDNAError):
-            host = idna.encode(host, uts46=True).decode("ascii")
-    return f"[{host}]:{port}" if ":" in host else f"{host}:{port}"
+            host = idna.encode(host, uts46=True).decode("ascii").rstrip(".")
+    if _NUMBERS.fullmatch(host):
+        with contextlib.suppress(OSError):
+            host = socket.inet_ntoa(socket.inet_aton(host))
+    return host
+
+
+def with_canonical_host(url: str) -> str:
+    """The address with its host in its one spelling, so that one server is one origin; as it is where {s} stands in
+    the host."""
+    parts = urlsplit(url)
+    if not parts.hostname or "{" in parts.netloc:
+        return url
+    user, at, place = parts.netloc.rpartition("@")
+    host = canonical_host(parts.hostname)
+    host = f"[{host}]" if ":" in host else host
+    port = "" if parts.port is None else f":{parts.port}"
+    if place == host + port:
+        return url
+    return url.replace(parts.netloc, f"{user}{at}{host}{port}", 1)
 
 
 def without_usual_port(host: str) -> str:

@@ -58,6 +58,10 @@ class _TimedTransport:
             self._watch.bytes += len(reply.body)
         return reply
 
+    def drop_idle(self) -> None:
+        """As the transport behind it, if it can."""
+        getattr(self._transport, "drop_idle", lambda: None)()
+
     async def aclose(self) -> None:
         """As the transport behind it. If cancelled: as the transport behind it."""
         await self._transport.aclose()

@@ -24,14 +24,14 @@ from packer.content.damage import Damaged
 from packer.fetching.answers.judging import judge
 from packer.fetching.answers.outcome import LinkDown, RetryAfter, TileRules, TryAgain
 from packer.fetching.hosts.source import LIMIT_BYTES, Source
-from packer.fetching.pacing.gate import Gate
-from packer.fetching.pacing.signals import Failed, Throttled
+from packer.fetching.pacing.gate import Gate, Permit
+from packer.fetching.pacing.signals import Failed, PauseKind, Throttled
 from packer.fetching.transports import Response, Result, Transport, TransportFailure
 from packer.planning.brief import Brief
 from packer.planning.terms import ROBOTS_BYTES, disallowed, host_of, is_loopback
 from packer.sources.address import without_usual_port
 
-__all__ = ["HostIdentity", "SharedGate", "gates_for", "robots_url"]
+__all__ = ["HostIdentity", "SharedGate", "gates_for", "report", "robots_url"]
 
 
 _LEARN_EVERY_S = 30.0
@@ -40,11 +40,12 @@ _DEADLINE_S = 20.0
 
 @dataclass(frozen=True, slots=True)
 class SharedGate:
-    """A gate, the most requests that it lets through at once, and the layers that share it."""
+    """A gate, the most requests that it lets through at once, the layers that share it and its hosts."""
 
     gate: Gate
     cap: int
     layers: tuple[str, ...]
+    hosts: frozenset[str] = frozenset()
 
 
 def gates_for(brief: Brief, sources: Mapping[str, Source], clock: Clock) -> dict[str, SharedGate]:
@@ -61,13 +62,23 @@ def gates_for(brief: Brief, sources: Mapping[str, Source], clock: Clock) -> dict
             names = other[1] + names
         groups.append((hosts, names))
     gates: dict[str, SharedGate] = {}
-    for _, names in groups:
+    for behind, names in groups:
         layers = [brief.layers[n] for n in names]
         cap = min(layer.connections for layer in layers)
         several = len({host for n in names for host in sources[n].address.hosts}) > 1
         gate = Gate(cap, min(layer.requests_per_second for layer in layers), clock, several=several)
-        gates |= dict.fromkeys(names, SharedGate(gate, cap, tuple(names)))
+        gates |= dict.fromkeys(names, SharedGate(gate, cap, tuple(names), frozenset(behind)))
     return gates
+
+
+def report(gate: Gate, permit: Permit, reply: Result, clock: Clock) -> None:
+    """Give the permit back of a request for no tile; a wait that the host asks for is heeded by all."""
+    outcome = judge(reply, TileRules(None, "", LIMIT_BYTES, None), clock.wall())
+    if isinstance(outcome, RetryAfter):
+        explicit = isinstance(reply, Response) and reply.status == 429
+        gate.report(permit, Throttled(outcome.reason, outcome.seconds, explicit))
+    else:
+        gate.drop(permit)
 
 
 def robots_url(url: str) -> str:
@@ -193,7 +204,8 @@ class HostIdentity:
         if permit is None:
             return None
         try:
-            reply = await self._transport.fetch(self._url, {}, _DEADLINE_S, LIMIT_BYTES)
+            deadline_s = min(_DEADLINE_S, self._gate.deadline_s(first=False))
+            reply = await self._transport.fetch(self._url, {}, deadline_s, LIMIT_BYTES)
         except BaseException:
             self._gate.drop(permit)
             raise
@@ -203,7 +215,9 @@ class HostIdentity:
             self._gate.report(permit, Throttled(outcome.reason, outcome.seconds, explicit))
         elif isinstance(reply, TransportFailure) or reply.status >= 500:
             reason = outcome.reason if isinstance(outcome, LinkDown | TryAgain) else "no answer to robots.txt"
-            self._gate.report(permit, Failed(reason, by_server=isinstance(reply, Response)))
+            # A host that does not answer even this, when there is doubt, is not there.
+            kind = PauseKind.LINK if first and isinstance(reply, TransportFailure) else None
+            self._gate.report(permit, Failed(reason, kind, by_server=isinstance(reply, Response)))
         else:
             self._gate.drop(permit)
         found = self._read(reply)

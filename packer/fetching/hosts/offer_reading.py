@@ -9,15 +9,28 @@ from dataclasses import dataclass, field, replace
 from pathlib import Path
 from urllib.parse import parse_qsl, quote, urlsplit
 
+from packer.common.clock import Clock, SystemClock
+from packer.common.units import duration_text
 from packer.content.codings import unwrap
 from packer.content.damage import Damaged
 from packer.errors import AnswerError, BriefError, LastbarError, NetworkError
+from packer.fetching.hosts.host_identity import SharedGate, report
+from packer.fetching.hosts.shared_caps import shared_caps
 from packer.fetching.hosts.source import filled
+from packer.fetching.pacing.gate import Gate
 from packer.fetching.transports import Response, Result, Transport, TransportName, open_transport
 from packer.planning.brief import Brief, Layer
 from packer.planning.offers import cache_offer, cached_offers, with_offer
 from packer.planning.terms import check_reading, check_tile_hosts, user_agent
-from packer.sources.address import Address, check_template, scrub, shown, variables
+from packer.sources.address import (
+    Address,
+    check_template,
+    scrub,
+    shown,
+    variables,
+    with_canonical_host,
+    without_usual_port,
+)
 from packer.sources.kept_offers import MASK, kept_form
 from packer.sources.offer import LIMIT_BYTES, Offer, OfferError
 from packer.sources.tilejson import read_tilejson
@@ -26,6 +39,7 @@ from packer.sources.wmts import Wish, read_wmts
 __all__ = ["read_offers"]
 
 _DEADLINE_S = 60.0
+_LONGEST_WAIT_S = 60.0  # for which somebody sits before the screen
 _LONGEST_TEMPLATE = 4000
 
 
@@ -37,6 +51,7 @@ async def read_offers(
     transport: TransportName | None = None,
     environment: Mapping[str, str] | None = None,
     make_transport: Callable[..., Transport] = open_transport,
+    clock: Clock | None = None,
 ) -> tuple[Brief, list[str]]:
     """Read what the servers offer for the layers that say so, keep it beside the packs, and fill it in.
 
@@ -53,9 +68,29 @@ async def read_offers(
     async with AsyncExitStack() as stack:
         client = make_transport(transport, connections=1, user_agent=user_agent(brief.contact))
         stack.push_async_callback(client.aclose)
-        reading = _Reading(brief, store or brief.store_folder, environment, client)
+        clock = clock or SystemClock()
+        gates = _gates(brief, layers, environment, clock)
+        await stack.enter_async_context(shared_caps(gates.values(), clock, client))
+        reading = _Reading(brief, store or brief.store_folder, environment, client, gates, clock)
         found = {layer.name: await reading.layer(layer) for layer in layers}
     return brief.model_copy(update={"layers": {**brief.layers, **found}}), reading.remarks
+
+
+def _gates(
+    brief: Brief, layers: Collection[Layer], environment: Mapping[str, str], clock: Clock
+) -> dict[str, SharedGate]:
+    """The gates before the servers of descriptions, by layer: the lowest caps of the layers at one host."""
+    by_host: dict[str, list[Layer]] = {}
+    for layer in layers:
+        [host] = Address(filled(brief, layer, layer.offered_at or "", environment)).hosts
+        by_host.setdefault(without_usual_port(host), []).append(layer)
+    gates: dict[str, SharedGate] = {}
+    for host, there in by_host.items():
+        cap = min(layer.connections for layer in there)
+        gate = Gate(cap, min(layer.requests_per_second for layer in there), clock)
+        names = tuple(layer.name for layer in there)
+        gates |= dict.fromkeys(names, SharedGate(gate, cap, names, frozenset([host])))
+    return gates
 
 
 @dataclass(slots=True)
@@ -64,12 +99,14 @@ class _Reading:
     folder: Path
     environment: Mapping[str, str]
     transport: Transport
+    gates: Mapping[str, SharedGate]
+    clock: Clock
     remarks: list[str] = field(default_factory=list)
     _bodies: dict[tuple[str, tuple[tuple[str, str], ...]], Result] = field(default_factory=dict)
 
     async def layer(self, layer: Layer) -> Layer:
         """If cancelled: the layer's old offer is still the one that is kept."""
-        url = filled(self.brief, layer, layer.offered_at or "", self.environment)
+        url = with_canonical_host(filled(self.brief, layer, layer.offered_at or "", self.environment))
         headers = {
             name: filled(self.brief, layer, value, self.environment) for name, value in layer.headers.items()
         }
@@ -111,7 +148,7 @@ class _Reading:
     async def _read(self, layer: Layer, url: str, headers: Mapping[str, str]) -> Offer:
         """The offer, with the one template to use. If cancelled: nothing is kept."""
         place = f'Layer "{layer.name}": {shown(layer.offered_at or "")}'
-        body = _body(place, await self._reply(url, headers))
+        body = _body(place, await self._reply(layer.name, place, url, headers))
         wish = Wish(layer.wmts_layer, layer.wmts_style, layer.wmts_matrix_set, layer.tile_size, layer.format)
         try:
             offer = read_tilejson(body) if layer.tilejson else read_wmts(body, wish)
@@ -123,12 +160,31 @@ class _Reading:
             ) from None
         return replace(offer, templates=(self._permitted(layer, url, templates),))
 
-    async def _reply(self, url: str, headers: Mapping[str, str]) -> Result:
-        """One answer describes several layers of one service. If cancelled: nothing is remembered."""
+    async def _reply(self, layer: str, place: str, url: str, headers: Mapping[str, str]) -> Result:
+        """One answer describes several layers of one service. Raises NetworkError if the host asked for a long wait.
+        If cancelled: nothing is remembered."""
         key = (url, tuple(sorted(headers.items())))
         if key not in self._bodies:
-            self._bodies[key] = await self.transport.fetch(url, headers, _DEADLINE_S, LIMIT_BYTES)
+            gate = self.gates[layer].gate
+            self._check_pause(gate, place)
+            permit = await gate.enter()
+            assert permit is not None, "nobody closes this gate"
+            try:
+                reply = await self.transport.fetch(url, headers, _DEADLINE_S, LIMIT_BYTES)
+            except BaseException:
+                gate.drop(permit)
+                raise
+            report(gate, permit, reply, self.clock)
+            self._bodies[key] = reply
         return self._bodies[key]
+
+    def _check_pause(self, gate: Gate, place: str) -> None:
+        wait_s = 0.0 if gate.pause is None else gate.pause.until - self.clock.now()
+        if wait_s > _LONGEST_WAIT_S:
+            raise NetworkError(
+                f"{place} was not asked: its server asked for a wait, of which {duration_text(wait_s)} are left. "
+                "Try again then."
+            )
 
     def _permitted(self, layer: Layer, url: str, templates: tuple[str, ...]) -> str:
         """The first of the templates that leads to no host but those that the brief names."""

@@ -17,13 +17,20 @@ from packer.planning.brief import Brief, Layer
 from packer.planning.offers import source_mark
 from packer.planning.plan import Plan
 from packer.planning.terms import check_tile_hosts
-from packer.sources.address import LEAST_SECRET, Address, UnsetError, fill, scrub, variables
+from packer.sources.address import (
+    LEAST_SECRET,
+    Address,
+    UnsetError,
+    fill,
+    scrub,
+    variables,
+    with_canonical_host,
+)
 from packer.sources.kept_offers import MASK
 from packer.store.writer import Labels
 from packer.version import __version__
 
 __all__ = [
-    "DEADLINE_S",
     "LIMIT_BYTES",
     "Source",
     "filled",
@@ -33,7 +40,6 @@ __all__ = [
     "sources_for",
 ]
 
-DEADLINE_S = 60.0  # for one tile, whatever trickles in
 LIMIT_BYTES = 16_000_000  # far above any tile; a larger body is something else
 
 _BETWEEN_PARTS = re.compile(r"/|\{[^{}]*\}")
@@ -130,6 +136,7 @@ def _address(brief: Brief, layer: Layer, environment: Mapping[str, str]) -> Addr
     """Where tiles are asked for. An address that came from a server is held to the hosts that the brief names."""
     # What the server gave just now is not filled in: it could ask for any variable of this machine.
     template = layer.asked or filled(brief, layer, layer.url, environment)
+    template = with_canonical_host(template)
     matrices = layer.offer.matrices if layer.offer else None
     address = Address(template, layer.subdomains, matrices)
     if layer.offered_at is not None:

@@ -7,13 +7,24 @@ halves what each request has shown, and lets the next one in.
 
 from __future__ import annotations
 
+import math
 from collections.abc import Callable
 
 from packer.common.clock import Clock
+from packer.fetching.pacing.cap_shares import Caps
 from packer.fetching.pacing.limiter import Limiter
 from packer.fetching.pacing.limits import RetryBudget
+from packer.fetching.pacing.patience import Patience
 from packer.fetching.pacing.pause import Pause, PauseMachine, Permit
-from packer.fetching.pacing.signals import Failed, PauseKind, Signal, Succeeded, Throttled, Unverified
+from packer.fetching.pacing.signals import (
+    Failed,
+    PauseKind,
+    Signal,
+    Succeeded,
+    Throttled,
+    TileFault,
+    Unverified,
+)
 
 __all__ = ["Gate", "Pause", "PauseKind", "Permit"]
 
@@ -22,7 +33,8 @@ class Gate:
     """Lets requests to one host start, and learns from how they end. All times are seconds on the run's clock.
 
     `several` holds if more than one server stands behind it, by name or port, of which one may be out of order.
-    `on_change` is called with the pause before and the one now whenever a pause begins, ends or is lengthened.
+    `on_asked` is called with a pause for which the host named the time. `on_change` is called with the pause before
+    and the one now whenever a pause begins, ends or is lengthened.
     """
 
     def __init__(
@@ -36,7 +48,11 @@ class Gate:
     ) -> None:
         self.several = several
         self.on_change = on_change
+        self.cap = connections
         self.retry_budget = RetryBudget()
+        self._patience = Patience()
+        self.on_asked: Callable[[Pause], None] = lambda _pause: None
+        self.own_caps = self.share = Caps(connections, math.ceil(per_second))
         self._clock = clock
         self._pauses = PauseMachine(clock.chance)
         self._limiter = Limiter(connections, per_second, self._pauses, clock)
@@ -72,6 +88,47 @@ class Gate:
         and failed did so on a sound link: the fault is its tile's."""
         return self._pauses.last_success
 
+    def deadline_s(self, *, first: bool) -> float:
+        """How long a request that starts now may take, in seconds. The `first` one for a tile is only a short look
+        while other tiles get no answer, see `Patience`."""
+        patience = self._patience
+        if first and patience.known:
+            look_s = patience.look_s
+            if patience.expects_silence or self._limiter.is_hanging(self._clock.now() - look_s):
+                return look_s
+        return patience.deadline_s(alone=self.width == 1)
+
+    # ------------------------------------------------------------------------------------ beside other processes
+
+    @property
+    def starts(self) -> list[float]:
+        """When the latest requests started."""
+        return self._limiter.rate.starts
+
+    @property
+    def span_s(self) -> float:
+        """The time within which no more requests start than the cap has."""
+        return self._limiter.rate.span_s
+
+    def set_share(self, share: Caps, valid_until: float) -> None:
+        """Use no more of the caps than `share`, and nothing after `valid_until` until this is called again."""
+        self._limiter.valid_until = valid_until
+        if share != self.share:
+            self.share = share
+            self._limiter.limit.allow(share.connections)
+            self._limiter.rate.allow(share.starts)
+        self._limiter.dispatch()
+
+    def count_starts(self, starts: list[float]) -> None:
+        """Requests of a process that has ended count as if this one had sent them."""
+        self._limiter.rate.began(starts)
+
+    def leave_alone(self, reason: str, until: float) -> None:
+        """The host asked another process to be left alone."""
+        before = self._pauses.pause
+        self._pauses.left_alone(reason, self._clock.now(), until)
+        self._announce(before)
+
     # ------------------------------------------------------------------------------------ in and out
 
     async def enter(self, *, first: bool = False) -> Permit | None:
@@ -102,18 +159,28 @@ class Gate:
         now, before, limit = self._clock.now(), self._pauses.pause, self._limiter.limit
         match signal:
             case Succeeded():
-                limit.good(now, (permit.received or now) - permit.started, signal.size_bytes)
+                took_s = (permit.received or now) - permit.started
+                limit.good(now, took_s, signal.size_bytes)
+                self._patience.answered(took_s)
                 self._pauses.succeeded(permit.started, now)
             case Unverified():
                 limit.good(now, now - permit.started, 0)
                 self._pauses.unverified(permit, now)
             case Failed():
                 if signal.timed_out:
-                    limit.strain(now, now - permit.started)
+                    if not permit.hasty:
+                        limit.strain(now, now - permit.started)
+                    self._patience.timed_out()
                 self._pauses.failed(permit, now, signal, limit.size)
+            case TileFault():
+                if signal.silent:
+                    self._patience.hung()
+                self._pauses.tile_failed(permit, now, signal.reason)
             case Throttled():
                 if self._pauses.throttled(permit, now, signal):
                     limit.strain(now, now - permit.started)
+                    if signal.seconds > 0 and self._pauses.pause is not None:
+                        self.on_asked(self._pauses.pause)
         if self._pauses.pause is not before:  # first: the limit may have to be lowered before others start
             self._announce(before)
         self._limiter.release(permit)

@@ -8,6 +8,7 @@ from __future__ import annotations
 import asyncio
 import math
 from collections import deque
+from itertools import islice
 
 from packer.common.clock import Clock
 from packer.fetching.pacing.limits import ConcurrencyLimit, Rate
@@ -15,6 +16,7 @@ from packer.fetching.pacing.pause import PauseMachine, Permit
 
 __all__ = ["Limiter"]
 
+_SINGLE_BELOW = 8  # connections, of which even one that hangs is missed
 _PAST_S = 1e-6  # past the moment rather than short of it by a rounding
 
 _Turn = asyncio.Future["Permit | None"]
@@ -29,13 +31,15 @@ class Limiter:
     def __init__(self, connections: int, per_second: float, pauses: PauseMachine, clock: Clock) -> None:
         self.in_flight = 0
         self.limit = ConcurrencyLimit(connections)
-        self._rate = Rate(per_second)
+        self.rate = Rate(per_second)
+        self.valid_until = math.inf  # after which the caps may belong to another process
         self._pauses, self._clock = pauses, clock
         self._queue: deque[_Turn] = deque()
         self._alarm: asyncio.Task[None] | None = None
         self._alarm_at = math.inf
         self._closed = False
         self._last_start = -math.inf
+        self._out: dict[Permit, None] = {}  # requests under way, oldest first
 
     def try_acquire(self) -> Permit | None:
         """A permit if a request may start at once and nobody waits, else None."""
@@ -67,15 +71,24 @@ class Limiter:
         """The answer is in, so that another request may start, although this one's permit is still out."""
         permit.received = self._clock.now()
         self.in_flight -= 1
+        del self._out[permit]
         self.dispatch()
 
     def release(self, permit: Permit) -> None:
         """The request is over."""
         if permit.received is None:
             self.in_flight -= 1
+            del self._out[permit]
         self._pauses.returned(permit)
         if self._queue:
             self.dispatch()
+
+    def is_hanging(self, before: float) -> bool:
+        """Whether requests that started earlier than `before` are without an answer although later ones got theirs:
+        two of them, or one where there are few connections."""
+        before = min(before, self._pauses.last_success)
+        needed = 1 if self.limit.cap < _SINGLE_BELOW else 2
+        return all(p.started < before for p in islice(self._out, needed)) and len(self._out) >= needed
 
     def close(self) -> None:
         """Let nobody in any more; everyone who waits gets None."""
@@ -91,7 +104,7 @@ class Limiter:
                 queue.popleft()
             elif self._closed:
                 queue.popleft().set_result(None)
-            elif self.in_flight >= self.limit.size:
+            elif self.in_flight >= self._most:
                 break  # the next request that ends calls here again
             else:
                 now = self._clock.now()
@@ -103,18 +116,25 @@ class Limiter:
         if self._alarm is not None:
             self._wake_at(math.inf)
 
+    @property
+    def _most(self) -> int:
+        """How many may be under way. In a pause, which lets only probes through, a second one needs a place too."""
+        return self.limit.size if self._pauses.pause is None else max(self.limit.size, min(2, self.limit.cap))
+
     def _grant(self, now: float) -> Permit:
         self.in_flight += 1
-        self._rate.take(now)
+        self.rate.take(now)
         self._last_start = now
-        return self._pauses.admit(now)
+        permit = self._pauses.admit(now)
+        self._out[permit] = None
+        return permit
 
     def _wait_s(self, now: float) -> float:
         """Seconds until a request may start, 0 for now, infinite until something changes."""
-        if self.in_flight >= self.limit.size:
+        if self.in_flight >= self._most or now > self.valid_until:
             return math.inf
         spaced = self._last_start + self.limit.spacing_s
-        return max(self._rate.ready_at(now), spaced, self._pauses.next_start()) - now
+        return max(self.rate.ready_at(now), spaced, self._pauses.next_start()) - now
 
     def _wake_at(self, when: float) -> None:
         if when == self._alarm_at:

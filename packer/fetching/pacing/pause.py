@@ -7,7 +7,8 @@ Why a machine of its own. A fetch runs for hours on links that fail in four ways
     the server is in trouble      each try adds to its load: try ever more rarely
     the server asked for a wait   it is obeyed to the second, whatever else comes in meanwhile
 
-In a pause one request at a time, the probe, finds out whether the host is back. All others wait: a hundred workers
+In a pause one request at a time, the probe, finds out whether the host is back. If it has not ended after some
+seconds, a second one joins it. All others wait: a hundred workers
 that each wear out their attempts on a dead link would give up a hundred sound tiles.
 
 What ends a pause is an answer that only the host can give, such as a tile. A mere answer does not: the page of a
@@ -35,6 +36,8 @@ _LONGEST_PROBE_S = 30.0
 # caught while it is there.
 _LONGEST_LINK_PROBE_S, _LONGEST_EARLY_PROBE_S, _EARLY_S = 10.0, 2.0, 60.0
 _FIRST_WAIT_S, _LONGEST_WAIT_S = 1.0, 60.0  # after an answer such as 429 that names no time
+_SECOND_PROBE_S = 5.0  # a probe that trickles or hangs must not hold the whole host up to its time limit
+_MOST_PROBES = 2
 _LEAST_FAILURES = 3  # in a row, before they speak of the host and not of some tiles
 
 
@@ -51,11 +54,13 @@ class Pause:
 
 @dataclass(slots=True, eq=False)
 class Permit:
-    """Permission to send one request. `received` is when the answer was in, if that was said before its verdict."""
+    """Permission to send one request. `received` is when the answer was in, if that was said before its verdict;
+    `hasty` is whether the request is but a short look."""
 
     started: float
     probe: bool
     received: float | None = None
+    hasty: bool = False
 
 
 class PauseMachine:
@@ -71,7 +76,7 @@ class PauseMachine:
         self.reached = self.ever_good = False
         self.last_success = -math.inf
         self._chance = chance
-        self._probe: Permit | None = None
+        self._probes: list[Permit] = []  # under way, oldest first
         self._probe_s = _FIRST_PROBE_S
         self._failures = 0  # in a row, since anything was answered
         self._overload = OverloadDetector()
@@ -81,21 +86,27 @@ class PauseMachine:
     # ------------------------------------------------------------------------------------ who may ask
 
     def next_start(self) -> float:
-        """The earliest time of the next request: long past without a pause, never while a probe is under way."""
+        """The earliest time of the next request: long past without a pause; while a probe is under way, some seconds
+        after its start, and never while two are."""
         if self.pause is None:
             return -math.inf
-        return math.inf if self._probe is not None else self.pause.until
+        if not self._probes:
+            return self.pause.until
+        if len(self._probes) >= _MOST_PROBES:
+            return math.inf
+        return max(self.pause.until, self._probes[-1].started + _SECOND_PROBE_S)
 
     def admit(self, now: float) -> Permit:
         """A request starts, which in a pause is the probe."""
         permit = Permit(now, self.pause is not None)
-        self._probe = permit if permit.probe else None
+        if permit.probe:
+            self._probes.append(permit)
         return permit
 
     def returned(self, permit: Permit) -> None:
         """The request is over: if it was the probe, another one may be."""
-        if permit is self._probe:
-            self._probe = None
+        if permit in self._probes:
+            self._probes.remove(permit)
 
     # ------------------------------------------------------------------------------------ how requests went
 
@@ -112,12 +123,13 @@ class PauseMachine:
         self._failures = self._own_waits = 0
         if self.pause is not None and not self._bound(now):
             self._probe_s = _FIRST_PROBE_S
-            self.pause = self._probe = None  # a probe that is still out is a request like any other
+            self.pause = None
+            self._probes.clear()  # one that is still out is a request like any other
 
     def unverified(self, permit: Permit, now: float) -> None:
         """An answer came that the host may have given, or somebody in its place: a probe is to be repeated."""
         self._failures = 0
-        if self.pause is not None and permit is self._probe:
+        if self.pause is not None and permit in self._probes:
             self.pause = replace(self.pause, until=max(self.pause.until, now + _FIRST_PROBE_S))
 
     def failed(self, permit: Permit, now: float, failure: Failed, width: int) -> None:
@@ -128,7 +140,7 @@ class PauseMachine:
             kind = PauseKind.SERVER if failure.by_server else PauseKind.LINK
         if self.pause is not None:
             # Only the probe's failure says something new, and a time that the host asked for stands all the same.
-            if permit is self._probe and not self._bound(now):
+            if permit in self._probes and not self._bound(now):
                 before, kind = self.pause, kind or self.pause.kind
                 self._probe_s = _next_probe_s(self._probe_s, kind, now - before.since)
                 where, until = failure.where or before.where, now + self._spread_probe_s()
@@ -136,6 +148,11 @@ class PauseMachine:
         elif kind is not None and permit.started > self.last_success:
             self._probe_s = _FIRST_PROBE_S
             self.pause = Pause(kind, failure.reason, failure.where, now, now + self._spread_probe_s())
+
+    def tile_failed(self, permit: Permit, now: float, reason: str) -> None:
+        """A tile failed by its own fault, which says nothing of the host. As a probe it leaves the pause as it is."""
+        if self.pause is not None and permit in self._probes:
+            self.failed(permit, now, Failed(reason), 0)
 
     def intercepted(self, now: float, reason: str) -> None:
         """Somebody else answers in the host's place, which more than one request has shown."""
@@ -152,13 +169,20 @@ class PauseMachine:
     def throttled(self, permit: Permit, now: float, wish: Throttled) -> bool:
         """The host asks for a wait. Whether that is heeded, or taken for one tile's own trouble."""
         repeated = self._overload.throttled()
-        if not (wish.seconds > 0 or wish.explicit or repeated or permit is self._probe):
+        if not (wish.seconds > 0 or wish.explicit or repeated or permit in self._probes):
             return False
         until, before = now + (wish.seconds or self._own_wait_s(permit, now)), self.pause
         if before is None or not self._bound(now) or until > before.until:
             since = before.since if before is not None else now
             self.pause = Pause(PauseKind.ASKED, wish.reason, None, since, until)
         return True
+
+    def left_alone(self, reason: str, now: float, until: float) -> None:
+        """The host has asked, by another way than an answer to us, to be left alone until a time."""
+        before = self.pause
+        if before is None or not self._bound(now) or until > before.until:
+            since = before.since if before is not None else now
+            self.pause = Pause(PauseKind.ASKED, reason, None, since, until)
 
     # ------------------------------------------------------------------------------------ how long
 

@@ -5,7 +5,7 @@ from __future__ import annotations
 import enum
 from dataclasses import dataclass
 
-__all__ = ["Failed", "PauseKind", "Signal", "Succeeded", "Throttled", "Unverified"]
+__all__ = ["Failed", "PauseKind", "Signal", "Succeeded", "Throttled", "TileFault", "Unverified"]
 
 
 class PauseKind(enum.StrEnum):
@@ -47,6 +47,15 @@ class Failed:
 
 
 @dataclass(frozen=True, slots=True)
+class TileFault:
+    """No whole answer came, but the host answered others meanwhile, or this tile has failed on a sound link before:
+    the fault is the tile's. `silent` tells of a request that ran into its time limit."""
+
+    reason: str
+    silent: bool = False
+
+
+@dataclass(frozen=True, slots=True)
 class Throttled:
     """The host asks for a wait, of `seconds` or, if that is 0, as long as we think fit.
 
@@ -59,4 +68,4 @@ class Throttled:
     explicit: bool = True
 
 
-Signal = Succeeded | Unverified | Failed | Throttled
+Signal = Succeeded | Unverified | Failed | TileFault | Throttled

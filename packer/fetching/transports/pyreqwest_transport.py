@@ -92,6 +92,7 @@ class PyreqwestTransport:
         # By origin, each with the time since when it is idle. Last in, first out: warm connections before cold.
         self._idle: dict[_Origin, list[tuple[float, Client]]] = {}
         self._running: set[asyncio.Timeout] = set()
+        self._closing: set[asyncio.Future[None]] = set()
 
     async def fetch(
         self, url: str, headers: Mapping[str, str], deadline_s: float, limit_bytes: int
@@ -136,6 +137,16 @@ class PyreqwestTransport:
             else:
                 self._give_back(origin, client)
 
+    def drop_idle(self) -> None:
+        """Close every connection that nothing uses, so that another process may open as many."""
+        for idle in self._idle.values():
+            for _, client in idle:
+                self._clients.discard(client)
+                closing = asyncio.ensure_future(_close(client))
+                self._closing.add(closing)
+                closing.add_done_callback(self._closing.discard)
+            idle.clear()
+
     async def aclose(self) -> None:
         """See `Transport.aclose`: exchanges still running end as RESET.
 
@@ -146,7 +157,7 @@ class PyreqwestTransport:
                 running.reschedule(asyncio.get_running_loop().time())
         try:
             async with asyncio.timeout(CLOSE_S):
-                await asyncio.gather(*(_close(client) for client in self._clients))
+                await asyncio.gather(*(_close(client) for client in self._clients), *self._closing)
         except TimeoutError:
             return  # the promise is an end in time; the process takes the sockets with it
 
