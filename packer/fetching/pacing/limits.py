@@ -40,8 +40,8 @@ class Rate:
         if not self._allowed:
             return math.inf
         ready = max(now, self._starts[-1] + self._spacing_s)
-        if len(self._starts) == self._allowed:
-            ready = max(ready, self._starts[0] + self._span_s)
+        if len(self._starts) >= self._allowed:
+            ready = max(ready, self._starts[-self._allowed] + self._span_s)
         return ready
 
     def allow(self, starts: int) -> None:
@@ -49,7 +49,6 @@ class Rate:
         if starts != self._allowed:
             self._allowed = starts
             self._spacing_s = self._spacing_of(starts)
-            self._starts = deque(self._starts, maxlen=max(starts, 1))
 
     @property
     def span_s(self) -> float:
@@ -63,7 +62,7 @@ class Rate:
 
     def began(self, starts: list[float]) -> None:
         """Requests of others that started shortly before count as our own."""
-        self._starts.extend(sorted([*self._starts, *starts])[-(self._starts.maxlen or 1) :])
+        self._starts = deque(sorted([*self._starts, *starts]), maxlen=self._many)
 
     def _spacing_of(self, starts: int) -> float:
         spacing_s = 0.8 * self._span_s / max(starts, 1)

@@ -160,6 +160,11 @@ class PyreqwestTransport:
                 await asyncio.gather(*(_close(client) for client in self._clients), *self._closing)
         except TimeoutError:
             return  # the promise is an end in time; the process takes the sockets with it
+        finally:
+            # A client closes its connection only once it is collected.
+            self._unused = None
+            self._clients.clear()
+            self._idle.clear()
 
     async def _free_client(self, origin: _Origin, ends_at_s: float) -> Client:
         """Wait for leave to use one more connection, and take a client of that origin for it; TimeoutError if
