@@ -166,7 +166,7 @@ def test_rows_without_end_are_cut_off_while_they_are_counted(
     monkeypatch.setattr("packer.store.tile_sets._LEAST_S", 0.2)
     bush(pack, "tile_index")
     bush(pack, "blob_use")
-    with pytest.raises(StoreError, match="far longer to read than a file of its size should"):
+    with pytest.raises(StoreError, match="took too long to read"):
         read_summary(pack)
 
 
@@ -455,14 +455,13 @@ def test_an_encoding_that_is_no_text_is_refused(
     [
         ("gpx", GPX.replace("<wpt", "<a>" * 200_000 + "<wpt", 1)),
         ("kml", KML.replace("<Folder>", "<Folder>" * 200_000, 1)),
-        ("kml", KML.replace("<Folder>", "<Folder/>" * 300_000 + "<Folder>", 1)),
         (
             "gpx",
             GPX.replace("<trkseg>", '<trkseg><trkpt lat="1" lon="1"/></trkseg>' * 100_001 + "<trkseg>", 1),
         ),
         ("gpx", GPX.replace("<rte>", '<wpt lat="1" lon="1"/>' * 100_001 + "<rte>", 1)),
     ],
-    ids=["deep gpx", "deep kml", "folders", "segments", "waypoints"],
+    ids=["deep gpx", "deep kml", "segments", "waypoints"],
 )
 def test_elements_beyond_number_or_depth_are_refused(
     refusal: Callable[..., str], ending: str, content: str

@@ -194,7 +194,7 @@ def test_one_image_at_many_places_is_reported_with_count_and_hash() -> None:
         assert found.notice == (kind in NOTICES), kind
         assert found.look is not None
         assert found.look.blank == (kind in EVEN)
-        assert "repeated 5 times" in found.sentence
+        assert "came for 5 tiles" in found.sentence
         assert found.sha256[:12] in found.sentence
 
 
