@@ -223,7 +223,7 @@ def test_where_nothing_is_on_board_the_map_is_plainly_hatched(desktop: Visit) ->
 
 def test_where_only_a_coarser_zoom_is_on_board_it_is_enlarged_and_says_so(desktop: Visit) -> None:
     page = desktop.page
-    desktop.find("47.085, 12.502")
+    desktop.find("47.0998, 12.502")
     desktop.settled("zoom 13")
     page.get_by_label("Zoom in").click()
     desktop.settled("zoom 14")
