@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import asyncio
 import re
-from collections.abc import Callable
+from collections.abc import Callable, Mapping
 from pathlib import Path
 
 import pytest
@@ -21,14 +21,18 @@ from packer.fetching.hosts.address_trial import (
     zooms_that_answer,
 )
 from packer.fetching.hosts.source import LIMIT_BYTES
+from packer.fetching.reports import FetchReport
 from packer.fetching.run import run_fetch
-from packer.fetching.transports import Response
+from packer.fetching.transports import Response, Result
 from packer.geometry.grid import tms_row
 from packer.geometry.tileset import Tile
 from packer.practice.layers import Survey
+from packer.proof.proving import verify
+from packer.proof.results import Depth
 from packer.sources.address import Address
 from packer.store.pack_summary import read_summary
 from packer.store.reader import tile_at
+from packer.survey.inspection import judge_layer
 from tests.fakes import ScriptedTransport, VirtualClock, no_tile
 
 SURVEY = Survey()
@@ -164,9 +168,21 @@ class UrlTransport(ScriptedTransport):
 
     server: Server
 
-    async def fetch(self, url, headers, deadline_s, limit_bytes):  # type: ignore[no-untyped-def]
+    async def fetch(
+        self, url: str, headers: Mapping[str, str], deadline_s: float, limit_bytes: int
+    ) -> Result:
         await self.clock.sleep(0.01)
         return no_tile(404) if url.endswith("/robots.txt") else self.server(url)
+
+
+def fetched(brief: Brief, server: Server) -> FetchReport:
+    async def go() -> FetchReport:
+        async with VirtualClock() as clock:
+            transport = UrlTransport(clock, lambda *_: no_tile(404))
+            transport.server = server
+            return await run_fetch(brief, plan(brief), clock=clock, make_transport=transport, environment={})
+
+    return asyncio.run(go())
 
 
 @pytest.mark.parametrize(
@@ -182,16 +198,25 @@ def test_a_fetch_stops_early_says_the_slip_and_notes_nothing_as_missing(
 ) -> None:
     brief = brief_of(tmp_path, url)
 
-    async def go():  # type: ignore[no-untyped-def]
-        async with VirtualClock() as clock:
-            transport = UrlTransport(clock, lambda *_: no_tile(404))
-            transport.server = server
-            return await run_fetch(brief, plan(brief), clock=clock, make_transport=transport, environment={})
-
-    report = asyncio.run(go())
+    report = fetched(brief, server)
     layer = report.layers["relief"]
     assert not report.complete
     assert advice in (layer.failure or "")
     assert layer.absent == 0
     assert not read_summary(brief.store_folder / "relief.mbtiles").absent
     assert layer.requests < layer.planned
+
+
+@pytest.mark.parametrize("wrong", [True, False])
+def test_pictures_that_do_not_fit_are_told_by_fetch_survey_and_verify(tmp_path: Path, wrong: bool) -> None:
+    brief = brief_of(tmp_path, BASE + "{z}/{y}/{x}.png" if wrong else RIGHT)
+    worked_out = plan(brief)
+    report = fetched(brief, serving(lambda z, x, y: (z, x, y)))
+    told = [
+        " ".join(report.remarks),
+        " ".join(verify(brief, worked_out, depth=Depth.QUICK, processes=1).warnings),
+        " ".join(
+            judge_layer(brief, worked_out.layers["relief"], worked_out.layers["relief"].tiles.at(8)).notices
+        ),
+    ]
+    assert [("column and row exchanged" in text) for text in told] == [wrong] * 3, told
