@@ -11,14 +11,14 @@ from packer.errors import StoreError
 from packer.geometry.tileset import Tile, TileSet
 from packer.store.reader import TileReader
 
-__all__ = ["Misfit", "misfit_on_board", "misfit_sentence"]
+__all__ = ["SeamMisfit", "misfit_on_board", "misfit_sentence"]
 
 _FIRST_ZOOM = 8  # above it a region's tiles are too few, and sea
 _MOST_BLOCKS, _OF_A_ZOOM, _LEAST_BLOCKS = 6, 2, 2
 
 
 @dataclass(frozen=True, slots=True)
-class Misfit:
+class SeamMisfit:
     """Neighbours in a pack fit only if tiles lie otherwise than they are stored. `at` is the first compared tile."""
 
     lie: Lie
@@ -26,7 +26,7 @@ class Misfit:
     blocks: int
 
 
-def misfit_on_board(pack: Path) -> Misfit | None:
+def misfit_on_board(pack: Path) -> SeamMisfit | None:
     """How a pack's tiles would fit, if not as they are; None where they do, or where nothing tells.
 
     Reads at most 24 bodies. A pack that cannot be read tells nothing here.
@@ -42,10 +42,10 @@ def misfit_on_board(pack: Path) -> Misfit | None:
     if found.lie in (None, Lie.AS_ASKED) or found.blocks < _LEAST_BLOCKS:
         return None
     assert found.lie is not None
-    return Misfit(found.lie, corners[0], found.blocks)
+    return SeamMisfit(found.lie, corners[0], found.blocks)
 
 
-def misfit_sentence(layer: str, found: Misfit) -> str:
+def misfit_sentence(layer: str, found: SeamMisfit) -> str:
     """What to tell the planner."""
     return (
         f'Layer "{layer}": neighbouring tiles do not fit together, as at {found.at}. They would with {found.lie} '

@@ -9,7 +9,7 @@ fits, steps that turn out not to be needed are taken back, the dearest first.
 
 from __future__ import annotations
 
-from collections.abc import Iterator, Mapping
+from collections.abc import Collection, Iterable, Iterator, Mapping
 from dataclasses import dataclass, field, replace
 
 from packer.geometry.shapes import Corridor
@@ -121,14 +121,17 @@ def fit(
     surveyed: Mapping[str, Mapping[str, int]],
     target: Target,
     speed: AssumedSpeed | None = None,
+    *,
+    refused: Collection[tuple[str, str]] = (),
 ) -> Fit:
     """Changes to the brief that bring its plan within the target, or as near as they can.
 
     `sizes` is what is known of each layer, `surveyed` the depth worth fetching by layer and area. Nothing is
     written. A target in seconds needs a speed. The overview is counted as it is, although a narrower corridor
-    has a smaller one, so that applying the changes saves no less than stated.
+    has a smaller one, so that applying the changes saves no less than stated. `refused` names edits that are not to be
+    proposed, by class and area.
     """
-    return _Fitting(brief, plan, sizes, target, speed).go(surveyed)
+    return _Fitting(brief, plan, sizes, target, speed, refused).go(surveyed)
 
 
 @dataclass(slots=True)
@@ -138,6 +141,7 @@ class _Fitting:
     sizes: Mapping[str, LayerSizes]
     target: Target
     speed: AssumedSpeed | None
+    refused: Collection[tuple[str, str]] = ()
     covers: dict[tuple[str, float | None], TileSet] = field(default_factory=dict)
     known: dict[tuple[tuple[str, tuple[object, ...]], ...], LayerEstimate] = field(default_factory=dict)
 
@@ -145,7 +149,7 @@ class _Fitting:
         before = self._figures([])
         steps: list[_Step] = []
         if not self._met(before):
-            steps = [s for s in _limit_steps(self.brief, surveyed) if self._saves([], s) > 0]
+            steps = [s for s in self._allowed(_limit_steps(self.brief, surveyed)) if self._saves([], s) > 0]
             steps = self._spare(self._greedy(steps), free=len(steps))
         changes, figures = [], before
         edits: list[Edit] = []
@@ -159,7 +163,7 @@ class _Fitting:
     def _greedy(self, steps: list[_Step]) -> list[_Step]:
         """Add the best step until the target is met. What a step saves only shrinks as others are taken, so
         that one whose worth is counted again and still leads is the best."""
-        ranked = [(self._worth(steps, step), step) for step in self._candidates(steps)]
+        ranked = [(self._worth(steps, step), step) for step in self._allowed(self._candidates(steps))]
         while not self._met(self._figures(_edits(steps))):
             ranked = sorted((r for r in ranked if r[0] > 0), key=lambda r: (-r[0], r[1].words))
             if not ranked:
@@ -176,9 +180,12 @@ class _Fitting:
             known = {step.words: worth for worth, step in ranked}
             ranked = [
                 (known[s.words] if s.words in known else self._worth(steps, s), s)
-                for s in self._candidates(steps)
+                for s in self._allowed(self._candidates(steps))
             ]
         return steps
+
+    def _allowed(self, steps: Iterable[_Step]) -> list[_Step]:
+        return [s for s in steps if not any((type(e).__name__, e.area) in self.refused for e in s.edits)]
 
     def _spare(self, steps: list[_Step], free: int) -> list[_Step]:
         """Take back steps that are not needed, the dearest first; those that cost nothing stay."""
