@@ -12,6 +12,7 @@ import pytest
 from packer import Brief
 from packer.desk.server import DeskServer
 from packer.planning.collection import Collection
+from packer.planning.pack_path import pack_path
 from packer.practice import PracticeServer, write_place
 from packer.sources.literal_keys import literal_key
 from packer.store.locks import WriteLock
@@ -172,7 +173,9 @@ def test_on_board_comes_first_and_deeper_is_enlarged(page: Page) -> None:
 
 
 def test_while_a_fetch_runs_here_or_elsewhere_the_source_is_left_alone(page: Page, tmp_path: Path) -> None:
-    with WriteLock(tmp_path / "relief.mbtiles", "busy"):
+    pack = pack_path(Brief.read(tmp_path), "relief")
+    pack.parent.mkdir(exist_ok=True)
+    with WriteLock(pack, "busy"):
         answer = look(page, 13)
     assert answer.headers["X-From"] == "none"
     assert "fetch" in answer.headers["X-Why"]
