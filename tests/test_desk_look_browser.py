@@ -2,7 +2,9 @@
 
 from __future__ import annotations
 
+import re
 from pathlib import Path
+from typing import TYPE_CHECKING
 
 import pytest
 
@@ -11,7 +13,12 @@ from packer.desk.server import DeskServer
 from packer.planning.collection import Collection
 from packer.practice import PracticeServer
 from packer.store.reader import tile_at
-from tests.test_desk_browser import Browser, browser, expect, keep, place, said, server, sitting
+from tests.test_desk_browser import PATIENCE_MS, browser, keep, place, said, server, sitting
+
+if TYPE_CHECKING:
+    from playwright.sync_api import Browser
+
+expect = pytest.importorskip("playwright.sync_api").expect
 
 __all__ = ["browser", "place", "server"]  # fixtures
 
@@ -39,7 +46,7 @@ def test_an_address_is_tried_the_source_looked_at_and_the_plan_made_to_fit(
         pasted = f"{server.base_url.rstrip('/')}/relief/{tile_at(12.5012, 47.1023, 12)}.png"
         dialog.get_by_label("Address of the tiles").fill(pasted)
         dialog.get_by_role("button", name="Try this address").click()
-        expect(dialog.locator(".tried")).to_contain_text("neighbours fit together")
+        expect(dialog.locator(".tried")).to_contain_text("neighbours fit together", timeout=PATIENCE_MS)
         expect(dialog.locator(".samples canvas").first).to_be_visible()
         keep(page, "look-tried")
         dialog.get_by_label("Attribution").fill("Practice")
@@ -49,21 +56,21 @@ def test_an_address_is_tried_the_source_looked_at_and_the_plan_made_to_fit(
         assert Brief.read(tmp_path).layers["tried"].url.endswith("/relief/{z}/{x}/{y}.png")
         expect(page.get_by_role("dialog")).to_have_count(0)
         page.get_by_role("button", name="Source").click()
-        expect(page.locator(".sheet.from-source canvas").first).to_be_visible()
+        expect(page.locator(".sheet.from-source canvas").first).to_be_visible(timeout=PATIENCE_MS)
         keep(page, "look-source")
         page.locator("#step-worth").click()
         page.locator("#areas .area").first.click()
         page.get_by_role("button", name="Show the place under the cross").click()
-        expect(page.locator(".strip li").nth(5)).to_be_visible()
+        expect(page.locator(".strip li").nth(5)).to_be_visible(timeout=PATIENCE_MS)
         expect(page.locator(".strip")).to_contain_text("one deeper")
         page.locator("#panel").evaluate("one => one.scrollTo(0, 500)")
         keep(page, "look-strip")
         page.locator("#step-room").click()
-        said(page, "room", __import__("re").compile("about"))
+        said(page, "room", re.compile("about"))
         page.get_by_label("Hours for the fetch, or size on disk").fill("500kB")
         page.get_by_role("button", name="Show what to leave out").click()
         first = page.locator(".proposals li").first
-        expect(first).to_be_visible()
+        expect(first).to_be_visible(timeout=PATIENCE_MS)
         keep(page, "look-fit")
         before = (tmp_path / "brief.toml").read_text("utf-8")
         first.get_by_role("button", name="Take").click()

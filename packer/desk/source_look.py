@@ -71,6 +71,13 @@ class SourceLook:
             asker = await self._asker_for(brief, layer, key)
             self._asked += 1
             outcome = await asker.tile(tile)
+        except asyncio.CancelledError:
+            task = asyncio.current_task()
+            if task is not None and task.cancelling():
+                raise
+            raise NetworkError(
+                "The map has turned to another layer."
+            ) from None  # and its exchanges were dropped
         finally:
             self._waiting -= 1
         if isinstance(outcome, Stored):

@@ -26,6 +26,7 @@ from packer.planning.brief_edits import (
     lowered,
 )
 from packer.planning.plan import Plan, lines_of
+from packer.planning.whereabouts import doubts
 from packer.survey.estimate import (
     OVERHEAD,
     AssumedSpeed,
@@ -128,8 +129,7 @@ def fit(
 
     `sizes` is what is known of each layer, `surveyed` the depth worth fetching by layer and area. Nothing is
     written. A target in seconds needs a speed. The overview is counted as it is, although a narrower corridor
-    has a smaller one, so that applying the changes saves no less than stated. `refused` names edits that are not to be
-    proposed, by class and area.
+    has a smaller one, so that applying saves no less than stated. `refused` edits, by class and area, are left out.
     """
     return _Fitting(brief, plan, sizes, target, speed, refused).go(surveyed)
 
@@ -361,7 +361,7 @@ def warnings(brief: Brief, plan: Plan) -> list[str]:
         line = lines.get(area.name)
         if line is not None and line.length_m >= _LONG_M:
             found += _of_long_line(area, line, plan)
-    return [*found, *_of_shallow_plan(brief, plan, lines)]
+    return [*doubts(brief, plan), *found, *_of_shallow_plan(brief, plan, lines)]
 
 
 def _of_long_line(area: Area, line: Corridor, plan: Plan) -> Iterator[str]:
