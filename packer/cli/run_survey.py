@@ -57,9 +57,14 @@ def run(
     found = {name: judge_layer(brief, worked_out.layers[name], some, store) for name, some in tiles.items()}
     folder = sheets or store or brief.store_folder
     drawn = {name: write_sheet(brief, layer, folder, store) for name, layer in found.items()}
+    failed = [name for name, layer in (report.layers if report else {}).items() if layer.failure]
     edits = limits(
         brief,
-        {n: {a.name: a.worth.zoom for a in layer.areas.values()} for n, layer in found.items()},
+        {
+            n: {a.name: a.worth.zoom for a in layer.areas.values()}
+            for n, layer in found.items()
+            if n not in failed  # its samples are those of an address that looks wrong, or of half a fetch
+        },
     )
     changed = plan(rewrite(brief, edits)).count if apply and edits else None
     lacking = sum(map(len, tiles.values())) - sum(len(layer.judged) for layer in found.values())
@@ -67,7 +72,11 @@ def run(
         print_json(_json(report, found, drawn, edits, changed, lacking))
     else:
         _show(brief, worked_out, report, found, drawn)
-        if any(layer.judged for layer in found.values()):
+        if failed:
+            names = " and ".join(f'"{name}"' for name in failed)
+            echo()
+            echo(f"No depth is proposed for layer {names}, which was stopped. Mend that first.")
+        if edits or (not failed and any(layer.judged for layer in found.values())):
             _show_edits(
                 shell_command("survey", path, "--apply", store=store), edits, worked_out.count, changed
             )

@@ -98,5 +98,11 @@ async function draw(canvas, found, row) {
   const y = ((0.5 - Math.log((1 + sine) / (1 - sine)) / (4 * Math.PI)) * n) % 1;
   const left = Math.max(0, Math.min(picture.width - WIDE, x * picture.width - WIDE / 2));
   const top = Math.max(0, Math.min(picture.height - HIGH, y * picture.height - HIGH / 2));
-  canvas.getContext("2d").drawImage(picture, left, top, WIDE, HIGH, 0, 0, WIDE, HIGH);
+  const pen = canvas.getContext("2d");
+  pen.drawImage(picture, left, top, WIDE, HIGH, 0, 0, WIDE, HIGH);
+  const [over, down] = [x * picture.width - left, y * picture.height - top];
+  for (const [width, colour] of /** @type {[number, string][]} */ ([[3, "#fff"], [1, "#1d2322"]])) {
+    [pen.lineWidth, pen.strokeStyle] = [width, colour];
+    pen.strokeRect(over - 4, down - 4, 8, 8);
+  }
 }
