@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import os
 from collections.abc import AsyncIterator, Callable, Mapping
-from contextlib import asynccontextmanager
+from contextlib import AsyncExitStack, asynccontextmanager
 from dataclasses import replace
 from datetime import datetime
 
@@ -13,6 +13,7 @@ from packer.errors import NetworkError, TermsError
 from packer.fetching.answers.judging import judge
 from packer.fetching.answers.outcome import LinkDown, Outcome, RetryAfter, Stored, TileRules, TryAgain
 from packer.fetching.hosts.host_identity import HostIdentity, gates_for, robots_url
+from packer.fetching.hosts.shared_caps import shared_caps
 from packer.fetching.hosts.source import DEADLINE_S, LIMIT_BYTES, Source, source_for
 from packer.fetching.pacing.gate import Gate
 from packer.fetching.pacing.signals import Failed, Signal, Succeeded, Throttled, Unverified
@@ -116,7 +117,10 @@ async def open_asker(
     check_layer(brief, brief.layers[name], urls, datetime.fromtimestamp(clock.wall()).date())
     gates = gates_for(brief, {name: source, **_neighbours(brief, name, source)}, clock)
     client = make_transport(transport, connections=gates[name].cap, user_agent=user_agent(brief.contact))
-    try:
+    async with AsyncExitStack() as stack:
+        stack.push_async_callback(client.aclose)
+        stack.callback(gates[name].gate.close)
+        await stack.enter_async_context(shared_caps([gates[name]], clock, client))
         identities = [HostIdentity(robots_url(url), client, gates[name].gate, clock) for url in urls]
         if not brief.layers[name].permission_covers_robots:
             for identity in {robots_url(u): i for u, i in zip(urls, identities, strict=True)}.values():
@@ -128,9 +132,6 @@ async def open_asker(
             return next((path for i in identities if (path := i.forbids([url])) is not None), None)
 
         yield TileAsker(source, gates[name].gate, client, clock, forbids)
-    finally:
-        gates[name].gate.close()
-        await client.aclose()
 
 
 def _neighbours(brief: Brief, name: str, source: Source) -> dict[str, Source]:
