@@ -10,7 +10,7 @@ from geographiclib.geodesic import Geodesic
 
 from packer import Brief, plan
 from packer.planning.whereabouts import doubts, places, where_json
-from packer.survey.tradeoffs import warnings
+from packer.survey.plan_warnings import warnings
 
 HEAD = """title = "Where"
 overview = false

@@ -26,8 +26,8 @@ from packer.survey.estimate import (
     layer_sizes,
     seconds_for,
 )
+from packer.survey.plan_warnings import warnings
 from packer.survey.speed import AssumedSpeed
-from packer.survey.tradeoffs import warnings
 
 __all__ = ["Planner", "SupersededError"]
 

@@ -10,7 +10,7 @@ from packer.common.units import seconds, size_bytes
 from packer.desk.figures import Planner
 from packer.errors import InputError
 from packer.planning.brief import Brief
-from packer.planning.brief_edits import Deepest, Edit, HalfWidth, Layers, OverviewTo, Split
+from packer.planning.brief_edits import Deepest, DeepestByLayer, Edit, HalfWidth, Layers, OverviewTo
 from packer.planning.pack_path import pack_path
 from packer.planning.plan import Plan
 from packer.survey.record import read_record
@@ -19,7 +19,9 @@ from packer.survey.tradeoffs import RANKING, Figures, Target, fit
 
 __all__ = ["edits_of", "proposals"]
 
-_KINDS: dict[str, type[Any]] = {one.__name__: one for one in (Deepest, HalfWidth, Layers, OverviewTo, Split)}
+_KINDS: dict[str, type[Any]] = {
+    one.__name__: one for one in (Deepest, DeepestByLayer, HalfWidth, Layers, OverviewTo)
+}
 
 
 def proposals(
@@ -98,6 +100,14 @@ def _read(one: Any) -> Edit:
         return HalfWidth(one["area"], float(metres))
     if one["kind"] == "Layers" and names:
         return Layers(one["area"], names)
-    if one["kind"] == "Split" and names and zoom is not None:
-        return Split(one["area"], names, zoom)
+    if one["kind"] == "DeepestByLayer" and (zooms := _zooms(one.get("zooms"))):
+        return DeepestByLayer(one["area"], zooms)
     raise InputError("This is no change that was proposed here.")
+
+
+def _zooms(sent: Any) -> tuple[tuple[str, int], ...]:
+    """Pairs of a layer and its zoom; none if that is not what was sent."""
+    pairs = sent if isinstance(sent, list) else []
+    found = [p for p in pairs if isinstance(p, list | tuple) and len(p) == 2 and isinstance(p[0], str)]
+    found = [p for p in found if isinstance(p[1], int) and not isinstance(p[1], bool)]
+    return tuple((layer, zoom) for layer, zoom in found) if len(found) == len(pairs) else ()

@@ -110,10 +110,8 @@ class LayerFetcher:
         self._turn.set()
 
     async def run(self, workers: int) -> None:
-        """Work until every tile is settled or `stop` was called.
-
-        If cancelled: tiles under way are not stored; records handed to the writer before are.
-        """
+        """Work until every tile is settled or `stop` was called. If cancelled: tiles under way are not stored;
+        records handed to the writer before are."""
         async with asyncio.TaskGroup() as self._group:
             for _ in range(workers):
                 self._group.create_task(self._work())
@@ -162,10 +160,8 @@ class LayerFetcher:
                 task.cancel()
 
     async def _permit_for(self, tile: Tile) -> Permit | None:
-        """Permission to ask for the tile; None, with the tile put back, if nothing more is to be asked for.
-
-        If cancelled: the tile is put back, and no permit is held.
-        """
+        """Permission to ask for the tile; None, with the tile put back, if nothing more is to be asked for. If
+        cancelled: the tile is put back, and no permit is held."""
         try:
             permit = await self._gate.enter()
         except asyncio.CancelledError:

@@ -14,7 +14,7 @@ from packer.fetching.answers.judging import judge
 from packer.fetching.answers.outcome import LinkDown, Outcome, RetryAfter, Stored, TileRules, TryAgain
 from packer.fetching.hosts.host_identity import HostIdentity, gates_for, robots_url
 from packer.fetching.hosts.shared_caps import shared_caps
-from packer.fetching.hosts.source import DEADLINE_S, LIMIT_BYTES, Source, source_for
+from packer.fetching.hosts.source import LIMIT_BYTES, Source, source_for
 from packer.fetching.pacing.gate import Gate
 from packer.fetching.pacing.signals import Failed, Signal, Succeeded, Throttled, Unverified
 from packer.fetching.transports import Response, Transport, TransportName, open_transport
@@ -62,8 +62,9 @@ class TileAsker:
         permit = await self.gate.enter()
         if permit is None:
             raise NetworkError(f'Layer "{self.source.layer}": nothing is asked of its server just now.')
+        deadline_s = self.gate.deadline_s(first=True)
         try:
-            result = await self._transport.fetch(url, self.source.headers, DEADLINE_S, LIMIT_BYTES)
+            result = await self._transport.fetch(url, self.source.headers, deadline_s, LIMIT_BYTES)
         except BaseException:
             self.gate.drop(permit)
             raise
