@@ -182,8 +182,12 @@ class ScriptedTransport:
             self.under_way -= 1
         if url.endswith("/robots.txt"):
             return self.robots(self.clock.now())
-        zoom, x, y = (int(part) for part in url.partition("?")[0].removesuffix(".png").split("/")[-3:])
-        tile = Tile(zoom, x, y)
+        parts = url.partition("?")[0].removesuffix(".png").split("/")[-3:]
+        if not all(part.isdigit() for part in parts) or max(map(int, parts[1:])) >= 1 << min(
+            int(parts[0]), 30
+        ):
+            return no_tile(404)
+        tile = Tile(*map(int, parts))
         before = self.asked[tile]
         self.asked[tile] += 1
         return self.script(tile, before, self.clock.now())

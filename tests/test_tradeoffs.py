@@ -21,7 +21,8 @@ from packer.survey.estimate import (
     estimate_layer,
     seconds_for,
 )
-from packer.survey.tradeoffs import Fit, Target, fit, warnings
+from packer.survey.plan_warnings import warnings
+from packer.survey.tradeoffs import Fit, Target, fit
 
 LAYER = """\
 [layers.{name}]

@@ -8,6 +8,7 @@ from packer.cli.worked_plan import WorkedPlan
 from packer.geometry.grid import metres_per_pixel
 from packer.planning.brief import Brief
 from packer.planning.plan import Plan
+from packer.planning.whereabouts import where_json
 from packer.survey.estimate import OVERHEAD, LayerEstimate
 from packer.survey.tradeoffs import Figures, Fit
 
@@ -31,6 +32,7 @@ def sizes_json(worked: WorkedPlan) -> dict[str, Any]:
         "to_fetch": {"tiles": found.missing, "bytes": found.to_fetch.to_dict()},
         "disk": {"needed": round(found.to_fetch.expected * OVERHEAD), "free": worked.free_bytes},
         "time": _time_json(worked),
+        "where": where_json(worked.plan),
         "warnings": worked.warnings,
         "fit": None if worked.fit is None else _fit_json(worked.fit),
     }

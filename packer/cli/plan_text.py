@@ -8,8 +8,10 @@ from packer.cli.output import echo, table
 from packer.cli.worked_plan import WorkedPlan
 from packer.common.units import bytes_text, counted, duration_text
 from packer.geometry.grid import metres_per_pixel
+from packer.geometry.position_text import decimal_text
 from packer.planning.brief import OVERVIEW
 from packer.planning.plan import LayerPlan, Plan
+from packer.planning.whereabouts import places
 from packer.survey.estimate import OVERHEAD, Bytes, LayerEstimate
 from packer.survey.tradeoffs import RANKING, Figures, Fit
 
@@ -17,6 +19,7 @@ __all__ = ["show_plan"]
 
 _WIDTH = 80
 _LONGEST_NAME = 26
+_MOST_PLACES = 8  # areas with their positions; more would push the rest off the screen
 # What can be made out, by ground metres a pixel: common practice, no source.
 _SEEN = (
     (0.45, "single bushes, footpaths"),
@@ -42,6 +45,7 @@ _BASES = {
 def show_plan(worked: WorkedPlan) -> None:
     """Print the plan."""
     echo(worked.brief.title)
+    _show_where(worked.plan)
     for name, layer in worked.plan.layers.items():
         echo()
         echo(f"Layer {name}: {counted(len(layer.tiles), 'tile')}")
@@ -59,6 +63,24 @@ def show_plan(worked: WorkedPlan) -> None:
     if worked.fit is not None:
         echo()
         _show_fit(worked.fit)
+
+
+def _show_where(worked_out: Plan) -> None:
+    west, south, east, north = worked_out.bounds
+    echo(f"Where: {decimal_text(west, south)} to {decimal_text(east, north)}")
+    found = places(worked_out)
+    rows = [
+        [
+            _short(one.name),
+            one.text,
+            one.mgrs,
+            "" if one.nearest_m is None else f"{one.nearest_m / 1000:,.0f} km",
+        ]
+        for one in found[:_MOST_PLACES]
+    ]
+    table(["area, its middle", "degrees", "MGRS", "next area"], rows)
+    if (more := len(found) - _MOST_PLACES) > 0:
+        echo(f"  and {counted(more, 'more area')}; --json has all of them")
 
 
 def _show_layer(asked: LayerPlan, weighed: LayerEstimate, worked_out: Plan) -> None:

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import asyncio
 import textwrap
-from collections.abc import Mapping
+from collections.abc import Collection, Mapping
 from pathlib import Path
 from typing import Any
 
@@ -57,17 +57,16 @@ def run(
     found = {name: judge_layer(brief, worked_out.layers[name], some, store) for name, some in tiles.items()}
     folder = sheets or store or brief.store_folder
     drawn = {name: write_sheet(brief, layer, folder, store) for name, layer in found.items()}
-    edits = limits(
-        brief,
-        {n: {a.name: a.worth.zoom for a in layer.areas.values()} for n, layer in found.items()},
-    )
+    failed = [name for name, layer in (report.layers if report else {}).items() if layer.failure]
+    edits = _edits(brief, found, failed)
     changed = plan(rewrite(brief, edits)).count if apply and edits else None
     lacking = sum(map(len, tiles.values())) - sum(len(layer.judged) for layer in found.values())
     if as_json:
         print_json(_json(report, found, drawn, edits, changed, lacking))
     else:
         _show(brief, worked_out, report, found, drawn)
-        if any(layer.judged for layer in found.values()):
+        _show_failed(failed)
+        if edits or (not failed and any(layer.judged for layer in found.values())):
             _show_edits(
                 shell_command("survey", path, "--apply", store=store), edits, worked_out.count, changed
             )
@@ -76,6 +75,19 @@ def run(
                 f"{counted(lacking, 'sample')} could not be fetched. To continue, run the same command again."
             )
     return EXIT_NOT_COMPLETE if lacking else 0
+
+
+def _edits(brief: Brief, found: Mapping[str, LayerFinding], failed: Collection[str]) -> list[Edit]:
+    """Depths to propose. The samples of a failed layer are those of an address that looks wrong, or too few."""
+    sound = {name: layer for name, layer in found.items() if name not in failed}
+    return limits(brief, {n: {a.name: a.worth.zoom for a in la.areas.values()} for n, la in sound.items()})
+
+
+def _show_failed(failed: Collection[str]) -> None:
+    if failed:
+        names = " and ".join(f'"{name}"' for name in failed)
+        echo()
+        _wrapped(f"No depth is proposed for layer {names}, which was stopped. Mend that first.")
 
 
 def _fetched(

@@ -30,9 +30,10 @@ from packer.survey.estimate import (
     last_speed,
     layer_sizes,
 )
+from packer.survey.plan_warnings import warnings
 from packer.survey.record import read_record
 from packer.survey.speed import AssumedSpeed
-from packer.survey.tradeoffs import Target, fit, warnings
+from packer.survey.tradeoffs import Target, fit
 
 if TYPE_CHECKING:
     from packer.fetching.transports import TransportName

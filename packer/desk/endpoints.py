@@ -21,6 +21,8 @@ from packer.desk.changes import read_change
 from packer.desk.document import ChangedElsewhereError, StaleRevisionError
 from packer.desk.dropped import MOST_FILE_BYTES, keep_dropped
 from packer.desk.figures import SupersededError
+from packer.desk.fitting import edits_of
+from packer.desk.look_endpoints import look_routes
 from packer.desk.profile import profile
 from packer.desk.session import Session
 from packer.errors import EXIT_INPUT, EXIT_STORE, EXIT_TERMS, BriefError, LastbarError
@@ -60,6 +62,7 @@ def desk_endpoints(session: Session) -> Starlette:
             Route("/api/versions/{name}", addresses.version),
             Route("/api/events", addresses.events),
             *addresses.changes(),
+            *look_routes(session, _body),
             *view_routes(session.board),
         ],
         exception_handlers={
@@ -124,6 +127,8 @@ class _Addresses:
             ),
             "/api/take-theirs": lambda _: session.step(document.take_theirs),
             "/api/keep-ours": lambda _: session.step(document.keep_ours),
+            "/api/fit": session.fit,
+            "/api/take": lambda b: session.take(_revision(b), edits_of(b.get("edits"))),
             "/api/speed": lambda b: session.set_speed(b.get("speed")),
         }
         routes = [Route(path, _posted(answer), methods=["POST"]) for path, answer in answers.items()]

@@ -11,7 +11,7 @@ from packer.errors import StoreError
 from packer.geometry.grid import metres_per_pixel
 from packer.geometry.shapes import Corridor
 from packer.geometry.tileset import TileSet
-from packer.planning.brief import OVERVIEW, Brief
+from packer.planning.brief import OVERVIEW, Area, Brief
 from packer.planning.ground import Ground
 from packer.planning.pack_path import pack_path
 from packer.planning.plan import LayerPlan, Plan, plan_on
@@ -26,8 +26,8 @@ from packer.survey.estimate import (
     layer_sizes,
     seconds_for,
 )
+from packer.survey.plan_warnings import warnings
 from packer.survey.speed import AssumedSpeed
-from packer.survey.tradeoffs import warnings
 
 __all__ = ["Planner", "SupersededError"]
 
@@ -42,7 +42,8 @@ class Planner:
     """Plans and weighs one brief after another. Safe to use from any thread; what did not change is not redone."""
 
     def __init__(self, store: Path | None = None) -> None:
-        self._store, self._ground = store, Ground()
+        self.store = self._store = store
+        self._ground = Ground()
         self._sizes: dict[str, tuple[Any, LayerSizes]] = {}
         self._lock = threading.Lock()
 
@@ -85,6 +86,21 @@ class Planner:
             "warnings": [*warnings(brief, plan), *plan.remarks, *trouble],
         }
 
+    def cover(self, brief: Brief, area: Area, zoom: int) -> TileSet:
+        """The tiles that an area touches down to a zoom. Raises BriefError as `plan` does."""
+        return self._ground.cover(brief, area, zoom)
+
+    def sizes(self, brief: Brief, plan: Plan) -> dict[str, LayerSizes]:
+        """What is known of each layer; of a pack that cannot be read, nothing."""
+        return self._known(brief, plan)[0]
+
+    def last_speed(self, brief: Brief) -> AssumedSpeed | None:
+        """That of the last fetch, if a pack tells."""
+        try:
+            return last_speed(brief, self._store)
+        except StoreError:
+            return None
+
     def _known(self, brief: Brief, plan: Plan) -> tuple[dict[str, LayerSizes], list[str]]:
         sizes: dict[str, LayerSizes] = {}
         trouble: list[str] = []
@@ -105,10 +121,7 @@ class Planner:
         return sizes, trouble
 
     def _time(self, brief: Brief, whole: Estimate, speed: AssumedSpeed | None) -> dict[str, Any] | None:
-        try:
-            speed = speed or last_speed(brief, self._store)
-        except StoreError:
-            speed = None
+        speed = speed or self.last_speed(brief)
         if speed is None:
             return None
         sizes = whole.to_fetch

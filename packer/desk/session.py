@@ -10,22 +10,29 @@ from pathlib import Path
 from typing import Any
 
 from packer.common.units import bits_per_second
-from packer.desk.changes import Change
+from packer.desk.changes import AddLayer, Change, SetLayer
 from packer.desk.document import Document, Snapshot
 from packer.desk.events import Events
 from packer.desk.figures import Planner
+from packer.desk.fitting import proposals
 from packer.desk.jobs import Job, Jobs, Work
+from packer.desk.source_look import SourceLook
 from packer.desk.steps import steps
 from packer.desk.work import fetch_work, handover_work, inspect_work, survey_work, verify_work
 from packer.errors import InputError, LastbarError
 from packer.planning.brief import USES, Area, Brief
+from packer.planning.brief_edits import Edit, rewritten
+from packer.planning.collection import ADDRESS_KEYS, Collection
 from packer.planning.offers import apply_offers, cached_offers
 from packer.planning.plan import Plan
 from packer.sources.address import shown
+from packer.sources.literal_keys import literal_key, refusal
 from packer.survey.speed import AssumedSpeed
 from packer.view.board import Board
 
 __all__ = ["Session"]
+
+_ASKING = ("fetch", "survey")  # the jobs that ask servers for tiles
 
 
 class Session:
@@ -39,7 +46,8 @@ class Session:
         self.events = Events()
         self.jobs = Jobs(self.events, self._ended)
         self.planner = Planner(store)
-        self._store = store
+        self.look, self.collection = SourceLook(), Collection()
+        self.store = self._store = store
         self._lock = threading.Lock()
         self._planned: tuple[int, Brief, Plan] | None = None
         self._figures: tuple[int, dict[str, Any]] | None = None
@@ -105,6 +113,30 @@ class Session:
         self.events.tell("figures", {"revision": now.revision})
         return found
 
+    @property
+    def speed(self) -> AssumedSpeed | None:
+        """The speed that was given, if any."""
+        return self._speed
+
+    def fit(self, body: Mapping[str, Any]) -> dict[str, Any]:
+        """Proposals to meet a target. Raises as `plan`, and InputError as `proposals`."""
+        _, brief, worked_out = self.plan()
+        return proposals(brief, worked_out, self.planner, self._speed, body)
+
+    def take(self, revision: int, edits: list[Edit]) -> dict[str, Any]:
+        """Make a proposed change; the new state. Raises as `Document.change`."""
+        now = self.document.now()
+        if now.brief is None:
+            raise InputError(f"The brief has no {now.lacks} yet.")
+        try:
+            text = rewritten(now.brief, edits, now.text)
+        except (StopIteration, KeyError):
+            raise InputError(
+                "The brief has changed since this was proposed. Ask for proposals again."
+            ) from None
+        self.document.replace(revision, text)
+        return self._tell()
+
     def board(self) -> Board:
         """What is on board for the present brief. Raises as `plan`."""
         _, brief, worked_out = self.plan()
@@ -121,7 +153,11 @@ class Session:
     # ---------------------------------------------------------------- what changes
 
     def change(self, revision: int, change: Change) -> dict[str, Any]:
-        """Make a change; the new state. Raises as `Document.change`."""
+        """Make a change; the new state. Raises as `Document.change`, and InputError for a key in an address."""
+        if isinstance(change, AddLayer | SetLayer):
+            for key in ADDRESS_KEYS:
+                if (where := literal_key(str(change.values.get(key) or ""))) is not None:
+                    raise InputError(refusal(where))
         self.document.change(revision, change)
         return self._tell()
 
@@ -132,8 +168,20 @@ class Session:
 
     def start(self, kind: str, options: Mapping[str, Any]) -> dict[str, Any]:
         """Start a job. Raises InputError for a kind that is none, or options that cannot be used."""
-        self.jobs.start(kind, options, self._work(kind, options))
+        work = self._work(kind, options)
+        if kind in _ASKING:
+            self.look.forbid()
+        try:
+            self.jobs.start(kind, options, work)
+        finally:
+            self._permit_look()
         return self._tell()
+
+    def _permit_look(self) -> None:
+        """Let the map ask its source again, unless a job does."""
+        running = [job for kind, job in self.jobs.to_dict().items() if kind in _ASKING]
+        if not any(job["state"] in ("running", "stopping") for job in running):
+            self.look.permit()
 
     def _work(self, kind: str, options: Mapping[str, Any]) -> Work:
         if kind == "inspect":
@@ -153,6 +201,7 @@ class Session:
         raise InputError(f"There is no job called {kind}.")
 
     def _ended(self, _job: Job) -> None:
+        self._permit_look()
         with self._lock:
             self._planned = None  # a fetch may have read what servers offer now
         self._tell()

@@ -164,7 +164,7 @@ def survey_work(brief: Brief, store: Path | None, _options: Mapping[str, Any]) -
         def show(layers: Sequence[LayerProgress]) -> None:
             reporter.progress(fetch_progress(layers, time.time()))
 
-        async def go() -> tuple[Brief, Plan, dict[str, Any]]:
+        async def go() -> tuple[Brief, Plan, dict[str, Any], dict[str, str | None]]:
             settled, _ = await read_offers(brief, store)
             worked_out = plan(settled)
             tiles = chosen(worked_out, None, _SURVEY_SEED)
@@ -177,22 +177,23 @@ def survey_work(brief: Brief, store: Path | None, _options: Mapping[str, Any]) -
                     sampling.cancel()
             if sampling.cancelled():
                 raise InputError("The survey was stopped. What came is kept; start it again to go on.")
-            await sampling
-            return settled, worked_out, dict(tiles)
+            report = await sampling
+            failures = {n: la.failure for n, la in report.layers.items()} if report else {}
+            return settled, worked_out, dict(tiles), failures
 
         with asyncio.Runner(loop_factory=fast_loop()) as runner:
-            settled, worked_out, tiles = runner.run(go())
+            settled, worked_out, tiles, failures = runner.run(go())
         found = {
             name: judge_layer(settled, worked_out.layers[name], some, store) for name, some in tiles.items()
         }
-        return {"layers": {name: _survey_layer(layer) for name, layer in found.items()}}
+        return {"layers": {name: _survey_layer(layer, failures.get(name)) for name, layer in found.items()}}
 
     return work
 
 
-def _survey_layer(layer: LayerFinding) -> dict[str, Any]:
+def _survey_layer(layer: LayerFinding, failure: str | None) -> dict[str, Any]:
     return {
-        "notices": list(layer.notices),
+        "notices": [*([failure] if failure else []), *layer.notices],
         "areas": {
             area.name: {
                 "deepest": area.deepest,

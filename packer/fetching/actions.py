@@ -20,6 +20,7 @@ __all__ = [
     "NO_FAILURE",
     "NO_WHOLE_TILE",
     "Action",
+    "AskAboutAddress",
     "AskAboutHeld",
     "AskAboutPages",
     "AskAboutTile",
@@ -144,6 +145,14 @@ class AskAboutHeld:
 
 
 @dataclass(frozen=True, slots=True)
+class AskAboutAddress:
+    """Is the layer's address right, although none of its first tiles exists? `count` of them were asked for."""
+
+    since: float
+    count: int
+
+
+@dataclass(frozen=True, slots=True)
 class HostProven:
     """The host has just answered as only it can: what is held can be settled, and its robots.txt learnt."""
 
@@ -178,7 +187,7 @@ class Decision(NamedTuple):
 
     signal: Signal
     action: Action
-    then: HostProven | AskAboutPages | AskAboutHeld | StopLayer | None = None
+    then: HostProven | AskAboutPages | AskAboutHeld | AskAboutAddress | StopLayer | None = None
 
 
 class HeldVerdict(NamedTuple):

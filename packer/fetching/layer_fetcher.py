@@ -16,7 +16,15 @@ from packer.common.clock import Clock
 from packer.content.digest import body_hash
 from packer.content.payload import Kind
 from packer.errors import LastbarError
-from packer.fetching.actions import AskAboutHeld, AskAboutPages, AskAboutTile, HostProven, StopLayer
+from packer.fetching.actions import (
+    AskAboutAddress,
+    AskAboutHeld,
+    AskAboutPages,
+    AskAboutTile,
+    HostProven,
+    StopLayer,
+)
+from packer.fetching.address_doubt import AddressDoubt
 from packer.fetching.answers.judging import judge
 from packer.fetching.answers.outcome import Outcome, Stored, Unchanged
 from packer.fetching.answers.repeats import RepeatDetector
@@ -47,7 +55,8 @@ class HostAccess:
 
     `identity` gives a second opinion on the host, where no tile can tell. `refusal` says, once the host is known
     to be itself, why its owner forbids to go on, or None. `byte_budget` is asked before each request and ends the
-    work when it is used up. `jpeg_worker` checks JPEGs when they come fast.
+    work when it is used up. `jpeg_worker` checks JPEGs when they come fast. `doubt` tries the layer's address
+    and its likely slips.
     """
 
     gate: Gate
@@ -56,6 +65,7 @@ class HostAccess:
     refusal: Callable[[], LastbarError | None]
     byte_budget: ByteBudget
     jpeg_worker: JpegWorker
+    doubt: AddressDoubt
 
 
 class LayerFetcher:
@@ -100,10 +110,8 @@ class LayerFetcher:
         self._turn.set()
 
     async def run(self, workers: int) -> None:
-        """Work until every tile is settled or `stop` was called.
-
-        If cancelled: tiles under way are not stored; records handed to the writer before are.
-        """
+        """Work until every tile is settled or `stop` was called. If cancelled: tiles under way are not stored;
+        records handed to the writer before are."""
         async with asyncio.TaskGroup() as self._group:
             for _ in range(workers):
                 self._group.create_task(self._work())
@@ -152,10 +160,8 @@ class LayerFetcher:
                 task.cancel()
 
     async def _permit_for(self, tile: Tile) -> Permit | None:
-        """Permission to ask for the tile; None, with the tile put back, if nothing more is to be asked for.
-
-        If cancelled: the tile is put back, and no permit is held.
-        """
+        """Permission to ask for the tile; None, with the tile put back, if nothing more is to be asked for. If
+        cancelled: the tile is put back, and no permit is held."""
         try:
             permit = await self._gate.enter()
         except asyncio.CancelledError:
@@ -234,6 +240,8 @@ class LayerFetcher:
             case AskAboutPages():
                 genuine = await self._access.identity.is_genuine(decision.then.since)
                 self._stop_for(self._policy.pages_asked(decision.then, genuine))
+            case AskAboutAddress():
+                await self._ask_about_address(decision.then)
             case StopLayer():
                 self._stop_for(decision.then)
 
@@ -297,7 +305,16 @@ class LayerFetcher:
             self._gate.intercepted(_INTERCEPTED)
         for tile, action in verdict.settled:
             await self._recorder.apply(tile, action)
-        self._stop_for(verdict.stop)
+        self._stop_for(await self._access.doubt.advised(verdict.stop))
+
+    async def _ask_about_address(self, question: AskAboutAddress) -> None:
+        """If cancelled: what is held stays so, and is asked for again by the next run."""
+        try:
+            right, reason = await self._access.doubt.is_right(question.since)
+        finally:
+            self._policy.asking = False
+            self._turn.set()
+        self._stop_for(self._policy.address_asked(question, right, reason))
 
     def _stop_for(self, stop: StopLayer | None) -> None:
         if stop is not None:

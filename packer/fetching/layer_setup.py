@@ -10,14 +10,17 @@ from itertools import chain
 
 from packer.common.clock import Clock
 from packer.content.payload import Kind
+from packer.fetching.address_doubt import AddressDoubt
 from packer.fetching.answers.quarantine import Quarantine
 from packer.fetching.apart_lane import ApartLane
 from packer.fetching.batch_writer import BatchWriter
 from packer.fetching.coverage import CoverageTracker
 from packer.fetching.departure import ByteBudget, Throughput
+from packer.fetching.hosts.address_trial import TELLING_ZOOM
 from packer.fetching.hosts.consent import Consent
 from packer.fetching.hosts.host_identity import SharedGate
 from packer.fetching.hosts.source import Source
+from packer.fetching.hosts.tile_asker import TileAsker
 from packer.fetching.jpeg_worker import JpegWorker
 from packer.fetching.layer_fetcher import HostAccess, LayerFetcher
 from packer.fetching.layer_run import LayerRun
@@ -87,16 +90,23 @@ class LayerSetup:
         self, source: Source, pack: PackWriter, refresh: Refresh, queue: TileQueue, writer: BatchWriter
     ) -> LayerFetcher:
         gate, confirmed = self.gates[source.layer].gate, source.layer in self.confirmed
-        quarantine = Quarantine(proven=bool(pack.held))
+        planned = self.plan.layers[source.layer].tiles
+        telling = min(TELLING_ZOOM, planned.zooms[-1])
+        proven = any(zoom >= telling for zoom in pack.held.zooms)
+        quarantine = Quarantine(proven=proven, telling_zoom=telling)
         if confirmed:
             quarantine.confirm(self.clock.now())
+        recorder = TileRecorder(queue, writer, refresh, self.clock)
+        identity = self.consent.identity(source)
+        asker = TileAsker(source, gate, self.transport, self.clock)
         access = HostAccess(
             gate,
             self.transport,
-            self.consent.identity(source),
+            identity,
             partial(self.consent.refusal, source),
             self.byte_budget,
             self.jpeg_worker,
+            AddressDoubt(asker, planned, identity, recorder.sent),
         )
         policy = TilePolicy(
             gate.retry_budget,
@@ -106,7 +116,6 @@ class LayerSetup:
             several=gate.several,
             heard=confirmed,
         )
-        recorder = TileRecorder(queue, writer, refresh, self.clock)
         fetcher = LayerFetcher(source, queue, access, policy, recorder, self.clock)
         if pack.kind is not None:
             fetcher.require_kind(Kind(pack.kind))

@@ -12,6 +12,8 @@ The rules, and why they are what they are:
   for it, it is asked for again twice, some time apart.
 - A "no such tile" or a refusal may come from a device on the way that answers everything so. It waits in
   quarantine until the host has proven itself; believed at once it would leave a hole in the map for good.
+- A layer whose first tiles do not exist, at zooms where a wrong address leads astray, is tried with a handful of
+  requests before more are sent: until then none of its tiles is noted as absent.
 - A layer whose every answer is a refusal has a wrong key or address. It is stopped after a few of them, since no
   number of further requests would help, and each is a burden on the server.
 
@@ -30,6 +32,7 @@ from packer.fetching.actions import (
     HOST_PROVEN,
     NO_FAILURE,
     NO_WHOLE_TILE,
+    AskAboutAddress,
     AskAboutHeld,
     AskAboutPages,
     AskAboutTile,
@@ -156,7 +159,7 @@ class TilePolicy:
     @property
     def must_wait(self) -> bool:
         """Whether nothing more should be asked for until the question about what is held is answered."""
-        return self.asking and self._refusals >= _IN_A_ROW
+        return self.asking and (self._refusals >= _IN_A_ROW or not self._quarantine.proven)
 
     def decide(
         self, tile: Tile, result: Result, outcome: Outcome, history: TileHistory, now: float
@@ -169,14 +172,14 @@ class TilePolicy:
             self._repeated -= times >= _APART_FROM
         match outcome:
             case Stored():
-                return self._stored(outcome, history)
+                return self._stored(tile, outcome, history)
             case ServerHasNone(200):  # a body that says so: nobody in between could make it
                 return Decision(Succeeded(0), NoteAbsent(200))
             case ServerHasNone():
                 self._refusals = 0
                 return self._hold(tile, result, history, now)
             case Unchanged():
-                return self._unchanged(outcome, history, now)
+                return self._unchanged(tile, outcome, history, now)
             case LinkDown(_, reason):
                 return self._link_down(reason, history)
             case SignIn():
@@ -192,8 +195,8 @@ class TilePolicy:
 
     # ------------------------------------------------------------------------------------ by outcome
 
-    def _stored(self, outcome: Stored, history: TileHistory) -> Decision:
-        self._host_proven()
+    def _stored(self, tile: Tile, outcome: Stored, history: TileHistory) -> Decision:
+        self._host_proven(tile)
         signal = Succeeded(len(outcome.data))
         if history.blank:
             return Decision(signal, NoteAbsent(200))
@@ -203,19 +206,19 @@ class TilePolicy:
             return Decision(signal, KeepStored(outcome), HOST_PROVEN)
         return Decision(signal, Store(outcome, history.digest), HOST_PROVEN)
 
-    def _unchanged(self, outcome: Unchanged, history: TileHistory, now: float) -> Decision:
+    def _unchanged(self, tile: Tile, outcome: Unchanged, history: TileHistory, now: float) -> Decision:
         if history.copy is StoredCopy.SAME:
-            self._host_proven()
+            self._host_proven(tile)
             return Decision(Succeeded(0), KeepStored(outcome), HOST_PROVEN)
         if history.copy is StoredCopy.OTHER:
             return Decision(Unverified(), Requeue(without_conditions=True))
         again = self._again(NO_WHOLE_TILE, _UNASKED, _ATTEMPTS, history, now, by_server=True)
         return Decision(Failed(_UNASKED, by_server=True), again)
 
-    def _host_proven(self) -> None:
+    def _host_proven(self, tile: Tile) -> None:
         self._refusals = self._pages = 0
         self._ask_at_pages = _IN_A_ROW
-        self._quarantine.proven = True
+        self._quarantine.tile_came(tile)
 
     def _failed(self, tile: Tile, result: Result, reason: str, history: TileHistory, now: float) -> Decision:
         by_server = isinstance(result, Response)
@@ -281,10 +284,12 @@ class TilePolicy:
     ) -> Decision:
         status = result.status if isinstance(result, Response) else 0
         self._quarantine.hold(PendingAnswer(tile, status, _signature(result), history.started, now, refusal))
-        then: AskAboutHeld | StopLayer | None = None
+        then: AskAboutHeld | AskAboutAddress | StopLayer | None = None
         if not self.asking:
             if history.paused or self._quarantine.is_due(now) or self._refusals >= _IN_A_ROW:
                 self.asking, then = True, AskAboutHeld(now)
+            elif self._quarantine.is_doubtful:
+                self.asking, then = True, AskAboutAddress(now, self._quarantine.absent)
             elif len(self._quarantine) >= MOST_HELD:
                 then = self._stop_for_absence()
         return Decision(Unverified(), HOLD, then)
@@ -364,6 +369,11 @@ class TilePolicy:
         if question.at_end and self._quarantine:
             stop = stop or self._stop_for_absence()
         return HeldVerdict(True if believed else None, settled, stop)
+
+    def address_asked(self, question: AskAboutAddress, right: bool | None, reason: str) -> StopLayer | None:
+        """`question` is answered: `right` is whether the address gives tiles after all, None if nothing can tell."""
+        self._quarantine.doubt_settled(right=bool(right))
+        return StopLayer(StopReason.NO_TILE, question.count, reason) if right is False else None
 
     def confirm(self, now: float) -> list[tuple[Tile, TileAction]]:
         """The host is itself just now: what was held is sure, or its tile is asked for once more."""

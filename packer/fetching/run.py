@@ -6,7 +6,7 @@ import asyncio
 import os
 from collections.abc import Callable, Mapping, Sequence
 from contextlib import AsyncExitStack
-from dataclasses import dataclass, field
+from dataclasses import dataclass, field, replace
 from datetime import datetime
 from functools import partial
 
@@ -31,6 +31,7 @@ from packer.planning.fetched_for import remember_fetch
 from packer.planning.pack_path import pack_path
 from packer.planning.plan import Plan
 from packer.planning.terms import check_terms, user_agent
+from packer.store.seams_on_board import misfit_on_board, misfit_sentence
 from packer.store.writer import PackWriter
 
 __all__ = ["fast_loop", "run_fetch"]
@@ -57,7 +58,9 @@ async def run_fetch(
     run = _FetchJob(
         brief, plan, options or Options(), clock or SystemClock(), stop or asyncio.Event(), make_transport
     )
-    return await run.go(on_progress, os.environ if environment is None else environment)
+    report = await run.go(on_progress, os.environ if environment is None else environment)
+    doubts = await asyncio.to_thread(_misfits, brief, run.options, report)
+    return replace(report, remarks=(*report.remarks, *doubts))
 
 
 def fast_loop() -> Callable[[], asyncio.AbstractEventLoop] | None:
@@ -209,6 +212,13 @@ class _FetchJob:
 
 def _log_not_shared(log: RunLog, reason: str) -> None:
     log.event("caps not shared", reason=f"other fetches on this machine cannot be heeded: {reason}")
+
+
+def _misfits(brief: Brief, options: Options, report: FetchReport) -> list[str]:
+    """A sentence for each layer whose new tiles do not fit together."""
+    packs = {n: pack_path(brief, n, options.store) for n, layer in report.layers.items() if layer.stored}
+    found = {name: misfit_on_board(pack) for name, pack in packs.items()}
+    return [misfit_sentence(name, misfit) for name, misfit in found.items() if misfit is not None]
 
 
 def _mixed(layer: str, host: str, others: Sequence[str]) -> str:

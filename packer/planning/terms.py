@@ -25,6 +25,7 @@ from packer.version import __version__
 __all__ = [
     "REMARK_DAYS",
     "ROBOTS_BYTES",
+    "check_layer",
     "check_reading",
     "check_terms",
     "check_tile_hosts",
@@ -149,6 +150,17 @@ def check_reading(brief: Brief, layer: Layer, url: str) -> None:
     """
     _check_hosts(layer, [host_of(url)])
     _check_contact(brief, layer, [host_of(url)])
+
+
+def check_layer(brief: Brief, layer: Layer, urls: Sequence[str], today: date) -> None:
+    """Hold single tiles of a layer, outside any plan, to its terms; `urls` as in `check_terms`, of one tile.
+
+    Raises TermsError and BriefError as `check_terms` does.
+    """
+    hosts = [host_of(url) for url in urls]
+    _check_hosts(layer, hosts)
+    _check_contact(brief, layer, hosts)
+    _check_expiry(layer, today)
 
 
 def check_tile_hosts(brief: Brief, layer: Layer, address: Address, offered_at: str) -> None:

@@ -16,6 +16,7 @@ __all__ = [
     "LIMIT_BYTES",
     "Offer",
     "OfferError",
+    "SeveralLayersError",
     "TileLimits",
     "checked_box",
     "checked_window",
@@ -35,6 +36,14 @@ class OfferError(ValueError):
 
     It never holds an address, which may hold a key.
     """
+
+
+class SeveralLayersError(OfferError):
+    """A service of several layers, `names`, of which none was asked for."""
+
+    def __init__(self, text: str, names: tuple[str, ...]) -> None:
+        super().__init__(text)
+        self.names = names
 
 
 class TileLimits(NamedTuple):

@@ -13,7 +13,15 @@ from xml.etree.ElementTree import Element
 
 from packer.geometry.grid import LonLatBox
 from packer.sources.matrices import MatrixSet, chosen_set, number, read_matrix_set, whole_number
-from packer.sources.offer import Offer, OfferError, TileLimits, checked_box, checked_window, quoted
+from packer.sources.offer import (
+    Offer,
+    OfferError,
+    SeveralLayersError,
+    TileLimits,
+    checked_box,
+    checked_window,
+    quoted,
+)
 from packer.sources.xml_tree import child, children, read_tree, text_at
 
 __all__ = ["Wish", "read_wmts"]
@@ -92,7 +100,9 @@ def _layer(contents: Element, wanted: str | None) -> Element:
         f" and {len(layers) - 8} more" if len(layers) > 8 else ""
     )
     if wanted is None:
-        raise OfferError(f"it has several layers ({known}); name one of them with wmts-layer")
+        raise SeveralLayersError(
+            f"it has several layers ({known}); name one of them with wmts-layer", tuple(layers)
+        )
     raise OfferError(f"it has no layer {quoted(wanted)}; it has {known}")
 
 

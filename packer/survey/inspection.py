@@ -20,6 +20,7 @@ from packer.planning.pack_path import pack_path
 from packer.planning.plan import LayerPlan, Plan
 from packer.store.pack_summary import known_summary
 from packer.store.reader import TileReader
+from packer.store.seams_on_board import misfit_on_board, misfit_sentence
 from packer.survey.evidence import Judged, SampleCounts, Sort, Worth, tallies, worth_to
 from packer.survey.imagery import BUDGET, DetailVerdict, choose, detail, detail_alone, look, repeated
 from packer.survey.record import Record, save_record
@@ -179,7 +180,10 @@ def judge_layer(brief: Brief, layer: LayerPlan, sample: TileSet, store: Path | N
     if pack.exists():
         worth = {name: found.worth.zoom for name, found in areas.items() if found.worth.judged}
         save_record(pack, brief.layers[layer.name], Record(TileSet.from_tiles(judged), worth))
-    return LayerFinding(layer.name, areas, tuple(repeat.sentence for repeat in repeats), judged)
+    notices = [repeat.sentence for repeat in repeats]
+    if (misfit := misfit_on_board(pack)) is not None:
+        notices.append(misfit_sentence(layer.name, misfit))
+    return LayerFinding(layer.name, areas, tuple(notices), judged)
 
 
 def _judged(

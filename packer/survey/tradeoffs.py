@@ -1,4 +1,4 @@
-"""What to give up when a plan does not fit, and plans that look like a mistake. Proposals only.
+"""What to give up when a plan does not fit. Proposals only.
 
 How proposals are ranked, common practice and no source: first what a survey has shown to hold nothing new,
 which costs the crew nothing. After that a step at a time, always the one that saves most for each point of
@@ -9,7 +9,7 @@ fits, steps that turn out not to be needed are taken back, the dearest first.
 
 from __future__ import annotations
 
-from collections.abc import Iterator, Mapping
+from collections.abc import Collection, Iterable, Iterator, Mapping
 from dataclasses import dataclass, field, replace
 
 from packer.geometry.shapes import Corridor
@@ -25,7 +25,7 @@ from packer.planning.brief_edits import (
     limits,
     lowered,
 )
-from packer.planning.plan import Plan, lines_of
+from packer.planning.plan import Plan
 from packer.survey.estimate import (
     OVERHEAD,
     AssumedSpeed,
@@ -37,7 +37,7 @@ from packer.survey.estimate import (
     seconds_for,
 )
 
-__all__ = ["RANKING", "Change", "Figures", "Fit", "Target", "fit", "warnings"]
+__all__ = ["RANKING", "Change", "Figures", "Fit", "Target", "fit"]
 
 RANKING = (
     "The changes that cost the crew least come first (common practice, no source): depths where a survey found "
@@ -51,9 +51,6 @@ _NARROWEST_M = 100.0
 _SLACK = 0.9
 _LAYER_POINTS = 64.0
 _REACH_POINTS = ((1000.0, 1.0), (500.0, 2.0), (250.0, 6.0), (0.0, 16.0))  # by the half-width that is left
-
-_WIDE_M, _LONG_M = 500.0, 100_000.0  # a day on foot is far less than 100 km
-_FOOT_ZOOM, _ROAD_ZOOM = 17, 15
 
 
 @dataclass(frozen=True, slots=True)
@@ -121,14 +118,16 @@ def fit(
     surveyed: Mapping[str, Mapping[str, int]],
     target: Target,
     speed: AssumedSpeed | None = None,
+    *,
+    refused: Collection[tuple[str, str]] = (),
 ) -> Fit:
     """Changes to the brief that bring its plan within the target, or as near as they can.
 
     `sizes` is what is known of each layer, `surveyed` the depth worth fetching by layer and area. Nothing is
     written. A target in seconds needs a speed. The overview is counted as it is, although a narrower corridor
-    has a smaller one, so that applying the changes saves no less than stated.
+    has a smaller one, so that applying saves no less than stated. `refused` edits, by class and area, are left out.
     """
-    return _Fitting(brief, plan, sizes, target, speed).go(surveyed)
+    return _Fitting(brief, plan, sizes, target, speed, refused).go(surveyed)
 
 
 @dataclass(slots=True)
@@ -138,6 +137,7 @@ class _Fitting:
     sizes: Mapping[str, LayerSizes]
     target: Target
     speed: AssumedSpeed | None
+    refused: Collection[tuple[str, str]] = ()
     covers: dict[tuple[str, float | None], TileSet] = field(default_factory=dict)
     known: dict[tuple[tuple[str, tuple[object, ...]], ...], LayerEstimate] = field(default_factory=dict)
 
@@ -145,7 +145,7 @@ class _Fitting:
         before = self._figures([])
         steps: list[_Step] = []
         if not self._met(before):
-            steps = [s for s in _limit_steps(self.brief, surveyed) if self._saves([], s) > 0]
+            steps = [s for s in self._allowed(_limit_steps(self.brief, surveyed)) if self._saves([], s) > 0]
             steps = self._spare(self._greedy(steps), free=len(steps))
         changes, figures = [], before
         edits: list[Edit] = []
@@ -159,7 +159,7 @@ class _Fitting:
     def _greedy(self, steps: list[_Step]) -> list[_Step]:
         """Add the best step until the target is met. What a step saves only shrinks as others are taken, so
         that one whose worth is counted again and still leads is the best."""
-        ranked = [(self._worth(steps, step), step) for step in self._candidates(steps)]
+        ranked = [(self._worth(steps, step), step) for step in self._allowed(self._candidates(steps))]
         while not self._met(self._figures(_edits(steps))):
             ranked = sorted((r for r in ranked if r[0] > 0), key=lambda r: (-r[0], r[1].words))
             if not ranked:
@@ -176,9 +176,12 @@ class _Fitting:
             known = {step.words: worth for worth, step in ranked}
             ranked = [
                 (known[s.words] if s.words in known else self._worth(steps, s), s)
-                for s in self._candidates(steps)
+                for s in self._allowed(self._candidates(steps))
             ]
         return steps
+
+    def _allowed(self, steps: Iterable[_Step]) -> list[_Step]:
+        return [s for s in steps if not any((type(e).__name__, e.area) in self.refused for e in s.edits)]
 
     def _spare(self, steps: list[_Step], free: int) -> list[_Step]:
         """Take back steps that are not needed, the dearest first; those that cost nothing stay."""
@@ -342,59 +345,3 @@ def _merged(steps: list[_Step]) -> list[_Step]:
             words = f"{step.words.rpartition(' instead of ')[0]} instead of {was}"
             merged[place] = _Step(words, step.edits, merged[place].points + step.points)
     return merged
-
-
-def warnings(brief: Brief, plan: Plan) -> list[str]:
-    """What in a plan is likely a mistake, as sentences with their figures. Common practice, no source."""
-    if brief.part:  # whoever split the plan has seen the whole of it
-        return []
-    lines = lines_of(plan)
-    found: list[str] = []
-    for area in brief.areas:
-        line = lines.get(area.name)
-        if line is not None and line.length_m >= _LONG_M:
-            found += _of_long_line(area, line, plan)
-    return [*found, *_of_shallow_plan(brief, plan, lines)]
-
-
-def _of_long_line(area: Area, line: Corridor, plan: Plan) -> Iterator[str]:
-    deep = TileSet.union(a.tiles for la in plan.layers.values() for a in la.areas if a.name == area.name)
-    tiles = {zoom: n for zoom, n in deep.by_zoom().items() if zoom >= 18}
-    if not tiles:
-        return
-    zoom, km = min(tiles), line.length_m / 1000
-    if line.half_width_m > _WIDE_M:
-        narrow = replace(line, half_width_m=_WIDE_M).tiles(zoom)
-        yield (
-            f'Area "{area.name}" is {line.half_width_m:,.0f} m wide on either side at zoom {zoom} over '
-            f"{km:,.0f} km: {tiles[zoom]:,} tiles of a layer at that zoom. With {_WIDE_M:.0f} m it would be "
-            f"{len(narrow):,}. A corridor that wide and deep takes long to fetch, and often fails."
-        )
-    above = sum(n for z, n in deep.by_zoom().items() if z > _ROAD_ZOOM)
-    yield (
-        f'Area "{area.name}" goes to zoom {max(tiles)} over {km:,.0f} km. A crew on roads needs only '
-        f"14 to {_ROAD_ZOOM}; {above:,} of the area's {len(deep):,} tiles are deeper than that."
-    )
-
-
-def _of_shallow_plan(brief: Brief, plan: Plan, lines: Mapping[str, Corridor]) -> Iterator[str]:
-    deepest: dict[str, int] = {}
-    for asked in (a for la in plan.layers.values() for a in la.areas if a.name != OVERVIEW and a.tiles):
-        deepest[asked.name] = max(asked.deepest, deepest.get(asked.name, 0))
-    for area in brief.areas:
-        if area.use in ("on foot", "trail") and deepest.get(area.name, _FOOT_ZOOM) < _FOOT_ZOOM:
-            yield (
-                f'Area "{area.name}" is for a crew on foot, but no layer goes deeper than zoom '
-                f"{deepest[area.name]} there. Paths and single obstacles show at zoom 17 to 18."
-            )
-    by_road = all(
-        a.use == "road" or (a.name in lines and lines[a.name].length_m >= _LONG_M) for a in brief.areas
-    )
-    told = any(area.use in ("on foot", "trail") for area in brief.areas)
-    if deepest and max(deepest.values()) < _FOOT_ZOOM and not by_road and not told:
-        tiles = sum(len(la.tiles) for la in plan.layers.values())
-        yield (
-            f"None of the {tiles:,} tiles is deeper than zoom {max(deepest.values())}. If anyone goes on foot, plan "
-            "the ground they walk at zoom 17 to 18, as separate areas. Each zoom deeper takes about four times "
-            "as many tiles."
-        )

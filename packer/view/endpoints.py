@@ -25,7 +25,7 @@ from packer.version import __version__
 from packer.view.board import Board, BoardLayer
 from packer.view.positions import decimal_text, dms_text, mgrs_text, read_position
 
-__all__ = ["MOST_LEVELS", "endpoints", "view_routes"]
+__all__ = ["MOST_LEVELS", "body_kind", "endpoints", "view_routes"]
 
 # Six zooms up, 4 by 4 pixels of the coarser tile fill a whole one: beyond, nothing can be recognised in it.
 MOST_LEVELS = 6
@@ -170,7 +170,7 @@ def _number(request: Request, name: str, most: float) -> float:
 
 def _body_answer(request: Request, body: bytes, headers: dict[str, str]) -> Response:
     """A body with its type and its entity tag."""
-    kind = _kind(body)
+    kind = body_kind(body)
     if kind == _VECTOR:
         headers["Vary"] = "Accept-Encoding"
         if "gzip" in request.headers.get("accept-encoding", "gzip"):
@@ -198,7 +198,7 @@ def _unless_known(request: Request, answer: Response) -> Response:
     return Response(status_code=304, headers={k: v for k, v in answer.headers.items() if k in kept})
 
 
-def _kind(body: bytes) -> str:
+def body_kind(body: bytes) -> str:
     """The media type that a body's first bytes speak of."""
     for start, kind in (
         (b"\x89PNG\r\n\x1a\n", "image/png"),

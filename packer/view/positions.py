@@ -8,25 +8,21 @@ short reference is not taken for a spot.
 
 from __future__ import annotations
 
-import math
 import re
-import threading
 import warnings
 from dataclasses import dataclass
 
 import mgrs
 
 from packer.geometry.grid import MAX_LATITUDE
+from packer.geometry.position_text import MGRS_FORM, MGRS_GRID, ONE_AT_A_TIME, decimal_text, mgrs_text
 
 __all__ = ["Position", "decimal_text", "dms_text", "mgrs_text", "read_position"]
 
 _LONGEST = 120
-_MGRS = re.compile(r"(\d{1,2}[C-HJ-NP-X]|[ABYZ])([A-HJ-NP-Z]{2})(\d*)", re.ASCII)
 _MARKS = str.maketrans(dict.fromkeys("°º˚'’′ʹ´\"”″ʺ“:", " ") | {"−": "-", "–": "-", ";": ","})
 _NUMBER = re.compile(r"\d{1,3}(?:\.\d{1,12})?", re.ASCII)
 _ROW = re.compile(r"[\d\s.,+-]+|[NSEW]")
-_GRID = mgrs.MGRS()
-_ONE_AT_A_TIME = threading.Lock()  # the library does not promise that two threads may convert at once
 
 _HOW = (
     "Write it like 47.1023, 12.5012 (latitude first), like 47°06′08″N 12°30′04″E, or like 33T UN 10394 19562."
@@ -54,7 +50,7 @@ def read_position(text: str) -> Position:
     squeezed = re.sub(r"\s", "", text).upper()
     if not squeezed:
         raise ValueError(f"Type a position. {_HOW}")
-    match = _MGRS.fullmatch(squeezed)
+    match = MGRS_FORM.fullmatch(squeezed)
     found = _from_mgrs(match) if match else _from_degrees(text)
     if not -MAX_LATITUDE <= found.lat <= MAX_LATITUDE:
         raise ValueError("Web Mercator maps end at 85.05° of latitude; that position is beyond.")
@@ -88,10 +84,10 @@ def _lat_lon(reference: str) -> tuple[float, float] | None:
     Where the square does not lie in the latitude band that it names, the library only warns; a band misheard
     on the radio must not lead elsewhere, so that is no square either.
     """
-    with _ONE_AT_A_TIME, warnings.catch_warnings(record=True) as doubts:
+    with ONE_AT_A_TIME, warnings.catch_warnings(record=True) as doubts:
         warnings.simplefilter("always")
         try:
-            lat, lon = _GRID.toLatLon(reference)
+            lat, lon = MGRS_GRID.toLatLon(reference)
         except mgrs.core.MGRSError:
             return None
     if any("MGRS" in str(doubt.message) for doubt in doubts):
@@ -196,11 +192,6 @@ def _checked(lon: float, lat: float, parts: int) -> Position:
 # --------------------------------------------------------------------------------------------- writing
 
 
-def decimal_text(lon: float, lat: float) -> str:
-    """Latitude and longitude to five decimals, some metre: "47.10230° N, 12.50120° E"."""
-    return f"{abs(lat):.5f}° {'S' if lat < 0 else 'N'}, {abs(lon):.5f}° {'W' if lon < 0 else 'E'}"
-
-
 def dms_text(lon: float, lat: float) -> str:
     """As `decimal_text`, in degrees, minutes and tenths of seconds."""
     return f"{_dms(lat, 'NS')} {_dms(lon, 'EW')}"
@@ -211,20 +202,3 @@ def _dms(value: float, letters: str) -> str:
     minutes, tenths = divmod(tenths, 600)
     degrees, minutes = divmod(minutes, 60)
     return f"{degrees}°{minutes:02d}′{tenths / 10:04.1f}″{letters[value < 0]}"
-
-
-_ON_THE_EQUATOR = 1e-6  # degrees: a tenth of a metre
-
-
-def mgrs_text(lon: float, lat: float) -> str:
-    """The MGRS reference to a metre, in groups: "33T UN 10394 19562"."""
-    if -_ON_THE_EQUATOR < lat < 0:
-        lat = 0.0  # the southern band's northing would round up to 10,000 km and start again from nothing
-    with _ONE_AT_A_TIME:
-        found = str(_GRID.toMGRS(lat, math.remainder(lon, 360.0)))
-    match = _MGRS.fullmatch(found.strip())
-    if match is None:  # the library's own form has changed: show it as it is
-        return found
-    zone, square, digits = match.groups()
-    half = len(digits) // 2
-    return f"{zone} {square} {digits[:half]} {digits[half:]}"

@@ -2,6 +2,7 @@
 
 import { ask, field, make } from "./dom.js";
 import { store } from "./store.js";
+import { keep, tryPart, usedBefore } from "./try-layer.js";
 
 const NAME = "[A-Za-z0-9][A-Za-z0-9 _.\\-]{0,63}";
 
@@ -11,11 +12,18 @@ export async function addLayer(address = "") {
   const parts = controls({ address, zooms: [0, 18] });
   const content = [
     make("p", { text: "Only use servers that permit keeping their tiles offline. What you write here is recorded in the packs." }),
+    ...(await usedBefore((known, values) => {
+      name.value = known;
+      parts.fill(values);
+    })),
     field("Name", name, "Letters, digits, spaces. It becomes the name of the pack."),
-    ...parts.fields,
+    parts.fields[0],
+    tryPart(parts.address, parts.fill),
+    ...parts.fields.slice(1),
   ];
   if (await ask("Add a map layer", content, "Add")) {
-    await store.change({ do: "add-layer", name: name.value.trim(), values: parts.values() });
+    const values = parts.values();
+    if (await store.change({ do: "add-layer", name: name.value.trim(), values })) await keep(name.value.trim(), values);
   }
 }
 
@@ -42,7 +50,21 @@ function controls(layer) {
   const zooms = make("div.pair", { role: "group", "aria-label": "First and last zoom" }, first, "to", last);
   first.setAttribute("aria-label", "First zoom");
   last.setAttribute("aria-label", "Last zoom");
+  /** What a trial found beside what the form shows, and for which address. */
+  const more = { address: "", values: /** @type {any} */ ({}) };
   return {
+    address,
+    /** @param {any} found values of a layer */
+    fill(found) {
+      const { url, tilejson, wmts, zooms: range, attribution: credit, permission: why, connections: most, "requests-per-second": pace, ...rest } = found;
+      address.value = url ?? tilejson ?? wmts ?? address.value;
+      if (range) [first.value, last.value] = range.map(String);
+      if (credit && !attribution.value) attribution.value = credit;
+      if (why && !permission.value) permission.value = why;
+      if (most) connections.value = String(most);
+      if (pace) rate.value = String(pace);
+      Object.assign(more, { address: address.value, values: rest });
+    },
     fields: [
       field("Address of the tiles", address, "With {z}, {x} and {y} in it, or the address of a TileJSON or WMTS. A key is written as ${NAME}, and comes from the environment."),
       make("div.field", {}, make("span.label", { text: "Zooms that it offers" }), zooms),
@@ -53,9 +75,9 @@ function controls(layer) {
     ],
     values(withAddress = true) {
       const text = address.value.trim();
-      const kind = /\{z\}/.test(text) ? "url" : /wmts/i.test(text) ? "wmts" : "tilejson";
+      const kind = /\{(z|quadkey)\}/.test(text) ? "url" : /wmts/i.test(text) ? "wmts" : "tilejson";
       return {
-        ...(withAddress ? { [kind]: text } : {}),
+        ...(withAddress ? { [kind]: text, ...(more.address === text ? more.values : {}) } : {}),
         zooms: [Number(first.value), Number(last.value)],
         attribution: attribution.value,
         permission: permission.value,

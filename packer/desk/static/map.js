@@ -5,6 +5,7 @@ import { byId, make } from "./dom.js";
 import { Drawing } from "./draw.js";
 import { Handles } from "./handles.js";
 import { store } from "./store.js";
+import { SourceTiles, sourceSwitch } from "./source-tiles.js";
 import { BoardTiles } from "./tiles.js";
 import { coverage } from "./overlays.js";
 
@@ -24,7 +25,7 @@ export let map;
 /** @type {Drawing} */
 export let drawing;
 
-const shown = { shapes: null, tiles: /** @type {any} */ (null), tilesOf: "", outline: null, cover: /** @type {any} */ (null), found: null };
+const shown = { shapes: null, tiles: /** @type {any} */ (null), tilesOf: "", source: false, outline: null, cover: /** @type {any} */ (null), found: null };
 
 export function drawMap() {
   map = L.map("map", {
@@ -33,6 +34,11 @@ export function drawMap() {
   });
   map.setView([20, 10], 2);
   L.control.scale({ imperial: false, maxWidth: 140, position: "bottomleft" }).addTo(map);
+  sourceSwitch((source) => {
+    shown.source = source;
+    shown.tilesOf = "";
+    drawTiles();
+  }).addTo(map);
   drawing = new Drawing(map);
   new Handles(map);
   let wanted = "";
@@ -79,7 +85,7 @@ function drawTiles() {
   if (name === shown.tilesOf) return;
   shown.tiles?.remove();
   shown.tilesOf = name;
-  shown.tiles = name ? new BoardTiles(name, { maxZoom: 22 }).addTo(map) : null;
+  shown.tiles = name ? new (shown.source ? SourceTiles : BoardTiles)(name, { maxZoom: 22 }).addTo(map) : null;
 }
 
 function drawShapes() {

@@ -2,6 +2,7 @@
 
 import { action, make } from "./dom.js";
 import { post } from "./api.js";
+import { fitPart } from "./fit.js";
 import { store } from "./store.js";
 import { between, bytes, count, duration } from "./words.js";
 
@@ -18,6 +19,7 @@ export function roomPanel() {
     make("p", { text: missing }),
     ...time(figures.time),
     ...figures.warnings.map((/** @type {string} */ text) => make("p.warning", { text })),
+    ...fitPart(),
     make("h3", { text: "By area" }),
     table(["Area", "Depth", "Bytes"], Object.entries(figures.areas).map(([name, area]) => [
       name,

@@ -3,6 +3,7 @@
 import { action, make } from "./dom.js";
 import { busy } from "./job.js";
 import { store } from "./store.js";
+import { stripPart } from "./strip.js";
 import { bytes, count } from "./words.js";
 
 /** @returns {Node[]} */
@@ -12,11 +13,11 @@ export function worthPanel() {
     make("h2", { text: "Is it worth having?" }),
     make("p", { text: "A survey fetches a small sample of each area and looks at it: is the imagery there, and how deep is it real? The samples are kept." }),
   ];
-  if (job && ["running", "stopping"].includes(job.state)) return [...head, ...busy("survey", "Looking at samples")];
+  if (job && ["running", "stopping"].includes(job.state)) return [...head, ...busy("survey", "Looking at samples"), ...stripPart()];
   const start = action(job?.result ? "Survey again" : "Survey", () => store.startJob("survey"));
   start.disabled = Boolean(store.state?.lacks);
   const failed = job?.error ? [make("p.warning", { text: job.error })] : [];
-  return [...head, start, ...failed, ...(job?.result ? verdicts(job.result) : [])];
+  return [...head, start, ...failed, ...(job?.result ? verdicts(job.result) : []), ...stripPart()];
 }
 
 /** @param {any} result @returns {Node[]} */

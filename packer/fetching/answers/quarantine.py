@@ -6,7 +6,8 @@ may answer 404 or 403 to everything, and a 404 that is believed is never asked f
 So such an answer counts only if the host is known to have been itself shortly before it and shortly after it: by a
 tile that came, or by its robots.txt answering as it did when tiles came. Since a network may also take over and let go
 again within seconds, answers that look unlike any earlier one are asked for a second time. And as long as a layer has
-never given a single tile its address may be wrong, and none of its tiles is noted as absent.
+never given a single tile its address may be wrong, and none of its tiles is noted as absent. A tile of the first few
+zooms does not count for that: with the numbers of an address in the wrong order some of those come all the same.
 """
 
 from __future__ import annotations
@@ -20,6 +21,7 @@ __all__ = ["MOST_HELD", "PendingAnswer", "Quarantine"]
 
 _NEAR_S = 10.0  # nobody signs in, or changes networks, within so short a time
 _FIRST_ROW, _LONGEST_ROW = 8, 400  # so many in a row, with no tile between them, are asked about at once
+_NONE_AT_FIRST = 24  # of the first tiles: then it is time to doubt the address
 MOST_HELD = 200_000  # some 50 MB
 
 Signature = tuple[str, ...]
@@ -43,10 +45,11 @@ class PendingAnswer:
 
 
 class Quarantine:
-    """The pending answers of one layer. `proven` is whether the layer has ever given a tile."""
+    """The pending answers of one layer. `proven` is whether the layer has ever given a tile from `telling_zoom` on."""
 
-    def __init__(self, *, proven: bool) -> None:
+    def __init__(self, *, proven: bool, telling_zoom: int = 0) -> None:
         self.proven = proven
+        self._telling_zoom, self._doubt_at = telling_zoom, _NONE_AT_FIRST
         self._held: list[PendingAnswer] = []
         self._known: set[Signature] = set()  # those of the server
         self._seen_once: dict[Tile, Signature] = {}  # of the tiles that are asked for a second time
@@ -66,6 +69,19 @@ class Quarantine:
         if not self._held:
             self._due_at = answer.came + _NEAR_S / 2
         self._held.append(answer)
+
+    def tile_came(self, tile: Tile) -> None:
+        """The layer has given this tile."""
+        self.proven = self.proven or tile.zoom >= self._telling_zoom
+
+    @property
+    def is_doubtful(self) -> bool:
+        """Whether so many tiles do not exist, and none that tells has come, that the address may be wrong."""
+        return not self.proven and len(self._held) >= self._doubt_at and self.absent > 0
+
+    def doubt_settled(self, *, right: bool) -> None:
+        """The address was tried: it is `right`, or nothing could tell, so that it is tried again much later."""
+        self.proven, self._doubt_at = self.proven or right, 2 * len(self._held)
 
     def is_due(self, now: float) -> bool:
         """Whether the row is long enough, in number or time, for the host to be asked about itself. Each time that

@@ -17,7 +17,7 @@ def layer_error(source: Source, stop: StopLayer) -> LastbarError:
         case StopReason.NO_RESPONSE:
             return _no_response(source, stop.reason)
         case StopReason.NO_TILE:
-            return _no_tile(source, stop.count)
+            return _no_tile(source, stop.count, stop.reason)
         case StopReason.UNVERIFIED_ABSENCE:
             return _unverified_absence(source, stop.count)
 
@@ -38,11 +38,11 @@ def _no_response(source: Source, reason: str) -> NetworkError:
     )
 
 
-def _no_tile(source: Source, lacks: int) -> AnswerError:
+def _no_tile(source: Source, lacks: int, advice: str) -> AnswerError:
     return AnswerError(
-        f'Layer "{source.layer}" was stopped: {source.host} says of every tile that it does not exist ({lacks:,} '
-        "asked for), and has never given one. Most likely the layer's address in the brief is wrong: open one of its "
-        "tiles in a browser. No tile was noted as missing on the server."
+        f'Layer "{source.layer}" was stopped: {source.host} says of every tile at a telling zoom that it does not '
+        f"exist ({lacks:,} asked for), and has never given one. Most likely the layer's address in the brief is wrong: "
+        f"{advice or 'open one of its tiles in a browser.'} No tile was noted as missing on the server."
     )
 
 

@@ -32,15 +32,21 @@ from packer.sources.address import (
     without_usual_port,
 )
 from packer.sources.kept_offers import MASK, kept_form
-from packer.sources.offer import LIMIT_BYTES, Offer, OfferError
+from packer.sources.offer import LIMIT_BYTES, Offer, OfferError, SeveralLayersError
 from packer.sources.tilejson import read_tilejson
 from packer.sources.wmts import Wish, read_wmts
 
-__all__ = ["read_offers"]
+__all__ = ["ChooseLayerError", "read_offers"]
 
 _DEADLINE_S = 60.0
 _LONGEST_WAIT_S = 60.0  # for which somebody sits before the screen
 _LONGEST_TEMPLATE = 4000
+
+
+class ChooseLayerError(AnswerError):
+    """A service has several layers, `names`, and the brief names none of them."""
+
+    names: tuple[str, ...] = ()
 
 
 async def read_offers(
@@ -115,8 +121,10 @@ class _Reading:
         try:
             offer = await self._read(layer, url, headers)
         except (NetworkError, AnswerError) as fault:
-            message = scrub(str(fault), secrets)
-            return self._fallen_back(layer, type(fault)(message))
+            plain = type(fault)(scrub(str(fault), secrets))
+            if isinstance(plain, ChooseLayerError) and isinstance(fault, ChooseLayerError):
+                plain.names = fault.names
+            return self._fallen_back(layer, plain)
         except LastbarError as fault:
             raise type(fault)(scrub(str(fault), secrets)) from None  # the server's words may repeat a key
         asked = offer.templates[0]
@@ -154,10 +162,14 @@ class _Reading:
             offer = read_tilejson(body) if layer.tilejson else read_wmts(body, wish)
             templates = _usable(layer, offer.templates)
         except OfferError as fault:
-            raise AnswerError(
+            error = ChooseLayerError if isinstance(fault, SeveralLayersError) else AnswerError
+            problem = error(
                 f"{place} does not describe a layer that can be fetched: {fault}. Check the address and the "
                 f"keys of layers.{layer.name}, or write the address of its tiles as url."
-            ) from None
+            )
+            if isinstance(fault, SeveralLayersError) and isinstance(problem, ChooseLayerError):
+                problem.names = fault.names
+            raise problem from None
         return replace(offer, templates=(self._permitted(layer, url, templates),))
 
     async def _reply(self, layer: str, place: str, url: str, headers: Mapping[str, str]) -> Result:

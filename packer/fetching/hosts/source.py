@@ -37,6 +37,7 @@ __all__ = [
     "labels",
     "labels_for",
     "secrets_of",
+    "source_for",
     "sources_for",
 ]
 
@@ -51,6 +52,7 @@ class Source:
 
     `hosts` are those of the address with their ports, by its turns, fit to be shown. `blank` are the SHA-256 of
     bodies by which the server says that it has no tile. `secrets` are what may be a key in the address and the headers.
+    `written` is the template of the brief, variables unfilled; empty where a server has given it.
     """
 
     layer: str
@@ -60,6 +62,7 @@ class Source:
     rules: TileRules
     blank: frozenset[bytes] = frozenset()
     secrets: frozenset[str] = field(default=frozenset(), repr=False)
+    written: str = field(default="", repr=False)
 
     @property
     def host(self) -> str:
@@ -98,7 +101,7 @@ class Source:
 def sources_for(brief: Brief, plan: Plan, environment: Mapping[str, str]) -> dict[str, Source]:
     """A source for each layer that the plan uses. Raises BriefError for a variable that is not set."""
     layers = (la for la in brief.layers.values() if plan.layers[la.name].tiles)
-    return {layer.name: _source(brief, layer, environment) for layer in layers}
+    return {layer.name: source_for(brief, layer, environment) for layer in layers}
 
 
 def filled(brief: Brief, layer: Layer, text: str, environment: Mapping[str, str]) -> str:
@@ -112,7 +115,8 @@ def filled(brief: Brief, layer: Layer, text: str, environment: Mapping[str, str]
         ) from None
 
 
-def _source(brief: Brief, layer: Layer, environment: Mapping[str, str]) -> Source:
+def source_for(brief: Brief, layer: Layer, environment: Mapping[str, str]) -> Source:
+    """One layer as a source. Raises BriefError for a variable that is not set, or that spoils the address."""
     address = _address(brief, layer, environment)
     headers = {name: filled(brief, layer, value, environment) for name, value in layer.headers.items()}
     if "\\" in address.template or not address.hosts[0].partition(":")[0]:
@@ -129,7 +133,8 @@ def _source(brief: Brief, layer: Layer, environment: Mapping[str, str]) -> Sourc
     # As the brief has it, a host is no secret, whatever words of it stand among the values of the query.
     hidden = secrets if variables(urlsplit(layer.url).netloc) else ()
     hosts = tuple(scrub(host, hidden) for host in address.hosts)
-    return Source(layer.name, hosts, address, headers, rules, blank, secrets)
+    written = "" if layer.offered_at else layer.url
+    return Source(layer.name, hosts, address, headers, rules, blank, secrets, written)
 
 
 def _address(brief: Brief, layer: Layer, environment: Mapping[str, str]) -> Address:

@@ -1,0 +1,176 @@
+"""Single tiles straight from a layer's server, for whoever looks at the map: one layer at a time, kept in memory only.
+
+All methods that are coroutines belong to the loop of the desk's server; `forbid` and `permit` may be called anywhere.
+While a fetch or survey asks the servers, here or in another process, nothing is asked here: a server's caps hold for
+all of this machine together.
+"""
+
+from __future__ import annotations
+
+import asyncio
+from collections import OrderedDict
+from collections.abc import AsyncIterator, Callable
+from contextlib import AbstractAsyncContextManager, AsyncExitStack, asynccontextmanager
+from pathlib import Path
+
+from packer.errors import InputError, NetworkError, StoreBusyError, TermsError
+from packer.fetching.answers.outcome import ServerHasNone, Stored
+from packer.fetching.hosts.tile_asker import TileAsker, open_asker
+from packer.geometry.tileset import Tile
+from packer.planning.brief import Brief
+from packer.planning.pack_path import pack_path
+from packer.store.locks import WriteLock, lock_path
+
+__all__ = ["SourceLook"]
+
+_MOST_BYTES = 48_000_000
+_MOST_WAITING = 48  # requests; a map shows some thirty tiles, and nobody waits for those scrolled away
+_LOCKS_EVERY_S = 2.0
+_CLOSE_S = 10.0
+
+
+class SourceLook:
+    """Tiles from the source, in a bounded cache that is thrown away with the desk."""
+
+    def __init__(self, open_: Callable[..., AbstractAsyncContextManager[TileAsker]] = open_asker) -> None:
+        self._open = open_
+        self._kept: OrderedDict[tuple[str, Tile], bytes] = OrderedDict()
+        self._bytes = self._waiting = self._asked = 0
+        self._key: str | None = None
+        self._asker: TileAsker | None = None
+        self._stack = AsyncExitStack()
+        self._lock = asyncio.Lock()
+        self._loop: asyncio.AbstractEventLoop | None = None
+        self._forbidden = False
+        self._tried: TileAsker | None = None
+        self._free_at = 0.0
+
+    async def tile(
+        self, brief: Brief, layer: str, tile: Tile, store: Path | None, planned: int
+    ) -> bytes | None:
+        """The body that the server gives; None if it says that it has none.
+
+        `planned` tiles of the layer's tile-limit are spoken for. Raises TermsError and BriefError as a fetch does,
+        NetworkError where nothing usable comes or nothing may be asked now. If cancelled: the exchange is dropped.
+        """
+        self._loop = asyncio.get_running_loop()
+        key = _key(brief, layer)
+        if (key, tile) in self._kept:
+            self._kept.move_to_end((key, tile))
+            return self._kept[key, tile] or None
+        self._check_free(brief, store)
+        limit = brief.layers[layer].tile_limit
+        if limit is not None and planned + self._asked >= limit:
+            raise TermsError(
+                f'Layer "{layer}" has a tile-limit of {limit:,}, which the plan and this look use up.'
+            )
+        if self._waiting >= _MOST_WAITING:
+            raise NetworkError("Too many tiles are being asked for. Wait a moment.")
+        self._waiting += 1
+        try:
+            asker = await self._asker_for(brief, layer, key)
+            self._asked += 1
+            outcome = await asker.tile(tile)
+        except asyncio.CancelledError:
+            task = asyncio.current_task()
+            if task is not None and task.cancelling():
+                raise
+            raise NetworkError(
+                "The map has turned to another layer."
+            ) from None  # and its exchanges were dropped
+        finally:
+            self._waiting -= 1
+        if isinstance(outcome, Stored):
+            self._keep((key, tile), outcome.data)
+            return outcome.data
+        if isinstance(outcome, ServerHasNone):
+            self._keep((key, tile), b"")
+            return None
+        raise NetworkError(f'Layer "{layer}": {getattr(outcome, "reason", "no tile came")}.')
+
+    @asynccontextmanager
+    async def alone(self, brief: Brief, layer: str, store: Path | None) -> AsyncIterator[TileAsker]:
+        """An asker for a layer that is tried, with nothing else asked of any server meanwhile.
+
+        Raises as `tile`. If cancelled: it is closed.
+        """
+        self._loop = asyncio.get_running_loop()
+        self._check_free(brief, store)
+        async with self._lock:
+            await self._close()
+            async with self._open(brief, layer) as asker:
+                self._tried = asker
+                try:
+                    yield asker
+                finally:
+                    self._tried = None
+
+    async def _asker_for(self, brief: Brief, layer: str, key: str) -> TileAsker:
+        """If cancelled: the next one opens it."""
+        async with self._lock:
+            if self._forbidden:
+                raise NetworkError(_BUSY)
+            asker = self._asker
+            if self._key != key or asker is None:
+                await self._close()
+                asker = await self._stack.enter_async_context(self._open(brief, layer))
+                self._asker, self._key = asker, key
+            return asker
+
+    async def _close(self) -> None:
+        """Close the open asker; requests under way are dropped. If cancelled: it may be half closed."""
+        self._asker = self._key = None
+        stack, self._stack = self._stack, AsyncExitStack()
+        await stack.aclose()
+
+    async def aclose(self) -> None:
+        """Close everything. If cancelled: sockets may be left to the system."""
+        async with self._lock:
+            await self._close()
+
+    def forbid(self) -> None:
+        """Ask for nothing more, and drop what is under way: a fetch begins. Not to be called in the server's loop."""
+        self._forbidden = True
+        if self._loop is not None and self._loop.is_running():
+            if (tried := self._tried) is not None:
+                self._loop.call_soon_threadsafe(tried.gate.close)
+            asyncio.run_coroutine_threadsafe(self.aclose(), self._loop).result(_CLOSE_S)
+
+    def permit(self) -> None:
+        """The fetch has ended."""
+        self._forbidden = False
+
+    def _check_free(self, brief: Brief, store: Path | None) -> None:
+        """Raise NetworkError while somebody else asks this brief's servers."""
+        if self._forbidden:
+            raise NetworkError(_BUSY)
+        now = asyncio.get_running_loop().time()
+        if now < self._free_at:
+            return
+        for name in brief.layers:
+            pack = pack_path(brief, name, store)
+            if lock_path(pack).exists():
+                try:
+                    with WriteLock(pack, _BUSY):
+                        pass
+                except StoreBusyError:
+                    raise NetworkError(_BUSY) from None
+        self._free_at = now + _LOCKS_EVERY_S
+
+    def _keep(self, key: tuple[str, Tile], body: bytes) -> None:
+        self._kept[key] = body
+        self._bytes += len(body) + 200
+        while self._bytes > _MOST_BYTES:
+            self._bytes -= len(self._kept.popitem(last=False)[1]) + 200
+
+
+_BUSY = "A fetch or survey is asking the servers just now. What is on board is shown."
+
+
+def _key(brief: Brief, layer: str) -> str:
+    """What decides which server answers, and on which terms; never shown."""
+    found = brief.layers.get(layer)
+    if found is None:
+        raise InputError(f'The brief has no layer "{layer}".')
+    fields = {name: getattr(found, name) for name in type(found).model_fields}
+    return repr((layer, sorted(fields.items(), key=lambda one: one[0]), found.asked, brief.contact))
