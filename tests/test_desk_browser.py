@@ -182,6 +182,7 @@ def test_an_area_is_drawn_dragged_undone_and_drawn_again_by_keyboard(
         first = Brief.read(tmp_path).areas[0]
         assert first.point == pytest.approx((12.5012, 47.1023), abs=0.001)
         before = radius_text(tmp_path)
+        said(page, "room", re.compile("about"))
         expect(page.locator('.handle[aria-label^="Reach"]')).to_be_visible()
         handle = page.locator('.handle[aria-label^="Reach"]').bounding_box()
         assert handle is not None

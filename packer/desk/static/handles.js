@@ -17,11 +17,15 @@ export class Handles {
     this.map = map;
     this.group = L.layerGroup().addTo(map);
     this.ghost = L.layerGroup().addTo(map);
-    store.on("chosen", () => this.draw());
-    store.on("state", () => this.draw());
+    this.drawn = "";
+    for (const what of ["chosen", "state", "shapes"]) store.on(what, () => this.draw());
   }
 
+  // States come while a corner is in hand, too: what is drawn stays until the area itself is another.
   draw() {
+    const wanted = JSON.stringify([store.chosen, store.area()?.values, Boolean(store.shapes)]);
+    if (wanted === this.drawn) return;
+    this.drawn = wanted;
     this.group.clearLayers();
     this.ghost.clearLayers();
     const area = store.area();
@@ -120,7 +124,11 @@ export class Handles {
     const icon = L.divIcon({ className: `handle ${look}`, iconSize: [18, 18] });
     const marker = L.marker(at, { icon, draggable: true, keyboard: true, alt: title, title, autoPan: false });
     const name = store.chosen;
-    const send = (/** @type {object} */ values) => store.change({ do: "set-area", name, values });
+    const send = async (/** @type {object} */ values) => {
+      if (await store.change({ do: "set-area", name, values })) return;
+      this.drawn = ""; // refused: back to where it was
+      this.draw();
+    };
     marker.on("drag", () => {
       this.ghost.clearLayers();
       for (const layer of show(marker.getLatLng())) this.ghost.addLayer(layer);
