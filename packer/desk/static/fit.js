@@ -7,19 +7,20 @@ import { bytes, count, duration } from "./words.js";
 
 /** @typedef {{kind: string, area: string, words: string}} Edit */
 
-const kept = { target: "", found: /** @type {any} */ (null), revision: 0, refused: /** @type {Edit[]} */ ([]) };
+const kept = { target: "", found: /** @type {any} */ (null), revision: 0, refused: /** @type {Edit[]} */ ([]), place: /** @type {any} */ (null) };
 
 /** @returns {Node[]} */
 export function fitPart() {
   const place = make("div", { "aria-live": "polite" });
+  kept.place = place; // the panel is drawn anew at any moment
   const target = make("input", { type: "text", value: kept.target, placeholder: "2h or 8GB" });
   const propose = async () => {
     kept.target = target.value.trim();
     kept.refused = [];
-    await ask(place);
+    await ask();
   };
-  if (kept.found && kept.revision !== store.state?.revision && kept.target) ask(place); // the brief is another by now
-  else if (kept.found) place.append(...told(kept.found, place));
+  if (kept.found && kept.revision !== store.state?.revision && kept.target) ask(); // the brief is another by now
+  else if (kept.found) place.append(...told(kept.found));
   return [
     make("h3", { text: "Make it fit" }),
     field("Hours for the fetch, or size on disk", target),
@@ -28,15 +29,14 @@ export function fitPart() {
   ];
 }
 
-/** @param {any} place */
-async function ask(place) {
+async function ask() {
   try {
     kept.revision = store.state?.revision ?? 0;
     kept.found = await post("/api/fit", { target: kept.target, refused: kept.refused });
-    place.replaceChildren(...told(kept.found, place));
+    kept.place.replaceChildren(...told(kept.found));
   } catch (fault) {
     kept.found = null;
-    place.replaceChildren(make("p.warning", { text: /** @type {Error} */ (fault).message }));
+    kept.place.replaceChildren(make("p.warning", { text: /** @type {Error} */ (fault).message }));
   }
 }
 
@@ -46,8 +46,8 @@ function figuresText(figures) {
   return `${count(figures.tiles, "tile")}, ${bytes(figures.bytes)}${time}`;
 }
 
-/** @param {any} found @param {any} place @returns {Node[]} */
-function told(found, place) {
+/** @param {any} found @returns {Node[]} */
+function told(found) {
   const refused = kept.refused.length ? ` You refused ${count(kept.refused.length, "change")}.` : "";
   if (!found.changes.length) {
     const words = found.reached ? `It fits as it is: at most ${figuresText(found.before)}.` : `Nothing more can be left out, and it does not fit: ${figuresText(found.before)}.${refused}`;
@@ -56,20 +56,20 @@ function told(found, place) {
   const end = found.reached ? `With all of these it fits: ${figuresText(found.after)}.` : `Even with all of these it does not fit: ${figuresText(found.after)}.`;
   return [
     make("p.hint", { text: found.ranking }),
-    make("ol.proposals", {}, ...found.changes.map((/** @type {any} */ change) => proposal(change, place))),
+    make("ol.proposals", {}, ...found.changes.map((/** @type {any} */ change) => proposal(change))),
     make("p", { text: end + refused }),
   ];
 }
 
-/** @param {any} change @param {any} place */
-function proposal(change, place) {
+/** @param {any} change */
+function proposal(change) {
   const area = change.edits[0]?.area;
   const take = async () => {
-    if (!(await store.send("/api/take", { edits: change.edits }))) await ask(place);
+    if (!(await store.send("/api/take", { edits: change.edits }))) await ask();
   };
   const refuse = async () => {
     kept.refused.push(...change.edits);
-    await ask(place);
+    await ask();
   };
   return make(
     "li",

@@ -19,32 +19,39 @@ const VERDICTS = /** @type {{[verdict: string]: string}} */ ({
   none: "no picture to judge",
 });
 
-const kept = { layer: "", found: /** @type {any} */ (null) };
+// The panel is drawn anew at any moment: what comes goes into the place that is on the page by then.
+const kept = { layer: "", found: /** @type {any} */ (null), says: /** @type {Node[]} */ ([]), place: /** @type {any} */ (null) };
+
+/** @param {Node[]} nodes */
+function say(...nodes) {
+  kept.says = nodes;
+  kept.place.replaceChildren(...nodes);
+}
 
 /** @returns {Node[]} */
 export function stripPart() {
   const names = (store.state?.layers ?? []).map((/** @type {any} */ one) => one.name);
   if (!names.length || store.state?.lacks) return [];
   if (!names.includes(kept.layer)) kept.layer = names[0];
-  const place = make("div", { "aria-live": "polite" });
-  if (kept.found) place.append(...rows(kept.found));
+  const place = make("div", { "aria-live": "polite" }, ...kept.says);
+  kept.place = place;
   const show = async () => {
     const { lat, lng } = map.getCenter();
     const lon = ((((lng + 180) % 360) + 360) % 360) - 180;
     const query = new URLSearchParams({ lon: String(lon), lat: String(lat), layer: kept.layer });
     if (uses(store.area(), kept.layer)) query.set("area", store.chosen ?? "");
-    place.replaceChildren(make("p.hint", { text: "Asking for a tile of each zoom." }));
+    say(make("p.hint", { text: "Asking for a tile of each zoom." }));
     try {
       kept.found = await get(`/api/strip?${query}`);
-      place.replaceChildren(...rows(kept.found));
+      say(...rows(kept.found));
     } catch (fault) {
-      place.replaceChildren(make("p.warning", { text: /** @type {Error} */ (fault).message }));
+      say(make("p.warning", { text: /** @type {Error} */ (fault).message }));
     }
   };
   const pick = choice(names, kept.layer, (value) => {
     kept.layer = value;
     kept.found = null;
-    place.replaceChildren();
+    say();
   });
   return [
     make("h3", { text: "This place at each zoom" }),
