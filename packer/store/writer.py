@@ -195,6 +195,12 @@ class PackWriter:
         found = rows[0] if rows else (None,) * 3
         return Validators(*(v if isinstance(v, t) else None for v, t in zip(found, texts, strict=True)))
 
+    def check_free(self) -> None:
+        """Raise StoreBusyError if another process writes the pack, and do nothing else."""
+        if self.path.exists():
+            self._take_lock()
+            self._lock.release()
+
     def _take_lock(self) -> None:
         with translated(self.path):
             self.path.parent.mkdir(parents=True, exist_ok=True)
