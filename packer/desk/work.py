@@ -5,13 +5,14 @@ from __future__ import annotations
 import asyncio
 import threading
 import time
-from collections.abc import Mapping, Sequence
+from collections.abc import Callable, Mapping, Sequence
 from datetime import datetime
 from pathlib import Path
 from typing import Any, Literal, cast, get_args
 
 from packer.common.units import size_bytes
 from packer.desk.jobs import Reporter, Work
+from packer.desk.wording import on_page
 from packer.errors import InputError
 from packer.fetching.departure import departure_time
 from packer.fetching.hosts.offer_reading import read_offers
@@ -21,8 +22,9 @@ from packer.handover import DeviceCrew, handover, inspect_tree
 from packer.handover.kinds import As
 from packer.planning.brief import Brief
 from packer.planning.plan import Plan, plan
+from packer.proof.depth_words import depth_text
 from packer.proof.proving import verify
-from packer.proof.results import Depth
+from packer.proof.results import Depth, VerifyReport
 from packer.survey.inspection import LayerFinding, chosen, fetch_samples, judge_layer
 
 __all__ = ["fetch_work", "handover_work", "inspect_work", "survey_work", "verify_work"]
@@ -139,8 +141,17 @@ def _layer_progress(layer: LayerProgress) -> dict[str, Any]:
     }
 
 
-def verify_work(brief: Brief, worked_out: Plan, store: Path | None, options: Mapping[str, Any]) -> Work:
-    """A check of the packs; option `depth` is "quick", "usual" or "full". It cannot be stopped half-way."""
+def verify_work(
+    brief: Brief,
+    worked_out: Plan,
+    store: Path | None,
+    options: Mapping[str, Any],
+    keep: Callable[[VerifyReport], None],
+) -> Work:
+    """A check of the packs; option `depth` is "quick", "usual" or "full". It cannot be stopped half-way.
+
+    `keep` is given what was found, before the job ends.
+    """
     depth = _DEPTHS.get(str(options.get("depth", "usual")))
     if depth is None:
         raise InputError(f"A check is {', '.join(_DEPTHS)}; {options.get('depth')} is none of them.")
@@ -152,7 +163,11 @@ def verify_work(brief: Brief, worked_out: Plan, store: Path | None, options: Map
             if sparing.due():
                 reporter.progress({"layer": layer, "done": done, "all": every})
 
-        return verify(brief, worked_out, store, depth=depth, on_progress=show).to_dict()
+        report = verify(brief, worked_out, store, depth=depth, on_progress=show)
+        keep(report)
+        depths = [{**one.to_dict(), "text": depth_text(one)} for one in report.depths]
+        found = report.to_dict()
+        return {**found, "depths": depths, "not_checked": [on_page(text) for text in found["not_checked"]]}
 
     return work
 
@@ -178,6 +193,7 @@ def survey_work(brief: Brief, store: Path | None, _options: Mapping[str, Any]) -
             if sampling.cancelled():
                 raise InputError("The survey was stopped. What came is kept; start it again to go on.")
             report = await sampling
+            reporter.progress({"doing": "what came is judged"})
             failures = {n: la.failure for n, la in report.layers.items()} if report else {}
             return settled, worked_out, dict(tiles), failures
 

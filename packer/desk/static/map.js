@@ -1,9 +1,11 @@
 // The map: what is on board or, where nothing is, an empty grid; the areas over it; the cross that things refer to.
 
+import { kilometres, placeAt } from "./along.js";
 import { get } from "./api.js";
 import { byId, make } from "./dom.js";
 import { Drawing } from "./draw.js";
 import { Handles } from "./handles.js";
+import { thinOut } from "./labels.js";
 import { store } from "./store.js";
 import { SourceTiles, sourceSwitch } from "./source-tiles.js";
 import { BoardTiles } from "./tiles.js";
@@ -18,6 +20,7 @@ const INK = {
   chosen: { color: "#c2410c", weight: 3.5 },
   tiles: { color: "#1d2322", weight: 1, opacity: 0.8, fill: false, interactive: false },
 };
+const GROW_MS = 10_000; // the outlines cost the fetch something
 const calm = window.matchMedia("(prefers-reduced-motion: reduce)").matches;
 
 /** @type {any} */
@@ -59,10 +62,16 @@ export function drawMap() {
   store.on("state", drawTiles);
   store.on("figures", drawOutline);
   store.on("step", drawCover);
-  store.on("job", ({ kind, ended }) => kind === "fetch" && ended && refresh());
+  let grown = 0;
+  store.on("job", ({ kind, ended }) => {
+    if (kind !== "fetch" || (!ended && Date.now() - grown < GROW_MS)) return;
+    grown = Date.now();
+    ended ? refresh() : drawCover();
+  });
   store.on("go-to", ({ lat, lon, zoom }) => map.setView([lat, lon], zoom ?? map.getZoom(), { animate: false }));
   store.on("go-to-km", goToKm);
   map.on("moveend zoomend", tellWhere);
+  map.on("zoomend", () => shown.shapes && thinOut(map, shown.shapes));
   byId("find").addEventListener("submit", find);
   new ResizeObserver(() => map.invalidateSize({ animate: false })).observe(byId("map"));
 }
@@ -86,18 +95,25 @@ function drawTiles() {
   shown.tiles?.remove();
   shown.tilesOf = name;
   shown.tiles = name ? new (shown.source ? SourceTiles : BoardTiles)(name, { maxZoom: 22 }).addTo(map) : null;
+  byId("credit").textContent = name ? store.state?.layers[0].attribution : "";
 }
 
 function drawShapes() {
   shown.shapes?.remove();
   shown.shapes = null;
-  if (!store.shapes) return;
   const group = L.layerGroup();
+  if (!store.shapes) {
+    for (const area of store.state?.areas ?? []) drawn(area.values, group);
+    shown.shapes = group.addTo(map);
+    return;
+  }
   for (const feature of store.shapes.features) {
     const { kind, name, area } = feature.properties;
     if (kind === "waypoint") {
       const icon = L.divIcon({ className: "waypoint", iconSize: [14, 14] });
-      group.addLayer(L.geoJSON(feature, { pointToLayer: (_, at) => L.marker(at, { icon, alt: `Waypoint ${name}`, keyboard: false, interactive: false }) }));
+      const mark = L.marker([feature.geometry.coordinates[1], feature.geometry.coordinates[0]], { icon, keyboard: false, interactive: false });
+      if (name) mark.bindTooltip(make("span", { text: name }), { permanent: true, direction: "right", offset: [8, 0], className: "tip place" });
+      group.addLayer(mark);
       continue;
     }
     const mine = store.chosen === (area ?? name);
@@ -109,10 +125,27 @@ function drawShapes() {
       L.DomEvent.stop(event);
       store.choose(name);
     });
-    shape.bindTooltip(make("span", { text: name }), { sticky: true, className: "tip" });
+    const words = make("span", { text: name });
+    shape.bindTooltip(words, { sticky: true, className: "tip" });
+    if (kind === "route") {
+      const km = kilometres(feature);
+      shape.on("mousemove", (/** @type {any} */ event) => { words.textContent = `${name}, km ${km(event.latlng).toFixed(1)}`; });
+    }
     group.addLayer(shape);
   }
   shown.shapes = group.addTo(map);
+  thinOut(map, group);
+}
+
+// While the brief lacks something there is no plan, and what was drawn comes from the brief itself.
+/** @param {any} values @param {any} group */
+function drawn(values, group) {
+  const at = (/** @type {number[]} */ [lon, lat]) => [lat, lon];
+  const style = { ...INK.area, interactive: false };
+  if (Array.isArray(values.line)) group.addLayer(L.polyline(values.line.map(at), { ...INK.route, interactive: false }));
+  else if (Array.isArray(values.polygon)) group.addLayer(L.polygon(values.polygon.map(at), style));
+  else if (values.box) group.addLayer(L.rectangle([at(values.box), at(values.box.slice(2))], style));
+  else if (Array.isArray(values.point)) group.addLayer(L.circleMarker(at(values.point), { ...style, radius: 12 }));
 }
 
 // The tile-exact edge of the deepest zoom of the chosen area: what will be on board, to the tile.
@@ -135,26 +168,18 @@ async function drawCover() {
   const found = await coverage(shown.tilesOf).catch(() => null);
   if (!found || !["fetch", "proof"].includes(store.step)) return;
   const deepest = Math.max(...Object.keys(found.edges).map(Number), 0);
-  shown.cover = L.layerGroup([...Object.values(found.gaps), ...(found.edges[deepest] ? [found.edges[deepest]] : [])]).addTo(map);
+  // Gaps of one zoom lie over those of another: together they may not hide the ground.
+  const gaps = /** @type {any[]} */ (Object.values(found.gaps));
+  for (const gap of gaps) gap.invoke("setStyle", { fillOpacity: Math.min(0.22, 0.4 / gaps.length), opacity: 0.6 });
+  shown.cover = L.layerGroup([...gaps, ...(found.edges[deepest] ? [found.edges[deepest]] : [])]).addTo(map);
+  drawShapes(); // over the gaps
 }
 
 function goToKm({ area, km }) {
   const feature = store.shapes?.features.find((/** @type {any} */ one) => one.properties.kind === "route" && one.properties.name === area);
   if (!feature) return;
-  let left = km * 1000;
-  const lines = feature.geometry.type === "LineString" ? [feature.geometry.coordinates] : feature.geometry.coordinates;
-  for (const line of lines) {
-    for (let i = 1; i < line.length; i += 1) {
-      const [from, to] = [L.latLng(line[i - 1][1], line[i - 1][0]), L.latLng(line[i][1], line[i][0])];
-      const long = from.distanceTo(to);
-      if (left <= long && long > 0) {
-        const share = left / long;
-        map.panTo([from.lat + share * (to.lat - from.lat), from.lng + share * (to.lng - from.lng)], { animate: false });
-        return;
-      }
-      left -= long;
-    }
-  }
+  const place = placeAt(feature, km);
+  if (place) map.panTo(place, { animate: false });
 }
 
 let asked = 0;
