@@ -13,12 +13,23 @@ import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
+from packer.common.clock import SystemClock
+from packer.fetching.hosts.host_identity import gates_for
+from packer.fetching.hosts.offer_reading import read_offers
+from packer.fetching.hosts.source import sources_for
 from packer.fetching.pacing.cap_shares import Caps, Claims, Share
 from packer.fetching.pacing.gate import Gate, PauseKind
 from packer.fetching.pacing.shared_record import SharedRecord
 from packer.fetching.pacing.sharing import CapSharing
 from packer.fetching.pacing.signals import Succeeded, Throttled
+from packer.fetching.reports import LayerProgress
+from packer.fetching.run import run_fetch
+from packer.geometry.tileset import Tile
+from packer.planning.brief import Brief
+from packer.planning.plan import plan
+from packer.sources.address import canonical_host
 from tests.fakes import VirtualClock
+from tests.tile_server import TileServer, answer
 
 
 @pytest.fixture
@@ -168,3 +179,78 @@ def test_the_record_names_no_host_and_can_be_read_by_its_user_alone(state: Path)
     [path] = (state / "lastbar" / "hosts").glob("*.json")
     assert "secret-host" not in path.name + path.read_text()
     assert path.stat().st_mode & 0o077 == 0
+
+
+def test_a_wait_asked_for_by_a_description_holds_for_the_tiles_and_the_next_reading(
+    state: Path, tmp_path: Path
+) -> None:
+    """RFC 9110 section 10.2.3: Retry-After. No request follows, whatever it would be for."""
+    busy = False
+
+    def fault(path: str) -> bytes | None:
+        if busy:
+            return answer("429 Too Many Requests", b"", "text/plain", "Retry-After: 3600")
+        if not path.endswith(".json"):
+            return None
+        tiles = [f"http://127.0.0.1:{server.port}/survey/{{z}}/{{x}}/{{y}}.png"]
+        return answer(
+            "200 OK", json.dumps({"tilejson": "3.0.0", "tiles": tiles}).encode(), "application/json"
+        )
+
+    with TileServer(fault) as server:
+        path = tmp_path / "brief.toml"
+        layers = "".join(
+            f'[layers.l{n}]\ntilejson = "http://127.0.0.1:{server.port}/{n}.json"\n'
+            'attribution = "A (invented)"\npermission = "Own server"\nzooms = [0, 12]\n'
+            for n in range(2)
+        )
+        area = '[[areas]]\nname = "g"\nbox = [12.30, 47.00, 12.34, 47.03]\ndeepest = 12\n'
+        path.write_text(f'title = "T"\noverview = false\n{layers}{area}')
+        brief = Brief.read(path)
+
+        async def go() -> None:
+            nonlocal busy
+            await read_offers(brief)
+            busy = True
+            before = server.asked.total()
+            found, remarks = await read_offers(brief)
+            assert server.asked.total() == before + 1, "the second layer is not asked about"
+            assert len(remarks) == 2
+            assert "asked for a wait" in remarks[1]
+            stop = asyncio.Event()
+
+            def show(progress: list[LayerProgress]) -> None:
+                assert progress[0].pause is not None
+                assert progress[0].pause.kind is PauseKind.ASKED
+                stop.set()
+
+            await run_fetch(found, plan(found), stop=stop, on_progress=show)
+            assert server.asked.total() == before + 1
+
+        asyncio.run(go())
+
+
+@pytest.mark.parametrize(
+    "host", ["LOCALHOST", "localhost.", "l%6Fcalhost", "\uff4cocalhost", "%6c%6F%63alhost", "LocalHost."]
+)
+def test_however_a_host_is_spelled_its_layers_share_one_gate(tmp_path: Path, host: str) -> None:
+    path = tmp_path / "brief.toml"
+    layers = "".join(
+        f'[layers.l{n}]\nurl = "http://{name}:8080/{{z}}/{{x}}/{{y}}"\nattribution = "A"\n'
+        'permission = "Own server"\nzooms = [0, 9]\n'
+        for n, name in enumerate(["localhost", host])
+    )
+    path.write_text(
+        f'title = "T"\noverview = false\n{layers}[[areas]]\nname = "g"\nbox = [12.3, 47.0, 12.4, 47.1]\ndeepest = 9\n'
+    )
+    brief = Brief.read(path)
+    sources = sources_for(brief, plan(brief), {})
+    gates = gates_for(brief, sources, SystemClock())
+    assert gates["l0"].gate is gates["l1"].gate
+    assert sources["l1"].url(Tile(0, 0, 0)) == "http://localhost:8080/0/0/0"
+
+
+@pytest.mark.parametrize("host", ["127.1", "0x7f.0.0.1", "2130706433", "127.0.0.1."])
+def test_numbers_are_read_as_the_address_that_they_stand_for(host: str) -> None:
+    """URL Standard, section 3.5 (from memory), and inet_aton of POSIX."""
+    assert canonical_host(host) == "127.0.0.1"

@@ -596,3 +596,15 @@ def test_cutting_the_bounds_to_the_plan_changes_nothing(
     tiles = TileSet.from_runs(zoom, rows, np.full(rows.size, n // 4), np.full(rows.size, n - 1))
     found = _offered(Offer(("",), (0, 24), bounds=box), tiles)
     assert found == tiles & cover_box(box, zoom)
+
+
+@pytest.mark.parametrize("hosts", ["", '\ntile-hosts = ["maps.example.org", "cdn.example.net"]'])
+@pytest.mark.parametrize("host", ["maps.example.org", "cdn.example.net"])
+def test_headers_never_go_from_an_https_description_down_to_plain_http(
+    tmp_path: Path, hosts: str, host: str
+) -> None:
+    place = PLACE + hosts + '\nheaders = { X-Key = "${AERIAL_KEY}" }'
+    text = refusal(brief_at(tmp_path, place), told(f"http://{host}/{{z}}/{{x}}/{{y}}"), BriefError)
+    assert "over plain http" in text
+    assert KEY not in text
+    assert not offer_path(tmp_path / "packs", "aerial").exists()

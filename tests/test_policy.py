@@ -221,7 +221,7 @@ TABLE = {
         TryAgain("silent"),
         SILENT,
         SOUND,
-        Decision(TileFault("silent", silent=True), RetryAt(NOW + 3.0, 1, apart=True)),  # 0.75 of 2 s doubled
+        Decision(TileFault("silent", silent=True), RetryAt(NOW + 1.5, 1, apart=True)),  # 0.75 of 1 s doubled
     ),
     "silent": Row(TryAgain("silent"), SILENT, NEW, Decision(Failed("silent", timed_out=True), retry(0))),
     "a server in trouble": Row(TryAgain("502"), response(502), SOUND, Decision(TileFault("502"), retry(1))),
@@ -399,7 +399,7 @@ def test_a_tile_that_failed_twice_is_set_apart_and_asked_for_at_growing_distance
     rules = policy()
     actions = [failed_again(rules, TILE) for _ in range(7)]
     assert [action.apart for action in actions] == [False, *[True] * 6]
-    assert [action.when - NOW for action in actions[1:]] == [6.0, 12.0, 24.0, 30.0, 30.0, 30.0]
+    assert [action.when - NOW for action in actions[1:]] == [3.0, 6.0, 12.0, 24.0, 30.0, 30.0]
 
 
 def test_beside_many_tiles_set_apart_a_first_failure_is_enough_until_they_come() -> None:

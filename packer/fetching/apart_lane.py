@@ -19,6 +19,7 @@ _TURNS = (
     8  # requests for other tiles from one for a tile set apart to the next, where the rate is what limits
 )
 _ALL_WITHIN_S = 120.0
+_FIRST_REST_S = 10.0  # others that were asked for before anybody knew still hold their connections
 _ATTEMPTS = 4  # that a tile which is set apart still has before it, in the middle
 
 
@@ -39,6 +40,8 @@ class ApartLane:
 
     def put(self, tile: Tile, when: float) -> None:
         """The tile is to be asked for again at `when`."""
+        if self._rest_until == -math.inf:
+            self._rest_until = when + _FIRST_REST_S
         self._number += 1
         heapq.heappush(self._waiting, (when, self._number, tile))
 

@@ -23,7 +23,6 @@ clock and no network in here: times are arguments, chance is handed in.
 
 from __future__ import annotations
 
-from collections import Counter
 from collections.abc import Callable
 from typing import NamedTuple
 
@@ -62,6 +61,7 @@ from packer.fetching.answers.outcome import (
     WrongContent,
 )
 from packer.fetching.answers.quarantine import MOST_HELD, PendingAnswer, Quarantine
+from packer.fetching.failing_tiles import FailingTiles
 from packer.fetching.pacing.limits import RetryBudget
 from packer.fetching.pacing.retries import Retries
 from packer.fetching.pacing.signals import (
@@ -83,9 +83,6 @@ _ATTEMPTS = 5
 _ATTEMPTS_IF_BUSY = 20  # 503 for one tile while others come
 _IN_A_ROW = 20  # refusals or wrong contents without one tile between them: the layer is at fault, not a tile
 _RETRY_FIRST_S, _RETRY_LONGEST_S = 0.5, 20.0
-_APART_FIRST_S, _APART_LONGEST_S = 2.0, 40.0
-_APART_FROM = 2  # failures: one alone may be chance
-_MANY_APART = 3  # so many tiles that failed twice and have not come: then one failure is enough
 _WRONG_AGAIN_S = (
     15.0,
     60.0,
@@ -142,10 +139,8 @@ class TilePolicy:
         self.heard, self.asking = heard, False
         self._retry_budget, self._quarantine, self._several = retry_budget, quarantine, several
         self._sign_in_page = sign_in_page
-        self._retries, self._chance = Retries(_RETRY_FIRST_S, _RETRY_LONGEST_S, chance), chance
-        self._failures = Counter[Tile]()  # of tiles that have not come yet, whatever was at fault
-        self._repeated = 0  # tiles among them that failed twice or more
-        self._wrong: dict[Tile, int] = {}  # how often wrong content was believed
+        self._retries = Retries(_RETRY_FIRST_S, _RETRY_LONGEST_S, chance)
+        self._failing = FailingTiles(chance)
         self._refusals = 0  # in a row
         self._pages, self._ask_at_pages = 0, _IN_A_ROW  # sign-in pages in a row, and when to ask about them
         self._unreached_at: float | None = None  # when the last request started that reached no server
@@ -167,9 +162,8 @@ class TilePolicy:
         """What `outcome`, made of `result`, means for the gate, the tile and the layer."""
         if history.attempts is None and not isinstance(outcome, _OF_THE_LINK):
             self._retry_budget.first_attempt()
-        elif isinstance(outcome, _GOOD) and (times := self._failures.pop(tile, 0)):
+        elif isinstance(outcome, _GOOD) and self._failing.came(tile):
             self._retry_budget.recovered()
-            self._repeated -= times >= _APART_FROM
         match outcome:
             case Stored():
                 return self._stored(tile, outcome, history)
@@ -192,8 +186,6 @@ class TilePolicy:
                 return self._refused(tile, result, ("refused", reason), history, now)
             case WrongContent(reason):
                 return self._refused(tile, result, (_WRONG, reason), history, now)
-
-    # ------------------------------------------------------------------------------------ by outcome
 
     def _stored(self, tile: Tile, outcome: Stored, history: TileHistory) -> Decision:
         self._host_proven(tile)
@@ -228,11 +220,9 @@ class TilePolicy:
         ):  # a row of broken tiles looks like a lost link: their host can tell
             history = history._replace(all_asked=True)
         signal: Signal = Failed(reason, by_server=by_server, timed_out=late)
-        if history.last_success > history.started or self._failures[tile]:
+        if history.last_success > history.started or tile in self._failing:
             signal = TileFault(reason, silent=late)
-        self._failures[tile] = times = self._failures[tile] + 1
-        self._repeated += times == _APART_FROM
-        failed = Failure(times, late)
+        failed = self._failing.failed(tile, silent=late)
         again = self._again(NO_WHOLE_TILE, reason, _ATTEMPTS, history, now, failed, by_server=by_server)
         return Decision(signal, again)
 
@@ -270,7 +260,9 @@ class TilePolicy:
     def _refused(
         self, tile: Tile, result: Result, refusal: tuple[str, str], history: TileHistory, now: float
     ) -> Decision:
-        if tile not in self._wrong:  # which is asked for again: the layer's row is that of its tiles
+        if not self._failing.was_wrong(
+            tile
+        ):  # which is asked for again: the layer's row is that of its tiles
             self._refusals += 1
         return self._hold(tile, result, history, now, refusal)
 
@@ -293,8 +285,6 @@ class TilePolicy:
             elif len(self._quarantine) >= MOST_HELD:
                 then = self._stop_for_absence()
         return Decision(Unverified(), HOLD, then)
-
-    # ------------------------------------------------------------------------------------ another attempt
 
     def _again(
         self,
@@ -326,11 +316,8 @@ class TilePolicy:
         attempts = question.attempts + counts
         if self._retries.enough(attempts, self._retry_budget.enough(question.least)):
             return NoteTrouble(question.kind, question.reason)
-        apart_from = _APART_FROM if self._repeated < _MANY_APART else 1
-        if failed.times >= apart_from or (failed.silent and counts):
-            # Chance alone would give next to nothing at times: half of the distance is sure.
-            longest_s = min(_APART_FIRST_S * 2.0 ** (attempts or failed.times), _APART_LONGEST_S)
-            return RetryAt(now + longest_s * (0.5 + 0.5 * self._chance()), attempts, apart=True)
+        if (apart_s := self._failing.apart_s(failed, attempts, counts=counts)) is not None:
+            return RetryAt(now + apart_s, attempts, apart=True)
         return RetryAt(now + self._retries.wait_s(max(attempts, 1)), attempts)
 
     # ------------------------------------------------------------------------------------ what is held
@@ -385,13 +372,9 @@ class TilePolicy:
 
     def _believed(self, held: PendingAnswer, now: float) -> TileAction:
         """What becomes of a tile whose answer is sure."""
-        if held.refusal is None or held.refusal[0] != _WRONG:
-            return _settled(held)
-        times = self._wrong.get(held.tile, 0)
-        if times == len(_WRONG_AGAIN_S):
-            return _settled(held)
-        self._wrong[held.tile] = times + 1
-        return RetryAt(now + _WRONG_AGAIN_S[times] * (1.0 + 0.1 * self._chance()), 0)
+        wrong = held.refusal is not None and held.refusal[0] == _WRONG
+        again_s = self._failing.wrong_again_s(held.tile) if wrong else None
+        return _settled(held) if again_s is None else RetryAt(now + again_s, 0)
 
     def _stop_for_absence(self) -> StopLayer:
         proven = self._quarantine.proven
