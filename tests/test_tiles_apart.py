@@ -150,7 +150,9 @@ def test_tiles_that_never_come_end_the_run_and_no_fault_of_the_link_gives_a_tile
     assert set(layer.never_came) <= {"13", "14"}
     # Four minutes, and one for each trouble of the link, whose end has to be found out.
     limit_s = trouble.lasts_s + 240 + 60 * len(trouble.down + trouble.pages)
-    if trouble.bad is SILENCE:  # four more attempts of five seconds for each, and no more connections than the cap
+    if (
+        trouble.bad is SILENCE
+    ):  # four more attempts of five seconds for each, and no more connections than the cap
         limit_s = max(limit_s, 60 + 20 * len(bad) / connections)
     assert report.seconds <= limit_s
     assert server.most_at_once <= connections

@@ -20,7 +20,8 @@ from packer.fetching.hosts.source import Source, labels_for, secrets_of, sources
 from packer.fetching.jpeg_worker import JpegWorker
 from packer.fetching.layer_run import LayerRun
 from packer.fetching.layer_setup import LayerSetup
-from packer.fetching.reports import FetchReport, Options
+from packer.fetching.pacing.gate import Pause
+from packer.fetching.reports import FetchReport, LayerCounts, LayerProgress, Options
 from packer.fetching.run_log import RunLog
 from packer.fetching.run_logger import RunLogger
 from packer.fetching.run_monitor import OnProgress, RunMonitor
@@ -35,6 +36,8 @@ from packer.store.seams_on_board import misfit_on_board, misfit_sentence
 from packer.store.writer import PackWriter
 
 __all__ = ["fast_loop", "run_fetch"]
+
+_LOOK_EVERY_S = 0.25
 
 
 async def run_fetch(
@@ -109,8 +112,10 @@ class _FetchJob:
         logger, monitor = RunLogger(log, self.clock), self._monitor(log, on_progress)
         gates = gates_for(self.brief, sources, self.clock)
         logger.listen(gates)
+        for source in sources.values():
+            self._pack(source).check_free()  # at once: to be let in beside a running fetch may take a while
         async with AsyncExitStack() as stack:
-            setup = await self._setup(sources, gates, monitor.byte_budget, stack, log)
+            setup = await self._setup(sources, gates, monitor, stack, log)
             for name, source in sources.items():
                 pack = await stack.enter_async_context(self._pack(source))
                 self.layers.append(await setup.layer(source, pack))
@@ -131,7 +136,7 @@ class _FetchJob:
         self,
         sources: Mapping[str, Source],
         gates: Mapping[str, SharedGate],
-        byte_budget: ByteBudget,
+        monitor: RunMonitor,
         stack: AsyncExitStack,
         log: RunLog,
     ) -> LayerSetup:
@@ -145,6 +150,7 @@ class _FetchJob:
         stack.push_async_callback(transport.aclose)
         not_shared = partial(_log_not_shared, log)
         await stack.enter_async_context(shared_caps(gates.values(), self.clock, transport, not_shared))
+        await self._wait_as_asked(sources, gates, monitor)
         jpeg_worker = JpegWorker()
         stack.push_async_callback(jpeg_worker.aclose)
         consent = Consent(self.brief, self.plan, sources, gates, transport, self.clock)
@@ -157,9 +163,26 @@ class _FetchJob:
             transport,
             consent,
             frozenset(await consent.ask(self.stop)),
-            byte_budget,
+            monitor.byte_budget,
             jpeg_worker,
         )
+
+    async def _wait_as_asked(
+        self, sources: Mapping[str, Source], gates: Mapping[str, SharedGate], monitor: RunMonitor
+    ) -> None:
+        """Wait, and say so, while a host wants to be left alone that asked an earlier run for it. If cancelled:
+        nothing was asked."""
+        while not self.stop.is_set():
+            asked = [g.gate.pause for g in gates.values() if g.gate.pause is not None]
+            if not any(self.clock.now() < pause.until for pause in asked):
+                return
+            if monitor.on_progress is not None:
+                monitor.on_progress([self._waiting(s, gates[name].gate.pause) for name, s in sources.items()])
+            await self.clock.sleep(_LOOK_EVERY_S)
+
+    def _waiting(self, source: Source, pause: Pause | None) -> LayerProgress:
+        planned = len(self.plan.layers[source.layer].tiles)
+        return LayerProgress(source.layer, planned, 0, 0, LayerCounts(), pause, source.host)
 
     def _monitor(self, log: RunLog, on_progress: OnProgress | None) -> RunMonitor:
         options = self.options

@@ -169,6 +169,12 @@ class PackWriter:
         found = rows[0] if rows else (None,) * 3
         return Validators(*(v if isinstance(v, t) else None for v, t in zip(found, texts, strict=True)))
 
+    def check_free(self) -> None:
+        """Raise StoreBusyError if another process writes the pack, and do nothing else."""
+        if self.path.exists():
+            self._lock.acquire()
+            self._lock.release()
+
     def _open_or_note(self) -> sqlite3.Connection:
         """Runs on the connection's own thread, which a failing opening would leave without an end: so a
         failure is noted, and an empty connection given instead."""
