@@ -14,9 +14,10 @@ from pathlib import Path
 
 import pytest
 
+from packer.cli.run_fetch import never_came_text
 from packer.fetching.reports import FetchReport
 from packer.fetching.run import run_fetch
-from packer.fetching.transports import FailureKind, Result, TransportFailure
+from packer.fetching.transports import FailureKind, Response, Result, TransportFailure
 from packer.geometry.tileset import Tile
 from packer.planning.brief import Brief
 from packer.planning.plan import plan
@@ -205,3 +206,30 @@ def test_a_probe_that_trickles_is_joined_by_a_second_one_after_some_seconds(tmp_
     asked = asyncio.run(go())
     assert len(asked) >= len(planned)
     assert max(later - earlier for earlier, later in pairwise(asked[:20])) <= 6.5
+
+
+def test_wrong_content_under_status_200_that_ends_by_itself_loses_no_tile(tmp_path: Path) -> None:
+    """Zeros for half a minute, then the tiles: the run gets them by itself."""
+    brief = brief_of(tmp_path, 8, 100)
+    zeros = Response(200, {"content-type": "image/png", "content-length": "500"}, bytes(500))
+
+    async def go() -> FetchReport:
+        async with VirtualClock() as clock, asyncio.timeout(60):
+
+            def script(tile: Tile, before: int, now: float) -> Result:
+                return zeros if is_bad(tile) and now < STARTS + 30 else tile_answer(tile)
+
+            return await run_fetch(
+                brief, plan(brief), clock=clock, make_transport=ScriptedTransport(clock, script)
+            )
+
+    report = asyncio.run(go())
+    assert report.complete
+    assert report.seconds < 120
+
+
+def test_the_end_says_that_the_host_answers_but_not_for_which_tiles_and_what_to_do(tmp_path: Path) -> None:
+    report, _ = fetched(brief_of(tmp_path, 8, 100), Trouble(RESET))
+    text = never_came_text(report.layers["survey"])
+    assert text.startswith("tiles.example.org answers, but not for 38 tiles of zooms 13 and 14.")
+    assert "lastbar.log.jsonl" in text

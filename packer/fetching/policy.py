@@ -260,8 +260,10 @@ class TilePolicy:
     def _refused(
         self, tile: Tile, result: Result, refusal: tuple[str, str], history: TileHistory, now: float
     ) -> Decision:
-        # One that was wrong before is asked for again: the layer's row is that of its tiles.
-        self._refusals += not self._failing.was_wrong(tile)
+        if not self._failing.was_wrong(
+            tile
+        ):  # which is asked for again: the layer's row is that of its tiles
+            self._refusals += 1
         return self._hold(tile, result, history, now, refusal)
 
     def _hold(
@@ -281,7 +283,7 @@ class TilePolicy:
             elif self._quarantine.is_doubtful:
                 self.asking, then = True, AskAboutAddress(now, self._quarantine.absent)
             elif len(self._quarantine) >= MOST_HELD:
-                then = _stop_for_absence(self._quarantine)
+                then = _absence(self._quarantine)
         return Decision(Unverified(), HOLD, then)
 
     def _again(
@@ -318,8 +320,6 @@ class TilePolicy:
             return RetryAt(now + apart_s, attempts, apart=True)
         return RetryAt(now + self._retries.wait_s(max(attempts, 1)), attempts)
 
-    # ------------------------------------------------------------------------------------ what is held
-
     def pages_asked(self, question: AskAboutPages, genuine: bool | None) -> StopLayer | None:
         """`question` is answered: if page after page comes from the host itself, the layer's address is wrong."""
         if not genuine:
@@ -352,7 +352,7 @@ class TilePolicy:
         if believed:
             settled += self.confirm(now)
         if question.at_end and self._quarantine:
-            stop = stop or _stop_for_absence(self._quarantine)
+            stop = stop or _absence(self._quarantine)
         return HeldVerdict(True if believed else None, settled, stop)
 
     def address_asked(self, question: AskAboutAddress, right: bool | None, reason: str) -> StopLayer | None:
@@ -375,10 +375,9 @@ class TilePolicy:
         return _settled(held) if again_s is None else RetryAt(now + again_s, 0)
 
 
-def _stop_for_absence(quarantine: Quarantine) -> StopLayer:
-    return StopLayer(
-        StopReason.UNVERIFIED_ABSENCE if quarantine.proven else StopReason.NO_TILE, quarantine.absent
-    )
+def _absence(quarantine: Quarantine) -> StopLayer:
+    why = StopReason.UNVERIFIED_ABSENCE if quarantine.proven else StopReason.NO_TILE
+    return StopLayer(why, quarantine.absent)
 
 
 def _settled(held: PendingAnswer) -> TileAction:

@@ -20,6 +20,7 @@ from packer.fetching.hosts.source import Source, labels_for, secrets_of, sources
 from packer.fetching.jpeg_worker import JpegWorker
 from packer.fetching.layer_run import LayerRun
 from packer.fetching.layer_setup import LayerSetup
+from packer.fetching.pacing.gate import Pause
 from packer.fetching.reports import FetchReport, LayerCounts, LayerProgress, Options
 from packer.fetching.run_log import RunLog
 from packer.fetching.run_logger import RunLogger
@@ -176,21 +177,12 @@ class _FetchJob:
             if not any(self.clock.now() < pause.until for pause in asked):
                 return
             if monitor.on_progress is not None:
-                monitor.on_progress(
-                    [
-                        LayerProgress(
-                            name,
-                            len(self.plan.layers[name].tiles),
-                            0,
-                            0,
-                            LayerCounts(),
-                            gates[name].gate.pause,
-                            source.host,
-                        )
-                        for name, source in sources.items()
-                    ]
-                )
+                monitor.on_progress([self._waiting(s, gates[name].gate.pause) for name, s in sources.items()])
             await self.clock.sleep(_LOOK_EVERY_S)
+
+    def _waiting(self, source: Source, pause: Pause | None) -> LayerProgress:
+        planned = len(self.plan.layers[source.layer].tiles)
+        return LayerProgress(source.layer, planned, 0, 0, LayerCounts(), pause, source.host)
 
     def _monitor(self, log: RunLog, on_progress: OnProgress | None) -> RunMonitor:
         options = self.options
