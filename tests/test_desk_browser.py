@@ -110,7 +110,7 @@ def test_the_whole_job_without_touching_a_file_or_a_terminal(
     model = Brief.read(place)
     card = tmp_path / "card"
     with DeskServer(tmp_path / "trip") as desk, sitting(browser, desk) as page:
-        said(page, "ground", "no a map layer and an area yet")
+        said(page, "ground", "needs a map layer and an area")
         keep(page, "1-begin")
         add_layer(page, model.layers["aerial"].url, 19)
         page.locator("#file-input").set_input_files(place / str(model.areas[0].line))

@@ -7,14 +7,24 @@ import threading
 from collections.abc import Iterator
 from contextlib import AbstractContextManager
 from pathlib import Path
+from types import SimpleNamespace
 from typing import Any
 
 import httpx
 import pytest
 
 from packer import Brief, plan
+from packer.common.shell import shell_command
+from packer.desk.document import Snapshot
 from packer.desk.server import DeskServer
+from packer.desk.steps import steps
+from packer.desk.wording import on_page
+from packer.errors import LastbarError
+from packer.geometry.tileset import Tile, TileSet
+from packer.handover.drafting import refuse_gaps
 from packer.practice import PracticeServer, write_place
+from packer.proof.results import Depth
+from packer.proof.wording import not_checked
 from tests.test_desk_document import BRIEF
 
 
@@ -223,3 +233,33 @@ def test_a_second_fetch_is_not_started_beside_the_first(page: Page, desk: DeskSe
     desk.session.jobs.start("fetch", {}, lambda _reporter: {"held": held.wait(20)})
     assert "running already" in page.post("/api/jobs/fetch", {}, 400)["error"]
     held.set()
+
+
+def test_no_sentence_on_the_page_asks_for_a_command() -> None:
+    fetch = shell_command("fetch", Path("a b/brief.toml"))
+    with pytest.raises(LastbarError) as empty:
+        refuse_gaps([SimpleNamespace(layers={}, files=(), share=SimpleNamespace(crew=None))], fetch, False)  # type: ignore[list-item]
+    layers = {"aerial": SimpleNamespace(missing=TileSet.from_tiles([Tile(3, 1, 1)]))}
+    with pytest.raises(LastbarError) as gaps:
+        refuse_gaps([SimpleNamespace(layers=layers, files=("a",))], fetch, False)  # type: ignore[list-item]
+    brief = SimpleNamespace(part=None)
+    told = [t for depth in Depth for t in not_checked(brief, depth, {})]  # type: ignore[arg-type]
+    for sentence in map(on_page, (str(empty.value), str(gaps.value), *told)):
+        assert "--" not in sentence
+        assert "lastbar " not in sentence
+
+
+def test_a_verdict_and_a_card_of_another_brief_are_out_of_date() -> None:
+    job = {
+        "state": "done",
+        "ended": 0.0,
+        "brief_mark": "a",
+        "result": {"ready": True, "verdict": "READY", "copies": [1]},
+    }
+    now = Snapshot(1, "", None, "an area", False, False, True)
+    jobs = {"verify": job, "handover": job}
+    same, other = steps(now, None, None, jobs, "a"), steps(now, None, None, jobs, "b")
+    assert same["proof"]["mood"] == same["cards"]["mood"] == "done"
+    assert other["proof"]["mood"] == "todo"
+    assert "READY" not in other["proof"]["says"]
+    assert other["cards"]["mood"] == "wrong"

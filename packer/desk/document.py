@@ -38,7 +38,8 @@ class ChangedElsewhereError(InputError):
 
 @dataclass(frozen=True, slots=True)
 class Snapshot:
-    """One state of the document. `brief` is None while it lacks what every brief needs, as `lacks` says."""
+    """One state of the document. `brief` is None while it lacks what every brief needs, as `lacks` says; `saved` says
+    whether there is a file yet."""
 
     revision: int
     text: str
@@ -46,6 +47,7 @@ class Snapshot:
     lacks: str | None
     can_undo: bool
     can_redo: bool
+    saved: bool
 
 
 class Document:
@@ -70,7 +72,13 @@ class Document:
         """The present state."""
         with self._lock:
             return Snapshot(
-                self._revision, self._text, self._brief, self._lacks, bool(self._undo), bool(self._redo)
+                self._revision,
+                self._text,
+                self._brief,
+                self._lacks,
+                bool(self._undo),
+                bool(self._redo),
+                self._on_disk is not None,
             )
 
     def change(self, revision: int, change: Change) -> Snapshot:

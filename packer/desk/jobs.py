@@ -10,6 +10,7 @@ from typing import Any, Protocol
 
 from packer.desk.events import Events
 from packer.desk.steps import step_of_job
+from packer.desk.wording import on_page
 from packer.errors import InputError, LastbarError
 
 __all__ = ["Job", "Jobs", "Reporter", "Work"]
@@ -33,11 +34,15 @@ Work = Callable[[Reporter], Mapping[str, Any]]
 
 @dataclass(slots=True)
 class Job:
-    """One run. `state` is "running", "stopping", "done" or "failed"; `error` is a sentence where it failed."""
+    """One run. `state` is "running", "stopping", "done" or "failed"; `error` is a sentence where it failed.
+
+    `brief_mark` names the brief and plan that it is of, None where that does not matter.
+    """
 
     kind: str
     events: Events
     options: Mapping[str, Any]
+    brief_mark: str | None = None
     state: str = "running"
     started: float = field(default_factory=time.time)
     ended: float | None = None
@@ -62,9 +67,10 @@ class Job:
             "started": round(self.started, 1),
             "ended": None if self.ended is None else round(self.ended, 1),
             "options": dict(self.options),
+            "brief_mark": self.brief_mark,
             "progress": dict(self.told),
             "result": None if self.result is None else dict(self.result),
-            "error": self.error,
+            "error": None if self.error is None else on_page(self.error),
             "exit_code": self.exit_code,
         }
 
@@ -77,7 +83,7 @@ class Jobs:
         self._lock = threading.Lock()
         self._last: dict[str, Job] = {}
 
-    def start(self, kind: str, options: Mapping[str, Any], work: Work) -> Job:
+    def start(self, kind: str, options: Mapping[str, Any], work: Work, brief_mark: str | None = None) -> Job:
         """Begin a job in a thread of its own. Raises InputError while one of its kind is running.
 
         If the process dies: what the work promises of itself.
@@ -86,7 +92,7 @@ class Jobs:
             before = self._last.get(kind)
             if before is not None and before.state in ("running", "stopping"):
                 raise InputError(f"A {kind} is running already. Stop it first, or wait for its end.")
-            job = self._last[kind] = Job(kind, self._events, options)
+            job = self._last[kind] = Job(kind, self._events, options, brief_mark)
             job.thread = threading.Thread(
                 target=self._run, args=(job, work), name=f"desk {kind}", daemon=True
             )

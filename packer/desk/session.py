@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import hashlib
 import threading
 import time
 import tomllib
@@ -24,7 +25,7 @@ from packer.planning.brief import USES, Area, Brief
 from packer.planning.brief_edits import Edit, rewritten
 from packer.planning.collection import ADDRESS_KEYS, Collection
 from packer.planning.offers import apply_offers, cached_offers
-from packer.planning.plan import Plan
+from packer.planning.plan import Plan, plan
 from packer.sources.address import shown
 from packer.sources.literal_keys import literal_key, refusal
 from packer.survey.speed import AssumedSpeed
@@ -70,6 +71,7 @@ class Session:
             "title": table.get("title", ""),
             "contact": table.get("contact"),
             "lacks": now.lacks,
+            "saved": now.saved,
             "can_undo": now.can_undo,
             "can_redo": now.can_redo,
             "areas": _areas(now, table),
@@ -78,6 +80,7 @@ class Session:
             "overview": table.get("overview", {}),
             "uses": USES,
             "steps": self._steps(now),
+            "brief_mark": self._brief_mark(now),
             "jobs": self.jobs.to_dict(),
             "speed": None if self._speed is None else round(self._speed.bits_per_second),
         }
@@ -89,7 +92,7 @@ class Session:
         """
         now = self.document.now()
         if now.brief is None:
-            raise InputError(f"The brief has no {now.lacks} yet.")
+            raise InputError(f"The brief needs {now.lacks} first.")
         with self._lock:
             known = self._planned
         if known is not None and known[0] == now.revision:
@@ -168,11 +171,11 @@ class Session:
 
     def start(self, kind: str, options: Mapping[str, Any]) -> dict[str, Any]:
         """Start a job. Raises InputError for a kind that is none, or options that cannot be used."""
-        work = self._work(kind, options)
+        work, mark = self._work(kind, options)
         if kind in _ASKING:
             self.look.forbid()
         try:
-            self.jobs.start(kind, options, work)
+            self.jobs.start(kind, options, work, mark)
         finally:
             self._permit_look()
         return self._tell()
@@ -183,21 +186,25 @@ class Session:
         if not any(job["state"] in ("running", "stopping") for job in running):
             self.look.permit()
 
-    def _work(self, kind: str, options: Mapping[str, Any]) -> Work:
+    def _work(self, kind: str, options: Mapping[str, Any]) -> tuple[Work, str | None]:
+        """The work of a kind, and the mark of the brief that its outcome will be of."""
         if kind == "inspect":
-            return inspect_work(options)
+            return inspect_work(options), None
         now = self.document.now()
         if now.brief is None:
-            raise InputError(f"The brief has no {now.lacks} yet.")
+            raise InputError(f"The brief needs {now.lacks} first.")
         if kind == "fetch":
-            return fetch_work(now.brief, self._store, options)
+            return fetch_work(now.brief, self._store, options), None
         if kind == "survey":
-            return survey_work(now.brief, self._store, options)
-        _, brief, worked_out = self.plan()
+            return survey_work(now.brief, self._store, options), None
+        # A proof and a card rest on the shape files as they are now, not on what was read of them before.
+        now, brief, _ = self.plan()
+        worked_out = plan(brief)
+        mark = _mark(now, worked_out)
         if kind == "verify":
-            return verify_work(brief, worked_out, self._store, options)
+            return verify_work(brief, worked_out, self._store, options), mark
         if kind == "handover":
-            return handover_work(brief, worked_out, self._store, options)
+            return handover_work(brief, worked_out, self._store, options), mark
         raise InputError(f"There is no job called {kind}.")
 
     def _ended(self, _job: Job) -> None:
@@ -208,7 +215,10 @@ class Session:
 
     def _tell(self) -> dict[str, Any]:
         found = self.state()
-        self.events.tell("state", {"revision": found["revision"], "steps": found["steps"]})
+        self.events.tell(
+            "state",
+            {key: found[key] for key in ("revision", "steps", "brief_mark")},
+        )
         return found
 
     def _steps(self, now: Snapshot) -> dict[str, Any]:
@@ -220,7 +230,20 @@ class Session:
                 board = [layer.summary() for layer in self.board().layers.values()]
             except LastbarError:
                 board = None
-        return steps(now, figures, board, self.jobs.to_dict())
+        return steps(now, figures, board, self.jobs.to_dict(), self._brief_mark(now))
+
+    def _brief_mark(self, now: Snapshot) -> str:
+        if now.brief is None:
+            return ""
+        try:
+            return _mark(now, self.plan()[2])
+        except LastbarError:
+            return ""
+
+
+def _mark(now: Snapshot, worked_out: Plan) -> str:
+    """A name for a brief together with its plan: what was found of one does not hold for another."""
+    return hashlib.sha256(f"{worked_out.fingerprint}\n{now.text}".encode()).hexdigest()[:16]
 
 
 def _areas(now: Snapshot, table: Mapping[str, Any]) -> list[dict[str, Any]]:

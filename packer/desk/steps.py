@@ -19,18 +19,20 @@ def steps(
     figures: Mapping[str, Any] | None,
     board: Sequence[Mapping[str, Any]] | None,
     jobs: Documents,
+    brief_mark: str,
 ) -> dict[str, dict[str, str]]:
     """For each of the six steps: `says`, its state in words, and `mood`: "todo", "busy", "done" or "wrong".
 
     `figures` and `board` are None while they are not known; `board` has a summary for each layer.
+    `brief_mark` names the present brief and plan: what was proven or written of another is out of date.
     """
     return {
         "ground": _ground(now),
         "worth": _worth(jobs.get("survey")),
         "room": _room(figures),
         "fetch": _fetch(board, jobs.get("fetch")),
-        "proof": _proof(jobs.get("verify")),
-        "cards": _cards(jobs.get("handover")),
+        "proof": _proof(jobs.get("verify"), brief_mark),
+        "cards": _cards(jobs.get("handover"), brief_mark),
     }
 
 
@@ -44,9 +46,9 @@ def step_of_job(job: Mapping[str, Any]) -> dict[str, str] | None:
         case "survey":
             return {"name": "worth", **_worth(job)}
         case "verify":
-            return {"name": "proof", **_proof(job)}
+            return {"name": "proof", **_proof(job, "")}
         case "handover":
-            return {"name": "cards", **_cards(job)}
+            return {"name": "cards", **_cards(job, "")}
     return None
 
 
@@ -56,7 +58,7 @@ def _said(says: str, mood: str) -> dict[str, str]:
 
 def _ground(now: Snapshot) -> dict[str, str]:
     if now.brief is None:
-        return _said(f"no {now.lacks} yet", "todo")
+        return _said(f"needs {now.lacks}", "todo")
     areas = len(now.brief.areas)
     return _said(f"{areas:,} area{'s' if areas != 1 else ''}", "done")
 
@@ -75,7 +77,7 @@ def _worth(job: Mapping[str, Any] | None) -> dict[str, str]:
         if area["worth_to"] < area["deepest"]
     )
     if over:
-        return _said(f"{over:,} deeper than it is worth", "wrong")
+        return _said(f"{over:,} too deep", "wrong")
     return _said("surveyed", "done")
 
 
@@ -121,19 +123,21 @@ def _fetching(job: Mapping[str, Any]) -> dict[str, str]:
     return _said(f"{share} % stored", "busy")
 
 
-def _proof(job: Mapping[str, Any] | None) -> dict[str, str]:
+def _proof(job: Mapping[str, Any] | None, brief_mark: str) -> dict[str, str]:
     if job is None:
         return _said("not checked", "todo")
     if (busy := _busy(job, "checking")) is not None:
         return busy
     if job["result"] is None:
         return _said("the check failed", "wrong")
+    if job["brief_mark"] != brief_mark:
+        return _said("changed, check again", "todo")
     at = datetime.fromtimestamp(job["ended"]).strftime("%H:%M")
     ready = bool(job["result"].get("ready"))
     return _said(f"{job['result'].get('verdict', 'NOT READY')} at {at}", "done" if ready else "wrong")
 
 
-def _cards(job: Mapping[str, Any] | None) -> dict[str, str]:
+def _cards(job: Mapping[str, Any] | None, brief_mark: str) -> dict[str, str]:
     if job is None:
         return _said("none written", "todo")
     if (busy := _busy(job, "writing")) is not None:
@@ -141,6 +145,8 @@ def _cards(job: Mapping[str, Any] | None) -> dict[str, str]:
     if job["result"] is None:
         return _said("not written", "wrong")
     copies = len(job["result"].get("copies", ()))
+    if job["brief_mark"] != brief_mark:
+        return _said(f"{copies:,} out of date", "wrong")
     return _said(f"{copies:,} written", "done")
 
 

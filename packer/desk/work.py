@@ -12,6 +12,7 @@ from typing import Any, Literal, cast, get_args
 
 from packer.common.units import size_bytes
 from packer.desk.jobs import Reporter, Work
+from packer.desk.wording import on_page
 from packer.errors import InputError
 from packer.fetching.departure import departure_time
 from packer.fetching.hosts.offer_reading import read_offers
@@ -21,6 +22,7 @@ from packer.handover import DeviceCrew, handover, inspect_tree
 from packer.handover.kinds import As
 from packer.planning.brief import Brief
 from packer.planning.plan import Plan, plan
+from packer.proof.depth_words import depth_text
 from packer.proof.proving import verify
 from packer.proof.results import Depth
 from packer.survey.inspection import LayerFinding, chosen, fetch_samples, judge_layer
@@ -152,7 +154,10 @@ def verify_work(brief: Brief, worked_out: Plan, store: Path | None, options: Map
             if sparing.due():
                 reporter.progress({"layer": layer, "done": done, "all": every})
 
-        return verify(brief, worked_out, store, depth=depth, on_progress=show).to_dict()
+        report = verify(brief, worked_out, store, depth=depth, on_progress=show)
+        depths = [{**one.to_dict(), "text": depth_text(one)} for one in report.depths]
+        found = report.to_dict()
+        return {**found, "depths": depths, "not_checked": [on_page(text) for text in found["not_checked"]]}
 
     return work
 
@@ -178,6 +183,7 @@ def survey_work(brief: Brief, store: Path | None, _options: Mapping[str, Any]) -
             if sampling.cancelled():
                 raise InputError("The survey was stopped. What came is kept; start it again to go on.")
             report = await sampling
+            reporter.progress({"doing": "what came is judged"})
             failures = {n: la.failure for n, la in report.layers.items()} if report else {}
             return settled, worked_out, dict(tiles), failures
 

@@ -54,10 +54,18 @@ function line(area) {
       make("span.sign", { text: sign, "aria-label": form, role: "img" }),
       make("span.name", { text: area.name }),
       mark,
-      make("span.depths", { text: depths.join(" · ") || `to zoom ${area.deepest ?? "?"}` }),
+      make("span.depths", { text: depths.join(" · ") || before(area) }),
       make("span.size", { text: size.filter(Boolean).join(", ") }),
     ),
   );
+}
+
+// While there are no figures, the depth is what the brief says.
+/** @param {any} area */
+function before({ values }) {
+  const deepest = values.deepest ?? store.state?.uses[values.use];
+  const each = typeof deepest === "object" && deepest ? Object.entries(deepest).map(([layer, zoom]) => `${layer} ${zoom}`) : [];
+  return each.join(" · ") || (deepest === undefined ? "" : `to zoom ${deepest}`);
 }
 
 /** @param {string} name @param {boolean} chosen */

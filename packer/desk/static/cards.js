@@ -1,7 +1,7 @@
 // Cards: sealed files for the crews' devices, and a look at a card that was written.
 
 import { action, choice, field, make } from "./dom.js";
-import { busy } from "./job.js";
+import { busy, needs } from "./job.js";
 import { store } from "./store.js";
 import { bytes } from "./words.js";
 
@@ -30,23 +30,26 @@ export function cardsPanel() {
     ...head,
     field("Folder or card", to),
     field("Kind of files", kind),
-    make("label.check", {}, gaps, " Write them even if something is missing, and say so on the card"),
+    make("label.check", {}, gaps, " Write them even if tiles are missing or the map is less deep than its floor, and say so on the card"),
     make("p.hint", { text: crews ? `Each crew gets a folder of its own: ${crews}.` : "Everybody gets everything. Crews are made under Ground." }),
+    ...needs(),
     make("div.row", {}, write, action("Inspect this card", () => store.startJob("inspect", { to: chosen.to }), "quiet")),
     ...(handover?.error ? [make("p.warning", { text: handover.error })] : []),
-    ...(handover?.result ? written(handover.result) : []),
+    ...(handover?.result ? written(handover) : []),
     ...(inspect?.error ? [make("p.warning", { text: inspect.error })] : []),
     ...(inspect?.result ? inspected(inspect.result) : []),
   ];
 }
 
-/** @param {any} result @returns {Node[]} */
-function written(result) {
+/** @param {any} job @returns {Node[]} */
+function written(job) {
+  const { result } = job;
+  const old = store.outdated(job) ? [make("p.warning", { text: "Out of date: the brief or its files have changed since. Fetch, check and write again." })] : [];
   const items = result.copies.map((/** @type {any} */ copy) =>
     make("li", { text: `${copy.crew ?? "For everyone"}: ${bytes(copy.size_bytes)} in ${copy.folder}` }),
   );
-  const words = result.complete ? "Written and sealed." : "Written with gaps. The card says what is missing.";
-  return [make("h3", { text: words }), make("ul.plain-list", {}, ...items)];
+  const words = result.complete ? "Written and sealed." : "Written with gaps. The card says what is missing or not deep enough.";
+  return [make("h3", { text: words }), ...old, make("ul.plain-list", {}, ...items)];
 }
 
 /** @param {any} result @returns {Node[]} */

@@ -10,6 +10,7 @@ import { store } from "./store.js";
 import { get } from "./api.js";
 import { showKeys } from "./keys.js";
 import { drawFiles } from "./files.js";
+import { clock } from "./words.js";
 
 drawSteps();
 drawMap();
@@ -18,14 +19,17 @@ drawPanel();
 drawProfile();
 drawFiles();
 
+let savedAs = 0; // the revision that "saved" speaks of
 store.on("state", () => {
   const { state } = store;
   document.title = `${state.title} · the desk`;
   byId("title").textContent = state.title || "Untitled";
   byId("undo").disabled = !state.can_undo;
   byId("redo").disabled = !state.can_redo;
-  const now = new Date().toLocaleTimeString("en-GB", { hour: "2-digit", minute: "2-digit" });
-  byId("saved").textContent = `saved ${now}`;
+  if (state.revision === savedAs) return;
+  const since = savedAs ? ` ${clock(Date.now() / 1000)}` : ""; // when it was saved before this page, is not known
+  byId("saved").textContent = state.saved ? `saved${since}` : "nothing to save yet";
+  savedAs = state.revision;
 });
 store.on("notice", (text) => {
   byId("notice").textContent = text;
@@ -40,10 +44,10 @@ store.on("elsewhere", async ({ theirs, ours }) => {
   const sides = make(
     "div.sides",
     {},
-    make("section", {}, make("h3", { text: "The file as it is now" }), make("pre", { text: theirs, tabindex: "0" })),
-    make("section", {}, make("h3", { text: "This page's state" }), make("pre", { text: ours, tabindex: "0" })),
+    make("section", {}, make("h3", { text: "The file as it is now" }), lines(theirs, ours)),
+    make("section", {}, make("h3", { text: "This page's state" }), lines(ours, theirs)),
   );
-  const why = make("p", { text: "Another program has changed the brief. Nothing was written. Choose which to go on with." });
+  const why = make("p", { text: "Another program has changed the brief. Nothing was written. Lines that the other one does not have are marked. Choose which to go on with." });
   const close = (/** @type {string} */ path) => async () => {
     /** @type {any} */ (document.querySelector("dialog[open]"))?.close();
     await store.send(path);
@@ -56,6 +60,13 @@ store.on("elsewhere", async ({ theirs, ours }) => {
   );
   await ask("The brief was changed elsewhere", [why, sides, row]);
 });
+
+/** A text whose lines that the other one does not have are marked. @param {string} text @param {string} other */
+function lines(text, other) {
+  const known = new Set(other.split("\n"));
+  const rows = text.split("\n").map((row) => make(known.has(row) ? "span" : "mark", { text: `${row}\n` }));
+  return make("pre", { tabindex: "0" }, ...rows);
+}
 
 byId("undo").addEventListener("click", () => store.send("/api/undo"));
 byId("redo").addEventListener("click", () => store.send("/api/redo"));
@@ -86,7 +97,7 @@ byId("versions").addEventListener("click", async () => {
     list.append(make("li", {}, show));
   }
   const words = versions.length ? "The last twenty versions of this brief." : "There is no earlier version yet.";
-  const sent = await ask("Versions", [make("p", { text: words }), list, text], versions.length ? "Take this one" : "");
+  const sent = await ask("Versions", [make("p", { text: words }), ...(versions.length ? [list, text] : [])], versions.length ? "Take this one" : "");
   if (sent && chosen) await store.send("/api/restore", { version: chosen });
 });
 

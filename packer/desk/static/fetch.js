@@ -1,6 +1,7 @@
 // Fetch: start, watch, stop; what will be there by departure, and what is being waited for.
 
 import { action, make } from "./dom.js";
+import { needs } from "./job.js";
 import { store } from "./store.js";
 import { bytes, clock, count, duration } from "./words.js";
 
@@ -26,12 +27,13 @@ function idle(job) {
   marks.length = 0;
   const when = make("input", { type: "time", value: depart, "aria-label": "Departure" });
   when.addEventListener("change", () => { depart = when.value; });
-  const start = action(job ? "Go on" : "Start", () => store.startJob("fetch", depart ? { depart } : {}));
+  const whole = Boolean(job?.result?.complete) && store.state?.steps.fetch.mood === "done";
+  const start = action(whole ? "Fetch again" : job ? "Go on" : "Start", () => store.startJob("fetch", depart ? { depart } : {}), whole ? "quiet" : "");
   start.disabled = Boolean(store.state?.lacks);
   const leave = make("label.field", {}, make("span", { text: "Be done by (departure)" }), when);
-  const lines = [leave, make("p.hint", { text: "Closing this page stops nothing. The terminal that runs the desk has to stay open." }), start];
+  const lines = [...needs(), leave, make("p.hint", { text: "Closing this page stops nothing. The terminal that runs the desk has to stay open." }), start];
   if (job?.error) lines.unshift(make("p.warning", { text: job.error }));
-  if (job?.result) lines.push(...outcome(job.result));
+  if (job?.result) lines.unshift(...outcome(job.result), ...(whole ? [action("Now check it", () => store.open("proof"))] : []));
   return lines;
 }
 
@@ -39,7 +41,7 @@ function idle(job) {
 function outcome(result) {
   const missing = result.missing;
   const words = result.complete
-    ? `Complete. ${count(result.stored, "tile")} fetched, ${bytes(result.bytes)}, in ${duration(result.seconds)}. Now prove it.`
+    ? `Complete. ${count(result.stored, "tile")} fetched, ${bytes(result.bytes)}, in ${duration(result.seconds)}.`
     : `Stopped with ${count(missing, "tile")} missing. Go on to get the rest.`;
   const failures = Object.entries(result.layers).flatMap(([name, layer]) => [
     ...(layer.failure ? [make("p.warning", { text: layer.failure })] : []),
@@ -98,7 +100,9 @@ function bars(layers) {
     for (const [area, zooms] of Object.entries(layer.areas)) {
       const entries = Object.entries(zooms).map(([zoom, share]) => [Number(zoom), Number(share)]);
       const whole = entries.filter(([, share]) => share >= 1).map(([zoom]) => zoom);
-      const mean = entries.reduce((sum, [, share]) => sum + share, 0) / Math.max(entries.length, 1);
+      // Each zoom has about four times the tiles of the one before: a bar is to tell of tiles.
+      const weight = entries.reduce((sum, [zoom]) => sum + 4 ** zoom, 0);
+      const mean = entries.reduce((sum, [zoom, share]) => sum + share * 4 ** zoom, 0) / Math.max(weight, 1);
       const found = areas.get(area) ?? { shares: [], depths: [] };
       found.shares.push(mean);
       found.depths.push(`${name} to ${whole.length ? Math.max(...whole) : "–"}`);

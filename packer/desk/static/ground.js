@@ -55,7 +55,7 @@ async function remove(area) {
 /** @param {any} area @param {(change: object) => Promise<boolean>} set */
 function shape(area, set) {
   const { values } = area;
-  const box = make("div");
+  const box = make("div.stack");
   const from = typeof values.line === "string" || typeof values.polygon === "string" || values.points;
   if (from) box.append(make("p.hint", { text: `From ${area.file}.` }));
   const reach = values.line ? "half-width" : values.radius ? "radius" : null;
@@ -153,7 +153,7 @@ function crews(area) {
 /** @returns {Node[]} */
 function wholePanel() {
   const { state } = store;
-  const lacks = state?.lacks ? [make("p.warning", { text: `The brief has no ${state.lacks} yet.` })] : [];
+  const lacks = state?.lacks ? [make("p.next", { text: `Next: add ${state.lacks}, on the left.` })] : [];
   return [
     make("h2", { text: "Ground" }),
     ...lacks,
@@ -161,7 +161,7 @@ function wholePanel() {
     ...(store.trouble ? [make("p.warning", { text: store.trouble })] : []),
     ...overview(),
     make("h3", { text: "Crews" }),
-    make("ul.plain-list", {}, ...(state?.crews ?? []).map(crewLine)),
+    state?.crews.length ? make("ul.plain-list", {}, ...state.crews.map(crewLine)) : make("p.hint", { text: "None: everybody gets everything." }),
     action("Add a crew", addCrew, "quiet"),
   ];
 }

@@ -1,7 +1,12 @@
-// A job under way: a bar, what it does in words, and a button that stops it.
+// What a job needs before it can start, and a job under way: a bar, what it does in words, and a button that stops it.
 
 import { action, make } from "./dom.js";
 import { store } from "./store.js";
+
+/** Why nothing can be started yet, if so. @returns {Node[]} */
+export function needs() {
+  return store.state?.lacks ? [make("p.next", { text: `The brief needs ${store.state.lacks} first.` })] : [];
+}
 
 /**
  * @param {string} kind @param {string} words

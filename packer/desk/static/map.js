@@ -18,6 +18,7 @@ const INK = {
   chosen: { color: "#c2410c", weight: 3.5 },
   tiles: { color: "#1d2322", weight: 1, opacity: 0.8, fill: false, interactive: false },
 };
+const GROW_MS = 10_000; // the outlines cost the fetch something
 const calm = window.matchMedia("(prefers-reduced-motion: reduce)").matches;
 
 /** @type {any} */
@@ -59,7 +60,12 @@ export function drawMap() {
   store.on("state", drawTiles);
   store.on("figures", drawOutline);
   store.on("step", drawCover);
-  store.on("job", ({ kind, ended }) => kind === "fetch" && ended && refresh());
+  let grown = 0;
+  store.on("job", ({ kind, ended }) => {
+    if (kind !== "fetch" || (!ended && Date.now() - grown < GROW_MS)) return;
+    grown = Date.now();
+    ended ? refresh() : drawCover();
+  });
   store.on("go-to", ({ lat, lon, zoom }) => map.setView([lat, lon], zoom ?? map.getZoom(), { animate: false }));
   store.on("go-to-km", goToKm);
   map.on("moveend zoomend", tellWhere);
@@ -86,13 +92,18 @@ function drawTiles() {
   shown.tiles?.remove();
   shown.tilesOf = name;
   shown.tiles = name ? new (shown.source ? SourceTiles : BoardTiles)(name, { maxZoom: 22 }).addTo(map) : null;
+  byId("credit").textContent = name ? store.state?.layers[0].attribution : "";
 }
 
 function drawShapes() {
   shown.shapes?.remove();
   shown.shapes = null;
-  if (!store.shapes) return;
   const group = L.layerGroup();
+  if (!store.shapes) {
+    for (const area of store.state?.areas ?? []) drawn(area.values, group);
+    shown.shapes = group.addTo(map);
+    return;
+  }
   for (const feature of store.shapes.features) {
     const { kind, name, area } = feature.properties;
     if (kind === "waypoint") {
@@ -113,6 +124,17 @@ function drawShapes() {
     group.addLayer(shape);
   }
   shown.shapes = group.addTo(map);
+}
+
+// While the brief lacks something there is no plan, and what was drawn comes from the brief itself.
+/** @param {any} values @param {any} group */
+function drawn(values, group) {
+  const at = (/** @type {number[]} */ [lon, lat]) => [lat, lon];
+  const style = { ...INK.area, interactive: false };
+  if (Array.isArray(values.line)) group.addLayer(L.polyline(values.line.map(at), { ...INK.route, interactive: false }));
+  else if (Array.isArray(values.polygon)) group.addLayer(L.polygon(values.polygon.map(at), style));
+  else if (values.box) group.addLayer(L.rectangle([at(values.box), at(values.box.slice(2))], style));
+  else if (Array.isArray(values.point)) group.addLayer(L.circleMarker(at(values.point), { ...style, radius: 12 }));
 }
 
 // The tile-exact edge of the deepest zoom of the chosen area: what will be on board, to the tile.

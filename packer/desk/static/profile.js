@@ -5,15 +5,24 @@ import { byId, make } from "./dom.js";
 import { store } from "./store.js";
 
 const NS = "http://www.w3.org/2000/svg";
-const [WIDE, HIGH, LEFT] = [1000, 56, 30];
+const [HIGH, LEFT, RIGHT] = [56, 76, 14];
+const LONGEST_NAME = 11;
 
 export function drawProfile() {
   let asked = 0;
+  let again = () => {};
+  let wide = 0;
+  new ResizeObserver(() => {
+    if (wide === byId("profile").clientWidth) return;
+    wide = byId("profile").clientWidth;
+    again();
+  }).observe(byId("profile"));
   const draw = async () => {
     const strip = byId("profile");
     const turn = (asked += 1);
     if (!store.shapes || store.state?.lacks) {
       strip.hidden = true;
+      again = () => {};
       return;
     }
     const told = await get("/api/profile").catch(() => null);
@@ -21,7 +30,11 @@ export function drawProfile() {
     const lines = told?.lines ?? [];
     const line = lines.find((/** @type {any} */ one) => one.area === store.chosen) ?? lines[0];
     strip.hidden = !line;
-    if (line) strip.replaceChildren(make("h2", { text: `${line.area}, ${line.length_km.toFixed(1)} km` }), picture(line));
+    if (!line) return;
+    const title = make("h2", { text: `${line.area}, ${line.length_km.toFixed(1)} km: depth asked (outline) and stored (solid)` });
+    const show = () => strip.replaceChildren(title, picture(line, strip.clientWidth - 28));
+    show();
+    again = show;
   };
   store.on("shapes", draw);
   store.on("chosen", draw);
@@ -37,17 +50,17 @@ function svg(name, given, text = "") {
   return element;
 }
 
-/** @param {any} line with `stretches`: from and to in km, and for each layer the depth asked and held */
-function picture(line) {
+/** @param {any} line with `stretches`: from and to in km, and for each layer the depth asked and held @param {number} width in pixels */
+function picture(line, width) {
   const layers = [...new Set(line.stretches.flatMap((/** @type {any} */ one) => Object.keys(one.layers)))];
   const row = HIGH / 2;
   const high = layers.length * row + 16;
   const words = summary(line, layers);
-  const drawing = svg("svg", { viewBox: `0 0 ${WIDE} ${high}`, role: "img", "aria-label": words, preserveAspectRatio: "none" });
-  const at = (/** @type {number} */ km) => LEFT + ((WIDE - LEFT) * km) / Math.max(line.length_km, 1e-6);
+  const drawing = svg("svg", { viewBox: `0 0 ${width} ${high}`, height: high, role: "img", "aria-label": words });
+  const at = (/** @type {number} */ km) => LEFT + ((width - LEFT - RIGHT) * km) / Math.max(line.length_km, 1e-6);
   layers.forEach((layer, i) => {
     const top = i * row;
-    drawing.append(svg("text", { x: 0, y: top + row / 2, class: "layer" }, layer.slice(0, 4)));
+    drawing.append(svg("text", { x: 0, y: top + row / 2, class: "layer" }, layer.length > LONGEST_NAME ? `${layer.slice(0, LONGEST_NAME - 1)}…` : layer));
     for (const one of line.stretches) {
       const depth = one.layers[layer];
       if (!depth) continue;
@@ -57,20 +70,20 @@ function picture(line) {
       drawing.append(svg("rect", { x, y: top + row - share(depth.held), width: wide, height: share(depth.held), class: "held" }));
     }
   });
-  for (let km = 0; km <= line.length_km; km += step(line.length_km)) {
-    drawing.append(svg("text", { x: at(km), y: high - 3, class: "km" }, km.toFixed(km % 1 ? 1 : 0)));
+  for (let km = 0; km <= line.length_km; km += step(line.length_km, (width - LEFT) / 60)) {
+    drawing.append(svg("text", { x: at(km), y: high - 3, class: "km" }, `${km.toFixed(km % 1 ? 1 : 0)}${km ? "" : " km"}`));
   }
   drawing.addEventListener("click", (event) => {
     const box = drawing.getBoundingClientRect();
-    const share = ((event.clientX - box.left) / box.width) * WIDE - LEFT;
-    store.tell("go-to-km", { area: line.area, km: (share / (WIDE - LEFT)) * line.length_km });
+    const share = (event.clientX - box.left - LEFT) / (width - LEFT - RIGHT);
+    store.tell("go-to-km", { area: line.area, km: Math.max(0, Math.min(1, share)) * line.length_km });
   });
   return drawing;
 }
 
-/** @param {number} km */
-function step(km) {
-  return [0.1, 0.2, 0.5, 1, 2, 5, 10, 20, 50, 100, 200, 500].find((one) => km / one <= 10) ?? 1000;
+/** @param {number} km @param {number} most labels */
+function step(km, most) {
+  return [0.1, 0.2, 0.5, 1, 2, 5, 10, 20, 50, 100, 200, 500].find((one) => km / one <= Math.min(10, most)) ?? 1000;
 }
 
 /** @param {any} line @param {string[]} layers */

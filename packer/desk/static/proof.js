@@ -1,16 +1,17 @@
-// Proof: the three depths of checking, the verdict large, and the gaps as a list.
+// Proof: the three depths of checking, the verdict large, how deep the map is, and the gaps as a list.
 
 import { action, make } from "./dom.js";
-import { busy } from "./job.js";
+import { busy, needs } from "./job.js";
 import { store } from "./store.js";
 import { table } from "./room.js";
 import { clock } from "./words.js";
 
 const DEPTHS = /** @type {[string, string, string][]} */ ([
-  ["quick", "Quick", "Is every planned tile recorded as stored? A moment."],
-  ["usual", "Check", "Every stored body is hashed again. Do this before you leave."],
+  ["quick", "Quick", "Is every planned tile recorded as stored? A moment. No proof."],
+  ["usual", "Check", "Every stored tile is hashed again. Do this before you leave."],
   ["full", "Full", "Every picture is decoded as well. Longer."],
 ]);
+const LOOKS = /** @type {{[verdict: string]: string}} */ ({ READY: "ready", "READY WITH WARNINGS": "care" });
 const MOST = 40;
 
 /** @returns {Node[]} */
@@ -24,25 +25,62 @@ export function proofPanel() {
     return make("div.option", {}, start, make("span.hint", { text: words }));
   });
   if (job?.error) return [...head, make("p.warning", { text: job.error }), ...buttons];
-  return [...head, ...(job?.result ? verdict(job) : []), ...buttons];
+  return [...head, ...needs(), ...(job?.result ? verdict(job) : []), ...buttons];
 }
 
 /** @param {any} job @returns {Node[]} */
-function verdict({ result, ended }) {
-  const look = result.ready ? "p.verdict.ready" : "p.verdict.not-ready";
-  const gaps = result.problems.slice(0, MOST).map((/** @type {any} */ one) => {
+function verdict(job) {
+  const { result, ended } = job;
+  const old = store.outdated(job);
+  const look = old ? "old" : (LOOKS[result.verdict] ?? "not-ready");
+  const quick = result.depth === "quick" && result.ready ? " A quick check is no proof." : "";
+  const since = old ? " The brief or its files have changed since: check again." : "";
+  return [
+    make(`p.verdict.${look}`, { text: result.verdict, role: "status" }),
+    make(old ? "p.warning" : "p.hint", { text: `Checked at ${clock(ended)}.${quick}${since}` }),
+    ...result.reasons.map((/** @type {string} */ text) => make("p.warning", { text })),
+    ...(result.problems.length ? [repair()] : []),
+    ...result.warnings.map((/** @type {string} */ text) => make("p.next", { text })),
+    ...deep(result.depths),
+    make("h3", { text: "Tiles" }),
+    table(["Layer", "Planned", "Stored", "Not on server", "Missing", "Corrupt"], Object.entries(result.layers).map(([name, one]) => [
+      name,
+      ...[one.planned, one.stored, one.absent, one.missing, one.corrupt].map((n) => n.toLocaleString("en")),
+    ])),
+    ...gaps(result),
+    make("h3", { text: "Not checked" }),
+    make("ul.plain-list", {}, ...result.not_checked.map((/** @type {string} */ text) => make("li.hint", { text }))),
+  ];
+}
+
+/** How deep the map is on board, area by area, those below their floor first. @param {any[]} depths @returns {Node[]} */
+function deep(depths) {
+  if (!depths.length) return [];
+  const sorted = [...depths].sort((a, b) => Number(a.reaches_floor) - Number(b.reaches_floor));
+  const rows = sorted.map((one) =>
+    make(
+      one.reaches_floor ? "li" : "li.below",
+      {},
+      make("button.link", { type: "button", text: one.area, onclick: () => store.choose(one.area) }),
+      make("span", { text: `${one.layer} ${one.text}.` }),
+      one.reaches_floor ? null : make("strong", { text: `✖ below its floor, zoom ${one.floor}` }),
+    ),
+  );
+  return [make("h3", { text: "How deep it is on board" }), make("ul.plain-list", {}, ...rows)];
+}
+
+/** @param {any} result @returns {Node[]} */
+function gaps(result) {
+  const listed = result.problems.slice(0, MOST).map((/** @type {any} */ one) => {
     const go = () => store.tell("go-to", place(one.tile));
     return make("li", {}, make("button.link", { type: "button", text: `${one.layer} ${one.tile}`, onclick: go }), ` ${one.kind}`);
   });
-  const more = result.problems.length - gaps.length + result.problems_not_listed;
+  if (!listed.length) return [];
+  const more = result.problems.length - listed.length + result.problems_not_listed;
   return [
-    make(look, { text: result.verdict, role: "status" }),
-    make("p.hint", { text: `Checked at ${clock(ended)}.` }),
-    ...result.reasons.map((/** @type {string} */ text) => make("p.warning", { text })),
-    ...(result.warnings).map((/** @type {string} */ text) => make("p", { text })),
-    table(["Layer", "Planned", "Stored", "Missing"], Object.entries(result.layers).map(([name, one]) => [name, ...[one.planned, one.stored, one.missing + one.corrupt].map((n) => n.toLocaleString("en"))])),
-    ...(gaps.length ? [make("h3", { text: "Gaps" }), make("ul.plain-list", {}, ...gaps), ...(more > 0 ? [make("p.hint", { text: `and ${more.toLocaleString("en")} more.` })] : []), repair()] : []),
-    ...result.not_checked.map((/** @type {string} */ text) => make("p.hint", { text })),
+    make("h3", { text: "Gaps, by zoom, column and row" }),
+    make("ul.plain-list", {}, ...listed),
+    ...(more > 0 ? [make("p.hint", { text: `and ${more.toLocaleString("en")} more.` })] : []),
   ];
 }
 

@@ -11,7 +11,7 @@ export function roomPanel() {
   const { figures } = store;
   const head = [make("h2", { text: "Does it fit?" })];
   if (store.trouble) return [...head, make("p.warning", { text: store.trouble })];
-  if (!figures) return [...head, make("p", { text: "There is nothing to weigh yet. Draw an area and add a map layer." })];
+  if (!figures) return [...head, make("p", { text: store.state?.lacks ? `There is nothing to weigh yet. The brief needs ${store.state.lacks} first.` : "Working it out." })];
   const missing = figures.missing ? `${count(figures.missing, "tile")} still to fetch, ${between(figures.to_fetch)}.` : "Everything is stored.";
   return [
     ...head,

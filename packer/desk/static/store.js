@@ -143,13 +143,18 @@ class Store extends EventTarget {
     return this.state?.jobs[kind] ?? null;
   }
 
+  /** Whether what a job found is of another brief than the one that is there now. @param {any} job */
+  outdated(job) {
+    return Boolean(job?.result) && job.brief_mark !== this.state?.brief_mark;
+  }
+
   follow() {
     const events = new EventSource("/api/events");
     events.addEventListener("state", async ({ data }) => {
       const told = JSON.parse(data);
       if (!this.state) return;
       if (told.revision !== this.state.revision) this.take(await get("/api/state"));
-      else this.take({ ...this.state, steps: told.steps });
+      else this.take({ ...this.state, steps: told.steps, brief_mark: told.brief_mark });
     });
     for (const kind of ["fetch", "survey", "verify", "handover", "inspect"]) {
       events.addEventListener(`job-${kind}`, ({ data }) => this.heard(kind, JSON.parse(data)));

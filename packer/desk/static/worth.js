@@ -1,7 +1,7 @@
 // Worth: what the survey found, area by area, with one button to take each depth over.
 
 import { action, make } from "./dom.js";
-import { busy } from "./job.js";
+import { busy, needs } from "./job.js";
 import { store } from "./store.js";
 import { stripPart } from "./strip.js";
 import { bytes, count } from "./words.js";
@@ -17,7 +17,7 @@ export function worthPanel() {
   const start = action(job?.result ? "Survey again" : "Survey", () => store.startJob("survey"));
   start.disabled = Boolean(store.state?.lacks);
   const failed = job?.error ? [make("p.warning", { text: job.error })] : [];
-  return [...head, start, ...failed, ...(job?.result ? verdicts(job.result) : []), ...stripPart()];
+  return [...head, ...needs(), start, ...failed, ...(job?.result ? verdicts(job.result) : []), ...stripPart()];
 }
 
 /** @param {any} result @returns {Node[]} */
@@ -33,13 +33,13 @@ function verdicts(result) {
 function verdict(layer, name, area) {
   const over = area.worth_to < area.deepest;
   const saves = over ? ` Saves ${count(area.saves.tiles, "tile")}, ${bytes(area.saves.bytes)}.` : "";
-  const words = over ? `worth having to zoom ${area.worth_to}, asked to ${area.deepest}.${saves}` : `worth having to zoom ${area.deepest}, as asked.`;
+  const words = over ? `worth having to zoom ${area.worth_to}, asked to ${area.deepest}.${saves}` : area.judged ? `worth having to zoom ${area.deepest}, as asked.` : `could not be judged. Zoom ${area.deepest} stands, as asked.`;
   const item = make(
     "li",
     { class: over ? "over" : "" },
     make("button.link", { type: "button", text: name, onclick: () => store.choose(name) }),
     make("span", { text: ` ${words} ` }),
-    make("span.hint", { text: `${area.evidence}, ${count(area.judged, "sample")} judged.` }),
+    make("span.hint", { text: `${area.evidence}.` }),
   );
   if (over && name !== "overview") item.append(action(`Take zoom ${area.worth_to}`, () => take(layer, name, area.worth_to), "quiet"));
   return item;
