@@ -43,6 +43,7 @@ ACCEPTED = frozenset(
 
 # What these packages say of themselves is unclear; read in the licence file that each comes with.
 READ = {
+    "axe-playwright-python": "MIT AND MPL-2.0",  # its own, and that of the axe-core in it
     "click-plugins": "BSD-3-Clause",
     "cligj": "BSD-3-Clause",
     "colorama": "BSD-3-Clause",  # on Windows only

@@ -87,7 +87,9 @@ def build(
     gpx = f'<gpx version="1.1" creator="t" xmlns="http://www.topografix.com/GPX/1/1">{places}'
     (folder / "course.gpx").write_text(f"{gpx}<trk><trkseg>{points}</trkseg></trk></gpx>", encoding="utf-8")
     attribution = HOSTILE.replace("'", '"')
-    brief = Brief.from_text(_BRIEF.replace("ATTRIBUTION", attribution), folder / "brief.toml")
+    text = _BRIEF.replace("ATTRIBUTION", attribution)
+    (folder / "brief.toml").write_text(text, encoding="utf-8")
+    brief = Brief.from_text(text, folder / "brief.toml")
     worked_out = plan(brief)
     for name, layer in worked_out.layers.items():
         none = [Absent(t, 404, 0) for t in absent if name == "aerial"]

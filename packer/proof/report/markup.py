@@ -68,7 +68,10 @@ def table(
         return el("tr", *made)
 
     parts = [el("thead", cells("th", heads)), el("tbody", *(cells("td", row) for row in rows))]
-    return el("table", *parts, *([el("tfoot", cells("td", foot))] if foot else []))
+    whole = el("table", *parts, *([el("tfoot", cells("td", foot))] if foot else []))
+    return el(
+        "div", whole, class_="wide", tabindex="0", role="group", **{"aria-label": f"Table by {heads[0]}"}
+    )
 
 
 def png(image: Image.Image) -> bytes:

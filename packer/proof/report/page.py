@@ -88,7 +88,7 @@ def page(brief: Brief, plan: Plan, found: VerifyReport, shown: Exhibits, now: fl
         bullets(_CAUTIONS),
         el("p", f"Written by Lastbar {__version__}. Coverage rule: {plan.rule}.", class_="when"),
     ]
-    return f"{head}{el('body', joined(parts))}\n</html>\n"
+    return f"{head}{el('body', el('main', joined(parts)))}\n</html>\n"
 
 
 def _opening(brief: Brief, plan: Plan, found: VerifyReport, now: float) -> Iterator[Html]:
@@ -115,10 +115,10 @@ def _opening(brief: Brief, plan: Plan, found: VerifyReport, now: float) -> Itera
     ]
     yield el("div", *(el("div", el("b", f"{n:,}"), text) for text, n in figures), class_="figures")
     if found.reasons:
-        yield joined([el("h3", "Why"), bullets(found.reasons)])
+        yield joined([el("h2", "Why", class_="lead"), bullets(found.reasons)])
     if found.warnings:
-        yield joined([el("h3", "Warnings"), bullets(found.warnings)])
-    yield joined([el("h3", "Not checked"), bullets(found.not_checked)])
+        yield joined([el("h2", "Warnings", class_="lead"), bullets(found.warnings)])
+    yield joined([el("h2", "Not checked", class_="lead"), bullets(found.not_checked)])
 
 
 def _depths(found: VerifyReport) -> Iterator[Html]:

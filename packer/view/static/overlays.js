@@ -49,6 +49,7 @@ function waypoint({ properties: p }, at) {
   const call = (called) => () => mark.getTooltip().getElement()?.classList.toggle("called", called);
   mark.on("mouseover", call(true)).on("mouseout", call(false));
   return mark.on("add", () => {
+    mark.getElement().setAttribute("aria-label", p.name);
     mark.getElement().addEventListener("focus", call(true));
     mark.getElement().addEventListener("blur", call(false));
   });

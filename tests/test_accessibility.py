@@ -1,0 +1,110 @@
+"""No page has what axe-core holds to be serious: names, contrast, focus, order of headings (WCAG 2.2, A and AA).
+
+The report has to fit a phone of 390 px as well.
+"""
+
+from __future__ import annotations
+
+import os
+from collections.abc import Iterator
+from pathlib import Path
+from typing import Any
+
+import pytest
+
+from packer.desk.server import DeskServer
+from packer.proof.proving import verify
+from packer.proof.report import write_report
+from packer.view import ViewServer
+from tests.view_board import Board, build
+
+if os.environ.get("LASTBAR_TESTS_INSIST") != "1":
+    pytest.importorskip("playwright.sync_api", reason="Playwright's Python package is not installed")
+    pytest.importorskip("axe_playwright_python", reason="axe-core's Python package is not installed")
+from axe_playwright_python.sync_playwright import Axe
+from playwright.sync_api import Browser, Page, expect, sync_playwright
+
+CHROMIUM = Path("/usr/bin/chromium")
+FLAGS = ["--headless", "--no-sandbox", "--disable-gpu", "--disable-quic", "--no-first-run", "--disable-sync"]
+WIDTHS = (390, 1280)
+PATIENCE_MS = 60_000
+NOW = 86_400.0 * 30
+pytestmark = pytest.mark.xdist_group("accessibility")
+
+
+@pytest.fixture(scope="module")
+def browser(board: Board) -> Iterator[Browser]:
+    """The browser, once the packs are there: they are written with an event loop, and Playwright's runs on."""
+    if not CHROMIUM.exists():
+        reason = f"{CHROMIUM} is not installed, so no page was looked at"
+        if os.environ.get("LASTBAR_TESTS_INSIST") == "1":
+            pytest.fail(reason)
+        pytest.skip(reason)
+    with sync_playwright() as driver:
+        chromium = driver.chromium.launch(executable_path=str(CHROMIUM), args=FLAGS)
+        yield chromium
+        chromium.close()
+
+
+@pytest.fixture(scope="module")
+def board(tmp_path_factory: pytest.TempPathFactory) -> Board:
+    return build(tmp_path_factory.mktemp("board"))
+
+
+def faults(page: Page) -> list[tuple[str, Any]]:
+    """What axe-core finds that is moderate or worse, with the elements."""
+    found = Axe().run(page).response["violations"]
+    return [
+        (f"{one['impact']}: {one['id']}", [node["target"] for node in one["nodes"]])
+        for one in found
+        if one["impact"] != "minor"
+    ]
+
+
+def opened(browser: Browser, width: int, link: str) -> Page:
+    page = browser.new_page(viewport={"width": width, "height": 844}, reduced_motion="reduce")
+    page.set_default_timeout(PATIENCE_MS)
+    page.goto(link)
+    return page
+
+
+@pytest.mark.parametrize("width", WIDTHS)
+def test_the_view_has_no_fault_and_each_waypoint_a_name(browser: Browser, board: Board, width: int) -> None:
+    with ViewServer(board.brief, board.plan) as view:
+        page = opened(browser, width, view.link)
+        expect(page.locator(".waypoint")).not_to_have_count(0, timeout=PATIENCE_MS)
+        expect(page.locator("#tally")).to_contain_text("In view at zoom", timeout=PATIENCE_MS)
+        assert faults(page) == []
+        page.close()
+
+
+@pytest.mark.parametrize("width", WIDTHS)
+def test_the_report_has_no_fault_and_fits_the_screen(
+    browser: Browser, board: Board, tmp_path: Path, width: int
+) -> None:
+    found = verify(board.brief, board.plan, board.store, now=NOW, processes=1)
+    written = write_report(tmp_path, board.brief, board.plan, found, NOW)
+    page = opened(browser, width, written.as_uri())
+    assert faults(page) == []
+    assert page.evaluate("() => document.documentElement.scrollWidth") == width
+    page.close()
+
+
+@pytest.mark.parametrize("width", WIDTHS)
+def test_no_step_of_the_desk_has_a_fault(browser: Browser, board: Board, width: int) -> None:
+    with DeskServer(board.brief.path, board.store) as desk:
+        page = opened(browser, width, desk.link)
+        expect(page.locator("#step-room .says")).to_contain_text("about", timeout=PATIENCE_MS)
+        for step in ("ground", "worth", "room", "fetch", "proof", "cards"):
+            page.locator(f"#step-{step}").click()
+            assert faults(page) == [], step
+        page.locator("#areas .area").first.click()
+        assert faults(page) == []
+        page.locator("#step-proof").click()
+        page.get_by_role("button", name="Check", exact=True).click()
+        expect(page.locator(".verdict")).to_be_visible(timeout=PATIENCE_MS)
+        assert faults(page) == []
+        assert page.evaluate("() => document.documentElement.scrollWidth") == width
+        page.get_by_role("button", name="Keys").click()
+        assert faults(page) == []
+        page.close()
