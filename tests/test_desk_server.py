@@ -12,6 +12,8 @@ from typing import Any
 
 import httpx
 import pytest
+import shapely
+from geographiclib.geodesic import Geodesic
 
 from packer import Brief, plan
 from packer.common.shell import shell_command
@@ -21,11 +23,16 @@ from packer.desk.steps import steps
 from packer.desk.wording import on_page
 from packer.errors import LastbarError
 from packer.geometry.tileset import Tile, TileSet
+from packer.geometry.files.reading import Drawing, read_drawing
 from packer.handover.drafting import refuse_gaps
+from packer.planning.ground import Ground
+from packer.planning.plan import plan_on
 from packer.practice import PracticeServer, write_place
 from packer.proof.results import Depth
 from packer.proof.wording import not_checked
+from packer.view.outlines import edge_features
 from tests.test_desk_document import BRIEF
+from tests.view_board import build
 
 
 class Page(AbstractContextManager["Page"]):
@@ -263,3 +270,61 @@ def test_a_verdict_and_a_card_of_another_brief_are_out_of_date() -> None:
     assert other["proof"]["mood"] == "todo"
     assert "READY" not in other["proof"]["says"]
     assert other["cards"]["mood"] == "wrong"
+
+
+def test_the_edge_of_a_corridor_is_its_half_width_from_the_line() -> None:
+    """Measured along geodesics by geographiclib, which nothing of the drawing uses."""
+    line = "line = [[12.5, 60.0], [12.9, 60.4], [13.4, 60.3]]"
+    text = (
+        f'{BRIEF.split("[[areas]]")[0]}\n[[areas]]\nname = "way"\n{line}\nhalf-width = "2 km"\ndeepest = 10\n'
+    )
+    (edge,) = edge_features(plan(Brief.from_text(text, Path("brief.toml"))))
+    assert edge["properties"] == {"kind": "edge", "name": "way"}
+    outline = shapely.geometry.shape(edge["geometry"])
+    for lon, lat in ((12.5, 60.0), (12.9, 60.4), (13.4, 60.3)):
+        far = [
+            Geodesic.WGS84.Inverse(lat, lon, y, x)["s12"]
+            for x, y in shapely.get_coordinates(outline.boundary)
+        ]
+        assert min(far) == pytest.approx(2000, rel=0.1)
+
+
+def test_another_half_width_does_not_parse_the_file_again(
+    tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    area = '[[areas]]\nname = "way"\nline = "w.gpx"\nhalf-width = "WIDE"\ndeepest = 10\n'
+    text = f"{BRIEF.split('[[areas]]')[0]}\n{area}"
+    points = '<trkpt lat="47" lon="12"/><trkpt lat="47.1" lon="12.1"/>'
+    gpx = f'<gpx version="1.1" xmlns="http://www.topografix.com/GPX/1/1"><trk><trkseg>{points}</trkseg></trk></gpx>'
+    (tmp_path / "w.gpx").write_text(gpx, encoding="utf-8")
+    parsed: list[Path] = []
+
+    def counted(path: Path, columns: tuple[str, str] | None) -> Drawing:
+        parsed.append(path)
+        return read_drawing(path, columns)
+
+    monkeypatch.setattr("packer.planning.ground.read_drawing", counted)
+    known = Ground()
+    briefs = [
+        Brief.from_text(text.replace("WIDE", wide), tmp_path / "brief.toml")
+        for wide in ("250 m", "2 km", "3 km")
+    ]
+    found = [plan_on(brief, known).fingerprint for brief in briefs]
+    assert len(parsed) == 1
+    assert found == [plan(brief).fingerprint for brief in briefs]
+    (tmp_path / "w.gpx").write_text(gpx.replace("47.1", "47.25"), encoding="utf-8")
+    assert plan_on(briefs[0], known).fingerprint == plan(briefs[0]).fingerprint != found[0]
+
+
+def test_the_report_of_the_last_check_is_a_page_that_may_run_nothing(tmp_path: Path) -> None:
+    board = build(tmp_path)
+    with DeskServer(board.brief.path, board.store) as desk, Page(desk) as page:
+        assert "Check first" in page.get("/api/report", 400)["error"]
+        page.post("/api/jobs/verify", {"depth": "usual"})
+        job = desk.session.jobs._last["verify"]
+        assert job.thread is not None
+        job.thread.join(60)
+        answer = page.http.get("/api/report")
+        assert "READY" in answer.text
+        assert "default-src 'none'" in answer.headers["content-security-policy"]
+        assert "script" not in answer.headers["content-security-policy"]

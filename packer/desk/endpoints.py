@@ -14,7 +14,7 @@ from starlette.applications import Starlette
 from starlette.concurrency import run_in_threadpool
 from starlette.exceptions import HTTPException
 from starlette.requests import Request
-from starlette.responses import JSONResponse, Response
+from starlette.responses import HTMLResponse, JSONResponse, Response
 from starlette.routing import Route
 
 from packer.desk.changes import read_change
@@ -22,11 +22,13 @@ from packer.desk.document import ChangedElsewhereError, StaleRevisionError
 from packer.desk.dropped import MOST_FILE_BYTES, keep_dropped
 from packer.desk.figures import SupersededError
 from packer.desk.fitting import edits_of
+from packer.desk.guard import REPORT_PATH
 from packer.desk.look_endpoints import look_routes
 from packer.desk.profile import profile
 from packer.desk.session import Session
 from packer.errors import EXIT_INPUT, EXIT_STORE, EXIT_TERMS, BriefError, LastbarError
 from packer.view.endpoints import view_routes
+from packer.view.outlines import edge_features
 
 __all__ = ["desk_endpoints"]
 
@@ -57,6 +59,7 @@ def desk_endpoints(session: Session) -> Starlette:
             Route("/api/shapes", addresses.shapes),
             Route("/api/outline/{area}/{layer}/{zoom:int}", addresses.outline),
             Route("/api/profile", addresses.profile),
+            Route(REPORT_PATH, addresses.report),
             Route("/api/file", addresses.file, methods=["POST"]),
             Route("/api/versions", lambda _: JSONResponse({"versions": session.document.versions()})),
             Route("/api/versions/{name}", addresses.version),
@@ -82,7 +85,7 @@ class _Addresses:
     def shapes(self, _request: Request) -> Response:
         """Lines, edges and outlines of all areas."""
         board = self._session.board()
-        features = [*board.routes["features"], *board.areas["features"]]
+        features = [*edge_features(board.plan), *board.areas["features"], *board.routes["features"]]
         return JSONResponse({"type": "FeatureCollection", "features": features, **_where(board.document())})
 
     def outline(self, request: Request) -> Response:
@@ -98,6 +101,10 @@ class _Addresses:
         board = self._session.board()
         held = {name: layer.pack.facts().held for name, layer in board.layers.items()}
         return JSONResponse({"lines": profile(board.plan, held)})
+
+    def report(self, _request: Request) -> Response:
+        """The report of the last check, as a page."""
+        return HTMLResponse(self._session.report())
 
     async def file(self, request: Request) -> Response:
         """Keep a dropped file beside the brief. If cancelled: it is there whole, or not at all."""

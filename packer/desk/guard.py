@@ -20,9 +20,12 @@ from starlette.types import ASGIApp, Message, Receive, Scope, Send
 
 from packer.view.guard import HEADERS, Access
 
-__all__ = ["DeskGuard", "Tokens"]
+__all__ = ["REPORT_PATH", "DeskGuard", "Tokens"]
 
 _LOG = logging.getLogger(__name__)
+REPORT_PATH = "/api/report"
+# The report carries its style and pictures in itself, and runs nothing.
+_REPORT_POLICY = "default-src 'none'; img-src data:; style-src 'unsafe-inline'; frame-ancestors 'none'"
 _COOKIE = "lastbar-desk"
 _BODY_TYPES = ("application/json", "application/octet-stream")
 _USED = """<!doctype html><html lang="en"><meta charset="utf-8"><title>The desk</title>
@@ -75,6 +78,8 @@ class DeskGuard:
                 headers = MutableHeaders(scope=message)
                 for name, value in HEADERS.items():
                     headers[name] = value
+                if scope["path"] == REPORT_PATH:
+                    headers["Content-Security-Policy"] = _REPORT_POLICY
                 headers.setdefault(
                     "Cache-Control", "no-store" if scope["path"].startswith("/api/") else "no-cache"
                 )

@@ -26,6 +26,8 @@ from packer.planning.brief_edits import Edit, rewritten
 from packer.planning.collection import ADDRESS_KEYS, Collection
 from packer.planning.offers import apply_offers, cached_offers
 from packer.planning.plan import Plan, plan
+from packer.proof.report import report_page
+from packer.proof.results import VerifyReport
 from packer.sources.address import shown
 from packer.sources.literal_keys import literal_key, refusal
 from packer.survey.speed import AssumedSpeed
@@ -53,6 +55,7 @@ class Session:
         self._planned: tuple[int, Brief, Plan] | None = None
         self._figures: tuple[int, dict[str, Any]] | None = None
         self._speed: AssumedSpeed | None = None
+        self._proof: tuple[Brief, Plan, VerifyReport, float] | None = None
 
     def close(self) -> None:
         """End every job cleanly and let the pages go. If the process dies instead: as each job says."""
@@ -145,6 +148,12 @@ class Session:
         _, brief, worked_out = self.plan()
         return Board(brief, worked_out, self._store)
 
+    def report(self) -> str:
+        """The report of the last check, as HTML. Raises InputError where there was none, DiskError as `report_page`."""
+        if self._proof is None:
+            raise InputError("Nothing was checked yet. Check first, then open the report.")
+        return report_page(*self._proof)
+
     def set_speed(self, text: str | None) -> dict[str, Any]:
         """Take this speed for all times, such as "3 Mbit"; None for that of the last fetch."""
         try:
@@ -202,10 +211,16 @@ class Session:
         worked_out = plan(brief)
         mark = _mark(now, worked_out)
         if kind == "verify":
-            return verify_work(brief, worked_out, self._store, options), mark
+            return verify_work(brief, worked_out, self._store, options, self._keeper(brief, worked_out)), mark
         if kind == "handover":
             return handover_work(brief, worked_out, self._store, options), mark
         raise InputError(f"There is no job called {kind}.")
+
+    def _keeper(self, brief: Brief, worked_out: Plan) -> Callable[[VerifyReport], None]:
+        def keep(found: VerifyReport) -> None:
+            self._proof = (brief, worked_out, found, time.time())
+
+        return keep
 
     def _ended(self, _job: Job) -> None:
         self._permit_look()

@@ -5,7 +5,7 @@ from __future__ import annotations
 import asyncio
 import threading
 import time
-from collections.abc import Mapping, Sequence
+from collections.abc import Callable, Mapping, Sequence
 from datetime import datetime
 from pathlib import Path
 from typing import Any, Literal, cast, get_args
@@ -24,7 +24,7 @@ from packer.planning.brief import Brief
 from packer.planning.plan import Plan, plan
 from packer.proof.depth_words import depth_text
 from packer.proof.proving import verify
-from packer.proof.results import Depth
+from packer.proof.results import Depth, VerifyReport
 from packer.survey.inspection import LayerFinding, chosen, fetch_samples, judge_layer
 
 __all__ = ["fetch_work", "handover_work", "inspect_work", "survey_work", "verify_work"]
@@ -141,8 +141,17 @@ def _layer_progress(layer: LayerProgress) -> dict[str, Any]:
     }
 
 
-def verify_work(brief: Brief, worked_out: Plan, store: Path | None, options: Mapping[str, Any]) -> Work:
-    """A check of the packs; option `depth` is "quick", "usual" or "full". It cannot be stopped half-way."""
+def verify_work(
+    brief: Brief,
+    worked_out: Plan,
+    store: Path | None,
+    options: Mapping[str, Any],
+    keep: Callable[[VerifyReport], None],
+) -> Work:
+    """A check of the packs; option `depth` is "quick", "usual" or "full". It cannot be stopped half-way.
+
+    `keep` is given what was found, before the job ends.
+    """
     depth = _DEPTHS.get(str(options.get("depth", "usual")))
     if depth is None:
         raise InputError(f"A check is {', '.join(_DEPTHS)}; {options.get('depth')} is none of them.")
@@ -155,6 +164,7 @@ def verify_work(brief: Brief, worked_out: Plan, store: Path | None, options: Map
                 reporter.progress({"layer": layer, "done": done, "all": every})
 
         report = verify(brief, worked_out, store, depth=depth, on_progress=show)
+        keep(report)
         depths = [{**one.to_dict(), "text": depth_text(one)} for one in report.depths]
         found = report.to_dict()
         return {**found, "depths": depths, "not_checked": [on_page(text) for text in found["not_checked"]]}

@@ -7,6 +7,7 @@ plan's own middle, since a map page would draw the two halves of a cut shape a w
 from __future__ import annotations
 
 from collections.abc import Iterator
+from itertools import pairwise
 from typing import Any
 
 import numpy as np
@@ -19,12 +20,22 @@ from packer.geometry.shapes import Corridor, Polygons
 from packer.geometry.tileset import TileSet
 from packer.planning.plan import Plan
 
-__all__ = ["MOST_RUNS", "area_features", "coverage_features", "outline_feature", "route_features"]
+__all__ = [
+    "MOST_RUNS",
+    "area_features",
+    "coverage_features",
+    "edge_features",
+    "outline_feature",
+    "route_features",
+]
 
 MOST_RUNS = 300  # rows of one outline, which bounds it to some thousand corners and 40 KB
 _MOST_VERTICES = 20_000
 _METRE = 1e-5  # degrees, roughly: finer is lost on a screen
 _CIRCLE = 48
+_EQUATOR_M = 6_378_137.0  # semi-major axis of WGS 84
+_BAND = 0.25  # degrees of latitude over which the map's scale is taken for one
+_FINE = 0.05  # of the half-width: how far the line may be from its own thinned form
 
 
 def collection(features: Iterator[dict[str, Any]]) -> dict[str, Any]:
@@ -50,6 +61,44 @@ def _route_features(plan: Plan) -> Iterator[dict[str, Any]]:
         for place in shape.waypoints:
             at = _near(np.array([[place.lon, place.lat]]), middle)[0]
             yield _feature(shapely.Point(*at), kind="waypoint", name=place.name, area=name)
+
+
+def edge_features(plan: Plan) -> list[dict[str, Any]]:
+    """The outlines of the corridors round lines (property `kind` "edge"), to a tenth of their half-width.
+
+    They are for the eye; what is planned follows from `cover_corridor`.
+    """
+    middle = plan.middle[0]
+    found = []
+    for name, shape in plan.shapes.items():
+        if not isinstance(shape, Corridor):
+            continue
+        lines = [_near(line, middle) for line in shape.lines if len(line) > 1]
+        if lines:
+            pieces = [piece for line in lines for piece in _strips(line, shape.half_width_m)]
+            found.append(_feature(_thinned(_on_earth(shapely.union_all(pieces))), kind="edge", name=name))
+    return found
+
+
+def _strips(line: Floats, half_width_m: float) -> Iterator[shapely.Geometry]:
+    """The corridor of a line in Mercator units of its sphere, band by band: Mercator is conformal, so that a metre is
+    1 / (R cos latitude) of a unit there (EPSG Guidance Note 7-2, 1.3.3)."""
+    xy = np.column_stack([np.radians(line[:, 0]), np.arcsinh(np.tan(np.radians(line[:, 1])))])
+    bands = np.floor(line[:, 1] / _BAND)
+    cuts = [0, *(np.flatnonzero(np.diff(bands)) + 1).tolist(), len(line) - 1]
+    for first, last in pairwise(cuts):
+        latitude = float(line[first : last + 1, 1].mean())
+        reach = half_width_m / (_EQUATOR_M * np.cos(np.radians(latitude)))
+        if last > first:
+            thin = shapely.simplify(shapely.linestrings(xy[first : last + 1]), reach * _FINE)
+            yield shapely.buffer(thin, reach, quad_segs=4)
+
+
+def _on_earth(shape: shapely.Geometry) -> shapely.Geometry:
+    def degrees(xy: Floats) -> Floats:
+        return np.column_stack([np.degrees(xy[:, 0]), np.degrees(np.arctan(np.sinh(xy[:, 1])))])
+
+    return shapely.transform(shape, degrees)
 
 
 def area_features(plan: Plan) -> dict[str, Any]:

@@ -1,9 +1,11 @@
 // The map: what is on board or, where nothing is, an empty grid; the areas over it; the cross that things refer to.
 
+import { kilometres, placeAt } from "./along.js";
 import { get } from "./api.js";
 import { byId, make } from "./dom.js";
 import { Drawing } from "./draw.js";
 import { Handles } from "./handles.js";
+import { thinOut } from "./labels.js";
 import { store } from "./store.js";
 import { SourceTiles, sourceSwitch } from "./source-tiles.js";
 import { BoardTiles } from "./tiles.js";
@@ -69,6 +71,7 @@ export function drawMap() {
   store.on("go-to", ({ lat, lon, zoom }) => map.setView([lat, lon], zoom ?? map.getZoom(), { animate: false }));
   store.on("go-to-km", goToKm);
   map.on("moveend zoomend", tellWhere);
+  map.on("zoomend", () => shown.shapes && thinOut(map, shown.shapes));
   byId("find").addEventListener("submit", find);
   new ResizeObserver(() => map.invalidateSize({ animate: false })).observe(byId("map"));
 }
@@ -108,7 +111,9 @@ function drawShapes() {
     const { kind, name, area } = feature.properties;
     if (kind === "waypoint") {
       const icon = L.divIcon({ className: "waypoint", iconSize: [14, 14] });
-      group.addLayer(L.geoJSON(feature, { pointToLayer: (_, at) => L.marker(at, { icon, alt: `Waypoint ${name}`, keyboard: false, interactive: false }) }));
+      const mark = L.marker([feature.geometry.coordinates[1], feature.geometry.coordinates[0]], { icon, keyboard: false, interactive: false });
+      if (name) mark.bindTooltip(make("span", { text: name }), { permanent: true, direction: "right", offset: [8, 0], className: "tip place" });
+      group.addLayer(mark);
       continue;
     }
     const mine = store.chosen === (area ?? name);
@@ -120,10 +125,16 @@ function drawShapes() {
       L.DomEvent.stop(event);
       store.choose(name);
     });
-    shape.bindTooltip(make("span", { text: name }), { sticky: true, className: "tip" });
+    const words = make("span", { text: name });
+    shape.bindTooltip(words, { sticky: true, className: "tip" });
+    if (kind === "route") {
+      const km = kilometres(feature);
+      shape.on("mousemove", (/** @type {any} */ event) => { words.textContent = `${name}, km ${km(event.latlng).toFixed(1)}`; });
+    }
     group.addLayer(shape);
   }
   shown.shapes = group.addTo(map);
+  thinOut(map, group);
 }
 
 // While the brief lacks something there is no plan, and what was drawn comes from the brief itself.
@@ -163,20 +174,8 @@ async function drawCover() {
 function goToKm({ area, km }) {
   const feature = store.shapes?.features.find((/** @type {any} */ one) => one.properties.kind === "route" && one.properties.name === area);
   if (!feature) return;
-  let left = km * 1000;
-  const lines = feature.geometry.type === "LineString" ? [feature.geometry.coordinates] : feature.geometry.coordinates;
-  for (const line of lines) {
-    for (let i = 1; i < line.length; i += 1) {
-      const [from, to] = [L.latLng(line[i - 1][1], line[i - 1][0]), L.latLng(line[i][1], line[i][0])];
-      const long = from.distanceTo(to);
-      if (left <= long && long > 0) {
-        const share = left / long;
-        map.panTo([from.lat + share * (to.lat - from.lat), from.lng + share * (to.lng - from.lng)], { animate: false });
-        return;
-      }
-      left -= long;
-    }
-  }
+  const place = placeAt(feature, km);
+  if (place) map.panTo(place, { animate: false });
 }
 
 let asked = 0;

@@ -39,6 +39,7 @@ function verdict(job) {
     make(`p.verdict.${look}`, { text: result.verdict, role: "status" }),
     make(old ? "p.warning" : "p.hint", { text: `Checked at ${clock(ended)}.${quick}${since}` }),
     ...result.reasons.map((/** @type {string} */ text) => make("p.warning", { text })),
+    make("p", {}, make("a", { href: "/api/report", target: "_blank", rel: "noopener", text: "Open the report, to save or print" })),
     ...(result.problems.length ? [repair()] : []),
     ...result.warnings.map((/** @type {string} */ text) => make("p.next", { text })),
     ...deep(result.depths),

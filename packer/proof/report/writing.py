@@ -18,7 +18,7 @@ from packer.proof.report.samples import samples
 from packer.proof.report.strip_picture import strip_picture
 from packer.proof.results import LayerFindings, VerifyReport
 
-__all__ = ["PAGE", "write_report"]
+__all__ = ["PAGE", "report_page", "write_report"]
 
 PAGE = "report.html"
 _BLOCK = 1 << 20
@@ -33,12 +33,7 @@ def write_report(folder: Path, brief: Brief, plan: Plan, found: VerifyReport, no
     """
     if folder.exists() and not folder.is_dir():
         raise InputError(f"{folder} is a file. Name a folder for the report.")
-    shown = Exhibits(
-        maps={n: png(map_picture(plan, plan.layers[n], la)) for n, la in found.layers.items()},
-        strips=dict(_strips(found)),
-        samples={n: list(samples(plan, la)) for n, la in found.layers.items() if la.size_bytes},
-        hashes={n: _sha256(la) for n, la in found.layers.items() if la.size_bytes},
-    )
+    shown = _exhibits(plan, found)
     text = page(brief, plan, found, shown, now)
     try:
         folder.mkdir(parents=True, exist_ok=True)
@@ -53,6 +48,20 @@ def write_report(folder: Path, brief: Brief, plan: Plan, found: VerifyReport, no
             "there; what was verified above holds."
         ) from fault
     return folder / PAGE
+
+
+def report_page(brief: Brief, plan: Plan, found: VerifyReport, now: float) -> str:
+    """The page as one document of HTML, as `write_report` writes it; the packs are only read. Raises DiskError."""
+    return page(brief, plan, found, _exhibits(plan, found), now)
+
+
+def _exhibits(plan: Plan, found: VerifyReport) -> Exhibits:
+    return Exhibits(
+        maps={n: png(map_picture(plan, plan.layers[n], la)) for n, la in found.layers.items()},
+        strips=dict(_strips(found)),
+        samples={n: list(samples(plan, la)) for n, la in found.layers.items() if la.size_bytes},
+        hashes={n: _sha256(la) for n, la in found.layers.items() if la.size_bytes},
+    )
 
 
 def _strips(found: VerifyReport) -> Iterator[tuple[tuple[str, int], bytes]]:
