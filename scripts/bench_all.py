@@ -29,6 +29,7 @@ from pathlib import Path
 
 import mercantile
 import numpy as np
+from bench_desk import BAR_S, measure_desk
 from bench_verify import compare
 from neutral import (
     delayed,
@@ -449,6 +450,12 @@ def bench_start(report: Report, runs: int) -> None:
     report.say(f"python doing nothing: {median_spread(bare)} s")
 
 
+def bench_desk(report: Report, runs: int) -> None:
+    report.head("(h) A change on the desk, until its shapes and figures are there")
+    for name, took in measure_desk(runs).items():
+        report.say(f"{name}: {median_spread(took)} s; the bar is {BAR_S} s")
+
+
 def bench_all_fetches(report: Report, runs: int, *, quick: bool) -> None:
     bench_fetch(report, runs, 4_000 if quick else 30_000)
     bench_practice(report, runs, 40, 10 if quick else 40)
@@ -458,7 +465,7 @@ def main() -> None:
     parser = argparse.ArgumentParser(
         description=__doc__, formatter_class=argparse.RawDescriptionHelpFormatter
     )
-    parser.add_argument("--only", default="acdefg", help="letters of the parts to run; (b) goes with (a)")
+    parser.add_argument("--only", default="acdefgh", help="letters of the parts to run; (b) goes with (a)")
     parser.add_argument("--runs", type=int, default=5)
     parser.add_argument(
         "--quick", action="store_true", help="small sizes, to see that it works; writes no document"
@@ -472,10 +479,11 @@ def main() -> None:
         "e": lambda: bench_scale(report, wanted.runs, 4000, 250 if quick else 2500),
         "f": lambda: bench_memory(report, (5_000, 20_000) if quick else (50_000, 1_000_000)),
         "g": lambda: bench_start(report, wanted.runs),
+        "h": lambda: bench_desk(report, wanted.runs),
     }
     for letter in wanted.only:
         parts[letter]()
-    if not quick and wanted.only == "acdefg":
+    if not quick and wanted.only == "acdefgh":
         (ROOT / "docs" / "benchmarks.md").write_text(heading() + "\n".join(report.lines) + "\n")
 
 

@@ -168,7 +168,11 @@ async function drawCover() {
   const found = await coverage(shown.tilesOf).catch(() => null);
   if (!found || !["fetch", "proof"].includes(store.step)) return;
   const deepest = Math.max(...Object.keys(found.edges).map(Number), 0);
-  shown.cover = L.layerGroup([...Object.values(found.gaps), ...(found.edges[deepest] ? [found.edges[deepest]] : [])]).addTo(map);
+  // Gaps of one zoom lie over those of another: together they may not hide the ground.
+  const gaps = /** @type {any[]} */ (Object.values(found.gaps));
+  for (const gap of gaps) gap.invoke("setStyle", { fillOpacity: Math.min(0.22, 0.4 / gaps.length), opacity: 0.6 });
+  shown.cover = L.layerGroup([...gaps, ...(found.edges[deepest] ? [found.edges[deepest]] : [])]).addTo(map);
+  drawShapes(); // over the gaps
 }
 
 function goToKm({ area, km }) {

@@ -4,7 +4,7 @@ import { action, make } from "./dom.js";
 import { busy, needs } from "./job.js";
 import { store } from "./store.js";
 import { table } from "./room.js";
-import { clock } from "./words.js";
+import { clock, count } from "./words.js";
 
 const DEPTHS = /** @type {[string, string, string][]} */ ([
   ["quick", "Quick", "Is every planned tile recorded as stored? A moment. No proof."],
@@ -67,7 +67,9 @@ function deep(depths) {
       one.reaches_floor ? null : make("strong", { text: `✖ below its floor, zoom ${one.floor}` }),
     ),
   );
-  return [make("h3", { text: "How deep it is on board" }), make("ul.plain-list", {}, ...rows)];
+  const all = make("details", {}, make("summary", { text: "How deep it is on board" }), make("ul.plain-list", {}, ...rows));
+  all.open = depths.every((one) => one.reaches_floor); // else the reasons above say it, with the places
+  return [all];
 }
 
 /** @param {any} result @returns {Node[]} */
@@ -79,9 +81,13 @@ function gaps(result) {
   if (!listed.length) return [];
   const more = result.problems.length - listed.length + result.problems_not_listed;
   return [
-    make("h3", { text: "Gaps, by zoom, column and row" }),
-    make("ul.plain-list", {}, ...listed),
-    ...(more > 0 ? [make("p.hint", { text: `and ${more.toLocaleString("en")} more.` })] : []),
+    make(
+      "details",
+      {},
+      make("summary", { text: `${count(listed.length + more, "gap")}, by zoom, column and row` }),
+      make("ul.plain-list", {}, ...listed),
+      more > 0 ? make("p.hint", { text: `and ${more.toLocaleString("en")} more.` }) : null,
+    ),
   ];
 }
 
