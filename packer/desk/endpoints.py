@@ -27,6 +27,7 @@ from packer.desk.look_endpoints import look_routes
 from packer.desk.profile import profile
 from packer.desk.session import Session
 from packer.errors import EXIT_INPUT, EXIT_STORE, EXIT_TERMS, BriefError, LastbarError
+from packer.view.board import Board
 from packer.view.endpoints import view_routes
 from packer.view.outlines import edge_features
 
@@ -86,7 +87,7 @@ class _Addresses:
         """Lines, edges and outlines of all areas."""
         board = self._session.board()
         features = [*edge_features(board.plan), *board.areas["features"], *board.routes["features"]]
-        return JSONResponse({"type": "FeatureCollection", "features": features, **_where(board.document())})
+        return JSONResponse({"type": "FeatureCollection", "features": features, **_where(board)})
 
     def outline(self, request: Request) -> Response:
         """The tile-exact outline of what one zoom asks for in one area and layer."""
@@ -200,8 +201,10 @@ def _text(body: Mapping[str, Any], key: str) -> str:
     return found
 
 
-def _where(document: Mapping[str, Any]) -> dict[str, Any]:
-    return {"bounds": document["bounds"], "middle": document["middle"]}
+def _where(board: Board) -> dict[str, Any]:
+    west, south, east, north = board.plan.bounds
+    bounds = [west, south, east + 360 if west > east else east, north]
+    return {"bounds": bounds, "middle": list(board.plan.middle)}
 
 
 async def _http_fault(_: Request, fault: Exception) -> Response:

@@ -242,7 +242,7 @@ class Session:
         board = None
         if now.brief is not None:
             try:
-                board = [layer.summary() for layer in self.board().layers.values()]
+                board = [layer.counts() for layer in self.board().layers.values()]
             except LastbarError:
                 board = None
         return steps(now, figures, board, self.jobs.to_dict(), self._brief_mark(now))

@@ -17,13 +17,13 @@ Documents = Mapping[str, Mapping[str, Any]]
 def steps(
     now: Snapshot,
     figures: Mapping[str, Any] | None,
-    board: Sequence[Mapping[str, Any]] | None,
+    board: Sequence[Mapping[str, int]] | None,
     jobs: Documents,
     brief_mark: str,
 ) -> dict[str, dict[str, str]]:
     """For each of the six steps: `says`, its state in words, and `mood`: "todo", "busy", "done" or "wrong".
 
-    `figures` and `board` are None while they are not known; `board` has a summary for each layer.
+    `figures` and `board` are None while they are not known; `board` has counts of tiles for each layer.
     `brief_mark` names the present brief and plan: what was proven or written of another is out of date.
     """
     return {
@@ -96,7 +96,7 @@ def _is_over(crew: Mapping[str, Any]) -> bool:
     return crew["budget"] is not None and crew["bytes"]["high"] > crew["budget"]
 
 
-def _fetch(board: Sequence[Mapping[str, Any]] | None, job: Mapping[str, Any] | None) -> dict[str, str]:
+def _fetch(board: Sequence[Mapping[str, int]] | None, job: Mapping[str, Any] | None) -> dict[str, str]:
     if job is not None and job["state"] in ("running", "stopping"):
         return _fetching(job)
     if job is not None and job["state"] == "failed":

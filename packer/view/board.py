@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Mapping
+from functools import cached_property
 from pathlib import Path
 from types import MappingProxyType
 from typing import Any
@@ -35,19 +36,26 @@ class BoardLayer:
         """Harmless HTML: what the pack says, since that is what the crew gets; else what the brief says."""
         return harmless(self.pack.facts().attribution or self._stated)
 
-    def summary(self) -> dict[str, Any]:
-        """Counts by zoom and in all, for the page."""
+    def counts(self) -> dict[str, int]:
+        """Planned tiles, and what of them is on board, absent at the server and missing, as the pack records it."""
         facts = self.pack.facts()
         on_board = self.planned & facts.held
         none = (self.planned & facts.absent) - on_board
         return {
-            "name": self.name,
-            "format": facts.kind,
-            "attribution": self.attribution,
             "planned": len(self.planned),
             "on_board": len(on_board),
             "absent": len(none),
             "missing": len(self.planned) - len(on_board) - len(none),
+        }
+
+    def summary(self) -> dict[str, Any]:
+        """Counts by zoom and in all, and the depth of each area, for the page."""
+        facts = self.pack.facts()
+        return {
+            "name": self.name,
+            "format": facts.kind,
+            "attribution": self.attribution,
+            **self.counts(),
             "planned_zooms": list(self.planned.zooms),
             "held_zooms": list(facts.held.zooms),
             "depths": [
@@ -93,7 +101,16 @@ class Board:
                 if asked.tiles
             }
         )
-        self.routes, self.areas = route_features(plan), area_features(plan)
+
+    @cached_property
+    def routes(self) -> dict[str, Any]:
+        """Lines and waypoints, as GeoJSON."""
+        return route_features(self.plan)
+
+    @cached_property
+    def areas(self) -> dict[str, Any]:
+        """Polygons, boxes and circles, as GeoJSON."""
+        return area_features(self.plan)
 
     def document(self) -> dict[str, Any]:
         """Everything that the page needs before the first tile."""
