@@ -22,8 +22,9 @@ from packer.desk.server import DeskServer
 from packer.desk.steps import steps
 from packer.desk.wording import on_page
 from packer.errors import LastbarError
+from packer.geometry.files.drawing import Drawing
+from packer.geometry.files.reading import read_drawing
 from packer.geometry.tileset import Tile, TileSet
-from packer.geometry.files.reading import Drawing, read_drawing
 from packer.handover.drafting import refuse_gaps
 from packer.planning.ground import Ground
 from packer.planning.plan import plan_on
