@@ -8,6 +8,7 @@ gpxpy, pyshp and fitparse beside the package: pip install gpxpy pyshp fitparse.
 
 from __future__ import annotations
 
+import functools
 import json
 import multiprocessing
 import sys
@@ -104,12 +105,14 @@ def _area(rings: list[Any]) -> float:
     if drawn.is_valid:
         return float(drawn.area)
     whole, *gone = (shapely.make_valid(shapely.Polygon(r), method="structure") for r in (outer, *holes))
-    if any(hole.area > whole.area for hole in gone):  # the outer ring does not come first: even-odd over all
-        every = whole
-        for hole in gone:
-            every = shapely.symmetric_difference(every, hole)
-        return float(every.area)
-    return float(shapely.difference(whole, shapely.union_all(gone)).area)
+    # Where the outer ring does not come first, the largest is it; a ring inside a hole is ground again.
+    whole, *gone = sorted((whole, *gone), key=lambda part: -part.area)
+    beside = [hole for hole in gone if whole.intersection(hole).area < hole.area * 1e-6]
+    gone = [hole for hole in gone if not any(hole is one for one in beside)]
+    every = shapely.union_all(gone)
+    if sum(hole.area for hole in gone) > every.area * (1 + 1e-9):
+        every = functools.reduce(shapely.symmetric_difference, gone)
+    return float(shapely.union_all([shapely.difference(whole, every), *beside]).area)
 
 
 def _flat(ring: Any) -> Any:

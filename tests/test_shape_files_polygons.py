@@ -10,7 +10,7 @@ from pathlib import Path
 import numpy as np
 import pytest
 import shapely
-from hypothesis import given, settings
+from hypothesis import example, given, settings
 from hypothesis import strategies as st
 
 from packer.errors import BriefError
@@ -73,6 +73,13 @@ def test_an_outer_ring_that_comes_last_has_all_rings_before_it_as_holes(tmp_path
     )
 
 
+def test_an_outline_inside_a_hole_is_ground_again(tmp_path: Path) -> None:
+    rings = [[(n, n), (10 - n, n), (10 - n, 10 - n), (n, 10 - n), (n, n)] for n in (0, 1, 2)]
+    assert area_of(read_as(tmp_path, "polygon", "a.geojson", geojson(*rings))[0]) == pytest.approx(
+        100 - 64 + 36
+    )
+
+
 def test_parts_that_do_not_come_to_what_was_drawn_are_an_error_with_the_feature(
     tmp_path: Path, monkeypatch: pytest.MonkeyPatch
 ) -> None:
@@ -111,6 +118,7 @@ def test_a_ring_holds_just_the_places_that_it_winds_round(places: list[tuple[int
 
 @settings(max_examples=60, deadline=None)
 @given(st.lists(st.tuples(st.floats(0, 1), st.floats(0, 1)), min_size=4, max_size=20))
+@example([(0.0, 0.0), (1.0, 1.0), (0.0, 2.1426644625073536e-47), (0.0, 1.0)])  # a face thinner than rounding
 def test_the_mended_area_is_that_of_the_other_method_of_geos(places: list[tuple[float, float]]) -> None:
     ring = np.array([*places, places[0]])
     other = shapely.make_valid(shapely.Polygon(ring), method="structure")

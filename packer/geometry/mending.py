@@ -7,6 +7,7 @@ takes away only what it goes round an odd number of times: in doubt, ground is k
 
 from __future__ import annotations
 
+import functools
 import math
 from collections.abc import Iterable, Iterator
 from typing import TYPE_CHECKING, Any
@@ -83,7 +84,7 @@ def _ground(ring: Floats, odd_only: bool) -> Any:
             shapely.length(lines)
         )
         inside = turns % 2 == 1 if odd_only else turns != 0
-        ground = shapely.coverage_union_all(faces[inside])  # the faces share their edges, point for point
+        ground = _joined(faces[inside])
         if (
             abs(float((turns * areas).sum()) - _signed_area(ring)) <= slack
             and abs(ground.area - float(areas[inside].sum())) <= slack
@@ -92,6 +93,14 @@ def _ground(ring: Floats, odd_only: bool) -> Any:
     raise ValueError(
         "its outline crosses itself, and its parts do not come to the area that was drawn; draw it without crossings"
     )
+
+
+def _joined(faces: Any) -> Any:
+    """Faces that share their edges, as one; point for point is quick, and fails where one is thinner than rounding."""
+    try:
+        return shapely.coverage_union_all(faces)
+    except shapely.errors.GEOSException:
+        return shapely.union_all(faces)
 
 
 def _without(ground: Any, holes: list[Any]) -> Any:
@@ -105,8 +114,24 @@ def _without(ground: Any, holes: list[Any]) -> Any:
         return ground
     shared, areas = shapely.area(shapely.intersection(ground, rest)), shapely.area(rest)
     beside = shared < np.minimum(areas, ground.area) * (1 - _ALL_OF)
-    ground = shapely.difference(ground, shapely.union_all(rest[~beside]))
+    ground = shapely.difference(ground, _odd(rest[~beside]))
     return shapely.union_all([ground, *rest[beside]])
+
+
+def _odd(holes: Any) -> Any:
+    """What an odd number of holes covers: a ring inside a hole is ground again."""
+    whole = shapely.union_all(holes)
+    areas = float(shapely.area(holes).sum())
+    if areas - whole.area <= _SHARE * areas:
+        return whole
+    faces = shapely.get_parts(
+        shapely.polygonize(shapely.get_parts(shapely.union_all(shapely.boundary(holes))))
+    )
+    found = shapely.STRtree(holes).query(shapely.point_on_surface(faces), predicate="within")[0]
+    times = np.bincount(found, minlength=len(faces))
+    if abs(float((times * shapely.area(faces)).sum()) - areas) > _SHARE * areas:
+        return functools.reduce(shapely.symmetric_difference, holes)  # slow, and needs no faces
+    return shapely.union_all(faces[times % 2 == 1])
 
 
 def _holds(outer: Any, inner: Any) -> bool:
