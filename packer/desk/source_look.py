@@ -11,8 +11,10 @@ import asyncio
 from collections import OrderedDict
 from collections.abc import AsyncIterator, Callable
 from contextlib import AbstractAsyncContextManager, AsyncExitStack, asynccontextmanager
+from functools import partial
 from pathlib import Path
 
+from packer.desk.transport import DESK_TRANSPORT
 from packer.errors import InputError, NetworkError, StoreBusyError, TermsError
 from packer.fetching.answers.outcome import ServerHasNone, Stored
 from packer.fetching.hosts.tile_asker import TileAsker, open_asker
@@ -29,10 +31,13 @@ _LOCKS_EVERY_S = 2.0
 _CLOSE_S = 10.0
 
 
+_ASKER = partial(open_asker, transport=DESK_TRANSPORT)
+
+
 class SourceLook:
     """Tiles from the source, in a bounded cache that is thrown away with the desk."""
 
-    def __init__(self, open_: Callable[..., AbstractAsyncContextManager[TileAsker]] = open_asker) -> None:
+    def __init__(self, open_: Callable[..., AbstractAsyncContextManager[TileAsker]] = _ASKER) -> None:
         self._open = open_
         self._kept: OrderedDict[tuple[str, Tile], bytes] = OrderedDict()
         self._bytes = self._waiting = self._asked = 0

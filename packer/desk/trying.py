@@ -12,6 +12,7 @@ from typing import Any
 import tomlkit
 
 from packer.desk.source_look import SourceLook
+from packer.desk.transport import DESK_TRANSPORT
 from packer.errors import InputError
 from packer.fetching.hosts.address_trial import AddressTrial, Finding, try_address, zooms_that_answer
 from packer.fetching.hosts.offer_reading import ChooseLayerError, read_offers
@@ -158,7 +159,7 @@ async def _try_document(asked: _Asked, look: SourceLook) -> dict[str, Any]:
     with tempfile.TemporaryDirectory(prefix="lastbar-") as folder:
         brief = _brief(asked, values, Path(folder))
         try:
-            settled, _ = await read_offers(brief, Path(folder))
+            settled, _ = await read_offers(brief, Path(folder), transport=DESK_TRANSPORT)
         except ChooseLayerError as fault:
             told = ["This service has several layers. Choose one."]
             return {

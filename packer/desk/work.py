@@ -12,6 +12,7 @@ from typing import Any, Literal, cast, get_args
 
 from packer.common.units import size_bytes
 from packer.desk.jobs import Reporter, Work
+from packer.desk.transport import DESK_TRANSPORT
 from packer.desk.wording import on_page
 from packer.errors import InputError
 from packer.fetching.departure import departure_time
@@ -60,7 +61,11 @@ def fetch_work(brief: Brief, store: Path | None, options: Mapping[str, Any]) -> 
         except ValueError as fault:
             raise InputError(f"The departure {text} cannot be used: {fault}.") from None
     chosen_options = Options(
-        store=store, depart_at=depart_at, ask_absent_again=bool(options.get("ask_absent_again")), log=True
+        store=store,
+        depart_at=depart_at,
+        ask_absent_again=bool(options.get("ask_absent_again")),
+        transport=DESK_TRANSPORT,
+        log=True,
     )
 
     def work(reporter: Reporter) -> Mapping[str, Any]:
@@ -74,7 +79,7 @@ def fetch_work(brief: Brief, store: Path | None, options: Mapping[str, Any]) -> 
             stop = asyncio.Event()
             watcher = _stop_when_asked(reporter.stop, stop)
             try:
-                settled, remarks = await read_offers(brief, store)
+                settled, remarks = await read_offers(brief, store, transport=DESK_TRANSPORT)
                 report = await run_fetch(settled, plan(settled), chosen_options, stop=stop, on_progress=show)
             finally:
                 watcher.set()
@@ -180,11 +185,11 @@ def survey_work(brief: Brief, store: Path | None, _options: Mapping[str, Any]) -
             reporter.progress(fetch_progress(layers, time.time()))
 
         async def go() -> tuple[Brief, Plan, dict[str, Any], dict[str, str | None]]:
-            settled, _ = await read_offers(brief, store)
+            settled, _ = await read_offers(brief, store, transport=DESK_TRANSPORT)
             worked_out = plan(settled)
             tiles = chosen(worked_out, None, _SURVEY_SEED)
             sampling = asyncio.ensure_future(
-                fetch_samples(settled, worked_out, tiles, store, on_progress=show)
+                fetch_samples(settled, worked_out, tiles, store, transport=DESK_TRANSPORT, on_progress=show)
             )
             while not sampling.done():
                 await asyncio.wait([sampling], timeout=0.25)
