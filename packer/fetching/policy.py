@@ -370,7 +370,8 @@ class TilePolicy:
 
     def _believed(self, held: PendingAnswer, now: float) -> TileAction:
         """What becomes of a tile whose answer is sure."""
-        wrong = held.refusal is not None and held.refusal[0] == _WRONG
+        # Of a layer that never gave a tile, the brief is wrong and not the hour.
+        wrong = held.refusal is not None and held.refusal[0] == _WRONG and self._quarantine.proven
         again_s = self._failing.wrong_again_s(held.tile) if wrong else None
         return _settled(held) if again_s is None else RetryAt(now + again_s, 0)
 
