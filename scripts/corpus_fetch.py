@@ -48,7 +48,7 @@ def fetch(folder: Path) -> None:
     """Download and unpack what is not there yet. If the process dies: what was unpacked half is unpacked anew."""
     for chosen, only in ((SOURCES, "--no-binary"), (WHEELS, "--only-binary")):
         for name, version in chosen.items():
-            client = ["pip", "download", "-q", "--no-deps", only, ":all:"]
+            client = ["pip", "download", "-q", "--no-deps", only, name]  # what builds it may be a wheel
             _get(folder, name, version, client, f"{name}=={version}")
     for name, version in NPM.items():
         _get(folder, name, version, ["npm", "pack", "--silent"], f"{name}@{version}")
