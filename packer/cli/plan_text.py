@@ -18,6 +18,7 @@ from packer.survey.tradeoffs import RANKING, Figures, Fit
 __all__ = ["show_plan"]
 
 _WIDTH = 80
+_LONGEST_NAME_OF_PLACE = 16  # beside degrees, MGRS and a distance
 _LONGEST_NAME = 26
 _MOST_PLACES = 8  # areas with their positions; more would push the rest off the screen
 # What can be made out, by ground metres a pixel: common practice, no source.
@@ -71,7 +72,7 @@ def _show_where(worked_out: Plan) -> None:
     found = places(worked_out)
     rows = [
         [
-            _short(one.name),
+            _short(one.name, _LONGEST_NAME_OF_PLACE),
             one.text,
             one.mgrs,
             "" if one.nearest_m is None else f"{one.nearest_m / 1000:,.0f} km",
@@ -115,8 +116,8 @@ def _seen(metres: float) -> str:
     return next((what for most, what in _SEEN if metres <= most), _SEEN_FROM_AFAR)
 
 
-def _short(name: str) -> str:
-    return name if len(name) <= _LONGEST_NAME else name[: _LONGEST_NAME - 1] + "…"
+def _short(name: str, longest: int = _LONGEST_NAME) -> str:
+    return name if len(name) <= longest else name[: longest - 1] + "…"
 
 
 def _ground(metres: float) -> str:
