@@ -8,7 +8,6 @@ no plain form of another site can send.
 from __future__ import annotations
 
 import hmac
-import logging
 import secrets
 import threading
 from http.cookies import CookieError, SimpleCookie
@@ -16,13 +15,12 @@ from urllib.parse import parse_qs
 
 from starlette.datastructures import Headers, MutableHeaders
 from starlette.responses import HTMLResponse, JSONResponse, RedirectResponse, Response
-from starlette.types import ASGIApp, Message, Receive, Scope, Send
+from starlette.types import ASGIApp, Receive, Scope, Send
 
-from packer.view.guard import HEADERS, Access
+from packer.view.guard import Access, answer_safely
 
 __all__ = ["REPORT_PATH", "DeskGuard", "Tokens"]
 
-_LOG = logging.getLogger(__name__)
 REPORT_PATH = "/api/report"
 # The report carries its style and pictures in itself, and runs nothing.
 _REPORT_POLICY = "default-src 'none'; img-src data:; style-src 'unsafe-inline'; frame-ancestors 'none'"
@@ -69,29 +67,16 @@ class DeskGuard:
         """Answer, or let the desk answer. If cancelled: the connection is dropped, nothing else."""
         if scope["type"] != "http":
             return
-        started = False
 
-        async def marked(message: Message) -> None:
-            nonlocal started
-            if message["type"] == "http.response.start":
-                started = True
-                headers = MutableHeaders(scope=message)
-                for name, value in HEADERS.items():
-                    headers[name] = value
-                if scope["path"] == REPORT_PATH:
-                    headers["Content-Security-Policy"] = _REPORT_POLICY
-                headers.setdefault(
-                    "Cache-Control", "no-store" if scope["path"].startswith("/api/") else "no-cache"
-                )
-            await send(message)
+        def more(headers: MutableHeaders) -> None:
+            if scope["path"] == REPORT_PATH:
+                headers["Content-Security-Policy"] = _REPORT_POLICY
+            if scope["path"].startswith("/api/"):
+                headers.setdefault("Cache-Control", "no-store")
 
         answer = self._refusal(scope) or self._app
-        try:
-            await answer(scope, receive, marked)
-        except Exception:  # noqa: BLE001  # the last place before the wire: a sentence, never a traceback
-            _LOG.debug("The desk failed at %s", scope["path"], exc_info=True)
-            if not started:
-                await _refused(500, "The desk failed at this request.")(scope, receive, marked)
+        failure = _refused(500, "The desk failed at this request.")
+        await answer_safely(scope, receive, send, answer, failure, more)
 
     def _refusal(self, scope: Scope) -> Response | None:
         headers = Headers(scope=scope)

@@ -11,6 +11,7 @@ import hmac
 import logging
 import random
 import secrets
+from collections.abc import Callable
 from dataclasses import dataclass, field
 from http.cookies import CookieError, SimpleCookie
 from urllib.parse import parse_qs, urlsplit
@@ -19,7 +20,7 @@ from starlette.datastructures import Headers, MutableHeaders
 from starlette.responses import HTMLResponse, PlainTextResponse, RedirectResponse, Response
 from starlette.types import ASGIApp, Message, Receive, Scope, Send
 
-__all__ = ["Access", "Guard", "new_code"]
+__all__ = ["HEADERS", "Access", "Guard", "answer_safely", "new_code"]
 
 _LOG = logging.getLogger(__name__)
 _LOOPBACK = frozenset({"localhost", "127.0.0.1", "[::1]"})
@@ -91,6 +92,43 @@ class Access:
         return shown is not None and hmac.compare_digest(shown.value.encode(), self.pass_word.encode())
 
 
+def _nothing_more(_: MutableHeaders) -> None:
+    """For answers that carry no more than every page's headers."""
+
+
+async def answer_safely(
+    scope: Scope,
+    receive: Receive,
+    send: Send,
+    answer: ASGIApp,
+    failure: Response,
+    more: Callable[[MutableHeaders], None] = _nothing_more,
+) -> None:
+    """Send what `answer` says with the headers of every page and those that `more` sets; `failure` where it raises.
+
+    If cancelled: the connection is dropped, nothing else.
+    """
+    started = False
+
+    async def marked(message: Message) -> None:
+        nonlocal started
+        if message["type"] == "http.response.start":
+            started = True
+            headers = MutableHeaders(scope=message)
+            for name, value in HEADERS.items():
+                headers[name] = value
+            more(headers)
+            headers.setdefault("Cache-Control", "no-cache")
+        await send(message)
+
+    try:
+        await answer(scope, receive, marked)
+    except Exception:  # noqa: BLE001  # the last place before the wire: a sentence, never a traceback
+        _LOG.debug("No answer at %s", scope["path"], exc_info=True)
+        if not started:
+            await failure(scope, receive, marked)
+
+
 class Guard:
     """ASGI middleware in front of the view's endpoints."""
 
@@ -101,27 +139,9 @@ class Guard:
         """Answer, or let the endpoints answer. If cancelled: the connection is dropped, nothing else."""
         if scope["type"] != "http":
             return
-        started = False
-
-        async def marked(message: Message) -> None:
-            nonlocal started
-            if message["type"] == "http.response.start":
-                started = True
-                headers = MutableHeaders(scope=message)
-                for name, value in HEADERS.items():
-                    headers[name] = value
-                headers.setdefault("Cache-Control", "no-cache")
-            await send(message)
-
         answer = self._refusal(scope) or self._app
-        try:
-            await answer(scope, receive, marked)
-        except Exception:  # noqa: BLE001  # the last place before the wire: a sentence, never a traceback
-            _LOG.debug("The view failed at %s", scope["path"], exc_info=True)
-            if not started:
-                await PlainTextResponse("The map page could not answer this request.\n", 500)(
-                    scope, receive, marked
-                )
+        failure = PlainTextResponse("The map page could not answer this request.\n", 500)
+        await answer_safely(scope, receive, send, answer, failure)
 
     def _refusal(self, scope: Scope) -> Response | None:
         headers = Headers(scope=scope)
