@@ -580,8 +580,8 @@ def test_view_stops_even_with_a_client_that_dawdles(board: Board) -> None:
 
 
 def _thread_of(view: ViewServer) -> int | None:
-    assert view._thread is not None
-    return view._thread.ident
+    assert view._serving._thread is not None
+    return view._serving._thread.ident
 
 
 def test_port_in_use_is_said_in_a_sentence(board: Board, view: ViewServer) -> None:

@@ -2,21 +2,16 @@
 
 from __future__ import annotations
 
-import threading
 from pathlib import Path
 from types import TracebackType
 from typing import Self
 
-import uvicorn
-
 from packer.desk.endpoints import desk_endpoints
 from packer.desk.guard import DeskGuard, Tokens
 from packer.desk.session import Session
-from packer.view.server import LOOPBACK, listen, run_on, server_config
+from packer.view.server import LOOPBACK, ServerThread
 
 __all__ = ["DeskServer"]
-
-_PATIENCE_S = 0.5
 
 
 class DeskServer:
@@ -30,9 +25,7 @@ class DeskServer:
         """Raises BriefError if there is a brief and it is no sound one."""
         self.session = Session(path, store)
         self._tokens, self._port = Tokens(), port
-        self._app = DeskGuard(desk_endpoints(self.session), self._tokens)
-        self._server: uvicorn.Server | None = None
-        self._thread: threading.Thread | None = None
+        self._serving = ServerThread(DeskGuard(desk_endpoints(self.session), self._tokens), "desk")
         self.url = ""
 
     @property
@@ -42,13 +35,7 @@ class DeskServer:
 
     def __enter__(self) -> Self:
         """Listen and start to answer. Raises InputError if the port cannot be had."""
-        listening = listen(LOOPBACK, self._port)
-        self.url = f"http://{LOOPBACK}:{listening.getsockname()[1]}/"
-        self._server = uvicorn.Server(server_config(self._app))
-        self._thread = threading.Thread(
-            target=run_on, args=(self._server, listening), name="desk", daemon=True
-        )
-        self._thread.start()
+        self.url = f"http://{LOOPBACK}:{self._serving.start(LOOPBACK, self._port)}/"
         return self
 
     def __exit__(
@@ -56,14 +43,8 @@ class DeskServer:
     ) -> None:
         """End the jobs cleanly, then the server: pages that still follow events are let go."""
         self.session.close()
-        assert self._server is not None
-        assert self._thread is not None
-        self._server.should_exit = True
-        self._thread.join(_PATIENCE_S)
-        self._server.force_exit = True
-        self._thread.join(_PATIENCE_S)
+        self._serving.stop()
 
     def wait(self) -> None:
         """Wait until the server ends or the process is told to stop (KeyboardInterrupt)."""
-        while self._thread is not None and self._thread.is_alive():
-            self._thread.join(0.5)  # without a limit, Ctrl-C would not be heard on Windows
+        self._serving.wait()

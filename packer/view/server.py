@@ -22,7 +22,7 @@ from packer.view.board import Board
 from packer.view.endpoints import endpoints
 from packer.view.guard import Access, Guard, new_code
 
-__all__ = ["LOOPBACK", "Sharing", "ViewServer", "listen", "run_on", "server_config", "shareable_addresses"]
+__all__ = ["LOOPBACK", "ServerThread", "Sharing", "ViewServer", "shareable_addresses"]
 
 LOOPBACK = "127.0.0.1"
 _PATIENCE_S = 0.5  # for answers under way when a stop is asked for; the rest of the second is uvicorn's tick
@@ -60,30 +60,49 @@ class ViewServer:
         self._host = _address_to_share(share.address) if share else LOOPBACK
         self._port = port
         self._access = Access(frozenset({self._host}), share.code if share else None)
-        self._app = Guard(endpoints(Board(brief, plan, store)), self._access)
-        self._server: uvicorn.Server | None = None
-        self._thread: threading.Thread | None = None
+        self._serving = ServerThread(Guard(endpoints(Board(brief, plan, store)), self._access), "view")
         self.url = self.link = ""
 
     def __enter__(self) -> Self:
         """Listen and start to answer. Raises InputError if the port cannot be had."""
-        listening = listen(self._host, self._port)
-        self.url = f"http://{self._host}:{listening.getsockname()[1]}/"
+        port = self._serving.start(self._host, self._port)
+        self.url = f"http://{self._host}:{port}/"
         code = self._access.code
         self.link = self.url if code is None else f"{self.url}open?code={code}"
-        self._server = uvicorn.Server(server_config(self._app))
-        # The socket listens already: a request that comes before the loop runs waits in its queue.
-        self._thread = threading.Thread(
-            target=run_on, args=(self._server, listening), name="view", daemon=True
-        )
-        self._thread.start()
         return self
 
     def __exit__(
         self, kind: type[BaseException] | None, fault: BaseException | None, trace: TracebackType | None
     ) -> None:
         """Stop within a second: answers under way get half of it, then their connections are dropped."""
-        assert self._server is not None
+        self._serving.stop()
+
+    def wait(self) -> None:
+        """Wait until the server ends or the process is told to stop (KeyboardInterrupt)."""
+        self._serving.wait()
+
+
+class ServerThread:
+    """An application served by a thread of its own. `name` is the thread's."""
+
+    def __init__(self, app: ASGIApp, name: str) -> None:
+        self._server = uvicorn.Server(server_config(app))
+        self._name = name
+        self._thread: threading.Thread | None = None
+
+    def start(self, host: str, port: int) -> int:
+        """Listen and start to answer; the port, where 0 asked for a free one. Raises InputError if it cannot be had."""
+        listening = listen(host, port)
+        taken: int = listening.getsockname()[1]
+        # The socket listens already: a request that comes before the loop runs waits in its queue.
+        self._thread = threading.Thread(
+            target=run_on, args=(self._server, listening), name=self._name, daemon=True
+        )
+        self._thread.start()
+        return taken
+
+    def stop(self) -> None:
+        """Stop within a second: answers under way get half of it, then their connections are dropped."""
         assert self._thread is not None
         self._server.should_exit = True
         self._thread.join(_PATIENCE_S)
