@@ -126,7 +126,8 @@ def start(
     folder = tempfile.TemporaryDirectory(prefix="lastbar-said-")
     for stream in (1, 2):
         Path(folder.name, str(stream)).touch()
-    env = {**os.environ, **(environment or {})}
+    # A share of a host's caps that a killed process held is kept for two seconds: nobody here has to wait for that.
+    env = {**os.environ, "XDG_STATE_HOME": folder.name, **(environment or {})}
     began, begins = multiprocessing.Pipe(duplex=False)
     target = (work, arguments, folder.name, str(cwd or Path.cwd()), env, begins)
     process = _CONTEXT.Process(target=_work, args=target)

@@ -392,6 +392,7 @@ def test_ctrl_c_while_the_program_loads_leaves_no_traceback() -> None:
     # The signal comes in the middle of an import, whatever the machine is busy with.
     script = """
 import builtins, os, signal, sys
+signal.signal(signal.SIGINT, signal.default_int_handler)  # it may be ignored where the tests run in the background
 from packer.cli import main
 real = builtins.__import__
 def importing(name, *rest, **more):

@@ -327,7 +327,7 @@ def test_a_tile_between_two_refusals_starts_the_row_anew() -> None:
     for n in range(60):
         assert refusals(rules, 1, Refused("403", 403))[0].then is None
         rules.decide(Tile(3, n, 0), response(200), CAME, NEW, NOW)
-        rules.confirm(NOW)
+        rules.confirm(NOW, NOW)
 
 
 def test_what_nothing_can_vouch_for_is_not_noted_as_absent_at_the_end() -> None:
@@ -349,14 +349,25 @@ def test_a_layer_that_never_gave_a_tile_lacks_none_whatever_the_host_says() -> N
 
 def test_gaps_are_settled_once_the_host_is_itself_before_and_after_them() -> None:
     rules = policy()
-    rules.confirm(NOW - 1)
+    rules.confirm(NOW - 1, NOW - 1)
     refusals(rules, 2, ServerHasNone(404))
-    again = rules.confirm(NOW + 1)
+    again = rules.confirm(NOW + 1, NOW + 1)
     assert [action for _, action in again] == [Requeue(), Requeue()], (
         "an answer of new looks is asked for twice"
     )
     refusals(rules, 2, ServerHasNone(404), NOW + 1.5)
-    assert [action for _, action in rules.confirm(NOW + 2)] == [NoteAbsent(404), NoteAbsent(404)]
+    assert [action for _, action in rules.confirm(NOW + 2, NOW + 2)] == [NoteAbsent(404), NoteAbsent(404)]
+
+
+def test_a_request_under_way_when_a_gap_came_proves_nothing_about_it() -> None:
+    """A device on the way answers five requests in a row; what passed before them arrives after them."""
+    rules = policy()
+    rules.confirm(NOW - 1, NOW - 1)
+    refusals(rules, 5, ServerHasNone(404))
+    for started in (NOW - 0.1, NOW - 0.05):  # both were sent before the gaps came in
+        assert rules.confirm(started, NOW + 0.1) == []
+    assert rules.held == 5
+    assert [action for _, action in rules.confirm(NOW, NOW + 0.2)] == [Requeue()] * 5
 
 
 def test_page_after_page_asks_about_the_host_ever_more_rarely() -> None:
@@ -430,9 +441,9 @@ def test_wrong_content_is_asked_about_twice_more_some_time_apart_before_its_tile
     rules, wrong, now = policy(), WrongContent("json"), NOW
     actions = []
     for _ in range(4):  # the first answer of new looks is asked for at once
-        rules.confirm(now - 0.5)
+        rules.confirm(now - 0.5, now - 0.5)
         rules.decide(TILE, response(200), wrong, TileHistory(now - 0.1, now - 0.2), now)
-        [(_, action)] = rules.confirm(now + 0.1)
+        [(_, action)] = rules.confirm(now, now + 0.1)
         actions.append(action)
         now = action.when if isinstance(action, RetryAt) else now + 1
     kinds = [type(action) for action in actions]

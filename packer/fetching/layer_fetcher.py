@@ -234,7 +234,7 @@ class LayerFetcher:
             case None:
                 pass
             case HostProven():
-                await self._host_proven()
+                await self._host_proven(permit.started)
             case AskAboutHeld():
                 await self._ask_about_held(decision.then)
             case AskAboutPages():
@@ -278,12 +278,12 @@ class LayerFetcher:
 
     # ------------------------------------------------------------------------------------ what follows
 
-    async def _host_proven(self) -> None:
-        """The host has just answered as only it can: settle what is held, and hear its robots.txt.
+    async def _host_proven(self, since: float) -> None:
+        """The host has answered as only it can a request that started at `since`: settle what is held, and hear its robots.txt.
 
         If cancelled: what was held and is not settled is asked for by the next run.
         """
-        for tile, action in self._policy.confirm(self._clock.now()):
+        for tile, action in self._policy.confirm(since, self._clock.now()):
             await self._recorder.apply(tile, action)
         identity = self._access.identity
         if identity.needs_sample:

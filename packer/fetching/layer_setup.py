@@ -95,7 +95,7 @@ class LayerSetup:
         proven = any(zoom >= telling for zoom in pack.held.zooms)
         quarantine = Quarantine(proven=proven, telling_zoom=telling)
         if confirmed:
-            quarantine.confirm(self.clock.now())
+            quarantine.confirm(self.clock.now(), self.clock.now())
         recorder = TileRecorder(queue, writer, refresh, self.clock)
         identity = self.consent.identity(source)
         asker = TileAsker(source, gate, self.transport, self.clock)

@@ -350,7 +350,7 @@ class TilePolicy:
                 (held.tile, _settled(held) if stop else self._believed(held, now)) for held in refused
             ]
         if believed:
-            settled += self.confirm(now)
+            settled += self.confirm(question.since, now)
         if question.at_end and self._quarantine:
             stop = stop or _absence(self._quarantine)
         return HeldVerdict(True if believed else None, settled, stop)
@@ -360,9 +360,10 @@ class TilePolicy:
         self._quarantine.doubt_settled(right=bool(right))
         return StopLayer(StopReason.NO_TILE, question.count, reason) if right is False else None
 
-    def confirm(self, now: float) -> list[tuple[Tile, TileAction]]:
-        """The host is itself just now: what was held is sure, or its tile is asked for once more."""
-        sure, again = self._quarantine.confirm(now)
+    def confirm(self, since: float, now: float) -> list[tuple[Tile, TileAction]]:
+        """The host has answered for itself a request that started at `since`: what came before that is sure, or its
+        tile is asked for once more."""
+        sure, again = self._quarantine.confirm(since, now)
         if not (sure or again):
             return []
         believed = [(held.tile, self._believed(held, now)) for held in sure]

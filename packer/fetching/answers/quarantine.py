@@ -97,17 +97,20 @@ class Quarantine:
         self._held = [h for h in self._held if h.refusal is None]
         return found
 
-    def confirm(self, now: float) -> tuple[list[PendingAnswer], list[Tile]]:
-        """The host is itself just now: what is sure by that, and the tiles that have to be asked for again."""
+    def confirm(self, since: float, now: float) -> tuple[list[PendingAnswer], list[Tile]]:
+        """The host has answered as only it can a request that started at `since`: what is sure by that, and the tiles
+        that have to be asked for again. What came later than `since` stays held: a request that was under way
+        meanwhile may have passed the device on the way before that device began to answer."""
         before, self._confirmed_at = self._confirmed_at, now
-        if not self._held:
+        ripe = [answer for answer in self._held if answer.came <= since]
+        if not ripe:
             return [], []
-        held, self._held = self._held, []
+        self._held = [answer for answer in self._held if answer.came > since]
         sure: list[PendingAnswer] = []
         again: list[PendingAnswer] = []
-        for answer in held:
+        for answer in ripe:
             # Both times matter: an answer in the middle of a long gap between two tiles may be anybody's.
-            near = answer.started - before <= _NEAR_S and now - answer.came <= _NEAR_S
+            near = answer.started - before <= _NEAR_S and since - answer.came <= _NEAR_S
             (sure if near and self._is_the_servers(answer) else again).append(answer)
         return sure, [answer.tile for answer in again]
 
