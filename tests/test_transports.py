@@ -470,8 +470,8 @@ async def test_certificates_that_can_no_longer_be_read_cost_no_place(
 ) -> None:
     scores = {"/tile": (ok(b"tile"),)}
     async with (
-        RawServer(scores) as one,
-        RawServer(scores) as two,
+        RawServer(scores, tls=server_tls()) as one,
+        RawServer(scores, tls=server_tls()) as two,
         opened("pyreqwest", connections=1) as transport,
     ):
         assert isinstance(await get(transport, one.url("/tile")), Response)
@@ -480,6 +480,22 @@ async def test_certificates_that_can_no_longer_be_read_cost_no_place(
             with pytest.raises(NetworkError, match="SSL_CERT_FILE"):
                 await get(transport, two.url("/tile"))
         assert isinstance(await get(transport, one.url("/tile")), Response)
+
+
+async def test_a_client_that_reads_no_certificates_is_never_asked_for_https() -> None:
+    """One transport, one host, first http and then https with a certificate that nobody vouches for."""
+    scores = {"/tile": (ok(b"tile"),)}
+    async with (
+        RawServer(scores) as plain,
+        RawServer(scores, tls=server_tls()) as secure,
+        opened("pyreqwest", connections=1) as transport,
+    ):
+        assert isinstance(await get(transport, plain.url("/tile")), Response)
+        for _ in range(2):
+            result = await get(transport, secure.url("/tile"))
+            assert isinstance(result, TransportFailure)
+            assert result.kind is FailureKind.TLS
+        assert isinstance(await get(transport, plain.url("/tile")), Response)
 
 
 @pytest.mark.usefixtures("trust_practice")

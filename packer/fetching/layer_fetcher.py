@@ -279,7 +279,8 @@ class LayerFetcher:
     # ------------------------------------------------------------------------------------ what follows
 
     async def _host_proven(self, since: float) -> None:
-        """The host has answered as only it can a request that started at `since`: settle what is held, and hear its robots.txt.
+        """The host has answered as only it can a request that started at `since`: settle what is held, and hear
+        its robots.txt.
 
         If cancelled: what was held and is not settled is asked for by the next run.
         """

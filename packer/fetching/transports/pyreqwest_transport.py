@@ -180,16 +180,21 @@ class PyreqwestTransport:
         if idle := self._idle.get(origin):
             return idle.pop()[1]
         try:
-            return self._another_client()
+            return self._another_client(origin)
         except BaseException:
             self._slots.release()
             raise
 
-    def _another_client(self) -> Client:
-        """One that has served no origin yet. Raises NetworkError if the certificates cannot be read."""
-        made, self._unused = self._unused or self._client(), None
+    def _another_client(self, origin: _Origin) -> Client:
+        """One for an origin that it alone will serve. Raises NetworkError if the certificates cannot be read."""
+        if origin[0] == "http" and self._proxies.http is None:
+            made = self._client(speaks_tls=False)
+        else:
+            made, self._unused = self._unused or self._client(), None
         self._clients.add(made)
-        if len(self._clients) > self._most_clients:  # then some are idle: fewer can be busy at once
+        if (
+            len(self._clients) - (self._unused is not None) > self._most_clients
+        ):  # then some are idle: fewer can be busy at once
             longest = min((o for o, idle in self._idle.items() if idle), key=lambda o: self._idle[o][0][0])
             self._clients.discard(self._idle[longest].pop(0)[1])  # collected, it closes its connection
         return made
@@ -198,7 +203,9 @@ class PyreqwestTransport:
         self._idle.setdefault(origin, []).append((asyncio.get_running_loop().time(), client))
         self._slots.release()
 
-    def _client(self) -> Client:
+    def _client(self, *, speaks_tls: bool = True) -> Client:
+        """`speaks_tls` is False for one that will only ever be asked for http, directly and without redirects: it
+        need not read the system's certificates, which takes ten milliseconds."""
         builder = (
             ClientBuilder()
             .http1_only()
@@ -214,6 +221,7 @@ class PyreqwestTransport:
             .deflate(False)
             .default_headers({"User-Agent": self._user_agent, **DEFAULT_HEADERS})
         )
+        builder = builder if speaks_tls else builder.danger_accept_invalid_certs(True)
         return _built(_with_proxies(builder, self._proxies))
 
     async def _read(self, response: ClientResponse, url: str, limit_bytes: int, come: list[int]) -> Result:
