@@ -99,16 +99,20 @@ class Quarantine:
 
     def confirm(self, since: float, now: float) -> tuple[list[PendingAnswer], list[Tile]]:
         """The host has answered as only it can a request that started at `since`: what is sure by that, and the tiles
-        that have to be asked for again. What came later than `since` stays held: a request that was under way
-        meanwhile may have passed the device on the way before that device began to answer."""
+        that have to be asked for again.
+
+        What came later than `since` stays held, unless it looks as the server's own answers do: a request that was
+        under way meanwhile may have passed a device on the way before that device began to answer."""
         before, self._confirmed_at = self._confirmed_at, now
-        ripe = [answer for answer in self._held if answer.came <= since]
-        if not ripe:
+        if not self._held:
             return [], []
-        self._held = [answer for answer in self._held if answer.came > since]
+        held, self._held = self._held, []
         sure: list[PendingAnswer] = []
         again: list[PendingAnswer] = []
-        for answer in ripe:
+        for answer in held:
+            if answer.came > since and answer.signature not in self._known:
+                self._held.append(answer)
+                continue
             # Both times matter: an answer in the middle of a long gap between two tiles may be anybody's.
             near = answer.started - before <= _NEAR_S and since - answer.came <= _NEAR_S
             (sure if near and self._is_the_servers(answer) else again).append(answer)
