@@ -18,8 +18,13 @@ os.environ.setdefault("OPENBLAS_NUM_THREADS", "1")
 
 from packer.planning.brief import Brief
 
-# A busy machine is no failure.
-settings.register_profile("steady", deadline=None, suppress_health_check=[HealthCheck.too_slow])
+# A busy machine is no failure. LASTBAR_TESTS_EXAMPLES=1000 looks longer for an example that fails.
+settings.register_profile(
+    "steady",
+    max_examples=int(os.environ.get("LASTBAR_TESTS_EXAMPLES", "40")),
+    deadline=None,
+    suppress_health_check=[HealthCheck.too_slow],
+)
 settings.load_profile("steady")
 
 # What processes share of a host's caps and pauses is of this test run only.
@@ -73,8 +78,11 @@ _INSIST = os.environ.get("LASTBAR_TESTS_INSIST") == "1"
 
 # Where one worker had better run all of a module's tests: they share something that takes seconds to make.
 _TOGETHER = {
+    "test_desk_browser",
+    "test_desk_look_browser",
     "test_faults",
     "test_handover_record",
+    "test_imagery",
     "test_inspect",
     "test_practice_server",
     "test_practice_survey",

@@ -6,7 +6,7 @@ import json
 from pathlib import Path
 
 import pytest
-from hypothesis import given
+from hypothesis import given, settings
 from hypothesis import strategies as st
 
 from packer import Brief, BriefError, plan
@@ -64,6 +64,7 @@ def test_a_drawing_that_is_no_shape_is_refused_in_words(area: str, words: str) -
         tiles_of(area)
 
 
+@settings(max_examples=12)
 @given(st.lists(st.tuples(st.floats(-179, 179), st.floats(-80, 80)), min_size=2, max_size=6, unique=True))
 def test_every_drawn_position_lies_on_a_planned_tile(places: list[tuple[float, float]]) -> None:
     text = json.dumps([list(p) for p in places])

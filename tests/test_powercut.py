@@ -35,12 +35,12 @@ def rig(*arguments: str) -> None:
 
 @needs_compiler
 def test_a_power_cut_loses_no_committed_tile_and_leaves_every_pack_readable_and_no_half_file() -> None:
-    rig("cuts", "fetch", "prune", "handover-mbtiles", "--cuts", "20", "--commands", "1")
+    rig("cuts", "fetch", "prune", "handover-mbtiles", "--cuts", "12", "--commands", "1")
 
 
 @needs_compiler
 def test_a_failing_disk_ends_a_command_with_its_sentence_and_costs_nothing_committed() -> None:
-    rig("faults", "fetch", "--faults", "10")
+    rig("faults", "fetch", "--faults", "5")
 
 
 def opened(number: int, path: str, flags: int = os.O_CREAT | os.O_RDWR) -> Operation:
