@@ -33,6 +33,7 @@ class Gate:
     """Lets requests to one host start, and learns from how they end. All times are seconds on the run's clock.
 
     `several` holds if more than one server stands behind it, by name or port, of which one may be out of order.
+    `foreign_at` and `unsure_at` are when a sign-in page came last, and an answer that anybody may have given.
     `on_asked` is called with a pause for which the host named the time. `on_change` is called with the pause before
     and the one now whenever a pause begins, ends or is lengthened.
     """
@@ -51,6 +52,7 @@ class Gate:
         self.cap = connections
         self.retry_budget = RetryBudget()
         self._patience = Patience()
+        self.foreign_at = self.unsure_at = -math.inf
         self.on_asked: Callable[[Pause], None] = lambda _pause: None
         self.own_caps = self.share = Caps(connections, math.ceil(per_second))
         self._clock = clock
@@ -164,9 +166,12 @@ class Gate:
                 self._patience.answered(took_s)
                 self._pauses.succeeded(permit.started, now)
             case Unverified():
+                self.unsure_at = now
                 limit.good(now, now - permit.started, 0)
                 self._pauses.unverified(permit, now)
             case Failed():
+                if signal.kind is PauseKind.SIGN_IN:
+                    self.foreign_at = now
                 if signal.timed_out:
                     if not permit.hasty:
                         limit.strain(now, now - permit.started)
