@@ -90,10 +90,12 @@ class Gate:
         and failed did so on a sound link: the fault is its tile's."""
         return self._pauses.last_success
 
-    def deadline_s(self, *, first: bool) -> float:
+    def deadline_s(self, *, first: bool, spent: bool = False) -> float:
         """How long a request that starts now may take, in seconds. The `first` one for a tile is only a short look
-        while other tiles get no answer, see `Patience`."""
+        while other tiles get no answer, see `Patience`; so is each where others of its zoom were waited for in vain."""
         patience = self._patience
+        if spent and patience.known:
+            return patience.shortest_look_s
         if first and patience.known:
             look_s = patience.look_s
             if patience.expects_silence or self._limiter.is_hanging(self._clock.now() - look_s):

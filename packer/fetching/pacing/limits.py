@@ -173,9 +173,14 @@ class RetryBudget:
         """A tile came that had failed before."""
         self._failed += 1
 
-    def enough(self, least: int, most: int = 60) -> int:
-        """So many failures in a row are enough to give a tile up, at least and at most so many."""
+    def enough_beside_sample(self) -> int:
+        """So many failures are enough for a tile if a sample of its like has failed as often as any tile may."""
+        return self.enough(2, chance=1e-4)
+
+    def enough(self, least: int, most: int = 60, *, chance: float = _CHANCE) -> int:
+        """So many failures in a row are enough to give a tile up, at least and at most so many: by accident a sound
+        tile has them with less than this `chance`."""
         share = (self._failed + 0.5) / (self._tried + 20)  # as if some had gone well before the first
         if share >= 0.7:
             return most
-        return min(most, max(least, math.ceil(math.log(_CHANCE) / math.log(share))))
+        return min(most, max(least, math.ceil(math.log(chance) / math.log(share))))
