@@ -199,7 +199,8 @@ def test_of_very_many_tiles_that_never_come_a_sample_is_asked_for_often_and_the_
     layer = report.layers["survey"]
     silent = {tile for tile in plan(brief).layers["survey"].tiles if is_silent(tile)}
     assert layer.failed == layer.missing == sum(layer.never_came.values()) == len(silent) > 250
-    assert 10 <= len(silent) - layer.asked_less < len(silent) / 2
+    assert len(silent) - layer.asked_less >= 10, "a sample of them has every attempt"
+    assert layer.asked_less >= 50
     assert min(len(server.limits[tile]) for tile in silent) >= 2
     assert report.seconds <= max(server.came.values()) + 180
     text = never_came_text(layer)

@@ -19,7 +19,7 @@ from packer.geometry.tileset import Tile
 __all__ = ["ApartLane"]
 
 _SHARE = 8  # of so many connections one is for tiles set apart
-_REST = 2.0  # times what the last one took: on a single connection the sound tiles still get two thirds
+_REST = 4.0  # times what the last one took: on a single connection the sound tiles still get four fifths
 _TURNS = (
     8  # requests for other tiles from one for a tile set apart to the next, where the rate is what limits
 )
@@ -86,7 +86,7 @@ class ApartLane:
         """The sample first, then what may join it, then the rest in order of time."""
         if self._sample_waiting and self._sample_waiting[0][0] <= now:
             return heapq.heappop(self._sample_waiting)[2]
-        due = [w for w in self._waiting.values() if w and w[0][0] <= now]
+        due = [w for w in self._eligible() if w[0][0] <= now]
         if not due:
             return None
         joining = [w for w in due if self._may_join(w[0][2].zoom)]
@@ -95,6 +95,13 @@ class ApartLane:
             self._sample.add(tile)
             self._sampled[tile.zoom] += 1
         return tile
+
+    def _eligible(self) -> list[_Waiting]:
+        """Those beside the sample, by zoom, that may be asked for before it is known what becomes of a sample."""
+        found = [w for w in self._waiting.values() if w]
+        if not self._sample_size:
+            return found
+        return [w for w in found if self._may_join(w[0][2].zoom) or self.is_spent(w[0][2])]
 
     def _may_join(self, zoom: int) -> bool:
         return self._sampled[zoom] + self._vain[zoom] < self._sample_size
@@ -129,7 +136,7 @@ class ApartLane:
 
     def next_at(self, *, alone: bool) -> float | None:
         """When the next tile may be asked for, None if that depends on one that is being asked for."""
-        tops = [w[0][0] for w in (self._sample_waiting, *self._waiting.values()) if w]
+        tops = [w[0][0] for w in (self._sample_waiting, *self._eligible()) if w]
         if not tops or len(self._out) >= self._width(alone):
             return None
         return min(tops) if alone else max(min(tops), self._rest_until)

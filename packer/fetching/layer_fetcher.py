@@ -189,6 +189,7 @@ class LayerFetcher:
             url, headers = source.url(tile, self._recorder.turn(tile)), source.headers
             if tile in refresh:
                 headers = await refresh.headers(tile, headers)
+            self._gate.sent(permit)
             result = await access.transport.fetch(url, headers, deadline_s, LIMIT_BYTES)
             self._recorder.answered(self._clock.now() - permit.started)
             if not isinstance(result, Response):

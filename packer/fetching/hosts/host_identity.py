@@ -185,6 +185,7 @@ class HostIdentity:
             return None
         try:
             deadline_s = min(_DEADLINE_S, self._gate.deadline_s(first=False))
+            self._gate.sent(permit)
             reply = await self._transport.fetch(self._url, {}, deadline_s, LIMIT_BYTES)
         except BaseException:
             self._gate.drop(permit)

@@ -182,6 +182,7 @@ class _Reading:
             permit = await gate.enter()
             assert permit is not None, "nobody closes this gate"
             try:
+                gate.sent(permit)
                 reply = await self.transport.fetch(url, headers, _DEADLINE_S, LIMIT_BYTES)
             except BaseException:
                 gate.drop(permit)

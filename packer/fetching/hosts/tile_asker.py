@@ -64,6 +64,7 @@ class TileAsker:
             raise NetworkError(f'Layer "{self.source.layer}": nothing is asked of its server just now.')
         deadline_s = self.gate.deadline_s(first=True)
         try:
+            self.gate.sent(permit)
             result = await self._transport.fetch(url, self.source.headers, deadline_s, LIMIT_BYTES)
         except BaseException:
             self.gate.drop(permit)

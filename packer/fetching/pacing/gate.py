@@ -106,12 +106,12 @@ class Gate:
 
     @property
     def starts(self) -> list[float]:
-        """When the latest requests started."""
-        return self._limiter.rate.starts
+        """When the latest requests have arrived at the latest."""
+        return self._limiter.rate.arrivals(self._clock.now())
 
     @property
     def span_s(self) -> float:
-        """The time within which no more requests start than the cap has."""
+        """The time from when requests are sent until all of them count no more."""
         return self._limiter.rate.span_s
 
     def set_share(self, share: Caps, valid_until: float) -> None:
@@ -126,6 +126,10 @@ class Gate:
     def count_starts(self, starts: list[float]) -> None:
         """Requests of a process that has ended count as if this one had sent them."""
         self._limiter.rate.began(starts)
+
+    def idle_closed(self) -> None:
+        """Connections that nothing used were closed: the next requests have to make new ones."""
+        self._limiter.warm = 0
 
     def leave_alone(self, reason: str, until: float) -> None:
         """The host asked another process to be left alone."""
@@ -142,6 +146,10 @@ class Gate:
         If cancelled: no permit is held, and the next in line has its turn instead.
         """
         return self._limiter.try_acquire() or await self._limiter.acquire(first=first)
+
+    def sent(self, permit: Permit) -> None:
+        """The request goes out at this moment. Until this is said, or the permit comes back, the rate waits for it."""
+        self._limiter.sent(permit)
 
     def received(self, permit: Permit) -> None:
         """The answer is in, so that another request may start; what it says is still to be found out, and
@@ -190,7 +198,7 @@ class Gate:
                         self.on_asked(self._pauses.pause)
         if self._pauses.pause is not before:  # first: the limit may have to be lowered before others start
             self._announce(before)
-        self._limiter.release(permit)
+        self._limiter.release(permit, whole=isinstance(signal, Succeeded | Unverified | Throttled))
 
     def confirmed(self, since: float) -> None:
         """The host is known to have answered for itself to what was asked of it at `since`."""

@@ -107,6 +107,7 @@ class CapSharing:
         if self._free_looks < _FREE_LOOKS:
             within = self._gate.in_flight <= share.connections and now - self._shrunk_at > self._gate.span_s
             self._free_looks = self._free_looks + 1 if within else 0
+            self._gate.idle_closed()
             self._drop_idle()  # so that from here on no more are open than the share has
 
     # ------------------------------------------------------------------------------------ pauses
