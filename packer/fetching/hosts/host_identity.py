@@ -23,13 +23,13 @@ from packer.content.damage import Damaged
 from packer.fetching.answers.judging import judge
 from packer.fetching.answers.outcome import LinkDown, RetryAfter, TileRules, TryAgain
 from packer.fetching.hosts.host_sample import HostReading, HostSample, OwnAnswer, SeenBeside
+from packer.fetching.hosts.own_names import capped_host
 from packer.fetching.hosts.source import LIMIT_BYTES, Source
 from packer.fetching.pacing.gate import Gate, Permit
 from packer.fetching.pacing.signals import Failed, PauseKind, Throttled
 from packer.fetching.transports import Response, Result, Transport, TransportFailure
 from packer.planning.brief import Brief
 from packer.planning.terms import ROBOTS_BYTES, disallowed, host_of, is_loopback
-from packer.sources.address import without_usual_port
 
 __all__ = ["HostIdentity", "SharedGate", "gates_for", "report", "robots_url"]
 
@@ -55,7 +55,7 @@ def gates_for(brief: Brief, sources: Mapping[str, Source], clock: Clock) -> dict
     """
     groups: list[tuple[set[str], list[str]]] = []
     for name, source in sources.items():
-        hosts, names = {without_usual_port(host) for host in source.address.hosts}, [name]
+        hosts, names = {capped_host(host) for host in source.address.hosts}, [name]
         for other in [g for g in groups if g[0] & hosts]:
             groups.remove(other)
             hosts |= other[0]

@@ -15,6 +15,7 @@ from packer.content.codings import unwrap
 from packer.content.damage import Damaged
 from packer.errors import AnswerError, BriefError, LastbarError, NetworkError
 from packer.fetching.hosts.host_identity import SharedGate, report
+from packer.fetching.hosts.own_names import capped_host
 from packer.fetching.hosts.shared_caps import shared_caps
 from packer.fetching.hosts.source import filled
 from packer.fetching.pacing.gate import Gate
@@ -29,7 +30,6 @@ from packer.sources.address import (
     shown,
     variables,
     with_canonical_host,
-    without_usual_port,
 )
 from packer.sources.kept_offers import MASK, kept_form
 from packer.sources.offer import LIMIT_BYTES, Offer, OfferError, SeveralLayersError
@@ -89,7 +89,11 @@ def _gates(
     by_host: dict[str, list[Layer]] = {}
     for layer in layers:
         [host] = Address(filled(brief, layer, layer.offered_at or "", environment)).hosts
-        by_host.setdefault(without_usual_port(host), []).append(layer)
+        by_host.setdefault(capped_host(host), []).append(layer)
+    for other in brief.layers.values():
+        if other not in layers and other.url:  # which may have lower caps at one of these hosts
+            for host in {capped_host(h) for h in Address(other.url, other.subdomains).hosts} & by_host.keys():
+                by_host[host].append(other)
     gates: dict[str, SharedGate] = {}
     for host, there in by_host.items():
         cap = min(layer.connections for layer in there)
