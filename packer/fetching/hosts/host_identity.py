@@ -23,7 +23,7 @@ from packer.content.damage import Damaged
 from packer.fetching.answers.judging import judge
 from packer.fetching.answers.outcome import LinkDown, RetryAfter, TileRules, TryAgain
 from packer.fetching.hosts.host_sample import HostReading, HostSample, OwnAnswer, SeenBeside
-from packer.fetching.hosts.own_names import capped_host
+from packer.fetching.hosts.own_names import capped_host, layers_at
 from packer.fetching.hosts.source import LIMIT_BYTES, Source
 from packer.fetching.pacing.gate import Gate, Permit
 from packer.fetching.pacing.signals import Failed, PauseKind, Throttled
@@ -49,7 +49,7 @@ class SharedGate:
 
 
 def gates_for(brief: Brief, sources: Mapping[str, Source], clock: Clock) -> dict[str, SharedGate]:
-    """One gate for each group of layers that share a host, with the lowest of their caps.
+    """One gate for each group of layers that share a host, with the lowest caps of all layers of the brief there.
 
     http and https on their usual ports are one host, whose operator stated one cap; any other port is another.
     """
@@ -63,7 +63,7 @@ def gates_for(brief: Brief, sources: Mapping[str, Source], clock: Clock) -> dict
         groups.append((hosts, names))
     gates: dict[str, SharedGate] = {}
     for behind, names in groups:
-        layers = [brief.layers[n] for n in names]
+        layers = [*(brief.layers[n] for n in names), *layers_at(brief, behind)]
         cap = min(layer.connections for layer in layers)
         several = len({host for n in names for host in sources[n].address.hosts}) > 1
         gate = Gate(cap, min(layer.requests_per_second for layer in layers), clock, several=several)

@@ -15,7 +15,7 @@ from packer.content.codings import unwrap
 from packer.content.damage import Damaged
 from packer.errors import AnswerError, BriefError, LastbarError, NetworkError
 from packer.fetching.hosts.host_identity import SharedGate, report
-from packer.fetching.hosts.own_names import capped_host
+from packer.fetching.hosts.own_names import capped_host, layers_at
 from packer.fetching.hosts.shared_caps import shared_caps
 from packer.fetching.hosts.source import filled
 from packer.fetching.pacing.gate import Gate
@@ -90,15 +90,12 @@ def _gates(
     for layer in layers:
         [host] = Address(filled(brief, layer, layer.offered_at or "", environment)).hosts
         by_host.setdefault(capped_host(host), []).append(layer)
-    for other in brief.layers.values():
-        if other not in layers and other.url:  # which may have lower caps at one of these hosts
-            for host in {capped_host(h) for h in Address(other.url, other.subdomains).hosts} & by_host.keys():
-                by_host[host].append(other)
     gates: dict[str, SharedGate] = {}
-    for host, there in by_host.items():
+    for host, described in by_host.items():
+        there = [*described, *layers_at(brief, [host])]
         cap = min(layer.connections for layer in there)
         gate = Gate(cap, min(layer.requests_per_second for layer in there), clock)
-        names = tuple(layer.name for layer in there)
+        names = tuple(layer.name for layer in described)
         gates |= dict.fromkeys(names, SharedGate(gate, cap, names, frozenset([host])))
     return gates
 

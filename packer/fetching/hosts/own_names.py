@@ -4,14 +4,16 @@ from __future__ import annotations
 
 import ipaddress
 import socket
+from collections.abc import Collection
 from urllib.parse import urlsplit
 
 import ifaddr
 
+from packer.planning.brief import Brief, Layer
 from packer.planning.terms import is_loopback
-from packer.sources.address import canonical_host, without_usual_port
+from packer.sources.address import Address, canonical_host, without_usual_port
 
-__all__ = ["capped_host"]
+__all__ = ["capped_host", "layers_at"]
 
 _OWN = "localhost"
 
@@ -32,6 +34,15 @@ def capped_host(host: str) -> str:
     elif ":" in name:
         name = f"[{name}]"
     return name if port is None else f"{name}:{port}"
+
+
+def layers_at(brief: Brief, hosts: Collection[str]) -> list[Layer]:
+    """The layers of a brief whose address, as it is written, leads to one of these hosts, as `capped_host` has them."""
+    return [
+        layer
+        for layer in brief.layers.values()
+        if layer.url and any(capped_host(h) in hosts for h in Address(layer.url, layer.subdomains).hosts)
+    ]
 
 
 def _is_this_machine(name: str) -> bool:

@@ -58,6 +58,7 @@ class Gate:
         self._clock = clock
         self._pauses = PauseMachine(clock.chance)
         self._limiter = Limiter(connections, per_second, self._pauses, clock)
+        self._limiter.several = several
 
     @property
     def pause(self) -> Pause | None:

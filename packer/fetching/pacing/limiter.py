@@ -27,7 +27,7 @@ class Limiter:
     """Lets requests start within a rate, a limit of how many may be under way, and the pauses of the host.
 
     `in_flight` are under way now; `limit` is how many may be, which the answers raise and lower. `warm` counts the
-    connections on which a whole answer came and nothing has been asked since.
+    connections on which a whole answer came and nothing has been asked since; of `several` servers nothing tells which.
     """
 
     def __init__(self, connections: int, per_second: float, pauses: PauseMachine, clock: Clock) -> None:
@@ -41,7 +41,7 @@ class Limiter:
         self._alarm_at = math.inf
         self._closed = False
         self._last_start = self._answered_at = -math.inf
-        self.warm = 0
+        self.warm, self.several = 0, False
         self._out: dict[Permit, None] = {}  # requests under way, oldest first
 
     def try_acquire(self) -> Permit | None:
@@ -75,7 +75,7 @@ class Limiter:
         now = self._clock.now()
         if now - self._answered_at > _WARM_S:
             self.warm = 0
-        self.rate.sent(permit.start, now, new=self.warm == 0)
+        self.rate.sent(permit.start, now, new=self.warm == 0 or self.several)
         self.warm = max(self.warm - 1, 0)
         permit.started = self._last_start = now
         if self._queue:
