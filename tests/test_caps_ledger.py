@@ -48,7 +48,7 @@ def brief_at(folder: Path, hosts: list[str], described: int = 0) -> Brief:
         f"connections = {CONNECTIONS}\nrequests-per-second = {PER_SECOND}\n"
         for n, host in enumerate(hosts)
     )
-    area = '[[areas]]\nname = "g"\nbox = [12.32, 47.02, 12.38, 47.09]\ndeepest = 12\n'
+    area = '[[areas]]\nname = "g"\nbox = [12.30, 47.01, 12.38, 47.09]\ndeepest = 12\n'
     (folder / "brief.toml").write_text(f'title = "T"\noverview = false\n{layers}{area}', encoding="utf-8")
     return Brief.read(folder / "brief.toml")
 
@@ -125,7 +125,7 @@ async def refreshed(brief: Brief, ledger: Ledger) -> None:
 
 async def surveyed_and_measured(brief: Brief, ledger: Ledger) -> None:
     asked = plan(brief)
-    assert await fetch_samples(brief, asked, chosen(asked, 8, "seed")) is not None
+    assert await fetch_samples(brief, asked, chosen(asked, 6, "seed")) is not None
     assert await measure(brief, asked, make_transport=ledger.transport, now=ledger.clock.now) is not None
 
 

@@ -121,6 +121,36 @@ def test_the_share_of_a_process_that_died_or_was_stopped_comes_back() -> None:
     assert not Claims.read({"a": dead}, 5.0, {}).by_name, "of before the machine was started anew"
 
 
+def test_what_a_process_started_before_it_ended_counts_for_each_that_takes_a_part_of_its_share(
+    state: Path,
+) -> None:
+    async def go() -> None:
+        async with VirtualClock() as clock:
+            gates = [Gate(3, 6, clock) for _ in range(3)]
+            sharings = [CapSharing(gate, ["h.example"], clock) for gate in gates]
+            for sharing in sharings:
+                sharing.join()
+            for _ in range(20):
+                await clock.sleep(0.5)
+                for sharing in sharings:
+                    sharing.look()
+            assert [gate.share for gate in gates] == [Caps(1, 2)] * 3
+            permit = await gates[0].enter()
+            assert permit is not None
+            gates[0].sent(permit)
+            gates[0].report(permit, Succeeded(1000))
+            started = clock.now()
+            sharings[0].leave()
+            for gate, sharing in zip(gates[1:], sharings[1:], strict=True):
+                sharing.look()
+                assert gate.share.starts == 3
+                assert started in gate.starts
+                sharing.look()
+                assert gate.starts.count(started) == 1
+
+    asyncio.run(go())
+
+
 @pytest.mark.parametrize("content", ["", "{", "[]", '{"claims": [1]}', '{"claims": {"a": {"pid": "x"}}}'])
 def test_a_record_that_cannot_be_read_counts_as_empty(state: Path, content: str) -> None:
     async def go() -> None:
