@@ -9,6 +9,7 @@ import random
 from bisect import bisect_left
 from pathlib import Path
 
+import ifaddr
 import pytest
 from hypothesis import given
 from hypothesis import strategies as st
@@ -16,6 +17,7 @@ from hypothesis import strategies as st
 from packer.common.clock import SystemClock
 from packer.fetching.hosts.host_identity import gates_for
 from packer.fetching.hosts.offer_reading import read_offers
+from packer.fetching.hosts.own_names import capped_host
 from packer.fetching.hosts.source import sources_for
 from packer.fetching.pacing.cap_shares import Caps, Claims, Share
 from packer.fetching.pacing.gate import Gate, PauseKind
@@ -72,6 +74,7 @@ def test_several_processes_together_keep_to_the_caps_in_every_second(
             permit = await gate.enter()
             if permit is None:
                 return
+            gate.sent(permit)
             starts.append(clock.now())
             inside += 1
             most = max(most, inside)
@@ -116,6 +119,36 @@ def test_the_share_of_a_process_that_died_or_was_stopped_comes_back() -> None:
     assert Claims.read({"a": dead}, 110.0, {1: False}).by_name
     assert not Claims.read({"a": dead}, 116.0, {1: False}).by_name
     assert not Claims.read({"a": dead}, 5.0, {}).by_name, "of before the machine was started anew"
+
+
+def test_what_a_process_started_before_it_ended_counts_for_each_that_takes_a_part_of_its_share(
+    state: Path,
+) -> None:
+    async def go() -> None:
+        async with VirtualClock() as clock:
+            gates = [Gate(3, 6, clock) for _ in range(3)]
+            sharings = [CapSharing(gate, ["h.example"], clock) for gate in gates]
+            for sharing in sharings:
+                sharing.join()
+            for _ in range(20):
+                await clock.sleep(0.5)
+                for sharing in sharings:
+                    sharing.look()
+            assert [gate.share for gate in gates] == [Caps(1, 2)] * 3
+            permit = await gates[0].enter()
+            assert permit is not None
+            gates[0].sent(permit)
+            gates[0].report(permit, Succeeded(1000))
+            started = clock.now()
+            sharings[0].leave()
+            for gate, sharing in zip(gates[1:], sharings[1:], strict=True):
+                sharing.look()
+                assert gate.share.starts == 3
+                assert started in gate.starts
+                sharing.look()
+                assert gate.starts.count(started) == 1
+
+    asyncio.run(go())
 
 
 @pytest.mark.parametrize("content", ["", "{", "[]", '{"claims": [1]}', '{"claims": {"a": {"pid": "x"}}}'])
@@ -231,7 +264,8 @@ def test_a_wait_asked_for_by_a_description_holds_for_the_tiles_and_the_next_read
 
 
 @pytest.mark.parametrize(
-    "host", ["LOCALHOST", "localhost.", "l%6Fcalhost", "\uff4cocalhost", "%6c%6F%63alhost", "LocalHost."]
+    "host",
+    ["LOCALHOST", "localhost.", "l%6Fcalhost", "\uff4cocalhost", "%6c%6F%63alhost", "127.0.0.1", "[::1]"],
 )
 def test_however_a_host_is_spelled_its_layers_share_one_gate(tmp_path: Path, host: str) -> None:
     path = tmp_path / "brief.toml"
@@ -247,7 +281,38 @@ def test_however_a_host_is_spelled_its_layers_share_one_gate(tmp_path: Path, hos
     sources = sources_for(brief, plan(brief), {})
     gates = gates_for(brief, sources, SystemClock())
     assert gates["l0"].gate is gates["l1"].gate
-    assert sources["l1"].url(Tile(0, 0, 0)) == "http://localhost:8080/0/0/0"
+    if "1" not in host:
+        assert sources["l1"].url(Tile(0, 0, 0)) == "http://localhost:8080/0/0/0"
+
+
+@pytest.mark.parametrize(
+    ("host", "counted_as"),
+    [
+        ("127.0.0.1:8080", "localhost:8080"),
+        ("LocalHost.:8080", "localhost:8080"),
+        ("l%6Fcalhost:8080", "localhost:8080"),
+        ("[::1]:8080", "localhost:8080"),
+        ("[::ffff:127.0.0.1]:8080", "localhost:8080"),
+        ("127.1:80", "localhost"),
+        ("maps.localhost:8080", "localhost:8080"),
+        ("0.0.0.0:8080", "localhost:8080"),
+        ("surveybox:8080", "localhost:8080"),
+        ("surveybox.local:8080", "localhost:8080"),
+        ("192.168.43.17:8080", "localhost:8080"),
+        ("192.168.43.18:8080", "192.168.43.18:8080"),
+        ("tiles.example.org:443", "tiles.example.org"),
+        ("[2001:db8::1]:8080", "[2001:db8::1]:8080"),
+        ("surveybox.example.org", "surveybox.example.org"),
+    ],
+)
+def test_every_name_of_this_machine_is_one_host_and_no_other_is(
+    monkeypatch: pytest.MonkeyPatch, host: str, counted_as: str
+) -> None:
+    """RFC 6761 section 6.3 (localhost), RFC 4291 section 2.5 (::1, and addresses that hold one of IPv4)."""
+    monkeypatch.setattr("socket.gethostname", lambda: "SurveyBox")
+    ips = [ifaddr.IP("192.168.43.17", 24, "wlan0")]
+    monkeypatch.setattr(ifaddr, "get_adapters", lambda: [ifaddr.Adapter("wlan0", "wlan0", ips)])
+    assert capped_host(host) == counted_as
 
 
 @pytest.mark.parametrize("host", ["127.1", "0x7f.0.0.1", "2130706433", "127.0.0.1."])

@@ -563,6 +563,23 @@ def test_a_sign_in_page_that_comes_with_the_first_tile_is_not_taken_for_the_host
     assert books(brief).held == planned(brief)
 
 
+def test_a_page_that_came_twice_with_a_tile_between_is_not_taken_for_the_host(brief_for: BriefMaker) -> None:
+    """Signed out, signed in for a moment, signed out again, with robots.txt read each time while signed out."""
+    brief = brief_for(PLAIN_URL, area=WIDE)
+
+    def signed_out(now: float) -> bool:
+        return now < 1000.07 or 1000.145 < now < 1301
+
+    report, _ = run(
+        brief,
+        lambda t, _b, now: no_tile(404) if signed_out(now) else tile_answer(t),
+        robots=lambda now: page() if signed_out(now) else RULES,
+    )
+    assert report.complete
+    assert not books(brief).absent
+    assert books(brief).held == planned(brief)
+
+
 def test_ground_with_many_gaps_costs_few_questions(brief_for: BriefMaker) -> None:
     brief = brief_for(PLAIN_URL, area="box = [12.30, 47.00, 12.70, 47.20]\ndeepest = 15")
 

@@ -34,6 +34,7 @@ def in_time(scene: Callable[[VirtualClock], Awaitable[T]], limit_s: float = 20.0
 async def entered(gate: Gate) -> Permit:
     permit = await gate.enter()
     assert permit is not None
+    gate.sent(permit)
     return permit
 
 

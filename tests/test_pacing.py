@@ -8,7 +8,7 @@ import pytest
 from hypothesis import example, given
 from hypothesis import strategies as st
 
-from packer.fetching.pacing.limits import ConcurrencyLimit, Rate
+from packer.fetching.pacing.limits import ConcurrencyLimit, Rate, Start
 from packer.fetching.pacing.retries import Retries
 
 
@@ -17,7 +17,7 @@ def test_no_second_ever_sees_more_starts_than_the_cap(per_second: float, waits: 
     rate, now, starts = Rate(per_second), 100.0, []
     for wait in waits:
         now = max(now + wait / per_second, rate.ready_at(now))
-        rate.take(now)
+        rate.sent(rate.take(now), now, new=False)
         starts.append(now)
     whole = math.ceil(per_second)
     for start in starts:
@@ -33,7 +33,7 @@ def test_a_rate_that_is_no_whole_number_is_kept_in_a_second_and_on_average(
     rate, now, starts = Rate(per_second), 100.0, list[float]()
     for wait in waits:
         now = max(now + wait / per_second, rate.ready_at(now))
-        rate.take(now)
+        rate.sent(rate.take(now), now, new=False)
         starts.append(now)
     most = math.ceil(per_second)
     for number, start in enumerate(starts):
@@ -43,12 +43,61 @@ def test_a_rate_that_is_no_whole_number_is_kept_in_a_second_and_on_average(
 
 
 @given(st.floats(1, 2000))
-def test_a_steady_asker_gets_the_rate_but_for_the_margin_for_jitter(per_second: float) -> None:
+def test_a_steady_asker_who_is_answered_at_once_gets_the_rate_but_for_that_time(per_second: float) -> None:
     rate, now = Rate(per_second), 0.0
     for _ in range(1000):
         now = rate.ready_at(now)
-        rate.take(now)
-    assert 1000 / max(now, 1e-9) > per_second / 1.125 - 1
+        start = rate.take(now)
+        rate.sent(start, now, new=False)
+        rate.answered(start, now + 0.02)
+    assert 1000 / max(now, 1e-9) > per_second / 1.025 - 1
+
+
+WAY_S = st.floats(0, 0.12)  # to the server, on a connection that is there
+
+
+@given(
+    st.integers(1, 12),
+    st.lists(st.tuples(WAY_S, st.floats(0, 0.3), st.floats(0, 0.4), st.booleans()), min_size=12, max_size=80),
+)
+def test_no_second_at_the_server_sees_more_than_the_cap_however_late_requests_are_sent_and_arrive(
+    per_second: int, requests: list[tuple[float, float, float, bool]]
+) -> None:
+    """Each is held up in our own process between leave and sending, travels, and may be answered."""
+    rate, now, arrivals = Rate(per_second), 100.0, list[float]()
+    answers: list[tuple[float, Start]] = []
+    for way_s, held_up_s, work_s, answered in requests:
+        while math.isinf(ready := rate.ready_at(now)) or ready > now:
+            known = [a for a in answers if a[0] <= (now if math.isinf(ready) else ready)]
+            now = max(now, ready) if not known else max(now, min(known)[0])
+            for at, start in known:
+                rate.answered(start, at)
+            answers = [a for a in answers if a not in known]
+        start = rate.take(now)
+        assert math.isinf(rate.ready_at(now)) or per_second > 1, "it is not sent yet"
+        now += held_up_s
+        rate.sent(start, now, new=False)
+        arrivals.append(now + way_s)
+        if answered:
+            answers.append((now + way_s + work_s, start))
+    arrivals.sort()
+    for number, first in enumerate(arrivals):
+        assert sum(1 for a in arrivals[number:] if a < first + 1.0) <= per_second
+
+
+def test_a_request_that_has_to_make_its_connection_is_given_longer_to_arrive() -> None:
+    rate = Rate(1)
+    rate.sent(rate.take(10.0), 10.0, new=True)
+    assert rate.ready_at(10.0) == pytest.approx(11.5, abs=0.01)
+    for at, took_s in ((20.0, 0.05), (30.0, 0.1)):
+        start = rate.take(at)
+        rate.sent(start, at, new=True)
+        rate.answered(start, at + took_s, whole=True)
+    rate.sent(rate.take(40.0), 40.0, new=True)
+    assert rate.ready_at(40.0) == pytest.approx(41.2, abs=0.01), "twice the longest that was seen"
+    rate = Rate(1)
+    rate.sent(rate.take(10.0), 10.0, new=False)
+    assert rate.ready_at(10.0) == pytest.approx(11.12, abs=0.01)
 
 
 @given(st.integers(1, 3000), st.floats(0, 0.999))

@@ -437,6 +437,41 @@ def test_however_many_tiles_never_come_each_gets_five_attempts_and_no_more() -> 
     assert decision.action == NoteTrouble("no whole tile", "broken off")
 
 
+def gave_up_after(rules: TilePolicy, history: TileHistory) -> tuple[int, bool]:
+    """After how many counted failures the tile is given up, and whether that is fewer than others have."""
+    for attempts in range(60):
+        action = rules.decide(
+            TILE, BROKEN_OFF, TryAgain("broken off"), history._replace(attempts=attempts), NOW
+        ).action
+        if isinstance(action, NoteTrouble):
+            return attempts + 1, action.asked_less
+    raise AssertionError("never given up")
+
+
+def test_beside_a_sample_asked_for_in_vain_two_attempts_are_enough_where_requests_seldom_fail() -> None:
+    rules = policy()
+    for number in range(400):
+        rules.decide(Tile(12, number, 0), response(200), CAME, NEW, NOW)
+    assert gave_up_after(rules, SOUND) == (5, False)
+    assert gave_up_after(rules, SOUND._replace(spent=True)) == (2, True)
+
+
+def test_beside_a_sample_asked_for_in_vain_a_bad_link_still_gets_more_attempts() -> None:
+    """With one request in three lost, nine in a row are lost by chance once in twenty thousand times."""
+    rules = policy()
+    for number in range(600):
+        tile = Tile(12, number, 0)
+        if number % 3 == 0:
+            rules.decide(tile, BROKEN_OFF, TryAgain("broken off"), SOUND, NOW)
+            rules.decide(tile, response(200), CAME, THIRD, NOW)
+        else:
+            rules.decide(tile, response(200), CAME, NEW, NOW)
+    attempts, asked_less = gave_up_after(rules, SOUND._replace(spent=True))
+    assert asked_less
+    assert attempts >= 8
+    assert (1 / 3) ** attempts < 2e-4
+
+
 def test_wrong_content_is_asked_about_twice_more_some_time_apart_before_its_tile_is_given_up() -> None:
     rules, wrong, now = policy(), WrongContent("json"), NOW
     actions = []

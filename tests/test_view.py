@@ -32,7 +32,7 @@ from packer.geometry.tileset import Tile, TileSet
 from packer.store.reader import TileReader
 from packer.view import Sharing, ViewServer
 from packer.view.attribution import harmless
-from packer.view.guard import Access, new_code
+from packer.view.guard import HEADERS, Access, new_code
 from packer.view.outlines import MOST_RUNS, coverage_features
 from tests.view_board import Board, build
 
@@ -489,6 +489,21 @@ def test_shared_view_shows_nothing_without_the_code(shared: ViewServer) -> None:
             "\x7f",
         ):
             assert client.get("/board.json", headers={"Cookie": cookie}).status_code == 403
+
+
+def test_link_with_too_many_parameters_is_refused_as_every_other_wrong_one(shared: ViewServer) -> None:
+    answer = httpx.get(f"{shared.url}open?" + "&".join(f"code={n}" for n in range(11)), trust_env=False)
+    assert (answer.status_code, "set-cookie" in answer.headers) == (400, False)
+    assert answer.headers.items() >= {name.lower(): value for name, value in HEADERS.items()}.items()
+
+
+def test_a_fault_of_the_guard_itself_is_a_sentence_with_every_header(
+    shared: ViewServer, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    monkeypatch.setattr(Access, "knows_host", lambda *_: 1 / 0)
+    answer = httpx.get(shared.url, trust_env=False)
+    assert (answer.status_code, "could not answer" in answer.text) == (500, True)
+    assert answer.headers["content-security-policy"] == HEADERS["Content-Security-Policy"]
 
 
 def test_link_opens_the_view_once_and_the_cookie_from_then_on(shared: ViewServer) -> None:

@@ -208,9 +208,14 @@ def never_came_text(layer: LayerReport) -> str:
     """Which tiles the host never gave, and what to do."""
     *others, last = layer.never_came
     zooms = f"zooms {', '.join(others)} and {last}" if others else f"zoom {last}"
-    tiles = counted(sum(layer.never_came.values()), "tile")
+    count, less = sum(layer.never_came.values()), layer.asked_less
+    how_often = (
+        f"{count - less:,} of them were asked for five times or more. Since none of those came, the other {less:,} "
+        "were asked for less often, but at least twice. "
+    )
     return (
-        f"{without_usual_port(layer.host)} answers, but not for {tiles} of {zooms}. {LOG_NAME} beside the packs "
+        f"{without_usual_port(layer.host)} answers, but not for {counted(count, 'tile')} of {zooms}. "
+        f"{how_often if less else ''}{LOG_NAME} beside the packs "
         "names them. Run the fetch again later. If they still do not come, ask the server's operator about them, "
         "or plan without them."
     )

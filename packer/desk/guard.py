@@ -74,7 +74,9 @@ class DeskGuard:
             if scope["path"].startswith("/api/"):
                 headers.setdefault("Cache-Control", "no-store")
 
-        answer = self._refusal(scope) or self._app
+        async def answer(scope: Scope, receive: Receive, send: Send) -> None:
+            await (self._refusal(scope) or self._app)(scope, receive, send)
+
         failure = _refused(500, "The desk failed at this request.")
         await answer_safely(scope, receive, send, answer, failure, more)
 

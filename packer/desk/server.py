@@ -25,7 +25,8 @@ class DeskServer:
         """Raises BriefError if there is a brief and it is no sound one."""
         self.session = Session(path, store)
         self._tokens, self._port = Tokens(), port
-        self._serving = ServerThread(DeskGuard(desk_endpoints(self.session), self._tokens), "desk")
+        guard = DeskGuard(desk_endpoints(self.session), self._tokens)
+        self._serving = ServerThread(guard, "desk", self._tokens.admits)
         self.url = ""
 
     @property

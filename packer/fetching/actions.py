@@ -65,10 +65,12 @@ class NoteAbsent:
 
 @dataclass(frozen=True, slots=True)
 class NoteTrouble:
-    """Give the tile up for this run. The reason is a clause for the planner."""
+    """Give the tile up for this run. The reason is a clause for the planner. `asked_less` holds if it had fewer
+    attempts than others, since there are too many of its kind."""
 
     kind: str
     reason: str
+    asked_less: bool = False
 
 
 @dataclass(frozen=True, slots=True)
@@ -114,7 +116,8 @@ NO_FAILURE = Failure(0, silent=False)
 class AskAboutTile:
     """Has the host answered as itself since this time? Then the failure was the tile's.
 
-    `attempts` count against the tile by now, and at least `least` are made. `by_server` holds where a server
+    `attempts` count against the tile by now, and at least `least` are made; fewer are enough if its zoom is `spent`.
+    `by_server` holds where a server
     answered, in good order, that it cannot: where nothing confirms the host, that is believed.
     """
 
@@ -125,6 +128,7 @@ class AskAboutTile:
     least: int
     by_server: bool
     failed: Failure = NO_FAILURE
+    spent: bool = False
 
 
 @dataclass(frozen=True, slots=True)

@@ -167,11 +167,8 @@ class LayerFetcher:
         except asyncio.CancelledError:
             self._queue.requeue(tile, self._clock.now())
             raise
-        if (
-            permit is not None
-            and not self._stopping
-            and self._access.byte_budget.may_ask(self._gate.in_flight)
-        ):
+        may_ask = not self._stopping and self._access.byte_budget.may_ask(self._gate.in_flight)
+        if permit is not None and may_ask:
             return permit
         if permit is not None:
             self._gate.drop(permit)
@@ -185,12 +182,14 @@ class LayerFetcher:
         """
         source, access, refresh = self._source, self._access, self._recorder.refresh
         self._recorder.sent()
-        deadline_s = self._gate.deadline_s(first=tile not in self._queue.attempts)
+        spent = self._queue.lane.is_spent(tile)
+        deadline_s = self._gate.deadline_s(first=tile not in self._queue.attempts, spent=spent)
         permit.hasty = deadline_s < LEAST_S
         try:
             url, headers = source.url(tile, self._recorder.turn(tile)), source.headers
             if tile in refresh:
                 headers = await refresh.headers(tile, headers)
+            self._gate.sent(permit)
             result = await access.transport.fetch(url, headers, deadline_s, LIMIT_BYTES)
             self._recorder.answered(self._clock.now() - permit.started)
             if not isinstance(result, Response):
@@ -265,6 +264,7 @@ class LayerFetcher:
             copy,
             self._gate.pause is not None,
             self._queue.exhausted,
+            self._queue.lane.is_spent(tile),
             permit.probe,
         )
 

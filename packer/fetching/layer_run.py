@@ -120,6 +120,7 @@ class LayerRun:
             areas={s.area: _plain_shares(s) for s in self.areas},
             refresh=self.refresh.counts.as_counts() if self.refresh.wanted else {},
             host=self.source.host,
+            asked_less=counts.asked_less,
             never_came={
                 str(zoom): n for zoom, n in sorted(Counter(t.zoom for t in counts.never_came).items())
             },

@@ -8,6 +8,8 @@ The rules, and why they are what they are:
 - When only failed tiles are left, no later request can tell. Then the host is asked about itself.
 - A tile that got no answer in time while others came, or failed twice, is set apart: asked for again on few
   connections, at growing distances, so that sound tiles do not wait behind it.
+- Of very many tiles that never come, a sample is enough to have every attempt: see `apart_lane`. The rest of its zoom
+  is asked for less often, but not so seldom that chance on the link could have kept a sound tile away.
 - Wrong content may be right some minutes later, as where a server draws its tiles anew. Before a tile is given up
   for it, it is asked for again twice, some time apart.
 - A "no such tile" or a refusal may come from a device on the way that answers everything so. It waits in
@@ -83,10 +85,6 @@ _ATTEMPTS = 5
 _ATTEMPTS_IF_BUSY = 20  # 503 for one tile while others come
 _IN_A_ROW = 20  # refusals or wrong contents without one tile between them: the layer is at fault, not a tile
 _RETRY_FIRST_S, _RETRY_LONGEST_S = 0.5, 20.0
-_WRONG_AGAIN_S = (
-    15.0,
-    60.0,
-)  # the waits before wrong content is asked about again; from experience, no source
 _WRONG = "wrong content"
 _SAME_PICTURE = "one new picture came for several different places; the stored tiles are kept"
 _UNASKED = 'the server says "not modified" (304) to a request without conditions'
@@ -103,7 +101,8 @@ class TileHistory(NamedTuple):
     only it can. `attempts` count against the tile, None if it was never put back before. `digest` is the SHA-256
     of a tile that came, and `blank` whether the brief says that this picture stands for "no tile". `copy` is how
     the answer compares with the tile on board. `paused` is whether the host is left alone just now, `all_asked`
-    whether every tile of the layer was asked for at least once. `probe` is whether the request was to find out
+    whether every tile of the layer was asked for at least once, `spent` whether a sample of its zoom was asked for in
+    vain. `probe` is whether the request was to find out
     if the host is back.
     """
 
@@ -115,6 +114,7 @@ class TileHistory(NamedTuple):
     copy: StoredCopy = StoredCopy.NONE
     paused: bool = False
     all_asked: bool = False
+    spent: bool = False
     probe: bool = False
 
 
@@ -215,10 +215,8 @@ class TilePolicy:
     def _failed(self, tile: Tile, result: Result, reason: str, history: TileHistory, now: float) -> Decision:
         by_server = isinstance(result, Response)
         late = isinstance(result, TransportFailure) and result.kind in _TOO_SLOW
-        if (
-            history.probe and not by_server
-        ):  # a row of broken tiles looks like a lost link: their host can tell
-            history = history._replace(all_asked=True)
+        if history.probe and not by_server:
+            history = history._replace(all_asked=True)  # a row of broken tiles looks like a lost link
         signal: Signal = Failed(reason, by_server=by_server, timed_out=late)
         if history.last_success > history.started or tile in self._failing:
             signal = TileFault(reason, silent=late)
@@ -260,9 +258,7 @@ class TilePolicy:
     def _refused(
         self, tile: Tile, result: Result, refusal: tuple[str, str], history: TileHistory, now: float
     ) -> Decision:
-        if not self._failing.was_wrong(
-            tile
-        ):  # which is asked for again: the layer's row is that of its tiles
+        if not self._failing.was_wrong(tile):  # that one is asked for again: the row is of first answers
             self._refusals += 1
         return self._hold(tile, result, history, now, refusal)
 
@@ -298,9 +294,8 @@ class TilePolicy:
         by_server: bool = False,
     ) -> RetryAt | NoteTrouble | AskAboutTile:
         """After a failed attempt, which counts only if the link was seen to be sound meanwhile."""
-        question = AskAboutTile(
-            history.started, kind, reason, history.attempts or 0, least, by_server, failed
-        )
+        spent, attempts = history.spent and kind == NO_WHOLE_TILE, history.attempts or 0
+        question = AskAboutTile(history.started, kind, reason, attempts, least, by_server, failed, spent)
         counts = history.last_success > history.started
         if not counts and history.all_asked:
             return question
@@ -314,8 +309,10 @@ class TilePolicy:
     def _next_attempt(self, question: AskAboutTile, now: float, *, counts: bool) -> RetryAt | NoteTrouble:
         failed = question.failed
         attempts = question.attempts + counts
-        if self._retries.enough(attempts, self._retry_budget.enough(question.least)):
-            return NoteTrouble(question.kind, question.reason)
+        enough = self._retry_budget.enough(question.least)
+        few = self._retry_budget.enough_beside_sample() if question.spent else enough
+        if self._retries.enough(attempts, min(few, enough)):
+            return NoteTrouble(question.kind, question.reason, asked_less=attempts < enough)
         if (apart_s := self._failing.apart_s(failed, attempts, counts=counts)) is not None:
             return RetryAt(now + apart_s, attempts, apart=True)
         return RetryAt(now + self._retries.wait_s(max(attempts, 1)), attempts)

@@ -51,9 +51,10 @@ class Options:
 
 @dataclass(slots=True)
 class LayerCounts:
-    """What a run has done for one layer so far: `bytes` counts stored bodies, `took_s` is what a
-    request takes of late, `troubles` counts the tiles given up by reason, `never_came` lists those whose host
-    answered, but never with them, and `settled` those stored or found absent since somebody last emptied it."""
+    """What a run has done for one layer so far: `bytes` counts stored bodies, `took_s` is what a request takes of late,
+    `troubles` counts the tiles given up by reason, `never_came` lists those whose host answered, but never with them,
+    `asked_less` counts those of them that were asked for less often than others, and `settled` lists what was stored or
+    found absent since somebody last emptied it."""
 
     requests: int = 0
     stored: int = 0
@@ -63,6 +64,7 @@ class LayerCounts:
     took_s: float = 0.0
     troubles: Counter[str] = field(default_factory=Counter)
     never_came: list[Tile] = field(default_factory=list, repr=False)
+    asked_less: int = 0
     settled: list[Tile] = field(default_factory=list, repr=False)
 
 
@@ -127,7 +129,8 @@ class LayerProgress:
 class LayerReport:
     """What a run did for one layer. `missing` is what the plan still lacks; `troubles` counts tiles that were
     given up by reason; `areas` is what is on board at the end; `refresh` counts the tiles that were to be refreshed;
-    `never_came` counts by zoom the tiles that `host` never gave, though it answered."""
+    `never_came` counts by zoom the tiles that `host` never gave, though it answered; `asked_less` of them were too many
+    for every attempt, and asked for less often once a sample of their zoom had been asked for in vain."""
 
     planned: int
     held_before: int
@@ -143,6 +146,7 @@ class LayerReport:
     refresh: Mapping[str, int] = field(default_factory=dict)
     host: str = ""
     never_came: Mapping[str, int] = field(default_factory=dict)
+    asked_less: int = 0
 
 
 @dataclass(frozen=True, slots=True)

@@ -75,6 +75,7 @@ class RunLogger:
                     layer=run.layer.name,
                     host=run.source.host,
                     count=len(tiles),
+                    asked_less=run.fetcher.counts.asked_less,
                     tiles=[str(tile) for tile in sorted(tiles)[:_MOST_NAMED]],
                 )
         self._log.event(

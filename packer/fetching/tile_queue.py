@@ -77,10 +77,11 @@ class TileQueue:
         self._number += 1
         heapq.heappush(self._later, (when, self._number, tile))
 
-    def settled(self, tile: Tile, now: float) -> None:
-        """The tile needs no further request."""
+    def settled(self, tile: Tile, now: float, *, came: bool) -> None:
+        """The tile needs no further request: it `came`, or was given up."""
         self._out -= 1
         self.lane.returned(tile, now)
+        self.lane.settled(tile, came=came)
         self.attempts.pop(tile, None)
 
     @property

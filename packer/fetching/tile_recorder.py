@@ -61,8 +61,8 @@ class TileRecorder:
                 await self._write(self._renewed(tile, action))
             case NoteAbsent(status):
                 await self._absent(tile, status)
-            case NoteTrouble(kind, reason):
-                await self._trouble(tile, kind, reason)
+            case NoteTrouble():
+                await self._trouble(tile, action)
             case RetryAt(when, attempts, apart):
                 self._queue.retry_at(tile, when, attempts, self._clock.now(), apart=apart)
             case Requeue():
@@ -92,31 +92,33 @@ class TileRecorder:
         if tile in self.refresh:
             self.refresh.counts.gone += 1
             self.refresh.settled(tile)
-            self._leave(tile)
+            self._leave(tile, came=True)
             return
         self.counts.absent += 1
         await self._write(Absent(tile, status, int(self._clock.wall())))
 
-    async def _trouble(self, tile: Tile, kind: str, reason: str) -> None:
+    async def _trouble(self, tile: Tile, trouble: NoteTrouble) -> None:
+        kind, reason = trouble.kind, trouble.reason
         self.counts.troubles[reason] += 1
         if tile in self.refresh:
             self.refresh.counts.failed += 1
             self.refresh.settled(tile)
-            self._leave(tile)
+            self._leave(tile, came=False)
             return
         self.counts.failed += 1
         if kind == NO_WHOLE_TILE:
             self.counts.never_came.append(tile)
+            self.counts.asked_less += trouble.asked_less
         await self._write(Trouble(tile, kind, reason, int(self._clock.wall())))
 
     async def _write(self, record: Record) -> None:
-        self._leave(record.tile)
+        self._leave(record.tile, came=not isinstance(record, Trouble))
         if isinstance(record, _IN_THE_PLAN):
             self.counts.settled.append(record.tile)
         await self._writer.add(record)
 
-    def _leave(self, tile: Tile) -> None:
+    def _leave(self, tile: Tile, *, came: bool) -> None:
         """The tile needs no further request."""
-        self._queue.settled(tile, self._clock.now())
+        self._queue.settled(tile, self._clock.now(), came=came)
         if self._turns:
             self._turns.pop(tile, None)

@@ -139,7 +139,10 @@ class Guard:
         """Answer, or let the endpoints answer. If cancelled: the connection is dropped, nothing else."""
         if scope["type"] != "http":
             return
-        answer = self._refusal(scope) or self._app
+
+        async def answer(scope: Scope, receive: Receive, send: Send) -> None:
+            await (self._refusal(scope) or self._app)(scope, receive, send)
+
         failure = PlainTextResponse("The map page could not answer this request.\n", 500)
         await answer_safely(scope, receive, send, answer, failure)
 
@@ -161,7 +164,10 @@ class Guard:
     def _opened(self, scope: Scope) -> Response:
         if self._access.code is None:
             return RedirectResponse("/", 303)
-        asked = parse_qs(scope["query_string"].decode("latin-1"), max_num_fields=10)
+        try:
+            asked = parse_qs(scope["query_string"].decode("latin-1"), max_num_fields=10)
+        except ValueError:
+            return HTMLResponse(_ASK, 400)
         if not self._access.opens(asked.get("code", [""])[0]):
             return HTMLResponse(_ASK, 403)
         answer = RedirectResponse("/", 303)  # the code leaves the address bar at once

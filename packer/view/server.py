@@ -6,6 +6,7 @@ import ipaddress
 import os
 import socket
 import threading
+from collections.abc import Callable
 from dataclasses import dataclass, field
 from pathlib import Path
 from types import TracebackType
@@ -19,6 +20,7 @@ from packer.errors import InputError
 from packer.planning.brief import Brief
 from packer.planning.plan import Plan
 from packer.view.board import Board
+from packer.view.connections import ConnectionLimits, protocol_of
 from packer.view.endpoints import endpoints
 from packer.view.guard import Access, Guard, new_code
 
@@ -27,6 +29,7 @@ __all__ = ["LOOPBACK", "ServerThread", "Sharing", "ViewServer", "shareable_addre
 LOOPBACK = "127.0.0.1"
 _PATIENCE_S = 0.5  # for answers under way when a stop is asked for; the rest of the second is uvicorn's tick
 _BACKLOG = 128
+_MOST_TASKS = 512  # far over the limit of connections: answers under way of which the asker has gone
 
 
 @dataclass(frozen=True, slots=True)
@@ -60,7 +63,8 @@ class ViewServer:
         self._host = _address_to_share(share.address) if share else LOOPBACK
         self._port = port
         self._access = Access(frozenset({self._host}), share.code if share else None)
-        self._serving = ServerThread(Guard(endpoints(Board(brief, plan, store)), self._access), "view")
+        guard = Guard(endpoints(Board(brief, plan, store)), self._access)
+        self._serving = ServerThread(guard, "view", self._access.admits)
         self.url = self.link = ""
 
     def __enter__(self) -> Self:
@@ -83,10 +87,17 @@ class ViewServer:
 
 
 class ServerThread:
-    """An application served by a thread of its own. `name` is the thread's."""
+    """An application served by a thread of its own. `name` is the thread's; `admits` tells by a Cookie header whose
+    connections are not those of strangers."""
 
-    def __init__(self, app: ASGIApp, name: str) -> None:
-        self._server = uvicorn.Server(server_config(app))
+    def __init__(
+        self,
+        app: ASGIApp,
+        name: str,
+        admits: Callable[[str], bool],
+        limits: ConnectionLimits = ConnectionLimits(),  # noqa: B008  # a value
+    ) -> None:
+        self._server = uvicorn.Server(server_config(app, admits, limits))
         self._name = name
         self._thread: threading.Thread | None = None
 
@@ -123,18 +134,18 @@ def run_on(server: uvicorn.Server, listening: socket.socket) -> None:
         listening.close()
 
 
-def server_config(app: ASGIApp) -> uvicorn.Config:
+def server_config(app: ASGIApp, admits: Callable[[str], bool], limits: ConnectionLimits) -> uvicorn.Config:
     """proxy_headers are off: a header must not tell the server who is asking. h11 is strict about Host."""
     return uvicorn.Config(
         app,
-        http="h11",
+        http=protocol_of(admits, limits),
         ws="none",
         lifespan="off",
         log_config=None,
         access_log=False,
         proxy_headers=False,
         server_header=False,
-        limit_concurrency=200,
+        limit_concurrency=_MOST_TASKS,
         timeout_graceful_shutdown=1,
     )
 

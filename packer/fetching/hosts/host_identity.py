@@ -5,9 +5,8 @@ over plain HTTP nothing in the answer gives that away. But a network answers eve
 what the host's own robots.txt says. So that file is read while tiles come, when the host is surely itself, and kept as
 a sample. Later the host is taken for itself if its robots.txt answers as the sample did.
 
-A sample is believed only with a tile on both sides of it: the network may take over at any moment, also between a tile
-and the reading of the sample. A page is not believed at first sight at all, since a sign-in page is what it would be.
-Over HTTPS the host proves its name by itself; there the sample only tells a host at work from one in trouble."""
+When a sample is believed to be the host's own: see `host_sample`. Over HTTPS the host proves its name by itself; there
+the sample only tells a host at work from one in trouble."""
 
 from __future__ import annotations
 
@@ -15,7 +14,7 @@ import asyncio
 import hashlib
 import math
 from collections.abc import Iterable, Mapping
-from dataclasses import dataclass, replace
+from dataclasses import dataclass
 from urllib.parse import urlsplit
 
 from packer.common.clock import Clock
@@ -23,13 +22,14 @@ from packer.content.codings import unwrap
 from packer.content.damage import Damaged
 from packer.fetching.answers.judging import judge
 from packer.fetching.answers.outcome import LinkDown, RetryAfter, TileRules, TryAgain
+from packer.fetching.hosts.host_sample import HostReading, HostSample, OwnAnswer, SeenBeside
+from packer.fetching.hosts.own_names import capped_host, layers_at
 from packer.fetching.hosts.source import LIMIT_BYTES, Source
 from packer.fetching.pacing.gate import Gate, Permit
 from packer.fetching.pacing.signals import Failed, PauseKind, Throttled
 from packer.fetching.transports import Response, Result, Transport, TransportFailure
 from packer.planning.brief import Brief
 from packer.planning.terms import ROBOTS_BYTES, disallowed, host_of, is_loopback
-from packer.sources.address import without_usual_port
 
 __all__ = ["HostIdentity", "SharedGate", "gates_for", "report", "robots_url"]
 
@@ -49,13 +49,13 @@ class SharedGate:
 
 
 def gates_for(brief: Brief, sources: Mapping[str, Source], clock: Clock) -> dict[str, SharedGate]:
-    """One gate for each group of layers that share a host, with the lowest of their caps.
+    """One gate for each group of layers that share a host, with the lowest caps of all layers of the brief there.
 
     http and https on their usual ports are one host, whose operator stated one cap; any other port is another.
     """
     groups: list[tuple[set[str], list[str]]] = []
     for name, source in sources.items():
-        hosts, names = {without_usual_port(host) for host in source.address.hosts}, [name]
+        hosts, names = {capped_host(host) for host in source.address.hosts}, [name]
         for other in [g for g in groups if g[0] & hosts]:
             groups.remove(other)
             hosts |= other[0]
@@ -63,7 +63,7 @@ def gates_for(brief: Brief, sources: Mapping[str, Source], clock: Clock) -> dict
         groups.append((hosts, names))
     gates: dict[str, SharedGate] = {}
     for behind, names in groups:
-        layers = [brief.layers[n] for n in names]
+        layers = [*(brief.layers[n] for n in names), *layers_at(brief, behind)]
         cap = min(layer.connections for layer in layers)
         several = len({host for n in names for host in sources[n].address.hosts}) > 1
         gate = Gate(cap, min(layer.requests_per_second for layer in layers), clock, several=several)
@@ -87,32 +87,6 @@ def robots_url(url: str) -> str:
     return f"{parts.scheme}://{parts.netloc}/robots.txt"
 
 
-@dataclass(frozen=True, slots=True)
-class _HostSample:
-    """What of an answer distinguishes one host from another: no more than the same server would say again.
-
-    `foreign` holds for what may well be the page of a network that wants a sign-in.
-    """
-
-    status: int
-    kind: str
-    server: str
-    body: bytes  # its SHA-256; empty once it was seen to differ from one answer to the next
-    foreign: bool
-
-    def equals(self, other: _HostSample) -> bool:
-        whole = self.body == other.body or not (self.body and other.body)
-        return whole and self.head == other.head
-
-    @property
-    def head(self) -> tuple[int, str, str]:
-        return self.status, self.kind, self.server
-
-    def common(self, other: _HostSample) -> _HostSample:
-        """What two answers of one host have in common."""
-        return self if self.body == other.body else replace(self, body=b"")
-
-
 class HostIdentity:
     """Whether a host is itself: does its robots.txt answer as it did when tiles came?
 
@@ -126,9 +100,7 @@ class HostIdentity:
         self._rules = TileRules(None, urlsplit(url).netloc.rpartition("@")[2], LIMIT_BYTES, None)
         # No network on the way can answer in the name of a host that proves who it is, or of this machine.
         self._proven = url.startswith("https:") or is_loopback(host_of(url))
-        self._own: _HostSample | None = None
-        self._last: _HostSample | None = None
-        self._settled = False
+        self._own = OwnAnswer(proven=self._proven)
         self._learn_at = -math.inf
         self._robots = b""
         self._asking = asyncio.Lock()
@@ -142,9 +114,11 @@ class HostIdentity:
         """
         async with self._asking:
             found = await self._read_robots()
-        if found is None or self._judge(found) is not True:
+            if found is not None:
+                self._own.note(found)
+        if found is None or self._judge(found.sample) is not True:
             return False
-        self._own = found
+        self._own.set_own(found.sample)
         self._gate.note_reached()
         return True
 
@@ -155,25 +129,29 @@ class HostIdentity:
     @property
     def needs_sample(self) -> bool:
         """Whether the host's own answer is still to be learnt, and it is time to try."""
-        return not self._settled and self._clock.now() >= self._learn_at
+        if self._own.is_pending:
+            return True
+        known = self._own.settled and self._own.sample(self._beside) is not None
+        return not known and self._clock.now() >= self._learn_at
 
     async def learn(self) -> None:
-        """A tile has come, so take the host's answer of now for its own. If cancelled: nothing is remembered."""
+        """A tile has come: what is the host's own answer? If cancelled: nothing is remembered."""
+        if self._own.is_pending:
+            if self._own.tile_came(self._beside):
+                self._learn_at = self._clock.now()  # a second one that agrees settles it
+            return
         async with self._asking:
-            if not self.needs_sample:
+            if self._own.is_pending or not self.needs_sample:
                 return
-            self._learn_at = self._clock.now() + _LEARN_EVERY_S
-            before, found = self._last, await self._read_robots()
-            if found is None:
-                return
-            # The link may have changed hands since the tile: what counts has to be seen twice, with a tile
-            # between. A body that differs all the same is another with each answer.
-            for other in (self._own, before):
-                if other is not None and other.head == found.head:
-                    self._own, self._settled = found.common(other), True
-                    return
-            if self._own is None and not found.foreign:
-                self._own = found
+            tile_asked, tile_came = self._gate.last_success, self._clock.now()
+            self._learn_at = tile_came + _LEARN_EVERY_S
+            found = await self._read_robots()
+            if found is not None:
+                self._own.learn(found._replace(tile_asked=tile_asked, tile_came=tile_came), self._beside)
+
+    @property
+    def _beside(self) -> SeenBeside:
+        return SeenBeside(self._gate.last_success, self._gate.foreign_at, self._gate.unsure_at)
 
     async def is_genuine(self, since: float) -> bool | None:
         """Whether the host has answered as itself at some time after `since`; None if nothing can tell.
@@ -184,27 +162,30 @@ class HostIdentity:
             if self._probed_at <= since:
                 started = self._clock.now()
                 found = await self._read_robots(first=True)
-                self._probed_at, self._genuine = started, found is not None and self._judge(found)
+                if found is not None and self._proven:
+                    self._own.note(found)  # a robots.txt that has changed, if the next reading agrees
+                self._probed_at, self._genuine = started, found is not None and self._judge(found.sample)
             return self._genuine
 
-    def _judge(self, found: _HostSample) -> bool | None:
-        own = self._own
+    def _judge(self, found: HostSample) -> bool | None:
+        own = self._own.sample(self._beside)
         if own is None:
             sure = self._proven or found.status == 200
             return None if not (sure or found.foreign) else not found.foreign and found.status < 500
         if not (found.head == own.head if self._proven else found.equals(own)):
             # Another answer may be the host's own as well, such as a robots.txt that has changed: the next
             # tile that comes tells.
-            self._settled, self._learn_at = False, -math.inf
+            self._own.settled, self._learn_at = False, -math.inf
             return False
         return None if own.status >= 500 else True  # a host in trouble would say the same
 
-    async def _read_robots(self, *, first: bool = False) -> _HostSample | None:
+    async def _read_robots(self, *, first: bool = False) -> HostReading | None:
         permit = await self._gate.enter(first=first)
         if permit is None:
             return None
         try:
             deadline_s = min(_DEADLINE_S, self._gate.deadline_s(first=False))
+            self._gate.sent(permit)
             reply = await self._transport.fetch(self._url, {}, deadline_s, LIMIT_BYTES)
         except BaseException:
             self._gate.drop(permit)
@@ -221,10 +202,9 @@ class HostIdentity:
         else:
             self._gate.drop(permit)
         found = self._read(reply)
-        self._last = found or self._last
-        return found
+        return None if found is None else HostReading(found, permit.started, self._clock.now())
 
-    def _read(self, reply: Result) -> _HostSample | None:
+    def _read(self, reply: Result) -> HostSample | None:
         """What came, if it is an answer at all. Keeps the rules in it."""
         if not isinstance(reply, Response):
             return None
@@ -240,4 +220,4 @@ class HostIdentity:
             if not foreign:
                 self._robots = body[:ROBOTS_BYTES]
         digest = hashlib.sha256(reply.body).digest()
-        return _HostSample(reply.status, kind, headers.get("server", ""), digest, foreign)
+        return HostSample(reply.status, kind, headers.get("server", ""), digest, foreign)

@@ -15,6 +15,7 @@ from packer.content.codings import unwrap
 from packer.content.damage import Damaged
 from packer.errors import AnswerError, BriefError, LastbarError, NetworkError
 from packer.fetching.hosts.host_identity import SharedGate, report
+from packer.fetching.hosts.own_names import capped_host, layers_at
 from packer.fetching.hosts.shared_caps import shared_caps
 from packer.fetching.hosts.source import filled
 from packer.fetching.pacing.gate import Gate
@@ -29,7 +30,6 @@ from packer.sources.address import (
     shown,
     variables,
     with_canonical_host,
-    without_usual_port,
 )
 from packer.sources.kept_offers import MASK, kept_form
 from packer.sources.offer import LIMIT_BYTES, Offer, OfferError, SeveralLayersError
@@ -89,12 +89,13 @@ def _gates(
     by_host: dict[str, list[Layer]] = {}
     for layer in layers:
         [host] = Address(filled(brief, layer, layer.offered_at or "", environment)).hosts
-        by_host.setdefault(without_usual_port(host), []).append(layer)
+        by_host.setdefault(capped_host(host), []).append(layer)
     gates: dict[str, SharedGate] = {}
-    for host, there in by_host.items():
+    for host, described in by_host.items():
+        there = [*described, *layers_at(brief, [host])]
         cap = min(layer.connections for layer in there)
         gate = Gate(cap, min(layer.requests_per_second for layer in there), clock)
-        names = tuple(layer.name for layer in there)
+        names = tuple(layer.name for layer in described)
         gates |= dict.fromkeys(names, SharedGate(gate, cap, names, frozenset([host])))
     return gates
 
@@ -182,6 +183,7 @@ class _Reading:
             permit = await gate.enter()
             assert permit is not None, "nobody closes this gate"
             try:
+                gate.sent(permit)
                 reply = await self.transport.fetch(url, headers, _DEADLINE_S, LIMIT_BYTES)
             except BaseException:
                 gate.drop(permit)

@@ -64,6 +64,7 @@ class TileAsker:
             raise NetworkError(f'Layer "{self.source.layer}": nothing is asked of its server just now.')
         deadline_s = self.gate.deadline_s(first=True)
         try:
+            self.gate.sent(permit)
             result = await self._transport.fetch(url, self.source.headers, deadline_s, LIMIT_BYTES)
         except BaseException:
             self.gate.drop(permit)
@@ -116,7 +117,7 @@ async def open_asker(
     source = source_for(brief, brief.layers[name], environment)
     urls = source.urls(_ANY)
     check_layer(brief, brief.layers[name], urls, datetime.fromtimestamp(clock.wall()).date())
-    gates = gates_for(brief, {name: source, **_neighbours(brief, name, source)}, clock)
+    gates = gates_for(brief, {name: source}, clock)
     client = make_transport(transport, connections=gates[name].cap, user_agent=user_agent(brief.contact))
     async with AsyncExitStack() as stack:
         stack.push_async_callback(client.aclose)
@@ -133,13 +134,3 @@ async def open_asker(
             return next((path for i in identities if (path := i.forbids([url])) is not None), None)
 
         yield TileAsker(source, gates[name].gate, client, clock, forbids)
-
-
-def _neighbours(brief: Brief, name: str, source: Source) -> dict[str, Source]:
-    """The other layers as far as their hosts are known, so that the lowest cap of a shared host counts."""
-    found = {}
-    for other, layer in brief.layers.items():
-        if other != name and layer.url:
-            address = replace(source.address, template=layer.url, subdomains=layer.subdomains, matrices=None)
-            found[other] = replace(source, layer=other, address=address)
-    return found

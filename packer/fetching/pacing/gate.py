@@ -33,6 +33,7 @@ class Gate:
     """Lets requests to one host start, and learns from how they end. All times are seconds on the run's clock.
 
     `several` holds if more than one server stands behind it, by name or port, of which one may be out of order.
+    `foreign_at` and `unsure_at` are when a sign-in page came last, and an answer that anybody may have given.
     `on_asked` is called with a pause for which the host named the time. `on_change` is called with the pause before
     and the one now whenever a pause begins, ends or is lengthened.
     """
@@ -51,11 +52,13 @@ class Gate:
         self.cap = connections
         self.retry_budget = RetryBudget()
         self._patience = Patience()
+        self.foreign_at = self.unsure_at = -math.inf
         self.on_asked: Callable[[Pause], None] = lambda _pause: None
         self.own_caps = self.share = Caps(connections, math.ceil(per_second))
         self._clock = clock
         self._pauses = PauseMachine(clock.chance)
         self._limiter = Limiter(connections, per_second, self._pauses, clock)
+        self._limiter.several = several
 
     @property
     def pause(self) -> Pause | None:
@@ -88,10 +91,12 @@ class Gate:
         and failed did so on a sound link: the fault is its tile's."""
         return self._pauses.last_success
 
-    def deadline_s(self, *, first: bool) -> float:
+    def deadline_s(self, *, first: bool, spent: bool = False) -> float:
         """How long a request that starts now may take, in seconds. The `first` one for a tile is only a short look
-        while other tiles get no answer, see `Patience`."""
+        while other tiles get no answer, see `Patience`; so is each where others of its zoom were waited for in vain."""
         patience = self._patience
+        if spent and patience.known:
+            return patience.shortest_look_s
         if first and patience.known:
             look_s = patience.look_s
             if patience.expects_silence or self._limiter.is_hanging(self._clock.now() - look_s):
@@ -102,12 +107,12 @@ class Gate:
 
     @property
     def starts(self) -> list[float]:
-        """When the latest requests started."""
-        return self._limiter.rate.starts
+        """When the latest requests have arrived at the latest."""
+        return self._limiter.rate.arrivals(self._clock.now())
 
     @property
     def span_s(self) -> float:
-        """The time within which no more requests start than the cap has."""
+        """The time from when requests are sent until all of them count no more."""
         return self._limiter.rate.span_s
 
     def set_share(self, share: Caps, valid_until: float) -> None:
@@ -122,6 +127,10 @@ class Gate:
     def count_starts(self, starts: list[float]) -> None:
         """Requests of a process that has ended count as if this one had sent them."""
         self._limiter.rate.began(starts)
+
+    def idle_closed(self) -> None:
+        """Connections that nothing used were closed: the next requests have to make new ones."""
+        self._limiter.warm = 0
 
     def leave_alone(self, reason: str, until: float) -> None:
         """The host asked another process to be left alone."""
@@ -138,6 +147,10 @@ class Gate:
         If cancelled: no permit is held, and the next in line has its turn instead.
         """
         return self._limiter.try_acquire() or await self._limiter.acquire(first=first)
+
+    def sent(self, permit: Permit) -> None:
+        """The request goes out at this moment. Until this is said, or the permit comes back, the rate waits for it."""
+        self._limiter.sent(permit)
 
     def received(self, permit: Permit) -> None:
         """The answer is in, so that another request may start; what it says is still to be found out, and
@@ -164,9 +177,12 @@ class Gate:
                 self._patience.answered(took_s)
                 self._pauses.succeeded(permit.started, now)
             case Unverified():
+                self.unsure_at = now
                 limit.good(now, now - permit.started, 0)
                 self._pauses.unverified(permit, now)
             case Failed():
+                if signal.kind is PauseKind.SIGN_IN:
+                    self.foreign_at = now
                 if signal.timed_out:
                     if not permit.hasty:
                         limit.strain(now, now - permit.started)
@@ -183,7 +199,7 @@ class Gate:
                         self.on_asked(self._pauses.pause)
         if self._pauses.pause is not before:  # first: the limit may have to be lowered before others start
             self._announce(before)
-        self._limiter.release(permit)
+        self._limiter.release(permit, whole=isinstance(signal, Succeeded | Unverified | Throttled))
 
     def confirmed(self, since: float) -> None:
         """The host is known to have answered for itself to what was asked of it at `since`."""

@@ -17,6 +17,7 @@ from packer.fetching.pacing.pause import PauseMachine, Permit
 __all__ = ["Limiter"]
 
 _SINGLE_BELOW = 8  # connections, of which even one that hangs is missed
+_WARM_S = 4.0  # without an answer: a server that keeps connections open for less has closed them
 _PAST_S = 1e-6  # past the moment rather than short of it by a rounding
 
 _Turn = asyncio.Future["Permit | None"]
@@ -25,7 +26,8 @@ _Turn = asyncio.Future["Permit | None"]
 class Limiter:
     """Lets requests start within a rate, a limit of how many may be under way, and the pauses of the host.
 
-    `in_flight` are under way now; `limit` is how many may be, which the answers raise and lower.
+    `in_flight` are under way now; `limit` is how many may be, which the answers raise and lower. `warm` counts the
+    connections on which a whole answer came and nothing has been asked since; of `several` servers nothing tells which.
     """
 
     def __init__(self, connections: int, per_second: float, pauses: PauseMachine, clock: Clock) -> None:
@@ -38,7 +40,8 @@ class Limiter:
         self._alarm: asyncio.Task[None] | None = None
         self._alarm_at = math.inf
         self._closed = False
-        self._last_start = -math.inf
+        self._last_start = self._answered_at = -math.inf
+        self.warm, self.several = 0, False
         self._out: dict[Permit, None] = {}  # requests under way, oldest first
 
     def try_acquire(self) -> Permit | None:
@@ -67,18 +70,34 @@ class Limiter:
                 self.dispatch()
             raise
 
+    def sent(self, permit: Permit) -> None:
+        """The request goes out at this moment."""
+        now = self._clock.now()
+        if now - self._answered_at > _WARM_S:
+            self.warm = 0
+        self.rate.sent(permit.start, now, new=self.warm == 0 or self.several)
+        self.warm = max(self.warm - 1, 0)
+        permit.started = self._last_start = now
+        if self._queue:
+            self.dispatch()
+
     def received(self, permit: Permit) -> None:
         """The answer is in, so that another request may start, although this one's permit is still out."""
         permit.received = self._clock.now()
+        self.rate.answered(permit.start, permit.received)
         self.in_flight -= 1
         del self._out[permit]
         self.dispatch()
 
-    def release(self, permit: Permit) -> None:
-        """The request is over."""
+    def release(self, permit: Permit, *, whole: bool = False) -> None:
+        """The request is over; with a `whole` answer, so that its connection serves for another."""
+        now = self._clock.now()
         if permit.received is None:
+            self.rate.answered(permit.start, now, whole=whole)
             self.in_flight -= 1
             del self._out[permit]
+        if whole:
+            self.warm, self._answered_at = self.warm + 1, now
         self._pauses.returned(permit)
         if self._queue:
             self.dispatch()
@@ -123,9 +142,9 @@ class Limiter:
 
     def _grant(self, now: float) -> Permit:
         self.in_flight += 1
-        self.rate.take(now)
         self._last_start = now
         permit = self._pauses.admit(now)
+        permit.start = self.rate.take(now)
         self._out[permit] = None
         return permit
 

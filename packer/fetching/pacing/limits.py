@@ -4,12 +4,15 @@ from __future__ import annotations
 
 import math
 from collections import deque
+from dataclasses import dataclass
 
-__all__ = ["ConcurrencyLimit", "OverloadDetector", "Rate", "RetryBudget"]
+__all__ = ["ConcurrencyLimit", "OverloadDetector", "Rate", "RetryBudget", "Start"]
 
-# The network squeezes some starts together, and the server must still see no more than the cap. Wi-Fi holds packets
-# back while the channel is busy: 75 ms of difference between two requests were measured, 1.03 s came as 0.955 s.
-_JITTER_S = 0.12
+# A request may reach the server later than it was sent, and the next one sooner: Wi-Fi holds packets back while the
+# channel is busy (1.03 s of distance came as 0.955 s), and a new connection has to be made first. What was answered
+# has arrived. What was not is taken to arrive within so long; three round trips of 150 ms make a connection over TLS.
+_LAG_S, _LAG_OF_NEW_S = 0.12, 0.5
+_CLOCKS_S = 0.002  # that the clocks here and there may differ by in a second
 _SPACED_ABOVE_S = 0.002  # below this an event loop cannot space requests any more evenly than chance does
 _SLOW_S = 1.0  # below this a longer answer is no sign of a link that is full
 _CROWDED_S = 4.0
@@ -19,29 +22,44 @@ _LATE = 20  # answers that count as "of late"
 _CHANCE = 1e-9  # a row of failures this unlikely is no accident of the link
 
 
+@dataclass(slots=True, eq=False)
+class Start:
+    """One request's start. `at` is when it was sent, until then when it was let go; `arrived_by` is when it has reached
+    the server at the latest, without end until it is sent."""
+
+    at: float
+    arrived_by: float = math.inf
+    new: bool = False  # on a connection that had to be made for it
+
+
 class Rate:
-    """At most `per_second` request starts in any second, spread rather than bunched.
+    """At most `per_second` request starts in any second at the server, spread rather than bunched.
 
     Where that is no whole number, no second sees more than the next one above it, and over a longer time it is
     never more than `per_second` on average: of 2.9 a second, 3 in one second and 29 in ten.
+
+    Of any requests one more than the cap, the last was let go a whole span after the first had arrived. So whatever the
+    order of the others, no span at the server holds them all.
     """
 
     def __init__(self, per_second: float) -> None:
         self._many = math.ceil(per_second)
-        self._span_s = self._many / per_second + _JITTER_S
+        self._span_s = self._many / per_second + _CLOCKS_S
         self._allowed = self._many
         self._spacing_s = self._spacing_of(self._many)
-        self._starts: deque[float] = deque(maxlen=self._many)
+        self._starts: deque[Start] = deque(maxlen=self._many)
+        self._new_took_s = 0.0  # the longest whole answer on a new connection
 
     def ready_at(self, now: float) -> float:
-        """The earliest time, `now` or later, at which the next request may start."""
+        """The earliest time, `now` or later, at which the next request may start; infinite while that depends on one
+        that has been let go and was not sent."""
         if not self._starts:
             return now if self._allowed else math.inf
         if not self._allowed:
             return math.inf
-        ready = max(now, self._starts[-1] + self._spacing_s)
+        ready = max(now, self._starts[-1].at + self._spacing_s)
         if len(self._starts) >= self._allowed:
-            ready = max(ready, self._starts[-self._allowed] + self._span_s)
+            ready = max(ready, self._starts[-self._allowed].arrived_by + self._span_s)
         return ready
 
     def allow(self, starts: int) -> None:
@@ -52,25 +70,39 @@ class Rate:
 
     @property
     def span_s(self) -> float:
-        """The time within which no more requests start than the cap has."""
-        return self._span_s
+        """The time from when requests are sent until all of them count no more."""
+        return self._span_s + _LAG_OF_NEW_S
 
-    @property
-    def starts(self) -> list[float]:
-        """When the latest requests started."""
-        return list(self._starts)
+    def arrivals(self, now: float) -> list[float]:
+        """When the latest requests have reached the server at the latest, as far as is known `now`."""
+        return [min(start.arrived_by, now + _LAG_OF_NEW_S) for start in self._starts]
 
-    def began(self, starts: list[float]) -> None:
-        """Requests of others that started shortly before count as our own."""
-        self._starts = deque(sorted([*self._starts, *starts]), maxlen=self._many)
+    def began(self, arrivals: list[float]) -> None:
+        """Requests of others that arrived shortly before count as our own."""
+        others = [Start(arrived, arrived) for arrived in arrivals]
+        self._starts = deque(sorted([*self._starts, *others], key=lambda start: start.at), maxlen=self._many)
 
     def _spacing_of(self, starts: int) -> float:
         spacing_s = 0.8 * self._span_s / max(starts, 1)
         return spacing_s if spacing_s > _SPACED_ABOVE_S else 0.0
 
-    def take(self, now: float) -> None:
-        """Note that a request starts."""
-        self._starts.append(now)
+    def take(self, now: float) -> Start:
+        """A request is let go. It has to be `sent`, or `answered` if it never was."""
+        self._starts.append(start := Start(now))
+        return start
+
+    def sent(self, start: Start, now: float, *, new: bool) -> None:
+        """The request is sent, on a `new` connection or not."""
+        new_lag_s = (
+            min(max(_LAG_S, 2 * self._new_took_s), _LAG_OF_NEW_S) if self._new_took_s else _LAG_OF_NEW_S
+        )
+        start.at, start.new, start.arrived_by = now, new, now + (new_lag_s if new else _LAG_S)
+
+    def answered(self, start: Start, now: float, *, whole: bool = False) -> None:
+        """The request has arrived, or is not on its way any more; with a `whole` answer it has not failed."""
+        start.arrived_by = min(start.arrived_by, now)
+        if start.new and whole:
+            self._new_took_s = max(self._new_took_s, now - start.at)
 
 
 class ConcurrencyLimit:
@@ -173,9 +205,14 @@ class RetryBudget:
         """A tile came that had failed before."""
         self._failed += 1
 
-    def enough(self, least: int, most: int = 60) -> int:
-        """So many failures in a row are enough to give a tile up, at least and at most so many."""
+    def enough_beside_sample(self) -> int:
+        """So many failures are enough for a tile if a sample of its like has failed as often as any tile may."""
+        return self.enough(2, chance=1e-4)
+
+    def enough(self, least: int, most: int = 60, *, chance: float = _CHANCE) -> int:
+        """So many failures in a row are enough to give a tile up, at least and at most so many: by accident a sound
+        tile has them with less than this `chance`."""
         share = (self._failed + 0.5) / (self._tried + 20)  # as if some had gone well before the first
         if share >= 0.7:
             return most
-        return min(most, max(least, math.ceil(math.log(_CHANCE) / math.log(share))))
+        return min(most, max(least, math.ceil(math.log(chance) / math.log(share))))

@@ -63,6 +63,12 @@ class Patience:
         return self._hung > 0
 
     @property
+    def shortest_look_s(self) -> float:
+        """The limit of a look at a tile of whose like many were waited for in vain, in seconds: as `look_s`, whatever
+        was late in a row."""
+        return self._within(_LEAST_LOOK_S, _LOOK_TIMES_USUAL, LONGEST_S, backoff=1.0)
+
+    @property
     def look_s(self) -> float:
         """The limit of a short first look, in seconds."""
         return self._within(_LEAST_LOOK_S, _LOOK_TIMES_USUAL, LONGEST_S)
@@ -72,6 +78,6 @@ class Patience:
         longest_s = _LONGEST_ALONE_S if alone else LONGEST_S
         return self._within(LEAST_S, _TIMES_USUAL, longest_s) if self.known else longest_s
 
-    def _within(self, least_s: float, times: float, longest_s: float) -> float:
+    def _within(self, least_s: float, times: float, longest_s: float, backoff: float | None = None) -> float:
         usual_s = self._usual_s + 4 * self._spread_s
-        return min(max(least_s, times * usual_s) * self._backoff, longest_s)
+        return min(max(least_s, times * usual_s) * (backoff or self._backoff), longest_s)

@@ -22,9 +22,9 @@ from __future__ import annotations
 
 import math
 from collections.abc import Callable
-from dataclasses import dataclass, replace
+from dataclasses import dataclass, field, replace
 
-from packer.fetching.pacing.limits import OverloadDetector
+from packer.fetching.pacing.limits import OverloadDetector, Start
 from packer.fetching.pacing.retries import Retries
 from packer.fetching.pacing.signals import Failed, PauseKind, Throttled
 
@@ -54,11 +54,13 @@ class Pause:
 
 @dataclass(slots=True, eq=False)
 class Permit:
-    """Permission to send one request. `received` is when the answer was in, if that was said before its verdict;
+    """Permission to send one request, which started at `started`, by what counts it against the rate, `start`.
+    `received` is when the answer was in, if that was said before its verdict;
     `hasty` is whether the request is but a short look."""
 
     started: float
     probe: bool
+    start: Start = field(default_factory=lambda: Start(0.0))
     received: float | None = None
     hasty: bool = False
 

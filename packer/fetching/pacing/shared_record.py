@@ -111,10 +111,10 @@ def claims_in(content: Content, now: float) -> Claims:
 
 
 def recent_in(content: Content, now: float, span_s: float) -> list[float]:
-    """When requests of processes that have ended since started, as far as they still count."""
+    """When requests of processes that have ended since arrived at the latest, as far as they still count."""
     found = content.get("recent", [])
     kept = (
-        [t for t in found if isinstance(t, float) and now - span_s < t <= now]
+        [t for t in found if isinstance(t, float) and now - span_s < t <= now + span_s]
         if isinstance(found, list)
         else []
     )

@@ -34,6 +34,7 @@ class CapSharing:
         self._records = [SharedRecord(host) for host in sorted(hosts)]
         self._name, self._own = uuid.uuid4().hex, gate.own_caps
         self._share: dict[int, Share] = {}
+        self._counted: set[float] = set()  # starts of processes that have ended, counted as our own
         self._shrunk_at, self._free_looks = -math.inf, _FREE_LOOKS
         gate.on_asked = self._asked
         self._asked_until = -math.inf
@@ -90,9 +91,12 @@ class CapSharing:
         still = granted if self._free_looks >= _FREE_LOOKS and had == granted else held
         claim = Share(max(granted.connections, still.connections), max(granted.starts, still.starts))
         claims.put(self._name, os.getpid(), claim, own, now)
-        if granted.starts > held.starts and recent:
-            self._gate.count_starts(recent)
-            content["recent"] = []
+        if granted.starts > held.starts and (
+            new := [start for start in recent if start not in self._counted]
+        ):
+            # They stay for others, of whom each may get a part of what became free.
+            self._counted = set(recent)
+            self._gate.count_starts(new)
         self._heed(content)
         return granted
 
@@ -107,6 +111,7 @@ class CapSharing:
         if self._free_looks < _FREE_LOOKS:
             within = self._gate.in_flight <= share.connections and now - self._shrunk_at > self._gate.span_s
             self._free_looks = self._free_looks + 1 if within else 0
+            self._gate.idle_closed()
             self._drop_idle()  # so that from here on no more are open than the share has
 
     # ------------------------------------------------------------------------------------ pauses
