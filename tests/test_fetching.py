@@ -630,6 +630,21 @@ def test_a_robots_txt_that_changes_during_the_run_holds_nothing_up(brief_for: Br
     assert report.seconds < 120
 
 
+def test_a_robots_txt_that_changes_when_only_absent_tiles_are_left_holds_nothing_up_over_https(
+    brief_for: BriefMaker,
+) -> None:
+    brief = brief_for(URL)
+    last = list(planned(brief))[-3:]
+
+    def script(tile: Tile, before: int, now: float) -> Result:
+        return no_tile(404) if tile in last else tile_answer(tile)
+
+    report, transport = run(brief, script, robots=lambda now: RULES if now < 1000.1 else no_tile(404))
+    assert report.complete
+    assert report.total("absent") == len(last)
+    assert transport.asked.total() < 2 * len(transport.asked)
+
+
 def test_a_robots_txt_that_differs_each_time_still_vouches(brief_for: BriefMaker) -> None:
     brief = brief_for(PLAIN_URL)
     bad = list(planned(brief))[-1]

@@ -163,7 +163,7 @@ class HostIdentity:
                 started = self._clock.now()
                 found = await self._read_robots(first=True)
                 if found is not None and self._proven:
-                    self._own.note(found)  # a robots.txt that has changed, if the next reading agrees
+                    self._own.note_again(found)
                 self._probed_at, self._genuine = started, found is not None and self._judge(found.sample)
             return self._genuine
 

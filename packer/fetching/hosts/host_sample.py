@@ -105,6 +105,15 @@ class OwnAnswer:
         """A reading before any tile: one to compare with."""
         self._earlier = reading
 
+    def note_again(self, reading: HostReading) -> None:
+        """A reading of a host in whose name nobody else can answer, when no tile came: a robots.txt that has changed is
+        its own once two readings agree."""
+        found, earlier = reading.sample, self._earlier
+        at_work = not found.foreign and found.status < 500
+        if at_work and earlier is not None and earlier.sample.head == found.head:
+            self._own = found
+        self._earlier = reading
+
     def learn(self, reading: HostReading, beside: SeenBeside) -> None:
         """A reading that was made because a tile had just come."""
         if self._proven:
