@@ -99,7 +99,9 @@ def _show(report: HandoverReport, to: Path) -> None:
     if report.complete:
         echo("Handed over, and every file read back. Each folder has a text card for the crew.")
     else:
-        echo("Handed over, NOT COMPLETE: planned tiles are missing, as each card says.")
+        lacks = dict.fromkeys(copy.manifest.lacks for copy in report.copies if not copy.manifest.complete)
+        what = "; on others ".join(lacks) if len(lacks) < 3 else "planned tiles are missing"
+        echo(f"Handed over, NOT COMPLETE: {what}, as each card says.")
     echo("After copying to a device, check the copy, there or with the card in a reader:")
     echo(f"  {shell_command('inspect', to)}")
 

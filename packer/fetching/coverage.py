@@ -10,6 +10,7 @@ from dataclasses import dataclass, field
 
 import numpy as np
 
+from packer.fetching.order import steps
 from packer.fetching.reports import AreaCoverage
 from packer.geometry.cover import chunked
 from packer.geometry.grid import Floats, Ints, x_at, y_at
@@ -68,8 +69,7 @@ def route_share(shape: Shape, tiles: TileSet, zoom: int) -> float | None:
 
 @dataclass(slots=True)
 class _Bucket:
-    """Tiles that are fetched together: those of one zoom that no area before claims, of which the `spine`
-    that the area's line runs over comes first."""
+    """The tiles of one step of the order, of which the `spine` that the area's line runs over comes first."""
 
     zoom: int
     area: int
@@ -101,33 +101,29 @@ class CoverageTracker:
         self._names = [area.name for area in areas]
         self._routes = [_Route.of(shapes.get(area.name)) for area in areas]
         self._settled = settled & planned
-        self._buckets = self._partition(areas)
+        self._buckets = self._partition(areas, planned)
+        at_zoom = {z: [b for b in self._buckets if b.zoom == z] for z in planned.zooms}
         self._shares = [
-            {z: self._share_of(i, area.tiles.at(z), z) for z in area.tiles.zooms}
+            {z: self._share_of(i, area.tiles.at(z), at_zoom.get(z, [])) for z in area.tiles.zooms}
             for i, area in enumerate(areas)
         ]
         self._refresh(planned.zooms)
 
-    def _partition(self, areas: Sequence[AreaPlan]) -> list[_Bucket]:
-        buckets, claimed = [], TileSet()
-        for number, area in enumerate(areas):
-            own = area.tiles - claimed
-            claimed = claimed | area.tiles
-            route = self._routes[number]
-            for zoom in own.zooms:
-                tiles = own.at(zoom)
-                spine = route.count(tiles, zoom) if route else 0
-                buckets.append(_Bucket(zoom, number, tiles, len(tiles), spine))
+    def _partition(self, areas: Sequence[AreaPlan], planned: TileSet) -> list[_Bucket]:
+        buckets = []
+        for step in steps(areas, planned):
+            route = self._routes[step.area]
+            spine = route.count(step.tiles, step.zoom) if route else 0
+            buckets.append(_Bucket(step.zoom, step.area, step.tiles, len(step.tiles), spine))
         return buckets
 
-    def _share_of(self, number: int, tiles: TileSet, zoom: int) -> _AreaZoom:
+    def _share_of(self, number: int, tiles: TileSet, among: Sequence[_Bucket]) -> _AreaZoom:
         share, route = _AreaZoom(tiles, len(tiles)), self._routes[number]
-        for bucket in self._buckets:
-            if bucket.zoom == zoom:
-                common = bucket.tiles & tiles
-                if common:
-                    part = route.within(common, zoom) if route else len(common) / share.size
-                    share.parts.append((bucket, part))
+        for bucket in among:
+            common = bucket.tiles & tiles
+            if common:
+                part = route.within(common, bucket.zoom) if route else len(common) / share.size
+                share.parts.append((bucket, part))
         return share
 
     def add(self, tiles: Iterable[Tile]) -> None:

@@ -1,14 +1,22 @@
 """In what order tiles are asked for, so that a pack whose fetch was stopped is as useful as it can be.
 
-The overview first, then the areas as the brief lists them, each zoom before the next deeper one. Along lines
-the tiles that the line itself runs over come first, from its start to its end, and then the corridor to either
-side; round points the middle comes first; boxes and polygons go outward from their middle. Everything is set
-algebra on the plan's own sets: no list of tiles is ever made, and the next tile costs no search.
+The overview first. Then all areas to their floor, and only then deeper: zoom by zoom across all areas, at each zoom
+the area with the fewest tiles first, since each of its tiles brings most. Areas with a `priority` go before the
+others, both to their floor and below it, in the order of their numbers.
+
+Inside one area and zoom, along lines the tiles that the line itself runs over come first, from its start to its end,
+and then the corridor to either side; round points the middle comes first; boxes and polygons go outward from their
+middle.
+
+The order is that of the whole plan. What of it is stored already is left out, so a fetch that is resumed goes on in
+the order in which it began. Everything is set algebra on the plan's own sets: no list of tiles is ever made, and the
+next tile costs no search.
 """
 
 from __future__ import annotations
 
 from collections.abc import Iterator, Mapping, Sequence
+from dataclasses import dataclass
 
 import numpy as np
 
@@ -17,29 +25,58 @@ from packer.geometry.geodesics import GEOD
 from packer.geometry.grid import Floats
 from packer.geometry.shapes import Corridor, Shape
 from packer.geometry.tileset import Tile, TileSet
+from packer.planning.brief import OVERVIEW
 from packer.planning.plan import AreaPlan
 
-__all__ = ["in_order"]
+__all__ = ["Step", "in_order", "steps"]
 
 _STRETCH_TILES = 64  # a stretch of line is some so many tiles long
 _SPINE_M = 1.0  # the tiles that the line itself runs over
 _RINGS = 12
+_NO_PRIORITY = 1_000  # behind all that a brief can give
+
+
+@dataclass(frozen=True, slots=True)
+class Step:
+    """What is fetched together: tiles of one area at one zoom that belong to no earlier step. `area` is its index."""
+
+    area: int
+    zoom: int
+    tiles: TileSet
+
+
+def steps(areas: Sequence[AreaPlan], among: TileSet) -> Iterator[Step]:
+    """The steps of a fetch in their order, of the tiles `among`; no two share a tile, and none is empty.
+
+    The order is that of the areas' whole plans, whatever `among` leaves out.
+    """
+    left = {zoom: among.at(zoom) for zoom in among.zooms}
+    for *_, index, zoom in sorted(_ranks(areas)):
+        if here := left.get(zoom):
+            every = areas[index].tiles.at(zoom)
+            if tiles := here & every:
+                yield Step(index, zoom, tiles)
+                left[zoom] = here - every  # not `tiles`, which may have many more boundaries
+
+
+def _ranks(areas: Sequence[AreaPlan]) -> Iterator[tuple[int, int, int, int, int, int]]:
+    """Of every area and zoom: stage, priority, zoom, number of tiles, and then which area and zoom it is."""
+    for index, area in enumerate(areas):
+        for zoom, tiles in area.tiles.by_zoom().items():
+            above = area.floor is not None and zoom <= area.floor
+            stage = 0 if area.name == OVERVIEW else 1 if above else 2
+            yield stage, area.priority or _NO_PRIORITY, zoom, tiles, index, zoom
 
 
 def in_order(areas: Sequence[AreaPlan], shapes: Mapping[str, Shape], todo: TileSet) -> Iterator[Tile]:
     """Every tile of `todo` once, which the areas' tiles together have to hold."""
-    left = todo
-    for area in areas:
-        part = left & area.tiles
-        left = left - area.tiles  # not `part`, which may have many more boundaries
+    for step in steps(areas, todo):
+        area = areas[step.area]
         shape = shapes.get(area.name)
-        for zoom in part.zooms:
-            at_zoom = part.at(zoom)
-            if isinstance(shape, Corridor):
-                yield from _along(shape, zoom, at_zoom)
-            else:
-                yield from _outward(zoom, at_zoom)
-    yield from left
+        if isinstance(shape, Corridor):
+            yield from _along(shape, step.zoom, step.tiles)
+        else:
+            yield from _outward(step.zoom, area.tiles.extent(step.zoom), step.tiles)
 
 
 def _along(shape: Corridor, zoom: int, todo: TileSet) -> Iterator[Tile]:
@@ -72,9 +109,9 @@ def _stretches(line: Floats, zoom: int) -> Iterator[Floats]:
             yield line[start : end + 1]
 
 
-def _outward(zoom: int, todo: TileSet) -> Iterator[Tile]:
-    """Square ring by square ring from the middle of the set's own extent."""
-    left, top, right, bottom = todo.extent(zoom)
+def _outward(zoom: int, extent: tuple[int, int, int, int], todo: TileSet) -> Iterator[Tile]:
+    """Square ring by square ring from the middle of the area's own extent at a zoom."""
+    left, top, right, bottom = extent
     mid_x, mid_y = (left + right) / 2, (top + bottom) / 2
     reach = max(right - left, bottom - top) / 2
     rest = todo

@@ -65,7 +65,7 @@ def _heading(manifest: Manifest) -> Iterator[str]:
     yield manifest.title
     yield f"For the devices of crew {manifest.crew}." if manifest.crew is not None else "For every device."
     if not manifest.complete:
-        yield "NOT COMPLETE: planned tiles are missing, see WHAT IS NOT HERE."
+        yield f"NOT COMPLETE: {manifest.lacks}, see WHAT IS NOT HERE."
 
 
 def _what(manifest: Manifest) -> Iterator[str]:

@@ -9,7 +9,7 @@ from packer.errors import LastbarError
 from packer.geometry.tileset import Tile, TileSet
 from packer.handover.drafting import CopyDraft, LayerDraft
 from packer.planning.plan import Plan
-from packer.proof.depth_words import depth_text, floor_reasons, where_below
+from packer.proof.depth_words import below_text, depth_text, floor_reasons
 from packer.proof.depths import AreaDepth, Holdings, WaypointDepth, area_depths, waypoint_depths
 from packer.proof.walk import LineWalk, walk
 
@@ -28,13 +28,12 @@ class CopyDepths:
 
     @property
     def reasons(self) -> tuple[str, ...]:
-        """A sentence for each area that does not reach its floor."""
+        """A sentence for each area that does not reach its floor, or has waypoints that are not reached."""
         return tuple(floor_reasons(self.areas, self.waypoints, self.walks))
 
     def words(self, depth: AreaDepth) -> tuple[str, str]:
         """How deep an area is, and where it is below its floor, "" if nowhere."""
-        below = "" if depth.reaches_floor else where_below(depth, self.waypoints, self.walks)
-        return depth_text(depth), below
+        return depth_text(depth), below_text(depth, self.waypoints, self.walks)
 
 
 def depths_of(

@@ -167,6 +167,17 @@ class Manifest(_Entry):
             raise ValueError("a part has a higher number than there are parts")
         return self
 
+    @property
+    def lacks(self) -> str:
+        """What a copy that is not complete lacks, in words; "" for a complete one."""
+        if self.complete:
+            return ""
+        layers = self.layers.values()
+        gaps = any(layer.missing or layer.damaged for layer in layers)
+        low = any(area.below_floor for layer in layers for area in layer.areas)
+        what = ["planned tiles are missing"] * gaps + ["places are less deep than their floor"] * low
+        return " and ".join(what) or "planned tiles are missing"
+
     def as_text(self) -> str:
         """The document as it is written: the same content gives the same text."""
         return self.model_dump_json(indent=1) + "\n"

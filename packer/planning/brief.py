@@ -40,6 +40,7 @@ from packer.planning.brief_values import (
     Names,
     Part,
     Position,
+    Priority,
     Reach,
     Text,
     Zoom,
@@ -72,6 +73,7 @@ class Area(Table):
     radius: Reach | None = None
     deepest: Depths | None = None
     at_least: Depths | None = None
+    priority: Priority | None = None
     use: Annotated[Literal["on foot", "trail", "road"] | None, one_of(*USES)] = None
     layers: LayerNames | None = None
 

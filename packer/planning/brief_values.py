@@ -334,6 +334,8 @@ Hashes = Annotated[
 ]
 Prose = Annotated[str, BeforeValidator(_prose)]
 Zoom = Annotated[int, whole(0, MAX_ZOOM)]
+Priority = Annotated[int, whole(1, 99)]
+"""Which areas are fetched first: 1 before 2, and all of them before areas without one."""
 Depths = Annotated[int | dict[str, int], BeforeValidator(_depths)]
 """A zoom for all layers of an area, or one for each of them by name."""
 Zooms = Annotated[tuple[int, int], BeforeValidator(_zooms)]

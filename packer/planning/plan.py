@@ -10,17 +10,16 @@ from typing import Any
 
 import numpy as np
 
-from packer.common.units import counted
 from packer.errors import PlanError
 from packer.geometry.cover import RULE, cover_box
 from packer.geometry.grid import LonLatBox, latitude_at
-from packer.geometry.partition import tiles_of_part
-from packer.geometry.shapes import Corridor, Shape, around, enclosing, shape_digest
+from packer.geometry.partition import Strips
+from packer.geometry.shapes import Corridor, Shape, around, enclosing
 from packer.geometry.tileset import TileSet
 from packer.planning.brief import FLOOR, OVERVIEW, Area, Brief, Layer
-from packer.planning.brief_errors import quote_value
 from packer.planning.ground import Ground
 from packer.planning.offers import offers_missing_error
+from packer.planning.plan_remarks import depth_remarks, double_remarks, file_remarks, outside_remarks
 from packer.planning.shape_files import AreaSource
 from packer.sources.offer import Offer, TileLimits
 
@@ -36,17 +35,16 @@ __all__ = [
     "tiles_digest",
 ]
 
-_MOST_NAMED = 5  # areas in one remark
-
 
 @dataclass(frozen=True, slots=True)
 class AreaPlan:
     """What one area asks of one layer.
 
     `deepest` is the deepest zoom that the layer can give it, and `beyond` how many more the brief asks for. `floor`
-    is the zoom that every place of the area has to reach before a crew may leave; None for the overview and for a
-    part of a plan, which promise none. `unoffered` are tiles of the area that are not planned, since they lie outside
-    what the layer's server offers.
+    is the zoom that every place of the area has to reach before a crew may leave; None for the overview, which
+    promises none. `unoffered` are tiles of the area that are not planned, since they lie outside what the layer's
+    server offers. `elsewhere` are tiles of the area that another part of the plan has. Areas with a `priority` are
+    fetched first, 1 before 2.
     """
 
     name: str
@@ -55,6 +53,8 @@ class AreaPlan:
     beyond: int = 0
     floor: int | None = None
     unoffered: TileSet = field(default_factory=TileSet)
+    elsewhere: TileSet = field(default_factory=TileSet)
+    priority: int | None = None
 
     @property
     def asked(self) -> int:
@@ -63,7 +63,12 @@ class AreaPlan:
 
     @property
     def cover(self) -> TileSet:
-        """Every tile of the area at the layer's zooms, whether its server offers it or not."""
+        """Every tile of the area at the layer's zooms, whether its server offers it or not, in whichever part."""
+        return self.own | self.elsewhere if self.elsewhere else self.own
+
+    @property
+    def own(self) -> TileSet:
+        """`cover` without what other parts of the plan have: the tiles that this plan answers for."""
         return self.tiles | self.unoffered if self.unoffered else self.tiles
 
 
@@ -162,7 +167,7 @@ def plan_on(brief: Brief, ground: Ground) -> Plan:
         bounds = _with_margin(bounds, brief.overview.margin)
         covers[OVERVIEW] = cover_box(bounds, brief.overview.deepest).pyramid(0)
     sources = {area.name: source for area in brief.areas if (source := ground.source(brief, area))}
-    layers, remarks = {}, [*_doubled(brief, shapes), *_on_files(sources)]
+    layers, remarks = {}, [*double_remarks(brief, shapes), *file_remarks(sources)]
     for layer in brief.layers.values():
         layers[layer.name], notes = _layer_plan(brief, layer, covers)
         remarks += notes
@@ -190,21 +195,30 @@ def plan_on(brief: Brief, ground: Ground) -> Plan:
 def part_of(whole: Plan, number: int, count: int) -> Plan:
     """Part `number`, from 1 to `count`, of a plan: no two parts share a tile, together they are the whole.
 
-    Areas keep what of theirs lies in the part.
+    Areas keep what of theirs lies in the part, with floor and priority; one with nothing in it is not in the part.
     """
-    tiles = tiles_of_part({name: layer.tiles for name, layer in whole.layers.items()}, number, count)
+    strips = Strips.over({name: layer.tiles for name, layer in whole.layers.items()}, count)
     layers = {
         name: replace(
             layer,
-            tiles=tiles[name],
-            # A tile and the deeper ones that may stand in for it can lie in different parts.
+            tiles=strips.part(layer.tiles, number),
             areas=tuple(
-                replace(a, tiles=a.tiles & tiles[name], floor=None, unoffered=TileSet()) for a in layer.areas
+                _in_strip(area, strips, number)
+                for area in layer.areas
+                if not area.cover or strips.part(area.cover, number)
             ),
         )
         for name, layer in whole.layers.items()
     }
     return replace(whole, layers=MappingProxyType(layers))
+
+
+def _in_strip(area: AreaPlan, strips: Strips, number: int) -> AreaPlan:
+    """A tile and the deeper ones that stand in for it can lie in different parts, so a part knows of the others'."""
+    tiles, unoffered = strips.part(area.tiles, number), strips.part(area.unoffered, number)
+    part = replace(area, tiles=tiles, unoffered=unoffered, elsewhere=area.cover - (tiles | unoffered))
+    # Places are the squares of the deepest tiles: a part with none of them has no place to answer for.
+    return part if part.own.zooms[-1:] == area.cover.zooms[-1:] else replace(part, floor=None)
 
 
 def _deepest_needed(brief: Brief, area: Area) -> int | None:
@@ -216,56 +230,26 @@ def _deepest_needed(brief: Brief, area: Area) -> int | None:
 def _layer_plan(brief: Brief, layer: Layer, covers: Mapping[str, TileSet]) -> tuple[LayerPlan, list[str]]:
     first, last = layer.zooms
     users = [a for a in brief.areas if a.uses(layer.name)]
-    remarks = _remarks(layer, [(a.name, a.deepest_for(layer.name)) for a in users])
-    remarks += _low_floors(layer, users)
-    wanted: list[tuple[str, int, int | None]] = [
-        (a.name, a.deepest_for(layer.name), _floor(brief, a, layer)) for a in users
+    remarks = depth_remarks(layer, users)
+    wanted: list[tuple[str, int, int | None, int | None]] = [
+        (a.name, a.deepest_for(layer.name), _floor(brief, a, layer), a.priority) for a in users
     ]
     if wanted and brief.overview:
-        wanted.insert(0, (OVERVIEW, brief.overview.deepest, None))
+        wanted.insert(0, (OVERVIEW, brief.overview.deepest, None, None))
     areas = []
-    for name, asked, floor in wanted:
+    for name, asked, floor, priority in wanted:
         deepest = min(asked, last)
         tiles = covers[name].at(*range(first, deepest + 1))
-        areas.append(AreaPlan(name, deepest, tiles, asked - deepest, floor))
+        areas.append(AreaPlan(name, deepest, tiles, asked - deepest, floor, priority=priority))
     if layer.offer and not layer.offer.whole_grid:
         kept = [_cut(a, layer.offer) for a in areas]
-        remarks += _outside(layer, areas, kept)
+        remarks += outside_remarks(
+            layer,
+            ((a.name, len(a.tiles), len(a.tiles) - len(k.tiles)) for a, k in zip(areas, kept, strict=True)),
+        )
         areas = kept
     tiles = TileSet.union(a.tiles for a in areas)
     return LayerPlan(layer.name, tiles, tuple(areas), layer.tile_size or 256), remarks
-
-
-def _on_files(sources: Mapping[str, AreaSource]) -> list[str]:
-    """What areas leave out of their files: a sentence for each kind."""
-    return [
-        f"Area {quote_value(name)}, {source.file}: {remark}."
-        for name, source in sources.items()
-        for remark in source.remarks
-    ]
-
-
-def _doubled(brief: Brief, shapes: Mapping[str, Shape]) -> list[str]:
-    """A sentence for each shape that stands in several areas, of which one could be forgotten in a change."""
-    alike: dict[str, list[Area]] = {}
-    for area in brief.areas:
-        alike.setdefault(shape_digest(shapes[area.name]), []).append(area)
-    remarks = []
-    for areas in (areas for areas in alike.values() if len(areas) > 1):
-        zooms = {
-            name: max(area.deepest_for(name) for area in areas if area.uses(name))
-            for name in brief.layers
-            if any(area.uses(name) for area in areas)
-        }
-        one = len(set(zooms.values())) == 1
-        depth = (
-            str(max(zooms.values())) if one else f"{{ {', '.join(f'{n} = {z}' for n, z in zooms.items())} }}"
-        )
-        remarks.append(
-            f"A{_named([a.name for a in areas])[1:]} have the same shape, so that a change of one would leave the "
-            f"other as it was. Write one area in their place, with deepest = {depth}."
-        )
-    return remarks
 
 
 def _floor(brief: Brief, area: Area, layer: Layer) -> int:
@@ -276,46 +260,9 @@ def _floor(brief: Brief, area: Area, layer: Layer) -> int:
     return min(least, area.deepest_for(layer.name), layer.zooms[1])
 
 
-def _low_floors(layer: Layer, users: list[Area]) -> list[str]:
-    """A sentence on areas whose at-least is beyond the layer's last zoom."""
-    last = layer.zooms[1]
-    beyond = [a.name for a in users if (a.least_for(layer.name) or 0) > last]
-    if not beyond:
-        return []
-    verb = "asks" if len(beyond) == 1 else "ask"
-    return [
-        f'Layer "{layer.name}" ends at zoom {last}, and {_named(beyond)} {verb} for a deeper one at least; zoom {last} '
-        "counts as enough there."
-    ]
-
-
 def _cut(area: AreaPlan, offer: Offer) -> AreaPlan:
     tiles = _offered(offer, area.tiles)
     return replace(area, tiles=tiles, unoffered=area.tiles - tiles)
-
-
-def _outside(layer: Layer, areas: list[AreaPlan], kept: list[AreaPlan]) -> list[str]:
-    """A sentence for each area of which part lies where the server offers nothing."""
-    short = [
-        (area.name, len(area.tiles), len(area.tiles) - len(left.tiles))
-        for area, left in zip(areas, kept, strict=True)
-        if len(left.tiles) < len(area.tiles)
-    ]
-    remarks = []
-    for name, every, lost in short[:_MOST_NAMED]:
-        whose = "the overview" if name == OVERVIEW else _named([name])
-        what = (
-            f"None of the {counted(every, 'tile')} of {whose} is"
-            if lost == every
-            else (f"{lost:,} of the {counted(every, 'tile')} of {whose} {'is' if lost == 1 else 'are'} not")
-        )
-        remarks.append(f'{what} inside what the server of layer "{layer.name}" offers.')
-    if more := len(short[_MOST_NAMED:]):
-        areas_text = "area is" if more == 1 else "areas are"
-        remarks.append(
-            f'{more:,} more {areas_text} not completely inside what the server of "{layer.name}" offers.'
-        )
-    return remarks
 
 
 def _offered(offer: Offer, tiles: TileSet) -> TileSet:
@@ -341,44 +288,6 @@ def _block(zoom: int, window: TileLimits | None, top: int, bottom: int) -> TileS
         return TileSet()
     rows = np.arange(top, bottom + 1, dtype=np.int64)
     return TileSet.from_runs(zoom, rows, np.full(rows.size, window.first), np.full(rows.size, window.last))
-
-
-def _remarks(layer: Layer, wanted: list[tuple[str, int]]) -> list[str]:
-    """What areas ask for and the layer cannot give: a sentence for each kind, however many areas."""
-    first, last = layer.zooms
-    if not wanted:
-        return [f'No area uses layer "{layer.name}".']
-    remarks = _narrowed(layer)
-    if deeper := [name for name, deepest in wanted if deepest > last]:
-        verb = "asks" if len(deeper) == 1 else "ask"
-        remarks.append(
-            f'Layer "{layer.name}" ends at zoom {last}, but {_named(deeper)} {verb} for deeper zooms.'
-        )
-    if none := [name for name, deepest in wanted if deepest < first]:
-        verb = "is not" if len(none) == 1 else "are not"
-        remarks.append(
-            f'Layer "{layer.name}" starts at zoom {first}; {_named(none)} {verb} '
-            "deep enough to get any of its tiles."
-        )
-    return remarks
-
-
-def _narrowed(layer: Layer) -> list[str]:
-    asked = layer.as_written.zooms
-    if layer.offer is None or "zooms" not in layer.as_written.model_fields_set or asked == layer.zooms:
-        return []
-    return [
-        f'Layer "{layer.name}": the brief asks for zooms {quote_value(list(asked))}, but the server only offers '
-        f"{quote_value(list(layer.zooms))} of them."
-    ]
-
-
-def _named(areas: list[str]) -> str:
-    named = [quote_value(name) for name in areas]
-    if len(named) > _MOST_NAMED + 1:
-        named = [*named[:_MOST_NAMED], f"{len(named) - _MOST_NAMED} more"]
-    listed = " and ".join(filter(None, (", ".join(named[:-1]), named[-1])))
-    return f"area {listed}" if len(areas) == 1 else f"areas {listed}"
 
 
 def _with_margin(bounds: LonLatBox, margin_m: float) -> LonLatBox:

@@ -9,7 +9,7 @@ from packer.common.units import counted
 from packer.proof.depths import AreaDepth, WaypointDepth
 from packer.proof.walk import LineWalk
 
-__all__ = ["depth_lines", "depth_text", "floor_reasons", "outside_text", "where_below"]
+__all__ = ["below_text", "depth_lines", "depth_text", "floor_reasons", "outside_text", "unreached_text"]
 
 _SPANS_NAMED, _WAYPOINTS_NAMED = 6, 8
 _LONGEST_NAME = 40
@@ -52,17 +52,29 @@ def _why(depth: AreaDepth) -> str:
 def floor_reasons(
     depths: Iterable[AreaDepth], waypoints: Sequence[WaypointDepth], walks: Sequence[LineWalk]
 ) -> Iterator[str]:
-    """A sentence for each area that does not reach its floor on a layer, with the stretches and the waypoints."""
+    """A sentence for each area that does not reach its floor on a layer, with the stretches and the waypoints, and for
+    each with waypoints outside it that are not reached."""
     for depth in depths:
         if not depth.reaches_floor:
-            where = where_below(depth, waypoints, walks)
+            where = _where_below(depth, waypoints, walks)
             yield (
                 f"{depth.area}, {depth.layer}: below its floor, zoom {depth.floor}: {depth_text(depth)}."
                 + (f" Below the floor: {where}." if where else "")
             )
+    yield from unreached_text(waypoints)
 
 
-def where_below(depth: AreaDepth, waypoints: Sequence[WaypointDepth], walks: Sequence[LineWalk]) -> str:
+def below_text(depth: AreaDepth, waypoints: Sequence[WaypointDepth], walks: Sequence[LineWalk]) -> str:
+    """Where an area is below its floor on a layer, and which waypoints outside it are not reached; "" if nowhere."""
+    places = [] if depth.reaches_floor else [_where_below(depth, waypoints, walks)]
+    own = [w for w in waypoints if (w.area, w.layer) == (depth.area, depth.layer)]
+    if out := [w for w in own if not (w.inside or w.is_reached)]:
+        noun = "waypoint" if len(out) == 1 else "waypoints"
+        places.append(f"{noun} outside it, {_listed(out)}")
+    return "; ".join(filter(None, places))
+
+
+def _where_below(depth: AreaDepth, waypoints: Sequence[WaypointDepth], walks: Sequence[LineWalk]) -> str:
     """Where an area is below its floor on a layer: stretches by kilometre, waypoints by name, and how much of it."""
     places = [*_stretches(depth, walks), *_names(depth, waypoints)]
     if 0 < depth.share_at_floor < 1:
@@ -97,21 +109,47 @@ def _names(depth: AreaDepth, waypoints: Sequence[WaypointDepth]) -> Iterator[str
 
 
 def outside_text(waypoints: Sequence[WaypointDepth]) -> Iterator[str]:
-    """A sentence for each area and layer with waypoints beyond its reach where the map is less deep than its floor."""
-    pairs = dict.fromkeys((w.area, w.layer) for w in waypoints)
-    for area, layer in pairs:
-        out = [
-            w for w in waypoints if (w.area, w.layer) == (area, layer) and not (w.inside or w.reaches_floor)
-        ]
-        if not out:
-            continue
-        named = ", ".join(f"{_name(w)} ({_held(w)})" for w in out[:_WAYPOINTS_NAMED])
-        more = f" and {len(out) - _WAYPOINTS_NAMED:,} more" if len(out) > _WAYPOINTS_NAMED else ""
-        lie, are = ("waypoint lies", "is") if len(out) == 1 else ("waypoints lie", "are")
-        yield (
-            f"{layer}: {len(out):,} {lie} outside the area {area} and {are} less deep than "
-            f"its floor, zoom {out[0].floor}: {named}{more}. An area with points = covers them."
-        )
+    """A sentence for each area and layer with waypoints beyond its reach where the map is less deep than its floor,
+    but as deep as the overview."""
+    for (area, layer), out in _outside(waypoints):
+        if near := [w for w in out if w.is_reached and not w.reaches_floor]:
+            lie, are = ("waypoint lies", "is") if len(near) == 1 else ("waypoints lie", "are")
+            yield (
+                f"{layer}: {len(near):,} {lie} outside the area {area} and {are} less deep than "
+                f"its floor, zoom {near[0].floor}: {_listed(near)}. An area with points = covers them."
+            )
+
+
+def unreached_text(waypoints: Sequence[WaypointDepth]) -> Iterator[str]:
+    """A sentence for each area and layer with waypoints beyond its reach that not even the overview reaches.
+
+    Where a tile is still missing, to fetch it is what helps.
+    """
+    for (area, layer), out in _outside(waypoints):
+        if far := [w for w in out if not w.is_reached and w.why not in ("missing", "corrupt")]:
+            lie = "waypoint lies" if len(far) == 1 else "waypoints lie"
+            yield (
+                f"{area}, {layer}: {len(far):,} {lie} outside the area, with less than zoom {far[0].needed} on board: "
+                f"{_listed(far)}. Add an area with points = for them, or name what the area takes of its file "
+                "(feature =)."
+            )
+
+
+def _outside(
+    waypoints: Sequence[WaypointDepth],
+) -> Iterator[tuple[tuple[str, str], list[WaypointDepth]]]:
+    """The waypoints that lie outside their area, by area and layer."""
+    out: dict[tuple[str, str], list[WaypointDepth]] = {}
+    for waypoint in waypoints:
+        if not waypoint.inside:
+            out.setdefault((waypoint.area, waypoint.layer), []).append(waypoint)
+    yield from out.items()
+
+
+def _listed(waypoints: Sequence[WaypointDepth]) -> str:
+    named = ", ".join(f"{_name(w)} ({_held(w)})" for w in waypoints[:_WAYPOINTS_NAMED])
+    more = f" and {len(waypoints) - _WAYPOINTS_NAMED:,} more" if len(waypoints) > _WAYPOINTS_NAMED else ""
+    return named + more
 
 
 def _held(waypoint: WaypointDepth) -> str:

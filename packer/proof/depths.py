@@ -20,6 +20,7 @@ import numpy as np
 from packer.geometry.grid import tiles_at
 from packer.geometry.shapes import Corridor, Waypoint
 from packer.geometry.tileset import TileSet
+from packer.planning.brief import FLOOR, OVERVIEW
 from packer.planning.plan import AreaPlan, LayerPlan, Plan
 
 __all__ = [
@@ -27,6 +28,7 @@ __all__ = [
     "Holdings",
     "WaypointDepth",
     "area_depths",
+    "counted_as_stored",
     "layer_depths",
     "places_below",
     "short_of",
@@ -111,6 +113,8 @@ class AreaDepth:
 class WaypointDepth:
     """How deep one layer is on board at a waypoint of an area; `inside` says whether the area takes it in.
 
+    `needed` is the zoom without which the map is not ready: the floor, but outside the area no more than what the
+    overview has everywhere (zoom 12 without one). None in an area that promises nothing.
     `why` is "missing", "corrupt" or "absent" for the tile that would be one zoom deeper than what is held, "" where
     nothing more is planned.
     """
@@ -121,13 +125,22 @@ class WaypointDepth:
     asked: int
     floor: int | None
     held: int | None
+    needed: int | None
     inside: bool
     why: str
 
     @property
     def reaches_floor(self) -> bool:
         """Whether the place holds its floor or more."""
-        return self.floor is None or (self.held is not None and self.held >= self.floor)
+        return self._holds(self.floor)
+
+    @property
+    def is_reached(self) -> bool:
+        """Whether the place holds what is needed."""
+        return self._holds(self.needed)
+
+    def _holds(self, zoom: int | None) -> bool:
+        return zoom is None or (self.held is not None and self.held >= zoom)
 
     def to_dict(self) -> dict[str, Any]:
         """One plain document."""
@@ -141,6 +154,8 @@ class WaypointDepth:
             "floor": self.floor,
             "held": self.held,
             "reaches_floor": self.reaches_floor,
+            "needed": self.needed,
+            "is_reached": self.is_reached,
             "inside_area": self.inside,
             "why": self.why,
         }
@@ -188,10 +203,10 @@ def layer_depths(layer: LayerPlan, ground: Holdings | None) -> tuple[AreaDepth, 
 
 
 def _area_depth(layer: str, area: AreaPlan, ground: Holdings | None) -> AreaDepth:
-    cover, stored = area.cover, ground.stored if ground else TileSet()
-    short = short_of(cover, stored)
+    own = area.own
+    short = short_of(area.cover, counted_as_stored(area, ground))
     floor = area.floor
-    held = max((zoom for zoom, tiles in short.items() if not tiles), default=None)
+    held = max((zoom for zoom in own.zooms if not short[zoom]), default=None)
     counts = (ground.missing, ground.absent, ground.corrupt) if ground else (area.tiles, TileSet(), TileSet())
     missing, absent, corrupt = (len(area.tiles & tiles) if tiles else 0 for tiles in counts)
     return AreaDepth(
@@ -201,8 +216,8 @@ def _area_depth(layer: str, area: AreaPlan, ground: Holdings | None) -> AreaDept
         area.deepest,
         floor,
         held,
-        _share(cover, short, area.deepest),
-        _share(cover, short, area.deepest if floor is None else floor),
+        _share(own, short, area.deepest),
+        _share(own, short, area.deepest if floor is None else floor),
         missing,
         absent + len(area.unoffered),
         corrupt,
@@ -210,16 +225,29 @@ def _area_depth(layer: str, area: AreaPlan, ground: Holdings | None) -> AreaDept
     )
 
 
-def _share(cover: TileSet, short: Mapping[int, TileSet], zoom: int) -> float:
+def counted_as_stored(area: AreaPlan, ground: Holdings | None) -> TileSet:
+    """What counts as on board in judging one area: tiles that other parts of the plan have are theirs to answer for.
+
+    So a place on the edge of a part, some of whose tiles another part has, is not found short by either; the whole
+    that is merged from the parts is judged without such an allowance.
+    """
+    stored = ground.stored if ground else TileSet()
+    return stored | area.elsewhere if area.elsewhere else stored
+
+
+def _share(own: TileSet, short: Mapping[int, TileSet], zoom: int) -> float:
     """The share of the tiles at a zoom, or at the first below it, in which no place holds less."""
-    at = next((z for z in cover.zooms if z >= zoom), None)
+    at = next((z for z in own.zooms if z >= zoom), None)
     if at is None:
         return 0.0
-    return 1.0 - len(short[at]) / len(cover.at(at))
+    return 1.0 - len(short[at]) / len(own.at(at))
 
 
 def waypoint_depths(plan: Plan, ground: Mapping[str, Holdings]) -> tuple[WaypointDepth, ...]:
-    """The depths at every waypoint of every area, on each layer that is meant for the area."""
+    """The depths at every waypoint of every area, on each layer that is meant for the area.
+
+    A part of a plan leaves out those that other parts have, and those outside their area.
+    """
     found: list[WaypointDepth] = []
     for name, shape in plan.shapes.items():
         if isinstance(shape, Corridor) and shape.waypoints:
@@ -236,16 +264,19 @@ def _of_waypoints(
     lon, lat = np.array([(w.lon, w.lat) for w in waypoints]).T
     held, why = np.full(lon.size, -1), np.full(lon.size, "", dtype=object)
     inside = np.zeros(lon.size, dtype=bool)
-    cover = area.cover
+    cover, elsewhere = area.cover, np.zeros(lon.size, dtype=bool)
     for zoom in sorted({*layer.tiles.zooms, *cover.zooms}):
         x, y = tiles_at(lon, lat, zoom)
         stored = ground.stored.contains(zoom, x, y) if ground else np.zeros(lon.size, dtype=bool)
         held[stored], why[stored] = zoom, ""
         for reason, tiles in _lacking(layer, area, ground):
             why[(why == "") & tiles.contains(zoom, x, y)] = reason
+        elsewhere |= area.elsewhere.contains(zoom, x, y)
         if cover.zooms and zoom == cover.zooms[-1]:
             inside = cover.contains(zoom, x, y)
     for place, waypoint in enumerate(waypoints):
+        if area.elsewhere and (elsewhere[place] or not inside[place]):
+            continue
         depth = int(held[place])
         yield WaypointDepth(
             area.name,
@@ -254,9 +285,20 @@ def _of_waypoints(
             area.asked,
             area.floor,
             None if depth < 0 else depth,
+            area.floor if inside[place] else _needed_outside(layer, area),
             bool(inside[place]),
             str(why[place]),
         )
+
+
+def _needed_outside(layer: LayerPlan, area: AreaPlan) -> int | None:
+    """What a waypoint has to hold that its area does not take in.
+
+    Most such are on the overview, near their area. Any tile of the world's first zooms holds the others as well, so
+    that to hold something says nothing.
+    """
+    everywhere = next((a.deepest for a in layer.areas if a.name == OVERVIEW), FLOOR)
+    return None if area.floor is None else min(area.floor, everywhere)
 
 
 def _lacking(layer: LayerPlan, area: AreaPlan, ground: Holdings | None) -> list[tuple[str, TileSet]]:

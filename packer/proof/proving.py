@@ -9,6 +9,7 @@ from dataclasses import dataclass, replace
 from functools import partial
 from pathlib import Path
 from random import Random
+from typing import TypeVar
 
 from packer.common.stop_signal import StopSignal
 from packer.content.payload import fault_of
@@ -19,7 +20,7 @@ from packer.planning.pack_path import pack_path
 from packer.planning.plan import Plan
 from packer.proof.bookmark import Bookmark, forget_bookmark, read_bookmark, save_bookmark
 from packer.proof.depth_words import floor_reasons, outside_text
-from packer.proof.depths import AreaDepth, Holdings, area_depths, waypoint_depths
+from packer.proof.depths import AreaDepth, Holdings, WaypointDepth, area_depths, waypoint_depths
 from packer.proof.results import Depth, LayerFindings, TileCounts, VerifyReport
 from packer.proof.sweep import PIECE_BODIES, Sweeper
 from packer.proof.walk import walk
@@ -46,6 +47,7 @@ _MOST_NAMED = 1_000  # tiles of an earlier check that are decoded again whatever
 _EXAMINED_BYTES = 64_000_000  # the table of bodies is looked over by SQLite up to this size: some 0.1 s
 
 Progress = Callable[[str, int, int], None]
+_Depth = TypeVar("_Depth", AreaDepth, WaypointDepth)
 
 
 def verify(
@@ -91,7 +93,7 @@ def verify(
     return VerifyReport(
         layers,
         depth,
-        (*reasons(layers), *floor_reasons(_begun(depths, layers), waypoints, walks)),
+        (*reasons(layers), *floor_reasons(_begun(depths, layers), _begun(waypoints, layers), walks)),
         (*warnings(brief, plan, layers, moment), *outside_text(waypoints)),
         tuple(not_checked(brief, depth, layers)),
         walks,
@@ -108,7 +110,7 @@ def _ground(layer: LayerFindings | None) -> Holdings:
     return Holdings(layer.stored, layer.missing, layer.absent, layer.corrupt, layer.speed)
 
 
-def _begun(depths: tuple[AreaDepth, ...], layers: dict[str, LayerFindings]) -> list[AreaDepth]:
+def _begun(depths: Sequence[_Depth], layers: dict[str, LayerFindings]) -> list[_Depth]:
     """Those of layers that have a pack: where there is none yet, that is the reason, and enough of one."""
     return [d for d in depths if d.layer not in layers or layers[d.layer].size_bytes]
 

@@ -122,8 +122,8 @@ class VerifyReport:
 
     @property
     def reaches_floors(self) -> bool:
-        """Whether every area reaches its floor on each layer that is meant for it."""
-        return all(depth.reaches_floor for depth in self.depths)
+        """Whether every area reaches its floor on each layer that is meant for it, and every waypoint is reached."""
+        return all(depth.reaches_floor for depth in self.depths) and all(w.is_reached for w in self.waypoints)
 
     @property
     def ready(self) -> bool:

@@ -19,7 +19,7 @@ from packer.geometry.grid import Floats, tiles_at
 from packer.geometry.shapes import Corridor, Waypoint
 from packer.geometry.tileset import TileSet
 from packer.planning.plan import AreaPlan, Plan, lines_of
-from packer.proof.depths import Holdings, places_below, short_of
+from packer.proof.depths import Holdings, counted_as_stored, places_below, short_of
 from packer.proof.line_spans import LinePath, Spans, inside, merged, spans_near
 
 __all__ = ["LineWalk", "Stop", "Stretch", "walk"]
@@ -159,14 +159,15 @@ def _walked(
     layer: str,
     ground: Holdings,
 ) -> LineWalk:
-    lacking = area.cover - ground.stored
+    stored = counted_as_stored(area, ground)
+    lacking = area.cover - stored
     zooms = area.cover.zooms
     blocked: dict[int, Spans] = {}  # by zoom: where it, or any zoom above it, is not complete
     so_far = np.empty((0, 2))
     for zoom in zooms:
         near = spans_near(path, corridor.half_width_m, lacking, zoom)
         so_far = blocked[zoom] = merged(np.vstack([so_far, near]))
-    short = short_of(area.cover, ground.stored)
+    short = short_of(area.cover, stored)
     shallow = {z: _near_places(path, corridor.half_width_m, short, z) for z in zooms}
     stretches = _counted(path, corridor, area, ground, _stretches(path, blocked, shallow))
     stops = [Stop(w, 0.0, _depth_at(w, zooms, lacking)) for w in waypoints]

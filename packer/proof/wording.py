@@ -78,8 +78,8 @@ def not_checked(brief: Brief, depth: Depth, layers: Mapping[str, LayerFindings])
     if brief.part:
         number, count = brief.part
         yield (
-            f"Whether the areas reach their floors: this is part {number} of {count}. Merge the parts, "
-            "then verify the whole."
+            f"The other parts: this is part {number} of {count}, and all depths here are of its own tiles. Whether "
+            "places along its edges reach their floors is open. Merge the parts, then verify the whole."
         )
     if depth is Depth.QUICK:
         looked = sum(la.bodies for la in layers.values())
