@@ -17,7 +17,8 @@ from hypothesis import example, given, settings
 from hypothesis import strategies as st
 from rich.console import Console
 
-from packer.cli.progress import FetchProgress, LiveFetchProgress, outlook_text, standing_text
+from packer.cli.fetch_words import outlook_text, standing_text
+from packer.cli.progress import FetchProgress, LiveFetchProgress
 from packer.fetching.coverage import CoverageTracker, route_share
 from packer.fetching.departure import ByteBudget, Schedule, Throughput, departure_time
 from packer.fetching.order import in_order

@@ -8,10 +8,11 @@ from hypothesis import given, settings
 from hypothesis import strategies as st
 
 from packer.geometry.cover import cover_box
+from packer.geometry.depth import places_below, short_of
 from packer.geometry.grid import LonLatBox
 from packer.geometry.tileset import Tile, TileSet
 from packer.planning.plan import AreaPlan, LayerPlan, Plan
-from packer.proof.depths import Holdings, area_depths, places_below, short_of
+from packer.proof.depths import Holdings, area_depths
 
 quick = settings(max_examples=60, deadline=None)
 BASE, DEEP = 9, 13  # the square of zoom 9 that the random areas lie in, and their deepest zoom

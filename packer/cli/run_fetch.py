@@ -12,8 +12,9 @@ from pathlib import Path
 from packer.cli.briefs import brief_with_fresh_offers
 from packer.cli.depth_notes import warn_below_floor
 from packer.cli.fetch_changes import warn_of_changes
+from packer.cli.fetch_words import alarm_text, standing_text
 from packer.cli.output import echo, print_json, warn
-from packer.cli.progress import FetchProgress, alarm_text, progress_for, standing_text, warn_wrapped
+from packer.cli.progress import FetchProgress, progress_for, warn_wrapped
 from packer.cli.signals import on_stop_signals
 from packer.common.shell import shell_command
 from packer.common.units import bytes_text, counted, duration_text, seconds, size_bytes

@@ -13,6 +13,7 @@ import numpy as np
 from packer.fetching.order import steps
 from packer.fetching.reports import AreaCoverage
 from packer.geometry.cover import chunked
+from packer.geometry.depth import depth_held, short_of
 from packer.geometry.grid import Floats, Ints, x_at, y_at
 from packer.geometry.shapes import Corridor, Shape
 from packer.geometry.tileset import Tile, TileSet
@@ -86,19 +87,26 @@ class _AreaZoom:
     tiles: TileSet
     size: int
     parts: list[tuple[_Bucket, float]] = field(default_factory=list)
+    done: int = 0
     now: float = 0.0
 
 
 class CoverageTracker:
     """How much of each of one layer's areas is on board, in the order in which they are fetched.
 
-    `settled` are the planned tiles that are on board, or known not to exist, at the start.
+    `settled` are the planned tiles that are on board, or known not to exist, at the start; `absent` the latter.
     """
 
     def __init__(
-        self, areas: Sequence[AreaPlan], shapes: Mapping[str, Shape], planned: TileSet, settled: TileSet
+        self,
+        areas: Sequence[AreaPlan],
+        shapes: Mapping[str, Shape],
+        planned: TileSet,
+        settled: TileSet,
+        absent: TileSet | None = None,
     ) -> None:
-        self._names = [area.name for area in areas]
+        self._areas, self._absent = areas, absent or TileSet()
+        self._held: list[int | None] = [None] * len(areas)
         self._routes = [_Route.of(shapes.get(area.name)) for area in areas]
         self._settled = settled & planned
         self._buckets = self._partition(areas, planned)
@@ -126,10 +134,11 @@ class CoverageTracker:
                 share.parts.append((bucket, part))
         return share
 
-    def add(self, tiles: Iterable[Tile]) -> None:
-        """Take in tiles that have been settled since."""
+    def add(self, tiles: Iterable[Tile], absent: Iterable[Tile] = ()) -> None:
+        """Take in tiles that have been settled since, `absent` those of them that the server does not have."""
         fresh = TileSet.from_tiles(tiles)
         self._settled = self._settled | fresh
+        self._absent = self._absent | TileSet.from_tiles(absent)
         self._refresh(fresh.zooms)
 
     def _refresh(self, zooms: Iterable[int]) -> None:
@@ -139,20 +148,32 @@ class CoverageTracker:
                 bucket.done = len(bucket.tiles & self._settled)
         for number, shares in enumerate(self._shares):
             for zoom in touched & shares.keys():
-                shares[zoom].now = self._share_now(self._routes[number], shares[zoom], zoom)
+                self._take_stock(self._routes[number], shares[zoom], zoom)
+        stored = self._settled - self._absent
+        for number, area in enumerate(self._areas):
+            if touched.intersection(area.tiles.zooms):
+                on_board = stored | area.elsewhere if area.elsewhere else stored
+                self._held[number] = depth_held(area.own, short_of(area.cover, on_board))
 
-    def _share_now(self, route: _Route | None, share: _AreaZoom, zoom: int) -> float:
-        on_board = share.tiles & self._settled
-        if len(on_board) == share.size:
-            return 1.0
-        found = route.within(on_board, zoom) if route else len(on_board) / share.size
-        return min(found, 0.999)
+    def _take_stock(self, route: _Route | None, share: _AreaZoom, zoom: int) -> None:
+        settled = share.tiles & self._settled
+        share.done, share.now = len(settled), 1.0
+        if share.done < share.size:
+            found = route.within(settled, zoom) if route else share.done / share.size
+            share.now = min(found, 0.999)
 
     def now(self) -> tuple[AreaCoverage, ...]:
         """How much of each area is on board."""
         return tuple(
-            AreaCoverage(name, tuple((zoom, share.now) for zoom, share in sorted(shares.items())))
-            for name, shares in zip(self._names, self._shares, strict=True)
+            AreaCoverage(
+                area.name,
+                tuple((zoom, share.now) for zoom, share in sorted(shares.items())),
+                held,
+                area.asked,
+                sum(share.done for share in shares.values()),
+                sum(share.size for share in shares.values()),
+            )
+            for area, shares, held in zip(self._areas, self._shares, self._held, strict=True)
         )
 
     def after(self, tiles: int) -> tuple[AreaCoverage, ...]:
@@ -165,8 +186,10 @@ class CoverageTracker:
             part = (bucket.done + more) / (bucket.spine or bucket.size)
             reached[id(bucket)] = 1.0 if whole else min(part, 0.999)
         return tuple(
-            AreaCoverage(name, tuple((z, _reached(s, number, reached)) for z, s in sorted(shares.items())))
-            for number, (name, shares) in enumerate(zip(self._names, self._shares, strict=True))
+            AreaCoverage(
+                area.name, tuple((z, _reached(s, number, reached)) for z, s in sorted(shares.items()))
+            )
+            for number, (area, shares) in enumerate(zip(self._areas, self._shares, strict=True))
         )
 
 

@@ -63,8 +63,9 @@ class LayerRun:
         """Work out how far the layer is, and will be after `seconds_left` (None: no limit)."""
         counts = self.fetcher.counts
         settled, counts.settled = counts.settled, []
+        absent, counts.found_absent = counts.found_absent, []
         if settled:
-            self.tracker.add(settled)
+            self.tracker.add(settled, absent)
         self.areas = self.tracker.now()
         self.pace.mark(now, self.settled)
         self.departure = self._departure(seconds_left, byte_budget)

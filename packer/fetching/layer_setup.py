@@ -81,7 +81,7 @@ class LayerSetup:
             held=len(planned) - len(todo) - len(absent),
             absent=len(absent),
             todo=len(todo),
-            tracker=CoverageTracker(layer.areas, self.plan.shapes, planned, planned - todo),
+            tracker=CoverageTracker(layer.areas, self.plan.shapes, planned, planned - todo, absent),
             pace=Throughput(self.clock.now(), last_pace(pack.path.parent, source.layer)),
             refresh=refresh,
         )

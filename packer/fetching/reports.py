@@ -53,8 +53,8 @@ class Options:
 class LayerCounts:
     """What a run has done for one layer so far: `bytes` counts stored bodies, `took_s` is what a request takes of late,
     `troubles` counts the tiles given up by reason, `never_came` lists those whose host answered, but never with them,
-    `asked_less` counts those of them that were asked for less often than others, and `settled` lists what was stored or
-    found absent since somebody last emptied it."""
+    `asked_less` counts those of them that were asked for less often than others, `settled` lists what was stored or
+    found absent since somebody last emptied it, and `found_absent` those of `settled` that were found absent."""
 
     requests: int = 0
     stored: int = 0
@@ -66,6 +66,7 @@ class LayerCounts:
     never_came: list[Tile] = field(default_factory=list, repr=False)
     asked_less: int = 0
     settled: list[Tile] = field(default_factory=list, repr=False)
+    found_absent: list[Tile] = field(default_factory=list, repr=False)
 
 
 @dataclass(frozen=True, slots=True)
@@ -74,10 +75,17 @@ class AreaCoverage:
 
     1 means that nothing planned is missing. For a line the share is that of its length whose own tile is
     there, for any other shape that of the tiles.
+
+    `held` is the deepest zoom that every place of the area holds, None for none, beside `asked` in the brief. `done`
+    of its `planned` tiles are not missing. A forecast has none of the four.
     """
 
     area: str
     shares: tuple[tuple[int, float], ...]
+    held: int | None = None
+    asked: int | None = None
+    done: int = 0
+    planned: int = 0
 
 
 @dataclass(frozen=True, slots=True)

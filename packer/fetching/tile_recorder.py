@@ -115,6 +115,8 @@ class TileRecorder:
         self._leave(record.tile, came=not isinstance(record, Trouble))
         if isinstance(record, _IN_THE_PLAN):
             self.counts.settled.append(record.tile)
+            if isinstance(record, Absent):
+                self.counts.found_absent.append(record.tile)
         await self._writer.add(record)
 
     def _leave(self, tile: Tile, *, came: bool) -> None:

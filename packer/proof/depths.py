@@ -17,6 +17,7 @@ from typing import Any
 
 import numpy as np
 
+from packer.geometry.depth import depth_held, places_below, short_of
 from packer.geometry.grid import tiles_at
 from packer.geometry.shapes import Corridor, Waypoint
 from packer.geometry.tileset import TileSet
@@ -30,8 +31,6 @@ __all__ = [
     "area_depths",
     "counted_as_stored",
     "layer_depths",
-    "places_below",
-    "short_of",
     "waypoint_depths",
 ]
 
@@ -161,34 +160,6 @@ class WaypointDepth:
         }
 
 
-def short_of(cover: TileSet, stored: TileSet) -> dict[int, TileSet]:
-    """For each zoom of an area's tiles, those with a place in them that holds less than this zoom.
-
-    `cover` has with each tile those of its ancestors that are at its zooms, as a pyramid has.
-    """
-    short: dict[int, TileSet] = {}
-    if not (bare := cover - stored):
-        return dict.fromkeys(cover.zooms, bare)
-    deeper = None
-    for zoom in reversed(cover.zooms):
-        here = bare.at(zoom)
-        if deeper is not None:
-            here = here & deeper.parents(zoom + 1)
-        short[zoom] = deeper = here
-    return short
-
-
-def places_below(short: Mapping[int, TileSet], floor: int) -> TileSet:
-    """The places, as tiles of the deepest zoom, that hold less than a zoom; `short` is as `short_of` gives it."""
-    zooms = [zoom for zoom in sorted(short) if zoom >= floor]
-    if not zooms:
-        return TileSet()
-    found = short[zooms[0]]
-    for zoom in zooms[1:]:
-        found = found.children(zoom - 1) & short[zoom]
-    return found
-
-
 def area_depths(plan: Plan, ground: Mapping[str, Holdings]) -> tuple[AreaDepth, ...]:
     """The depths of every area and of the overview, in the order of the brief; a layer that is not in `ground` has
     nothing on board."""
@@ -206,7 +177,7 @@ def _area_depth(layer: str, area: AreaPlan, ground: Holdings | None) -> AreaDept
     own = area.own
     short = short_of(area.cover, counted_as_stored(area, ground))
     floor = area.floor
-    held = max((zoom for zoom in own.zooms if not short[zoom]), default=None)
+    held = depth_held(own, short)
     counts = (ground.missing, ground.absent, ground.corrupt) if ground else (area.tiles, TileSet(), TileSet())
     missing, absent, corrupt = (len(area.tiles & tiles) if tiles else 0 for tiles in counts)
     return AreaDepth(

@@ -15,11 +15,12 @@ from typing import Any
 import numpy as np
 
 from packer.geometry.cover import cover_corridor
+from packer.geometry.depth import places_below, short_of
 from packer.geometry.grid import Floats, tiles_at
 from packer.geometry.shapes import Corridor, Waypoint
 from packer.geometry.tileset import TileSet
 from packer.planning.plan import AreaPlan, Plan, lines_of
-from packer.proof.depths import Holdings, counted_as_stored, places_below, short_of
+from packer.proof.depths import Holdings, counted_as_stored
 from packer.proof.line_spans import LinePath, Spans, inside, merged, spans_near
 
 __all__ = ["LineWalk", "Stop", "Stretch", "walk"]
