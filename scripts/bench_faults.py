@@ -17,21 +17,16 @@ import tempfile
 from collections.abc import Callable, Iterator, Mapping
 from contextlib import contextmanager
 from datetime import UTC, datetime
-from itertools import pairwise
 from pathlib import Path
 from typing import Any
 
-import numpy as np
 from bench_all import BRIEF, Report, block
 from neutral import median_spread
 
-from packer.fetching.coverage import route_share
 from packer.fetching.order import in_order
 from packer.fetching.transports import TransportName
-from packer.geometry.grid import LonLatBox
-from packer.geometry.shapes import Corridor, Rectangle, Shape
-from packer.geometry.tileset import Tile, TileSet
-from packer.planning.plan import AreaPlan
+from packer.geometry.tileset import TileSet
+from scripts.usefulness import best_order, curve, example, worth_of_tiles
 from tests.test_faults import FAULTS, Fault, run_fault
 
 ROOT = Path(__file__).parent.parent
@@ -192,46 +187,34 @@ def bench_caps(report: Table) -> None:
 
 
 def bench_usefulness(report: Table) -> None:
-    report.head("(u) A fetch cut short: the share of the route that can be looked at, by zoom")
-    turns = np.linspace(0, 14, 2000)
-    line = np.column_stack([12.3 + 0.09 * turns, 47 + 0.12 * np.sin(turns) + 0.02 * np.sin(7 * turns)])
-    course = Corridor((line,), 1000.0)
-    camp = Rectangle(LonLatBox(12.30, 46.95, 12.40, 47.05))
-    shapes: dict[str, Shape] = {"course": course, "camp": camp}
-    areas = [
-        AreaPlan("course", 16, course.tiles(16).pyramid(6)),
-        AreaPlan("camp", 15, camp.tiles(15).pyramid(6)),
-    ]
-    every = TileSet.union(a.tiles for a in areas)
-    ours, rows = list(in_order(areas, shapes, every)), list(every)
-    by_depth = sorted(every, key=lambda t: (t.y / 2**t.zoom, t.x / 2**t.zoom))
+    report.head("(u) A fetch cut short: what the pack is worth, beside the best order")
     report.say(
-        f"{course.length_m / 1000:.0f} km of route with 1 km to either side, {len(every):,} tiles of one size"
+        "A course of 200 km, a camp, a hut and the overview; each zoom of an area is worth the same (see "
+        "scripts/usefulness.py)."
     )
-    report.row("order", "cut at", *(f"z{z}" for z in range(11, 17)))
-    report.row("---", "--:", *(["--:"] * 6))
-    orders = {"as fetched": ours, "row by row, zoom by zoom": rows, "place by place, all zooms": by_depth}
-    for name, order in orders.items():
-        for cut in (0.10, 0.25, 0.50):
-            tiles = TileSet.from_tiles(order[: int(cut * len(order))])
-            report.row(name, f"{cut:.0%}", *(f"{_share(course, tiles, z):.0%}" for z in range(11, 17)))
-    for name, order in orders.items():
-        report.say(f"area under the curve, mean of zooms 11 to 16, {name}: {_area(course, order):.3f} of 1")
-
-
-def _share(course: Corridor, tiles: TileSet, zoom: int) -> float:
-    return route_share(course, tiles, zoom) or 0.0
-
-
-def _area(course: Corridor, order: list[Tile]) -> float:
-    cuts = [n / 40 for n in range(41)]
-    means = [
-        statistics.mean(
-            _share(course, TileSet.from_tiles(order[: int(cut * len(order))]), z) for z in range(11, 17)
+    report.say("The best order takes the tile next that adds most for its bytes.")
+    shares = (0.02, 0.05, 0.10, 0.25, 0.50, 0.75)
+    report.row("corridor and order", *(f"{share:.0%} of bytes" for share in shares), "mean")
+    report.row("---", *(["--:"] * (len(shares) + 1)))
+    for half_width in (300.0, 1000.0):
+        areas, shapes = example(half_width)
+        every = TileSet.union(a.tiles for a in areas)
+        worth = worth_of_tiles(areas, shapes)
+        by_place = sorted(every, key=lambda t: (t.y / 2**t.zoom, t.x / 2**t.zoom))
+        curves = {
+            "as fetched": curve(in_order(areas, shapes, every), worth),
+            "the best order": curve(best_order(worth), worth),
+            "zoom by zoom, row by row": curve(every, worth),
+            "place by place, all zooms": curve(by_place, worth),
+        }
+        for name, found in curves.items():
+            at = [f"{found[int(share * (len(found) - 1))]:.3f}" for share in shares]
+            report.row(f"{half_width:.0f} m, {len(every):,} tiles, {name}", *at, f"{found.mean():.3f}")
+        ours, best = curves["as fetched"], curves["the best order"]
+        report.say(
+            f"{half_width:.0f} m: as fetched over best, mean {ours.mean() / best.mean():.3f}, "
+            f"least at any moment {(ours[1:] / best[1:]).min():.3f}"
         )
-        for cut in cuts
-    ]
-    return sum((a + b) / 2 / 40 for a, b in pairwise(means))
 
 
 def main() -> None:

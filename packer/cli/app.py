@@ -11,6 +11,7 @@ from packer.cli.options import (
     Against,
     AskAbsentAgain,
     BriefPath,
+    ByZoom,
     Debug,
     Depart,
     GiveUpAfter,
@@ -94,6 +95,7 @@ def plan(
     fit_to: Annotated[
         str | None, typer.Option("--fit", metavar="GOAL", help='Propose what to leave out for "2h" or "8GB".')
     ] = None,
+    by_zoom: ByZoom = False,
     transport: TransportChoice = None,
     store: Store = None,
     as_json: Json = False,
@@ -102,7 +104,7 @@ def plan(
     """Work out which tiles the brief asks for, their size and time."""
     from packer.cli import show_plan
 
-    return show_plan.run(brief, listed, store, as_json, speed, measured, fit_to, transport)
+    return show_plan.run(brief, listed, store, as_json, speed, measured, fit_to, transport, by_zoom)
 
 
 @app.command()
@@ -164,12 +166,16 @@ def fetch(
 @app.command()
 @command
 def status(
-    brief: BriefPath = Path("brief.toml"), store: Store = None, as_json: Json = False, debug: Debug = False
+    brief: BriefPath = Path("brief.toml"),
+    by_zoom: ByZoom = False,
+    store: Store = None,
+    as_json: Json = False,
+    debug: Debug = False,
 ) -> int:
     """Show how much of the plan is recorded as stored. Works while a fetch runs."""
     from packer.cli import show_status
 
-    return show_status.run(brief, store, as_json)
+    return show_status.run(brief, store, as_json, by_zoom)
 
 
 @app.command()
@@ -196,6 +202,7 @@ def verify(
     walk: Annotated[
         Path | None, typer.Option("--walk", metavar="FILE", help="Write the route walk as GeoJSON.")
     ] = None,
+    by_zoom: ByZoom = False,
     store: Store = None,
     as_json: Json = False,
     debug: Debug = False,
@@ -203,7 +210,7 @@ def verify(
     """Prove that every planned tile is on board and intact."""
     from packer.cli import run_verify
 
-    return run_verify.run(brief, store, as_json, quick, full, for_time, report, walk)
+    return run_verify.run(brief, store, as_json, quick, full, for_time, report, walk, by_zoom)
 
 
 @app.command()

@@ -1,28 +1,30 @@
-"""Which areas are below their floor, as the packs record it, told at the end of a fetch."""
+"""Which areas are below their floor, as the packs record it: for the end of a fetch, and for status."""
 
 from __future__ import annotations
 
+from collections.abc import Iterable, Mapping
 from pathlib import Path
 
-from packer.cli.output import warn
 from packer.planning.brief import Brief
 from packer.planning.pack_path import pack_path
 from packer.planning.plan import Plan
-from packer.proof.depth_words import depth_lines
-from packer.proof.depths import Holdings, area_depths
+from packer.proof.depth_words import depth_lines, unreached_text
+from packer.proof.depths import AreaDepth, Holdings, area_depths, waypoint_depths
 from packer.store.pack_summary import known_summary
 
-__all__ = ["warn_below_floor"]
+__all__ = ["below_floor", "below_floor_of"]
 
 
-def warn_below_floor(brief: Brief, worked_out: Plan, store: Path | None) -> None:
-    """Say on stderr which areas the servers leave below their floor; nothing if there is none."""
+def below_floor(brief: Brief, worked_out: Plan, store: Path | None) -> list[str]:
+    """A sentence for each area that the packs leave below its floor, and for waypoints that are not reached."""
     ground = {}
     for name, layer in worked_out.layers.items():
         summary = known_summary(pack_path(brief, name, store))
         ground[name] = Holdings.recorded(layer.tiles, summary.held, summary.absent)
-    below = [depth for depth in area_depths(worked_out, ground) if not depth.reaches_floor]
-    for line in depth_lines(below):
-        warn(f"Note: {line}")
-    if below:
-        warn("Nothing more can be fetched, and the map is NOT READY. To see where: lastbar verify")
+    return below_floor_of(worked_out, ground, area_depths(worked_out, ground))
+
+
+def below_floor_of(plan: Plan, ground: Mapping[str, Holdings], depths: Iterable[AreaDepth]) -> list[str]:
+    """The same where `depths` are known already."""
+    below = depth_lines(depth for depth in depths if not depth.reaches_floor)
+    return [*below, *unreached_text(waypoint_depths(plan, ground))]

@@ -6,8 +6,9 @@ from collections import deque
 from collections.abc import Iterator, Sequence
 from dataclasses import dataclass
 
+from packer.cli.area_lines import AreaState, area_bars, labelled_bar, shown_areas
 from packer.cli.fetch_words import clock_text, countdown_text
-from packer.cli.lines import BLOCKS, Marks, percent, share_bar, shortened, wrapped
+from packer.cli.lines import BLOCKS, Marks, percent, wrapped
 from packer.common.units import bytes_text, counted, duration_text
 from packer.fetching.reports import AreaCoverage, LayerProgress
 
@@ -22,7 +23,6 @@ __all__ = [
 ]
 
 _OVER_S = 20.0
-_NAME, _BAR = 20, 14  # columns
 _DEPARTURE_LINES = 2
 _ROWS_FOR_AREAS = 4  # whatever else there is to say
 _MOST_PLAIN, _ANY_WIDTH = 12, 200
@@ -42,39 +42,6 @@ class RecentPace:
         start, first, before = self._marks[0]
         span = now - start
         return ((tiles - first) / span, (size_bytes - before) / span) if span > 0 else (0.0, 0.0)
-
-
-@dataclass(frozen=True, slots=True)
-class AreaState:
-    """One area over all its layers: the share of its tiles that is not missing, and each layer's depth held and
-    asked."""
-
-    name: str
-    share: float
-    depths: tuple[tuple[str, int | None, int], ...]
-
-    @property
-    def whole(self) -> bool:
-        """Whether nothing of it is missing."""
-        return self.share >= 1.0
-
-    def depth_text(self, width: int) -> str:
-        """The depth that is on board of the one asked for: "zoom 14 of 17"."""
-        pairs = list(dict.fromkeys((held, asked) for _, held, asked in self.depths))
-        if self.whole and all(held is not None and held >= asked for held, asked in pairs):
-            each = " and ".join(map(str, sorted({asked for _, asked in pairs})))
-            return f"zoom {each}, as asked"
-        named = [("zoom", *pairs[0])] if len(pairs) == 1 else self.depths
-        text = ", ".join(_zooms(*one) for one in named)
-        if len(text) > width:
-            least = min(pairs, key=lambda pair: -1 if pair[0] is None else pair[0])
-            text = f"{_zooms('zoom', *least)} or more"
-        more = ", the server has no more" if self.whole else ""
-        return text + more if len(text + more) <= width else text
-
-
-def _zooms(what: str, held: int | None, asked: int) -> str:
-    return f"{what} {'none' if held is None else held} of {asked}"
 
 
 @dataclass(frozen=True, slots=True)
@@ -207,7 +174,7 @@ def _departure_text(layers: Sequence[LayerProgress], depart_at: float | None) ->
 def screen_lines(state: FetchState, width: int, height: int, marks: Marks = BLOCKS) -> list[str]:
     """The screen: at most `height` lines of at most `width` columns."""
     whole = f"{state.done:,} of {counted(state.planned, 'tile')}"
-    below = [f"{'all':{_NAME}}  {_bar(state.share, marks)}  {whole}", *wrapped(_end_text(state), width)]
+    below = [labelled_bar("all", state.share, whole, marks), *wrapped(_end_text(state), width)]
     if len(state.layers) > 1:
         below += wrapped(", ".join(f"{name} {percent(share)}" for name, share in state.layers), width)
     below += [line for text in state.refresh for line in wrapped(text, width)]
@@ -218,30 +185,8 @@ def screen_lines(state: FetchState, width: int, height: int, marks: Marks = BLOC
     below += [line for text in state.waits for line in wrapped(text, width, "  ")]
     below = below[: max(height - _ROWS_FOR_AREAS, 1)]
     room = height - len(below) - 1
-    above = _area_bars(state, width, room, marks) if room > 0 else []
+    above = area_bars(state.areas, width, room, marks) if room > 0 else []
     return [line[:width] for line in (*above, *([""] if above else []), *below)][:height]
-
-
-def _area_bars(state: FetchState, width: int, most: int, marks: Marks) -> list[str]:
-    room = width - _NAME - _BAR - 10
-    shown, more = _shown(state.areas, most)
-    lines = [
-        f"{shortened(a.name, _NAME):{_NAME}}  {_bar(a.share, marks)}  {a.depth_text(room)}" for a in shown
-    ]
-    return [*lines, *more]
-
-
-def _shown(areas: Sequence[AreaState], most: int) -> tuple[Sequence[AreaState], list[str]]:
-    """Areas for so many lines: those that are not complete first, in their order, and a line on the others."""
-    if len(areas) <= most:
-        return areas, []
-    open_first = sorted(areas, key=lambda area: area.whole)
-    shown, rest = open_first[: max(most - 1, 0)], open_first[max(most - 1, 0) :]
-    return shown, [f"and {counted(len(rest), 'more area')}, {sum(a.whole for a in rest):,} of them complete"]
-
-
-def _bar(share: float, marks: Marks) -> str:
-    return f"{share_bar(share, _BAR, marks)} {percent(share):>5}"
 
 
 def _end_text(state: FetchState) -> str:
@@ -251,10 +196,17 @@ def _end_text(state: FetchState) -> str:
         parts.append(f"about {bytes_text(state.to_come_bytes)} to come")
     parts.append(f"{state.bits_per_second / 1e6:.1f} Mbit/s")
     if state.ends_at is not None and state.left_s:
-        parts.append(f"done about {clock_text(state.ends_at)} (in {duration_text(state.left_s)})")
+        parts.append(f"done about {clock_text(state.ends_at)} (in {_about(state.left_s)})")
     elif state.left_s is None:
         parts.append("no end in sight while it waits" if state.waits else "the end is not known yet")
     return ", ".join(parts)
+
+
+def _about(time_s: float) -> str:
+    """A length of time that is only estimated: seconds below a minute, then minutes."""
+    if time_s < 60 or time_s >= 3600:
+        return duration_text(max(round(time_s), 1))
+    return f"{round(time_s / 60)} min"
 
 
 # ------------------------------------------------------------------------------------------------ as plain lines
@@ -268,7 +220,7 @@ def total_line(state: FetchState) -> str:
 
 def plain_areas(state: FetchState, most: int = _MOST_PLAIN) -> list[str]:
     """A line for each area, for a pipe, and what will be on board at departure."""
-    shown, more = _shown(state.areas, most)
+    shown, more = shown_areas(state.areas, most)
     lines = [f"{area.name}: {percent(area.share)}, {area.depth_text(_ANY_WIDTH)}" for area in shown]
     return [f"  {line}" for line in (*lines, *more, *filter(None, [state.departure]))]
 

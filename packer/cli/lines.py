@@ -5,7 +5,7 @@ from __future__ import annotations
 import re
 import textwrap
 
-__all__ = ["BLOCKS", "HASHES", "Marks", "percent", "share_bar", "shortened", "wrapped"]
+__all__ = ["BLOCKS", "HASHES", "Marks", "marks_for", "percent", "share_bar", "shortened", "wrapped"]
 
 Marks = tuple[str, str]
 """What a bar is drawn with: what is there, and what is not."""
@@ -13,6 +13,11 @@ BLOCKS: Marks = ("■", "·")
 HASHES: Marks = ("#", ".")  # for a screen that knows ASCII alone
 
 _FIGURE = re.compile(r"(?<=[0-9]) (?=[0-9]+ %|%|[a-zA-Z]{1,3}\b)")
+
+
+def marks_for(encoding: str | None) -> Marks:
+    """Marks that a stream with this encoding can show."""
+    return BLOCKS if "utf" in (encoding or "").lower() else HASHES
 
 
 def wrapped(text: str, width: int, later: str = "  ", first: str = "") -> list[str]:

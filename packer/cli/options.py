@@ -11,6 +11,7 @@ __all__ = [
     "Against",
     "AskAbsentAgain",
     "BriefPath",
+    "ByZoom",
     "Debug",
     "Depart",
     "GiveUpAfter",
@@ -47,6 +48,7 @@ TransportChoice = Annotated[
 Json = Annotated[
     bool, typer.Option("--json", help="Print one JSON document on stdout, and nothing else there.")
 ]
+ByZoom = Annotated[bool, typer.Option("--by-zoom", help="Also show the tables zoom by zoom.")]
 Debug = Annotated[bool, typer.Option("--debug", help="Show where an error came from.")]
 
 Depart = Annotated[

@@ -1,9 +1,10 @@
-"""The text of `lastbar plan`: tables by zoom and area, then the whole, likely mistakes and what to leave out."""
+"""The text of `lastbar plan`: the whole, the areas and likely mistakes on one screen; tables on request."""
 
 from __future__ import annotations
 
-import textwrap
+from collections.abc import Iterator
 
+from packer.cli.lines import shortened, wrapped
 from packer.cli.output import echo, table
 from packer.cli.worked_plan import WorkedPlan
 from packer.common.units import bytes_text, counted, duration_text
@@ -11,16 +12,18 @@ from packer.geometry.grid import metres_per_pixel
 from packer.geometry.position_text import decimal_text
 from packer.planning.brief import OVERVIEW
 from packer.planning.plan import LayerPlan, Plan
-from packer.planning.whereabouts import places
+from packer.planning.whereabouts import AreaPlace, places
 from packer.survey.estimate import OVERHEAD, Bytes, LayerEstimate
 from packer.survey.tradeoffs import RANKING, Figures, Fit
 
 __all__ = ["show_plan"]
 
 _WIDTH = 80
-_LONGEST_NAME_OF_PLACE = 16  # beside degrees, MGRS and a distance
+_LONGEST_NAME_OF_PLACE = 16  # beside depth, size, degrees and MGRS
 _LONGEST_NAME = 26
-_MOST_PLACES = 8  # areas with their positions; more would push the rest off the screen
+_MOST_PLACES = 10  # areas with their positions; more would push the rest off the screen
+_MOST_APART, _MOST_FILES = 3, 4
+_TOUCHES_M = 500.0  # outlines are compared at some of their places only
 # What can be made out, by ground metres a pixel: common practice, no source.
 _SEEN = (
     (0.45, "single bushes, footpaths"),
@@ -43,10 +46,83 @@ _BASES = {
 }
 
 
-def show_plan(worked: WorkedPlan) -> None:
-    """Print the plan."""
+_SHORT_BASES = {
+    "sample": "Sizes: estimated from a few stored tiles; lastbar survey gives a better estimate.",
+    "guess": "Sizes: rough guess, from a third to three times; lastbar survey gives a better one.",
+}
+
+
+def show_plan(worked: WorkedPlan, *, by_zoom: bool = False) -> None:
+    """Print the plan: the whole, where, the areas and likely mistakes; the tables of each layer `by_zoom`."""
     echo(worked.brief.title)
-    _show_where(worked.plan)
+    _show_whole(worked)
+    echo()
+    _show_areas(worked)
+    for warning in worked.warnings:
+        _wrapped(f"Likely a mistake: {warning}", "  ")
+    if worked.fit is not None:
+        echo()
+        _show_fit(worked.fit)
+    if by_zoom:
+        _show_tables(worked)
+
+
+def _show_areas(worked: WorkedPlan) -> None:
+    """A row for each area: how deep, how large, where; and then which files they are from."""
+    found = places(worked.plan)
+    rows = [
+        [
+            _short(one.name, _LONGEST_NAME_OF_PLACE),
+            _depth(one.name, worked.plan),
+            _size(one.name, worked),
+            decimal_text(one.lon, one.lat, 4),
+            one.mgrs.replace(" ", ""),
+        ]
+        for one in found[:_MOST_PLACES]
+    ]
+    if worked.brief.overview:
+        rows.append([OVERVIEW, _depth(OVERVIEW, worked.plan), _size(OVERVIEW, worked), "", ""])
+    table(["area", "zoom", "size", "middle", "MGRS"], rows)
+    if (more := len(found) - _MOST_PLACES) > 0:
+        echo(f"  and {counted(more, 'more area')}; --json has all of them")
+    for line in _apart(found):
+        _wrapped(line, "  ")
+    files = [f"{area} takes {source.counts}" for area, source in worked.plan.sources.items()]
+    if files:
+        more_files = [f"{len(files) - _MOST_FILES:,} more"] if len(files) > _MOST_FILES else []
+        _wrapped(f"Files: {'; '.join([*files[:_MOST_FILES], *more_files])}.", "  ")
+
+
+def _depth(area: str, worked_out: Plan) -> str:
+    """The deepest zoom of an area, or from which to which if its layers differ."""
+    zooms = {
+        a.deepest for layer in worked_out.layers.values() for a in layer.areas if a.name == area and a.tiles
+    }
+    return " to ".join(str(z) for z in sorted({min(zooms), max(zooms)})) if zooms else "none"
+
+
+def _size(area: str, worked: WorkedPlan) -> str:
+    return bytes_text(worked.areas[area].expected) if area in worked.areas else "-"
+
+
+def _apart(found: list[AreaPlace]) -> Iterator[str]:
+    """Which areas lie apart from all others, and how far; or that none does."""
+    far = [one for one in found if one.nearest_m is not None and one.nearest_m >= _TOUCHES_M]
+    if not far:
+        if len(found) > 1:
+            yield "Each area touches or overlaps another."
+        return
+    named = [
+        f"{one.name} ({(one.nearest_m or 0) / 1000:,.0f} km to {one.nearest})" for one in far[:_MOST_APART]
+    ]
+    more = [f"{len(far) - _MOST_APART:,} more"] if len(far) > _MOST_APART else []
+    yield f"Apart from all others: {', '.join([*named, *more])}."
+
+
+# ------------------------------------------------------------------------------------------------ tables
+
+
+def _show_tables(worked: WorkedPlan) -> None:
     for name, layer in worked.plan.layers.items():
         echo()
         echo(f"Layer {name}: {counted(len(layer.tiles), 'tile')}")
@@ -56,32 +132,6 @@ def show_plan(worked: WorkedPlan) -> None:
         echo()
         for line in features:
             _wrapped(f"Area {line}", "  ")
-    echo()
-    _show_whole(worked)
-    for warning in worked.warnings:
-        echo()
-        _wrapped(f"Likely a mistake: {warning}")
-    if worked.fit is not None:
-        echo()
-        _show_fit(worked.fit)
-
-
-def _show_where(worked_out: Plan) -> None:
-    west, south, east, north = worked_out.bounds
-    echo(f"Where: {decimal_text(west, south)} to {decimal_text(east, north)}")
-    found = places(worked_out)
-    rows = [
-        [
-            _short(one.name, _LONGEST_NAME_OF_PLACE),
-            one.text,
-            one.mgrs,
-            "" if one.nearest_m is None else f"{one.nearest_m / 1000:,.0f} km",
-        ]
-        for one in found[:_MOST_PLACES]
-    ]
-    table(["area, its middle", "degrees", "MGRS", "next area"], rows)
-    if (more := len(found) - _MOST_PLACES) > 0:
-        echo(f"  and {counted(more, 'more area')}; --json has all of them")
 
 
 def _show_layer(asked: LayerPlan, weighed: LayerEstimate, worked_out: Plan) -> None:
@@ -91,15 +141,15 @@ def _show_layer(asked: LayerPlan, weighed: LayerEstimate, worked_out: Plan) -> N
     ]
     foot = ["all", f"{weighed.count('tiles'):,}", f"{weighed.count('held'):,}", *_bytes_cells(weighed.bytes)]
     table(["zoom", "tiles", "on board", "size", "range (90 %)"], rows, foot)
-    _wrapped(f"  size: {_BASES[weighed.bytes.basis]}")
+    _wrapped(f"  size: {_BASES[weighed.bytes.basis]}.")
     echo()
     areas = []
     for area in asked.areas:
         metres = metres_per_pixel(area.deepest, _latitude(area.name, worked_out), asked.tile_px)
-        areas.append(
-            [_short(area.name), f"to {area.deepest}", f"{len(area.tiles):,}", _ground(metres), _seen(metres)]
-        )
-    table(["area (tiles may be shared)", "zoom", "tiles", "per pixel", "shows"], areas)
+        floor = "-" if area.floor is None else str(area.floor)
+        cells = [str(area.deepest), floor, f"{len(area.tiles):,}", _ground(metres), _seen(metres)]
+        areas.append([_short(area.name), *cells])
+    table(["area (shared tiles in each)", "zoom", "floor", "tiles", "per pixel", "shows"], areas)
 
 
 def _bytes_cells(size: Bytes) -> list[str]:
@@ -117,7 +167,7 @@ def _seen(metres: float) -> str:
 
 
 def _short(name: str, longest: int = _LONGEST_NAME) -> str:
-    return name if len(name) <= longest else name[: longest - 1] + "…"
+    return shortened(name, longest)
 
 
 def _ground(metres: float) -> str:
@@ -131,8 +181,16 @@ def _show_whole(worked: WorkedPlan) -> None:
     held = worked.plan.count - found.missing
     done = f", {held:,} of them done (on board, or not on the server)" if held else ""
     _wrapped(f"All layers: {counted(worked.plan.count, 'tile')}{done}; {_between(found.bytes)}.")
-    if not found.missing:
-        return
+    if found.missing:
+        _show_need(worked, rest)
+    west, south, east, north = worked.plan.bounds
+    echo(f"Where: {decimal_text(west, south)} to {decimal_text(east, north)}")
+
+
+def _show_need(worked: WorkedPlan, rest: Bytes) -> None:
+    """What is still to come: how sure its size is, and what of disk and time it takes."""
+    if rest.basis in _SHORT_BASES:
+        _wrapped(_SHORT_BASES[rest.basis])
     need = rest._replace(**{n: getattr(rest, n) * OVERHEAD for n in ("expected", "low", "high")})
     _wrapped(f"Disk: {_between(need)} more; {bytes_text(worked.free_bytes)} free in {worked.store}.")
     if need.expected > worked.free_bytes:
@@ -142,7 +200,7 @@ def _show_whole(worked: WorkedPlan) -> None:
     elif need.high > worked.free_bytes:
         _wrapped("The disk may be too small: the upper end of the range does not fit.")
     if worked.speed is None:
-        _wrapped("Time: not known without a speed. Give it (--speed 3Mbit), or measure it (--measure).")
+        _wrapped("Time: not known without a speed: give it (--speed 3Mbit) or --measure it.")
         return
     low, expected, high = (worked.seconds(size) or 0.0 for size in (rest.low, rest.expected, rest.high))
     _wrapped(
@@ -185,7 +243,5 @@ def _figures_text(figures: Figures) -> str:
 
 def _wrapped(text: str, then: str | None = None) -> None:
     indent = " " * (len(text) - len(text.lstrip())) if then is None else then
-    for line in textwrap.wrap(
-        text, _WIDTH, subsequent_indent=indent, break_long_words=False, break_on_hyphens=False
-    ):
+    for line in wrapped(text, _WIDTH, indent):
         echo(line)

@@ -14,7 +14,7 @@ from rich.text import Text
 
 from packer.cli.fetch_screen import RecentPace, fetch_state, plain_areas, screen_lines, total_line
 from packer.cli.fetch_words import alarm_text, outlook_text, waiting_text
-from packer.cli.lines import BLOCKS, HASHES, wrapped
+from packer.cli.lines import marks_for, wrapped
 from packer.cli.output import warn
 from packer.fetching.reports import LayerProgress
 
@@ -95,7 +95,7 @@ class LiveFetchProgress(FetchProgress):
     ) -> None:
         super().__init__(depart_at, now, wall)
         self._console = console or Console(stderr=True)
-        self._marks = BLOCKS if "utf" in self._console.encoding.lower() else HASHES
+        self._marks = marks_for(self._console.encoding)
         self._live = Live(console=self._console, auto_refresh=False, transient=True)
         self._drawn = ""
 

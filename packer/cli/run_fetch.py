@@ -10,9 +10,10 @@ from datetime import datetime
 from pathlib import Path
 
 from packer.cli.briefs import brief_with_fresh_offers
-from packer.cli.depth_notes import warn_below_floor
+from packer.cli.depth_notes import below_floor
 from packer.cli.fetch_changes import warn_of_changes
 from packer.cli.fetch_words import alarm_text, standing_text
+from packer.cli.lines import wrapped
 from packer.cli.output import echo, print_json, warn
 from packer.cli.progress import FetchProgress, progress_for, warn_wrapped
 from packer.cli.signals import on_stop_signals
@@ -31,6 +32,7 @@ from packer.sources.address import without_usual_port
 __all__ = ["run"]
 
 _REASONS_SHOWN = 3
+_BELOW_SHOWN = 6
 _LOCK_PASSES_S = 0.0002  # a tenth less wall time on loopback than with Python's own 5 ms (measured)
 
 
@@ -46,7 +48,7 @@ def run(
     refresh_older_than: str | None = None,
     transport: TransportName | None = None,
 ) -> int:
-    """Fetch for the brief at `path`; 0 if nothing is missing at the end, 1 if something is.
+    """Fetch for the brief at `path`; 0 if nothing is missing at the end and every floor is reached, otherwise 1.
 
     `depart` is a time of day such as "05:30", `time_limit` a length of time such as "45m"; at most one of them
     is given. `refresh_older_than` is the age, such as "30d", from which a stored tile is refreshed.
@@ -69,15 +71,14 @@ def run(
     sys.setswitchinterval(_LOCK_PASSES_S)
     with asyncio.Runner(loop_factory=fast_loop()) as runner:
         report = runner.run(_fetch(brief, worked_out, options))
+    below = below_floor(brief, worked_out, store) if report.complete else []
     if as_json:
-        print_json(report.to_dict())
+        print_json(report.to_dict() | {"below_floor": below})
     else:
         again = ["--refresh-older-than", refresh_older_than] if refresh_older_than else []
         fetch = shell_command("fetch", path, *again, store=store)
-        _show(report, shell_command("verify", path, store=store), fetch)
-        if report.complete:
-            warn_below_floor(brief, worked_out, store)
-    return 0 if report.complete else EXIT_NOT_COMPLETE
+        _show(report, shell_command("verify", path, store=store), fetch, below)
+    return 0 if report.complete and not below else EXIT_NOT_COMPLETE
 
 
 def _warn(brief: Brief, worked_out: Plan, store: Path | None) -> None:
@@ -153,7 +154,7 @@ _STOPPED = {
 }
 
 
-def _show(report: FetchReport, verify: str, fetch: str) -> None:
+def _show(report: FetchReport, verify: str, fetch: str, below: list[str]) -> None:
     for remark in report.remarks:
         warn(f"Note: {remark}")
     for name, layer in report.layers.items():
@@ -162,11 +163,30 @@ def _show(report: FetchReport, verify: str, fetch: str) -> None:
         warn_wrapped(alarm_text(alarm))
     if report.stopped:
         echo(_STOPPED[report.stopped])
+    if below:
+        _show_below(report, below, verify)
+        return
     echo(f"{'Complete' if report.complete else 'Not complete'} after {duration_text(report.seconds)}.")
     if report.complete:
         echo(f"Next: {verify}")
     else:
         _show_way_on(report, fetch)
+
+
+def _show_below(report: FetchReport, below: list[str], verify: str) -> None:
+    """The end of a fetch that has all that its servers give, and still leaves places below their floor."""
+    echo(
+        f"NOT READY after {duration_text(report.seconds)}: all that the server has is on board, but places are less"
+    )
+    echo("deep than their floor:")
+    for sentence in below[:_BELOW_SHOWN]:
+        for line in wrapped(f"- {sentence}", 80):
+            echo(line)
+    if len(below) > _BELOW_SHOWN:
+        echo(f"- and {len(below) - _BELOW_SHOWN:,} more")
+    echo("Check the layer's address and how deep the server goes, or lower at-least in the brief.")
+    echo("To see where:")
+    echo(f"  {verify}")
 
 
 def _show_way_on(report: FetchReport, fetch: str) -> None:

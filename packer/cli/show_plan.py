@@ -6,6 +6,7 @@ import asyncio
 import os
 import shutil
 import sys
+from collections.abc import Mapping
 from datetime import date
 from pathlib import Path
 from typing import TYPE_CHECKING
@@ -24,11 +25,13 @@ from packer.planning.plan import Plan, plan
 from packer.planning.terms import preview_terms
 from packer.sources.address import variables
 from packer.survey.estimate import (
+    Bytes,
     LayerSizes,
     combined,
     estimate_layer,
     last_speed,
     layer_sizes,
+    total,
 )
 from packer.survey.plan_warnings import warnings
 from packer.survey.record import read_record
@@ -50,8 +53,9 @@ def run(
     measured: bool = False,
     fit_to: str | None = None,
     transport: TransportName | None = None,
+    by_zoom: bool = False,
 ) -> int:
-    """Show the plan of the brief at `path`."""
+    """Show the plan of the brief at `path`, `by_zoom` with its tables."""
     given = _speed(speed)
     target = _target(fit_to)
     brief = (brief_with_fresh_offers if measured else brief_with_offers)(path, store, transport)
@@ -68,7 +72,7 @@ def run(
             told = plan_json(brief, worked_out, remarks) | sizes_json(worked)
             print_json(told | changes_json(brief, worked_out, store))
         else:
-            show_plan(worked)
+            show_plan(worked, by_zoom=by_zoom)
             warn_of_changes(brief, worked_out, store)
     for remark in (*remarks, *_unset(brief)):
         warn(f"Note: {remark}")
@@ -132,7 +136,16 @@ def _work(
         speed,
         warnings(brief, worked_out),
         proposals,
+        _area_sizes(worked_out, sizes),
     )
+
+
+def _area_sizes(worked_out: Plan, sizes: Mapping[str, LayerSizes]) -> dict[str, Bytes]:
+    found: dict[str, list[Bytes]] = {}
+    for name, layer in worked_out.layers.items():
+        for area in layer.areas:
+            found.setdefault(area.name, []).append(estimate_layer(area.tiles, sizes[name]).bytes)
+    return {name: total(each) for name, each in found.items()}
 
 
 def _known(

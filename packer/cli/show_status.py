@@ -2,18 +2,24 @@
 
 from __future__ import annotations
 
-import textwrap
+import sys
+from collections.abc import Iterator, Mapping
+from dataclasses import dataclass
 from datetime import date
 from pathlib import Path
 from typing import Any
 
+from packer.cli.area_lines import area_bars, area_states
 from packer.cli.briefs import brief_at
+from packer.cli.depth_notes import below_floor_of
 from packer.cli.fetch_changes import changes_json, warn_of_changes
+from packer.cli.lines import marks_for, wrapped
 from packer.cli.output import echo, print_json, table, warn
 from packer.common.shell import shell_command
 from packer.common.units import bytes_text, counted
+from packer.planning.brief import Brief
 from packer.planning.pack_path import pack_path
-from packer.planning.plan import plan
+from packer.planning.plan import Plan, plan
 from packer.proof.depth_words import depth_lines
 from packer.proof.depths import AreaDepth, Holdings, area_depths
 from packer.store.pack_summary import PackSummary, known_summary
@@ -22,86 +28,156 @@ from packer.store.readability import refuse_unreadable
 __all__ = ["run"]
 
 _LOOK_S = 0.3
+_WIDTH, _AREAS, _SENTENCES = 80, 12, 4
 
 
-def run(path: Path, store: Path | None, as_json: bool) -> int:
+@dataclass(frozen=True, slots=True)
+class _Status:
+    """What the packs record of a plan, by layer, and what follows from it."""
+
+    plan: Plan
+    ground: Mapping[str, Holdings]
+    summaries: Mapping[str, PackSummary]
+    depths: tuple[AreaDepth, ...]
+    below: tuple[str, ...]
+
+    @property
+    def missing(self) -> int:
+        return sum(len(one.missing) for one in self.ground.values())
+
+
+def run(path: Path, store: Path | None, as_json: bool, by_zoom: bool = False) -> int:
     """Show what each pack holds of the plan of the brief at `path`; 1 if anything is still to be fetched, or if some
-    place does not reach its floor.
+    place does not reach its floor. `by_zoom` shows the tables as well.
 
     Raises StoreError for a pack that would be complete and cannot be read.
     """
     brief = brief_at(path, store)
     worked_out = plan(brief)
-    rows, layers, ground = [], {}, {}
-    for name, layer in worked_out.layers.items():
-        if not layer.tiles:
-            continue
-        pack = pack_path(brief, name, store)
-        summary = known_summary(pack)
-        ground[name] = known = Holdings.recorded(layer.tiles, summary.held, summary.absent)
-        held, absent, missing = (len(tiles) for tiles in (known.stored, known.absent, known.missing))
-        if held and not missing:
-            refuse_unreadable(pack, _LOOK_S)
-        layers[name] = _layer_json(len(layer.tiles), held, absent, missing, summary)
-        size = bytes_text(summary.file_bytes) if summary.file_bytes else "-"
-        rows.append([name, f"{len(layer.tiles):,}", f"{held:,}", f"{absent:,}", f"{missing:,}", size])
-    missing = sum(la["missing"] for la in layers.values())
-    depths = area_depths(worked_out, ground)
-    below = [depth for depth in depths if not depth.reaches_floor]
+    status = _status(brief, worked_out, store)
     if as_json:
-        told = {"complete": missing == 0, "layers": layers, "depths": [d.to_dict() for d in depths]}
-        print_json(told | changes_json(brief, worked_out, store))
+        print_json(_json(status) | changes_json(brief, worked_out, store))
     else:
-        echo(brief.title)
-        table(["layer", "planned", "on board", "not on server", "to fetch", "pack"], rows)
-        _show_troubles(layers)
-        _show_depths(depths)
-        echo()
-        for line in _closing(path, store, missing, bool(below)):
-            echo(line)
+        _show(brief.title, status, path, store)
+        if by_zoom:
+            _show_tables(status)
         warn_of_changes(brief, worked_out, store)
-    if missing and not as_json:
+    if status.missing and not as_json:
         # It takes a while to load, and a complete pack does not need it.
         from packer.planning.terms import preview_terms
 
         for note in preview_terms(brief, worked_out, date.today()):
             warn(f"Note: {note}")
-    return 1 if missing or below else 0
+    return 1 if status.missing or status.below else 0
 
 
-def _show_depths(depths: tuple[AreaDepth, ...]) -> None:
-    echo()
-    echo("How deep the map is on board, as recorded:")
-    for line in depth_lines(depths):
-        echo(textwrap.fill(line, 80, initial_indent="  ", subsequent_indent="    ", break_on_hyphens=False))
+def _status(brief: Brief, worked_out: Plan, store: Path | None) -> _Status:
+    ground, summaries = {}, {}
+    for name, layer in worked_out.layers.items():
+        if not layer.tiles:
+            continue
+        pack = pack_path(brief, name, store)
+        summaries[name] = summary = known_summary(pack)
+        ground[name] = known = Holdings.recorded(layer.tiles, summary.held, summary.absent)
+        if known.stored and not known.missing:
+            refuse_unreadable(pack, _LOOK_S)
+    depths = area_depths(worked_out, ground)
+    return _Status(worked_out, ground, summaries, depths, tuple(below_floor_of(worked_out, ground, depths)))
 
 
-def _layer_json(planned: int, held: int, absent: int, missing: int, summary: PackSummary) -> dict[str, Any]:
+def _json(status: _Status) -> dict[str, Any]:
+    layers = {}
+    for name, known in status.ground.items():
+        summary = status.summaries[name]
+        layers[name] = {
+            "planned": len(status.plan.layers[name].tiles),
+            "stored": len(known.stored),
+            "absent": len(known.absent),
+            "missing": len(known.missing),
+            "by_zoom": {zoom: dict(zip(_FIELDS, counts, strict=True)) for zoom, counts in _by_zoom(known)},
+            "file_bytes": summary.file_bytes,
+            "last_run": summary.last_run,
+            "troubles": [{"reason": reason, "tiles": n} for reason, n in summary.troubles],
+        }
     return {
-        "planned": planned,
-        "stored": held,
-        "absent": absent,
-        "missing": missing,
-        "file_bytes": summary.file_bytes,
-        "last_run": summary.last_run,
-        "troubles": [{"reason": reason, "tiles": n} for reason, n in summary.troubles],
+        "complete": status.missing == 0,
+        "below_floor": list(status.below),
+        "layers": layers,
+        "depths": [depth.to_dict() for depth in status.depths],
     }
 
 
-def _show_troubles(layers: dict[str, Any]) -> None:
-    for name, layer in layers.items():
-        for trouble in layer["troubles"]:
-            echo(f"  {name}: {counted(trouble['tiles'], 'tile')} could not be fetched: {trouble['reason']}")
+_FIELDS = ("planned", "stored", "absent", "missing")
 
 
-def _closing(path: Path, store: Path | None, missing: int, below: bool) -> tuple[str, str]:
-    if missing:
-        still = "1 tile is" if missing == 1 else f"{missing:,} tiles are"
-        return f"{still} still missing. To fetch:", f"  {shell_command('fetch', path, store=store)}"
-    if below:
-        return "NOT READY: places are less deep than their floor. To see where, run:", (
-            f"  {shell_command('verify', path, store=store)}"
-        )
-    return "Every planned tile is recorded as stored. To check the files, run:", (
-        f"  {shell_command('verify', path, store=store)}"
-    )
+def _by_zoom(known: Holdings) -> Iterator[tuple[str, tuple[int, int, int, int]]]:
+    sets = [tiles.by_zoom() for tiles in (known.stored, known.absent, known.missing)]
+    for zoom in sorted({zoom for each in sets for zoom in each}):
+        stored, absent, missing = (each.get(zoom, 0) for each in sets)
+        yield str(zoom), (stored + absent + missing, stored, absent, missing)
+
+
+# ------------------------------------------------------------------------------------------------ the screen
+
+
+def _show(title: str, status: _Status, path: Path, store: Path | None) -> None:
+    echo(title)
+    for line in _summary(status, path, store):
+        echo(line)
+    echo()
+    for line in area_bars(
+        area_states(status.plan, status.depths), _WIDTH, _AREAS, marks_for(sys.stdout.encoding)
+    ):
+        echo(line)
+    echo()
+    rows = []
+    for name, known in status.ground.items():
+        counts = [f"{n:,}" for n in _counts(known)]
+        size = status.summaries[name].file_bytes
+        rows.append([name, *counts, bytes_text(size) if size else "-"])
+    table(["layer", "planned", "on board", "not on server", "to fetch", "pack"], rows)
+    for name, summary in status.summaries.items():
+        for reason, tiles in summary.troubles:
+            _wrapped(f"{name}: {counted(tiles, 'tile')} could not be fetched: {reason}")
+    if not status.missing:
+        for sentence in status.below[:_SENTENCES]:
+            _wrapped(f"- {sentence}")
+        if len(status.below) > _SENTENCES:
+            echo(f"- and {len(status.below) - _SENTENCES:,} more")
+
+
+def _wrapped(text: str) -> None:
+    for line in wrapped(text, _WIDTH):
+        echo(line)
+
+
+def _counts(known: Holdings) -> tuple[int, int, int, int]:
+    stored, absent, missing = (len(tiles) for tiles in (known.stored, known.absent, known.missing))
+    return stored + absent + missing, stored, absent, missing
+
+
+def _summary(status: _Status, path: Path, store: Path | None) -> Iterator[str]:
+    """How it stands, and the next command."""
+    if status.missing:
+        still = "1 tile is" if status.missing == 1 else f"{status.missing:,} tiles are"
+        yield f"NOT COMPLETE: {still} still missing. To fetch:"
+        yield f"  {shell_command('fetch', path, store=store)}"
+        return
+    if status.below:
+        yield "NOT READY: places are less deep than their floor. To see where, run:"
+    else:
+        yield "Every planned tile is recorded as stored. To check the files, run:"
+    yield f"  {shell_command('verify', path, store=store)}"
+
+
+def _show_tables(status: _Status) -> None:
+    echo()
+    echo("How deep the map is on board, as recorded:")
+    for line in depth_lines(status.depths):
+        _wrapped(line)
+    for name, known in status.ground.items():
+        echo()
+        echo(f"Layer {name}:")
+        rows = [[zoom, *(f"{n:,}" for n in counts)] for zoom, counts in _by_zoom(known)]
+        foot = ["all", *(f"{n:,}" for n in _counts(known))]
+        table(["zoom", "planned", "on board", "not on server", "to fetch"], rows, foot)

@@ -2,12 +2,13 @@
 
 from __future__ import annotations
 
+from collections.abc import Mapping
 from dataclasses import dataclass
 from pathlib import Path
 
 from packer.planning.brief import Brief
 from packer.planning.plan import Plan
-from packer.survey.estimate import Estimate, seconds_for
+from packer.survey.estimate import Bytes, Estimate, seconds_for
 from packer.survey.speed import AssumedSpeed
 from packer.survey.tradeoffs import Fit
 
@@ -16,7 +17,7 @@ __all__ = ["WorkedPlan"]
 
 @dataclass(frozen=True, slots=True)
 class WorkedPlan:
-    """All that is shown of a plan."""
+    """All that is shown of a plan. `areas` has the size of each, tiles that areas share in each of them."""
 
     brief: Brief
     plan: Plan
@@ -26,6 +27,7 @@ class WorkedPlan:
     speed: AssumedSpeed | None
     warnings: list[str]
     fit: Fit | None
+    areas: Mapping[str, Bytes]
 
     def seconds(self, size: float) -> float | None:
         """Time to fetch what is missing if it weighs `size` bytes; None without a speed."""

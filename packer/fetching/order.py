@@ -69,7 +69,7 @@ def _ranks(areas: Sequence[AreaPlan]) -> Iterator[tuple[int, int, int, int, int,
 
 
 def in_order(areas: Sequence[AreaPlan], shapes: Mapping[str, Shape], todo: TileSet) -> Iterator[Tile]:
-    """Every tile of `todo` once, which the areas' tiles together have to hold."""
+    """Every tile of `todo` once; those of no area, such as a survey's samples, come last."""
     for step in steps(areas, todo):
         area = areas[step.area]
         shape = shapes.get(area.name)
@@ -77,6 +77,7 @@ def in_order(areas: Sequence[AreaPlan], shapes: Mapping[str, Shape], todo: TileS
             yield from _along(shape, step.zoom, step.tiles)
         else:
             yield from _outward(step.zoom, area.tiles.extent(step.zoom), step.tiles)
+    yield from todo - TileSet.union(area.tiles for area in areas)
 
 
 def _along(shape: Corridor, zoom: int, todo: TileSet) -> Iterator[Tile]:

@@ -16,9 +16,10 @@ ONE_AT_A_TIME = threading.Lock()
 """The library does not promise that two threads may convert at once."""
 
 
-def decimal_text(lon: float, lat: float) -> str:
-    """Latitude and longitude to five decimals, some metre: "47.10230° N, 12.50120° E"."""
-    return f"{abs(lat):.5f}° {'S' if lat < 0 else 'N'}, {abs(lon):.5f}° {'W' if lon < 0 else 'E'}"
+def decimal_text(lon: float, lat: float, digits: int = 5) -> str:
+    """Latitude and longitude to so many decimals, five being some metre: "47.10230° N, 12.50120° E"."""
+    north, east = f"{abs(lat):.{digits}f}°", f"{abs(lon):.{digits}f}°"
+    return f"{north} {'S' if lat < 0 else 'N'}, {east} {'W' if lon < 0 else 'E'}"
 
 
 _ON_THE_EQUATOR = 1e-6  # degrees: a tenth of a metre

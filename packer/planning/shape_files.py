@@ -56,9 +56,20 @@ class AreaSource:
         named = list(dict.fromkeys(filter(None, self.taken)))
         if len(self.taken) + len(self.ignored) < 2 or not named:
             return ""
+        return f"{self.counts}: {_listed(named)}"
+
+    @property
+    def counts(self) -> str:
+        """How many features are used: "all 7 features of course.gpx"."""
         every = len(self.taken) + len(self.ignored)
-        which = f"all {every:,}" if not self.ignored else f"{len(self.taken):,} of {every:,}"
-        return f"{which} features of {self.file}: {_listed(named)}"
+        which = (
+            f"{len(self.taken):,} of {every:,}"
+            if self.ignored
+            else f"all {every:,}"
+            if every > 1
+            else f"{every:,}"
+        )
+        return f"{which} {'feature' if every == 1 else 'features'} of {self.file}"
 
 
 Reader = Callable[[Path, tuple[str, str] | None], Drawing]

@@ -37,6 +37,7 @@ __all__ = [
     "last_speed",
     "layer_sizes",
     "seconds_for",
+    "total",
 ]
 
 OVERHEAD = 1.065  # a pack's pages over the bodies in it (measured, see packer.store.schema)
