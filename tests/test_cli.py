@@ -275,5 +275,6 @@ def test_a_hint_can_be_pasted_and_names_the_folder_of_the_packs(
     place.mkdir()
     path = brief.path.rename(place / "brief.toml")
     for command in ("status", "verify"):
-        hint = lastbar(command, path, "--store", store).stdout.splitlines()[-1]
+        said = lastbar(command, path, "--store", store).stdout.splitlines()
+        hint = next(line for line in said if line.strip().startswith("lastbar"))
         assert shlex.split(hint) == ["lastbar", "fetch", str(path), "--store", str(store)]

@@ -304,7 +304,7 @@ def test_plan_as_text_reads_in_80_columns_and_says_what_it_rests_on(
     assert show_plan.run(brief.path, False, None, False, "3Mbit", False, "2h") == 0
     out = capsys.readouterr().out.replace(str(brief.folder), "")
     text = " ".join(out.split())
-    assert "rough guess from typical tile sizes" in text
+    assert "Sizes: rough guess" in text
     assert "3 Mbit/s (given)" in text
     assert "free in" in text
     assert max(map(len, out.splitlines())) <= 80

@@ -283,7 +283,7 @@ def test_what_is_left_to_do_is_told_once_and_the_plan_is_said_to_be_whole(
     broken = next(iter(planned(brief)))
     refused = Response(200, {"content-length": "5"}, b"%PNG?")
     report, _ = refresh(brief, lambda tile, *_: refused if tile == broken else unchanged())
-    _show(report, "lastbar verify brief.toml", "lastbar fetch brief.toml --refresh-older-than 30d")
+    _show(report, "lastbar verify brief.toml", "lastbar fetch brief.toml --refresh-older-than 30d", [])
     lines = capsys.readouterr().out.splitlines()[-4:]
     assert lines == [
         "No planned tile is missing.",

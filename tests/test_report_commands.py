@@ -7,7 +7,8 @@ from pathlib import Path
 
 import pytest
 
-from packer.cli.run_verify import gap_text, run
+from packer.cli.run_verify import run
+from packer.cli.verify_text import gap_text
 from packer.errors import DiskError, InputError
 from packer.geometry.tileset import Tile
 from packer.proof.walk import Stretch

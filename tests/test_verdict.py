@@ -13,8 +13,10 @@ from typing import Any
 import pytest
 
 from packer.cli import run_handover, run_verify, show_status
-from packer.cli.depth_notes import warn_below_floor
+from packer.cli.depth_notes import below_floor
+from packer.cli.run_fetch import _show as show_fetched
 from packer.errors import LastbarError
+from packer.fetching.reports import FetchReport
 from packer.fetching.run import run_fetch
 from packer.fetching.transports import Result
 from packer.geometry.grid import tile_bounds
@@ -164,7 +166,7 @@ def test_placeholders_in_the_wrong_order_end_in_not_ready_and_no_card(
     asyncio.run(go())
     code, text, document = verified(brief, capsys)
     assert (code, document["verdict"]) == (1, "NOT READY")
-    assert "course: aerial to zoom 15" not in text
+    assert "as asked" not in text
     refused(brief, tmp_path / "card")
 
 
@@ -206,8 +208,7 @@ def test_absences_above_the_floor_are_remarks_and_the_depth_told_is_the_one_held
     brief, _ = made(tmp_path, absent=lambda layer, tile: layer == "aerial" and tile.zoom > 13)
     code, text, document = verified(brief, capsys)
     assert (code, document["verdict"]) == (0, "READY WITH WARNINGS")
-    assert "course: aerial to zoom 13 of 15 asked; the server does not have the rest." in text
-    assert "course: relief to zoom 12 of 15 asked; the server does not have the rest." in text
+    assert "100 % aerial 13 of 15, relief 12 of 15" in text
     assert run_handover.run(brief.path, None, tmp_path / "card", "mbtiles", None, None, False, True) == 0
     card = " ".join((tmp_path / "card" / "ON THIS CARD.txt").read_text(encoding="utf-8").split())
     assert "course: aerial to zoom 13 of 15 asked; the server does not have the rest." in card
@@ -219,7 +220,7 @@ def test_everything_on_board_is_ready_as_asked(tmp_path: Path, capsys: pytest.Ca
     code, text, document = verified(brief, capsys)
     assert code == 0
     assert verify(brief, worked_out, now=DAY + 86_400, processes=1).verdict is Verdict.READY
-    assert "course: aerial to zoom 15 as asked." in text
+    assert "camp ■■■■■■■■■■■■ 100 % zoom 15, as asked" in text
     assert show_status.run(brief.path, None, True) == 0
     recorded = json.loads(capsys.readouterr().out)["depths"]
     assert [(d["area"], d["layer"], d["held"]) for d in recorded] == [
@@ -235,7 +236,7 @@ def test_a_missing_tile_is_not_ready_even_where_every_floor_is_reached(
     )
     code, text, _ = verified(brief, capsys)
     assert code == 1
-    assert "course: aerial to zoom 14 of 15 asked" in text
+    assert "aerial 14 of 15" in text
     assert "1 tile missing" in text
     assert "below its floor" not in text
 
@@ -270,7 +271,7 @@ def test_a_hole_at_the_floor_does_no_harm_where_deeper_tiles_cover_it(
     brief, _ = made(tmp_path, absent=lambda layer, tile: tile.zoom in (9, 10, 11) and layer == "aerial")
     code, text, document = verified(brief, capsys)
     assert (code, document["verdict"]) == (0, "READY WITH WARNINGS")
-    assert "course: aerial to zoom 15 as asked." in text
+    assert "camp ■■■■■■■■■■■■ 100 % zoom 15, as asked" in text
 
 
 def test_with_gaps_allowed_card_and_manifest_say_them_in_words_and_the_exit_code_is_1(
@@ -300,26 +301,65 @@ def test_a_layer_that_starts_below_an_area_leaves_it_below_its_floor(
     assert "course, relief: below its floor" in text
 
 
-def test_a_waypoint_outside_every_area_is_remarked_on_by_name(
+def with_waypoint(folder: Path, name: str, lon: float, lat: float) -> None:
+    gpx = folder / "course.gpx"
+    far = f'<wpt lat="{lat}" lon="{lon}"><name>{name}</name></wpt><trk>'
+    gpx.write_text(gpx.read_text().replace("<trk>", far))
+
+
+def test_a_waypoint_of_which_nothing_is_held_makes_the_map_not_ready_by_name(
+    tmp_path: Path, capsys: pytest.CaptureFixture[str]
+) -> None:
+    """Far from its area; of the first zooms it holds what any place of the world does."""
+    brief, _ = made(tmp_path)
+    with_waypoint(tmp_path, "Hotel", 12.9, 47.5)
+    code, _text, document = verified(brief, capsys)
+    assert (code, document["verdict"]) == (1, "NOT READY")
+    (reason,) = [one for one in document["reasons"] if one.startswith("course, aerial")]
+    assert 'waypoint lies outside the area, with less than zoom 10 on board: "Hotel" (zoom' in reason
+    assert "points =" in reason
+    assert "waypoint lies outside" in refused(brief, tmp_path / "card")
+    assert show_status.run(brief.path, None, False) == 1
+    assert '"Hotel"' in capsys.readouterr().out
+
+
+def test_a_card_with_a_waypoint_out_of_reach_says_so_and_that_no_tile_is_missing(
     tmp_path: Path, capsys: pytest.CaptureFixture[str]
 ) -> None:
     brief, _ = made(tmp_path)
-    gpx = tmp_path / "course.gpx"
-    far = '<wpt lat="47.5" lon="12.9"><name>Hotel</name></wpt><trk>'
-    gpx.write_text(gpx.read_text().replace("<trk>", far))
-    code, _text, document = verified(brief, capsys)
-    assert (code, document["verdict"]) == (0, "READY WITH WARNINGS")
-    assert any('"Hotel"' in one and "outside" in one for one in document["warnings"])
+    with_waypoint(tmp_path, "Hotel", 12.9, 47.5)
+    run_handover.run(brief.path, None, tmp_path / "card", "mbtiles", None, None, True, False)
+    assert "NOT COMPLETE: places are less deep than their floor, as each card says" in capsys.readouterr().out
+    card = " ".join((tmp_path / "card" / "ON THIS CARD.txt").read_text(encoding="utf-8").split())
+    assert "NOT COMPLETE: places are less deep than their floor, see WHAT IS NOT HERE" in card
+    assert "planned tiles are missing" not in card
+    assert 'its floor: waypoint outside it, "Hotel"' in card
 
 
-def test_a_part_of_a_plan_promises_its_tiles_and_says_that_floors_are_open(
+def test_a_waypoint_beside_its_area_that_the_overview_reaches_is_a_warning(
     tmp_path: Path, capsys: pytest.CaptureFixture[str]
 ) -> None:
-    _brief, _ = made(tmp_path)
+    brief, _ = made(tmp_path, "at-least = { aerial = 14 }")
+    with_waypoint(tmp_path, "Fuel", 12.34, 47.05)
+    code, _text, document = verified(brief, capsys)
+    assert (code, document["verdict"]) == (0, "READY WITH WARNINGS")
+    assert any('"Fuel"' in one and "outside" in one for one in document["warnings"])
+
+
+@pytest.mark.parametrize("number", [1, 2])
+def test_a_part_of_a_plan_keeps_its_floors_and_says_what_of_its_edges_is_open(
+    tmp_path: Path, capsys: pytest.CaptureFixture[str], number: int
+) -> None:
+    """The server lacks the north below its floor, where the camp is: the part that has it is not ready."""
+    made(tmp_path, absent=lambda layer, tile: tile.zoom > 8 and tile_bounds(*tile).north > 47.07)
     path = tmp_path / "brief.toml"
-    path.write_text('part = "1 of 2"\n' + path.read_text())
-    code, _text, document = verified(Brief.read(path), capsys)
-    assert code == 0
+    path.write_text(f'part = "{number} of 2"\n' + path.read_text())
+    part = plan(Brief.read(path))
+    floors = {area.name: area.floor for area in part.layers["aerial"].areas if area.floor is not None}
+    assert floors == ({"camp": 10} if number == 1 else {"course": 10})
+    code, text, document = verified(Brief.read(path), capsys)
+    assert (code == 1, document["verdict"] == "NOT READY") == (number == 1, number == 1)
+    assert ("camp, aerial: below its floor" in text) is (number == 1)
     assert any("Merge the parts" in line for line in document["not_checked"])
 
 
@@ -332,12 +372,17 @@ def test_no_floor_is_ever_deeper_than_what_the_layer_plans_there(tmp_path: Path)
     assert replace(worked_out.layers["relief"].areas[1], floor=None).floor is None
 
 
-def test_the_end_of_a_fetch_says_that_the_map_is_not_ready(
+def test_a_fetch_that_ends_below_a_floor_says_not_ready_and_exits_with_1(
     tmp_path: Path, capsys: pytest.CaptureFixture[str]
 ) -> None:
     brief, worked_out = made(tmp_path, absent=lambda layer, tile: tile.zoom > 5)
-    warn_below_floor(brief, worked_out, None)
-    said = " ".join(capsys.readouterr().err.split())
+    below = below_floor(brief, worked_out, None)
+    said = " ".join(below)
     assert "course: aerial to zoom 5 of 15 asked" in said
     assert "BELOW ITS FLOOR, zoom 10" in said
-    assert "NOT READY" in said
+    report = FetchReport(complete=True, interrupted=False, seconds=1.0, layers={})
+    show_fetched(report, "lastbar verify b", "lastbar fetch b", below)
+    out = capsys.readouterr().out
+    assert "NOT READY after 1.0 s" in out
+    assert "Complete" not in out
+    assert out.splitlines()[-1] == "  lastbar verify b"

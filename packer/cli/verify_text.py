@@ -123,9 +123,8 @@ def _show_found(found: VerifyReport, by_zoom: bool) -> None:
     if not by_zoom and len(told) > _SENTENCES:
         echo(f"- and {len(told) - _SENTENCES:,} more: --by-zoom shows all")
     for name, layer in found.layers.items():
-        for what, tiles in (("missing", layer.missing), ("corrupt", TileSet())):
-            if tiles:
-                _wrapped(f"  {name}, {what}: {_first_tiles(tiles)}", "  ")
+        if layer.missing:
+            _wrapped(f"{name}, missing {_first_tiles(layer.missing)}", "  ")
         for bad in layer.bad[:_NAMED]:
             _wrapped(f"{name}, corrupt {bad.tile}: {bad.kind}", "  ")
         if len(layer.bad) > _NAMED:
