@@ -11,7 +11,7 @@ from packer.geometry.cover import cover_box
 from packer.geometry.depth import places_below, short_of
 from packer.geometry.grid import LonLatBox
 from packer.geometry.tileset import Tile, TileSet
-from packer.planning.plan import AreaPlan, LayerPlan, Plan
+from packer.planning.plan import AreaPlan, LayerPlan, Plan, part_of
 from packer.proof.depths import Holdings, area_depths
 
 quick = settings(max_examples=60, deadline=None)
@@ -132,3 +132,31 @@ def test_ten_million_tiles_with_a_hole_in_every_row_take_few_boundaries() -> Non
     assert found.held == 15
     assert found.absent == len(holes)
     assert np.isclose(found.share, 1 - len(holes) / len(tiles.at(16)))
+
+
+@settings(max_examples=25, deadline=None)
+@given(areas(), st.integers(BASE, DEEP), st.integers(1, 3))
+def test_a_part_finds_short_just_the_places_whose_tiles_are_all_in_it(
+    area: tuple[set[Tile], set[Tile], int], floor: int, count: int
+) -> None:
+    """So no part is not ready for a gap that the whole does not have, nor for one of another part's."""
+    leaves, stored, first = area
+    whole = planned(leaves, first, floor)
+    ground = Holdings.recorded(whole.layers["survey"].tiles, TileSet.from_tiles(stored), TileSet())
+    below = set(area_depths(whole, {"survey": ground})[0].below)
+    told: set[Tile] = set()
+    for number in range(1, count + 1):
+        part = part_of(whole, number, count)
+        for asked in part.layers["survey"].areas:
+            own = Holdings.recorded(asked.tiles, TileSet.from_tiles(stored), TileSet())
+            (found,) = area_depths(part, {"survey": own})
+            inside = {
+                leaf
+                for leaf in below
+                if all(ancestor(leaf, z) in asked.tiles for z in range(max(first, floor), DEEP + 1))
+            }
+            assert set(found.below) == inside
+            assert asked.floor is None or found.reaches_floor == (not inside)
+            told |= inside
+    assert told <= below
+    assert count > 1 or told == below

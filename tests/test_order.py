@@ -50,7 +50,7 @@ FLOORS = st.one_of(st.none(), st.integers(0, 13))
 PRIORITIES = st.one_of(st.none(), st.integers(1, 99))
 
 
-@settings(max_examples=15, deadline=None)
+@settings(max_examples=10, deadline=None)
 @given(st.integers(9, 12), st.integers(9, 12), FLOORS, FLOORS, PRIORITIES, PRIORITIES)
 def test_the_overview_comes_before_all_floors_and_they_before_anything_deeper(
     one: int, other: int, floor: int | None, other_floor: int | None, first: int | None, second: int | None
@@ -80,7 +80,7 @@ def test_an_area_with_a_priority_is_first_above_the_floors_and_below_them() -> N
         assert of_valley == sorted(of_valley, reverse=True)
 
 
-@settings(max_examples=15, deadline=None)
+@settings(max_examples=10, deadline=None)
 @given(st.sets(st.integers(0, 1000)), st.integers(9, 12), FLOORS)
 def test_a_resumed_fetch_takes_what_remains_in_the_same_order(
     taken: set[int], deepest: int, floor: int | None
@@ -147,7 +147,7 @@ def test_a_box_goes_outward_from_its_middle() -> None:
     assert max(reach[:tenth]) < min(reach[-tenth:])
 
 
-@settings(max_examples=15, deadline=None)
+@settings(max_examples=10, deadline=None)
 @given(st.sets(st.integers(0, 400), max_size=80), st.integers(9, 13), st.integers(9, 13))
 def test_every_tile_comes_just_once_whatever_is_stored_already(taken: set[int], one: int, other: int) -> None:
     plan = areas(one, other)

@@ -43,5 +43,9 @@ def places_below(short: Mapping[int, TileSet], floor: int) -> TileSet:
 
 
 def depth_held(own: TileSet, short: Mapping[int, TileSet]) -> int | None:
-    """The deepest zoom of `own` that all places hold; None if there is none. `short` is as `short_of` gives it."""
-    return max((zoom for zoom in own.zooms if not short[zoom]), default=None)
+    """The deepest zoom that all places hold, no deeper than the tiles of `own` go; None if there is none.
+
+    `short` is as `short_of` gives it.
+    """
+    end = max(own.zooms, default=-1)
+    return max((zoom for zoom, tiles in short.items() if zoom <= end and not tiles), default=None)
