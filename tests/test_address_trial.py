@@ -212,9 +212,11 @@ def test_pictures_that_do_not_fit_are_told_by_fetch_survey_and_verify(tmp_path: 
     brief = brief_of(tmp_path, BASE + "{z}/{y}/{x}.png" if wrong else RIGHT)
     worked_out = plan(brief)
     report = fetched(brief, serving(lambda z, x, y: (z, x, y)))
+    proof = verify(brief, worked_out, depth=Depth.QUICK, processes=1)
+    assert proof.ready is not wrong
     told = [
         " ".join(report.remarks),
-        " ".join(verify(brief, worked_out, depth=Depth.QUICK, processes=1).warnings),
+        " ".join(proof.reasons),
         " ".join(
             judge_layer(brief, worked_out.layers["relief"], worked_out.layers["relief"].tiles.at(8)).notices
         ),

@@ -5,7 +5,7 @@ from __future__ import annotations
 import asyncio
 import sys
 import time
-from collections.abc import Mapping
+from collections.abc import Mapping, Sequence
 from datetime import datetime
 from pathlib import Path
 
@@ -29,7 +29,7 @@ from packer.planning.brief import Brief
 from packer.planning.plan import Plan, plan
 from packer.sources.address import without_usual_port
 
-__all__ = ["run"]
+__all__ = ["exit_code", "run"]
 
 _REASONS_SHOWN = 3
 _BELOW_SHOWN = 6
@@ -78,7 +78,12 @@ def run(
         again = ["--refresh-older-than", refresh_older_than] if refresh_older_than else []
         fetch = shell_command("fetch", path, *again, store=store)
         _show(report, shell_command("verify", path, store=store), fetch, below)
-    return 0 if report.complete and not below else EXIT_NOT_COMPLETE
+    return exit_code(report, below)
+
+
+def exit_code(report: FetchReport, below: Sequence[str]) -> int:
+    """0 if nothing is missing and nothing says that the map is not ready; `below` are the areas below their floor."""
+    return 0 if report.complete and not (below or report.wrong_ground) else EXIT_NOT_COMPLETE
 
 
 def _warn(brief: Brief, worked_out: Plan, store: Path | None) -> None:
@@ -163,6 +168,12 @@ def _show(report: FetchReport, verify: str, fetch: str, below: list[str]) -> Non
         warn_wrapped(alarm_text(alarm))
     if report.stopped:
         echo(_STOPPED[report.stopped])
+    if report.wrong_ground:
+        echo(
+            f"NOT READY after {duration_text(report.seconds)}: a layer does not show the ground that was planned, as"
+        )
+        echo("said above. Check its address, and give the layer another name before the next fetch.")
+        return
     if below:
         _show_below(report, below, verify)
         return

@@ -67,6 +67,10 @@ def _wrapped(text: str, first: str = "") -> None:
 def _verdict(found: VerifyReport, path: Path, store: Path | None) -> Iterator[str]:
     verdict = found.verdict
     if verdict is Verdict.NOT_READY:
+        if found.wrong_ground:
+            yield f"{verdict.value}: a layer does not show the ground that was planned. What to look at:"
+            yield f"  {shell_command('view', path, store=store)}"
+            return
         if not all(layer.sound for layer in found.layers.values()):
             yield f"{verdict.value}. Close the gaps, then verify again:"
             yield f"  {shell_command('fetch', path, store=store)}"

@@ -162,7 +162,8 @@ class FetchReport:
     """What a run did. `complete` holds if every planned tile is stored or known not to exist, and none is left of
     those that were to be refreshed.
 
-    `stopped` says why it ended early: "asked", "departure", "max-bytes", or None.
+    `stopped` says why it ended early: "asked", "departure", "max-bytes", or None. `wrong_ground`, which is among the
+    `remarks` as well, are the signs that a pack is no map of the ground that was planned.
     """
 
     complete: bool
@@ -172,6 +173,7 @@ class FetchReport:
     stopped: str | None = None
     alarms: tuple[Alarm, ...] = ()
     remarks: tuple[str, ...] = ()
+    wrong_ground: tuple[str, ...] = ()
 
     def total(self, what: str) -> int:
         """The sum of one count over all layers."""
@@ -188,5 +190,6 @@ class FetchReport:
             **{name: self.total(name) for name in sums},
             "alarms": [asdict(alarm) for alarm in self.alarms],
             "remarks": list(self.remarks),
+            "wrong_ground": list(self.wrong_ground),
             "layers": {name: asdict(layer) for name, layer in self.layers.items()},
         }

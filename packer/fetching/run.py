@@ -32,8 +32,8 @@ from packer.planning.fetched_for import remember_fetch
 from packer.planning.pack_path import pack_path
 from packer.planning.plan import Plan
 from packer.planning.terms import check_terms, user_agent
-from packer.store.seams_on_board import misfit_on_board, misfit_sentence
 from packer.store.writer import PackWriter
+from packer.store.wrong_ground import wrong_ground
 
 __all__ = ["fast_loop", "run_fetch"]
 
@@ -62,8 +62,8 @@ async def run_fetch(
         brief, plan, options or Options(), clock or SystemClock(), stop or asyncio.Event(), make_transport
     )
     report = await run.go(on_progress, os.environ if environment is None else environment)
-    doubts = await asyncio.to_thread(_misfits, brief, run.options, report)
-    return replace(report, remarks=(*report.remarks, *doubts))
+    wrong = await asyncio.to_thread(_wrong_ground, brief, plan, run.options, report)
+    return replace(report, remarks=(*report.remarks, *wrong), wrong_ground=tuple(wrong))
 
 
 def fast_loop() -> Callable[[], asyncio.AbstractEventLoop] | None:
@@ -237,11 +237,14 @@ def _log_not_shared(log: RunLog, reason: str) -> None:
     log.event("caps not shared", reason=f"other fetches on this machine cannot be heeded: {reason}")
 
 
-def _misfits(brief: Brief, options: Options, report: FetchReport) -> list[str]:
-    """A sentence for each layer whose new tiles do not fit together."""
-    packs = {n: pack_path(brief, n, options.store) for n, layer in report.layers.items() if layer.stored}
-    found = {name: misfit_on_board(pack) for name, pack in packs.items()}
-    return [misfit_sentence(name, misfit) for name, misfit in found.items() if misfit is not None]
+def _wrong_ground(brief: Brief, plan: Plan, options: Options, report: FetchReport) -> list[str]:
+    """A sentence for each layer with new tiles whose pack is no map of the ground that was planned."""
+    return [
+        sentence
+        for name, layer in report.layers.items()
+        if layer.stored
+        for sentence in wrong_ground(name, pack_path(brief, name, options.store), plan.layers[name].tiles)
+    ]
 
 
 def _mixed(layer: str, host: str, others: Sequence[str]) -> str:

@@ -18,7 +18,7 @@ from pathlib import Path
 from typing import Any, Literal
 
 from packer.common.shell import shell_command
-from packer.errors import StoreError
+from packer.errors import LastbarError, StoreError
 from packer.geometry.tileset import Tile, TileSet
 from packer.handover.card import card_text
 from packer.handover.checked_stream import EVERY, CheckedTileStream, HandoverJob, Progress
@@ -59,6 +59,7 @@ from packer.planning.brief import Brief
 from packer.planning.pack_path import pack_path
 from packer.planning.plan import Plan
 from packer.store.snapshot_reader import ContentDigest, SnapshotReader
+from packer.store.wrong_ground import wrong_ground
 
 __all__ = ["Copy", "HandoverReport", "handover"]
 
@@ -158,10 +159,28 @@ def handover(
 def _refuse_short(
     brief: Brief, plan: Plan, store: Path | None, copies: Sequence[CopyDraft], allow_gaps: bool
 ) -> None:
-    """Raise LastbarError where planned tiles are missing, or some place does not reach its floor."""
+    """Raise LastbarError where planned tiles are missing, some place does not reach its floor, or a pack shows other
+    ground than was planned."""
     refuse_gaps(copies, shell_command("fetch", brief.path, store=store), allow_gaps)
     again = shell_command("fetch", brief.path, "--ask-absent-again", store=store)
     refuse_below_floor(plan, copies, again, allow_gaps)
+    if not allow_gaps:
+        _refuse_wrong_ground(brief, plan, store, copies)
+
+
+def _refuse_wrong_ground(brief: Brief, plan: Plan, store: Path | None, copies: Sequence[CopyDraft]) -> None:
+    names = dict.fromkeys(name for copy in copies for name, layer in copy.layers.items() if layer.files)
+    wrong = [
+        sentence
+        for name in names
+        for sentence in wrong_ground(name, pack_path(brief, name, store), plan.layers[name].tiles)
+    ]
+    if wrong:
+        listed = "\n- ".join(wrong)
+        raise LastbarError(
+            f"The map does not show the ground that was planned, so nothing was handed over:\n- {listed}\nIf you have "
+            "looked at it and it is right all the same, hand it over with --allow-gaps."
+        )
 
 
 def _refuse_unfit_target(

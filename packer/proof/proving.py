@@ -38,6 +38,7 @@ from packer.store.audit import (
     outline,
 )
 from packer.store.corrupt_list import read_corrupt, save_corrupt
+from packer.store.wrong_ground import wrong_ground
 
 __all__ = ["verify"]
 
@@ -90,16 +91,23 @@ def verify(
     ground = {name: _ground(layers.get(name)) for name in plan.layers}
     walks = walk(plan, ground)
     depths, waypoints = area_depths(plan, ground), waypoint_depths(plan, ground)
+    wrong = tuple(
+        sentence
+        for name, layer in layers.items()
+        if layer.counts.stored
+        for sentence in wrong_ground(name, layer.pack, plan.layers[name].tiles)
+    )
     return VerifyReport(
         layers,
         depth,
-        (*reasons(layers), *floor_reasons(_begun(depths, layers), _begun(waypoints, layers), walks)),
+        (*wrong, *reasons(layers), *floor_reasons(_begun(depths, layers), _begun(waypoints, layers), walks)),
         (*warnings(brief, plan, layers, moment), *outside_text(waypoints)),
         tuple(not_checked(brief, depth, layers)),
         walks,
         tuple(unsaved),
         depths,
         waypoints,
+        wrong,
     )
 
 

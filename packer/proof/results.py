@@ -107,7 +107,8 @@ class VerifyReport:
     `warnings` are sentences on what a crew should know of packs that are ready; `reasons` say why they are not;
     `not_checked` says what this depth leaves open. `unsaved` are the errors for which a list of corrupt tiles could
     not be left for the next fetch. `depths` and `waypoints` say how deep the map is on board in each area and at each
-    waypoint.
+    waypoint. `wrong_ground`, which is among the `reasons` as well, are the signs that a pack is no map of the ground
+    that was planned.
     """
 
     layers: Mapping[str, LayerFindings]
@@ -119,6 +120,7 @@ class VerifyReport:
     unsaved: tuple[DiskError, ...] = ()
     depths: tuple[AreaDepth, ...] = ()
     waypoints: tuple[WaypointDepth, ...] = ()
+    wrong_ground: tuple[str, ...] = ()
 
     @property
     def reaches_floors(self) -> bool:
@@ -127,13 +129,20 @@ class VerifyReport:
 
     @property
     def ready(self) -> bool:
-        """True only if all was looked at, nothing is missing or corrupt in any layer, and every floor is reached."""
-        return self.reaches_floors and all(layer.ready for layer in self.layers.values())
+        """True only if all was looked at, nothing is missing or corrupt in any layer, every floor is reached, and
+        nothing says that it is the wrong ground."""
+        return self.is_sound and all(layer.ready for layer in self.layers.values())
+
+    @property
+    def is_sound(self) -> bool:
+        """Whether no fault was found, as far as was looked."""
+        sound = all(layer.sound for layer in self.layers.values())
+        return sound and self.reaches_floors and not self.wrong_ground
 
     @property
     def verdict(self) -> Verdict:
         """A fault decides at once; without one, so does an early end."""
-        if not (self.reaches_floors and all(layer.sound for layer in self.layers.values())):
+        if not self.is_sound:
             return Verdict.NOT_READY
         if not self.ready:
             return Verdict.UNFINISHED

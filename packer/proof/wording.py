@@ -11,7 +11,7 @@ from packer.geometry.tileset import TileSet
 from packer.planning.brief import Brief
 from packer.planning.plan import AreaPlan, Plan
 from packer.proof.results import Depth, LayerFindings
-from packer.store.seams_on_board import misfit_on_board, misfit_sentence
+from packer.store.one_picture import one_picture_on_board, one_picture_sentence
 
 __all__ = ["not_checked", "reasons", "warnings"]
 
@@ -46,8 +46,9 @@ def warnings(brief: Brief, plan: Plan, layers: Mapping[str, LayerFindings], now:
                 f"{name}: {counted(len(layer.stale), 'tile')} may be out of date: past the server's expiry "
                 f"time, or over a year old{oldest}."
             )
-        if layer.counts.stored and (misfit := misfit_on_board(layer.pack)) is not None:
-            yield misfit_sentence(name, misfit)
+        one = one_picture_on_board(layer.pack, plan.layers[name].tiles) if layer.counts.stored else None
+        if one is not None and not one.everywhere:
+            yield one_picture_sentence(name, one)
         yield from _licence(name, brief.layers[name].expires, now)
     for name, asked in plan.layers.items():
         cut = [area for area in asked.areas if area.unoffered]

@@ -99,6 +99,8 @@ def _opening(brief: Brief, plan: Plan, found: VerifyReport, now: float) -> Itera
         )
     if found.verdict is Verdict.NOT_READY and all(layer.sound for layer in found.layers.values()):
         sentence = "Places are less deep than their floor: the server does not have what they need."
+    if found.wrong_ground:
+        sentence = "A layer does not show the ground that was planned."
     moment = datetime.fromtimestamp(now, UTC).strftime("%Y-%m-%d %H:%M UTC")
     yield el("h1", brief.title)
     yield el("p", f"Map check of {moment}; {_LOOKED[found.depth]}. Plan {plan.fingerprint}.", class_="when")
