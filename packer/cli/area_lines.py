@@ -97,4 +97,14 @@ def shown_areas(areas: Sequence[AreaState], most: int) -> tuple[Sequence[AreaSta
         return areas, []
     open_first = sorted(areas, key=lambda area: area.whole and area.floor is None)
     shown, rest = open_first[: max(most - 1, 0)], open_first[max(most - 1, 0) :]
-    return shown, [f"and {counted(len(rest), 'more area')}, {sum(a.whole for a in rest):,} of them complete"]
+    whole = sum(area.whole for area in rest)
+    some = (
+        "none of them"
+        if not whole
+        else f"{whole:,} of them"
+        if whole < len(rest)
+        else "all"
+        if whole > 1
+        else ""
+    )
+    return shown, [f"and {counted(len(rest), 'more area')}, {f'{some} complete'.strip()}"]

@@ -19,11 +19,12 @@ from packer.proof.depth_words import depth_lines
 from packer.proof.results import Depth, LayerFindings, Verdict, VerifyReport
 from packer.proof.walk import LineWalk, Stretch
 
-__all__ = ["gap_text", "show_report"]
+__all__ = ["gap_text", "report_lines", "show_report"]
 
 _WIDTH = 80
-_AREAS = 12
-_SENTENCES = 6  # of what was found; all with --by-zoom
+_ROWS = 23  # and one for the prompt
+_AREAS, _LEAST_AREAS = 12, 4
+_LEAST_ROOM = 3  # lines of what was found, whatever else there is
 _NAMED = 3  # tiles in one line
 _SHOWN = 5
 _GAPS, _GAPS_BY_ZOOM = 3, 8
@@ -39,21 +40,28 @@ def show_report(
     title: str, plan: Plan, found: VerifyReport, path: Path, store: Path | None, *, by_zoom: bool
 ) -> None:
     """Print what a verify found. `path` and `store` are those of the command, for the next one."""
-    echo(title)
-    for line in _verdict(found, path, store):
+    for line in report_lines(title, plan, found, path, store, by_zoom=by_zoom):
         echo(line)
-    echo()
-    for line in area_bars(area_states(plan, found.depths), _WIDTH, _AREAS, marks_for(sys.stdout.encoding)):
-        echo(line)
-    for line in _counts(found):
-        _wrapped(line)
-    _show_found(found, by_zoom)
-    _show_gaps(found.walk)
-    _show_not_checked(found, by_zoom)
-    if found.ready:
-        echo(_CAUTION)
     if by_zoom:
         _show_tables(found)
+
+
+def report_lines(
+    title: str, plan: Plan, found: VerifyReport, path: Path, store: Path | None, *, by_zoom: bool
+) -> list[str]:
+    """One screen of 24 rows, the last of them for the prompt; all there is to say `by_zoom`.
+
+    What was found comes with the gravest first, as much of it as finds room.
+    """
+    areas = area_states(plan, found.depths)
+    faulty = sum(not area.whole or area.floor is not None for area in areas)
+    most = _AREAS if found.ready else min(max(faulty + 1, _LEAST_AREAS), _AREAS)
+    top = [title, *_verdict(found, path, store), ""]
+    top += area_bars(areas, _WIDTH, most, marks_for(sys.stdout.encoding))
+    top += [line for text in _counts(found) for line in wrapped(text, _WIDTH)]
+    below = [*_not_checked(found, by_zoom), *([_CAUTION] if found.ready else [])]
+    room = _ROWS - len(top) - len(below)
+    return [*top, *_found(found, None if by_zoom else room), *below]
 
 
 def _wrapped(text: str, first: str = "") -> None:
@@ -117,22 +125,40 @@ def _counts(found: VerifyReport) -> Iterator[str]:
             yield f"{name}: {counted(layer.stray, 'row')} outside the tile grid, where no map program looks."
 
 
-def _show_found(found: VerifyReport, by_zoom: bool) -> None:
-    told = [*found.reasons, *found.warnings]
-    if told:
-        echo()
-        echo("Warnings:" if found.ready else "What was found:")
-    for text in told if by_zoom else told[:_SENTENCES]:
-        _wrapped(f"- {text}")
-    if not by_zoom and len(told) > _SENTENCES:
-        echo(f"- and {len(told) - _SENTENCES:,} more: --by-zoom shows all")
+def _found(found: VerifyReport, room: int | None) -> list[str]:
+    """What was found, in at most so many lines; None is without limit."""
+    texts = [*(f"- {text}" for text in found.reasons), *_gaps(found.walk), *_tiles(found)]
+    texts += [f"- {text}" for text in found.warnings]
+    if not texts:
+        return []
+    lines = ["Warnings:" if found.ready else "What was found:"]
+    for number, text in enumerate(texts):
+        more = wrapped(text, _WIDTH)
+        rest = len(texts) - number
+        if room is not None and len(lines) + len(more) + (rest > 1) > max(room, _LEAST_ROOM):
+            return [*lines, f"- and {rest:,} more: --by-zoom shows all"]
+        lines += more
+    return lines
+
+
+def _gaps(walks: tuple[LineWalk, ...]) -> Iterator[str]:
+    """The longest gaps along the lines."""
+    gaps = [(walk, gap) for walk in walks for gap in walk.gaps]
+    for walk, gap in sorted(gaps, key=lambda pair: pair[1].from_m - pair[1].to_m)[:_GAPS]:
+        yield f"- {_line_name(walk, walks)}, {gap_text(gap, walk.floor)}"
+    if len(gaps) > _GAPS:
+        yield f"- and {counted(len(gaps) - _GAPS, 'shorter gap')} along the route"
+
+
+def _tiles(found: VerifyReport) -> Iterator[str]:
+    """The first of the tiles that are missing or corrupt, by name."""
     for name, layer in found.layers.items():
         if layer.missing:
-            _wrapped(f"{name}, missing {_first_tiles(layer.missing)}", "  ")
+            yield f"- {name}, missing {_first_tiles(layer.missing)}"
         for bad in layer.bad[:_NAMED]:
-            _wrapped(f"{name}, corrupt {bad.tile}: {bad.kind}", "  ")
+            yield f"- {name}, corrupt {bad.tile}: {bad.kind}"
         if len(layer.bad) > _NAMED:
-            echo(f"  and {len(layer.bad) - _NAMED:,} more corrupt")
+            yield f"- {name}: {len(layer.bad) - _NAMED:,} more corrupt"
 
 
 def _first_tiles(tiles: TileSet) -> str:
@@ -141,26 +167,14 @@ def _first_tiles(tiles: TileSet) -> str:
     return first + (f" and {more:,} more" if more > 0 else "")
 
 
-def _show_gaps(walks: tuple[LineWalk, ...]) -> None:
-    """The longest gaps along the lines; nothing where there are none."""
-    gaps = [(walk, gap) for walk in walks for gap in walk.gaps]
-    if not gaps:
-        return
-    echo("Along the route:")
-    for walk, gap in sorted(gaps, key=lambda pair: pair[1].from_m - pair[1].to_m)[:_GAPS]:
-        _wrapped(f"{_line_name(walk, walks)}: {gap_text(gap, walk.floor)}", "  ")
-    if len(gaps) > _GAPS:
-        echo(f"  and {counted(len(gaps) - _GAPS, 'shorter gap')}: --by-zoom, --walk FILE or --json")
-
-
-def _show_not_checked(found: VerifyReport, by_zoom: bool) -> None:
+def _not_checked(found: VerifyReport, by_zoom: bool) -> list[str]:
     if by_zoom:
-        echo("Not checked:")
-        for text in found.not_checked:
-            _wrapped(f"- {text}")
-        return
+        return [
+            "Not checked:",
+            *(line for text in found.not_checked for line in wrapped(f"- {text}", _WIDTH)),
+        ]
     first = " ".join(f"{text.split('. ')[0].rstrip('.')}." for text in found.not_checked)
-    _wrapped(f"Not checked: {first}")
+    return wrapped(f"Not checked: {first}", _WIDTH)
 
 
 # ------------------------------------------------------------------------------------------------ tables

@@ -78,7 +78,7 @@ def _what(manifest: Manifest) -> Iterator[str]:
             f"{name}: {counted(layer.on_board, 'tile')}, {_FORMATS.get(layer.format, layer.format)}, "
             f"zooms {min(zooms)} to {max(zooms)}."
         )
-    yield from _rest("layers", len(manifest.layers), 6)
+    yield from _rest("layer", len(manifest.layers), 6)
     for kind in dict.fromkeys(file.kind for file in manifest.files):
         if kind in _OPENS:
             yield _OPENS[kind]
@@ -103,7 +103,7 @@ def _files(manifest: Manifest, loose_bytes: Mapping[str, int]) -> Iterator[str]:
     device = "on the crew's device" if manifest.crew is not None else "on the device"
     for file in files[:10]:
         yield f"{file.name.split('/')[0]}  {_size(file, loose_bytes)}{_ground(file)}"
-    yield from _rest("files", len(files), 10)
+    yield from _rest("file", len(files), 10)
     if any(file.parts > 1 for file in files):
         yield (
             f"Each part is a map of its own, with the overview in it. For the whole map put every part {device}. "
@@ -131,7 +131,7 @@ def _depths(manifest: Manifest, plan: Plan) -> Iterator[str]:
     rows = [(area, name) for name, layer in manifest.layers.items() for area in layer.areas]
     for area, name in rows[:10]:
         yield f"{area.name}: {name} {area.in_words}.{_pixel(area.held, lat, plan.layers[name].tile_px)}"
-    yield from _rest("areas", len(rows), 10)
+    yield from _rest("area", len(rows), 10)
 
 
 def _pixel(zoom: int | None, lat: float, side: int) -> str:
@@ -182,7 +182,7 @@ def _short(text: str) -> str:
 
 def _rest(what: str, count: int, most: int) -> Iterator[str]:
     if count > most:
-        yield f"and {count - most:,} more {what}, all listed in {MANIFEST}"
+        yield f"and {counted(count - most, f'more {what}')}, all listed in {MANIFEST}"
 
 
 def _listed(names: list[str], most: int) -> str:

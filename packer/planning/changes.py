@@ -40,7 +40,7 @@ class FetchChanges:
     def _sentences(self) -> Iterator[str]:
         named = [*self.files[:_NAMED], *(["the brief"] if self.brief_changed else [])]
         if len(self.files) > _NAMED:
-            named.insert(_NAMED, f"{len(self.files) - _NAMED:,} more files")
+            named.insert(_NAMED, counted(len(self.files) - _NAMED, "more file"))
         what = " and ".join(filter(None, (", ".join(named[:-1]), named[-1]))) if named else "What is planned"
         what = what if self.files else what[:1].upper() + what[1:]
         since = datetime.fromtimestamp(self.fetched, UTC).strftime("%Y-%m-%d %H:%M UTC")
@@ -122,5 +122,5 @@ def _where(stretches: Sequence[RouteStretch]) -> str:
         f"{f'line {s.line} ' if lines else ''}km {s.from_m / 1000:.1f} to {s.to_m / 1000:.1f}"
         for s in stretches[:_NAMED]
     ]
-    more = [f"{len(stretches) - _NAMED:,} more stretches"] if len(stretches) > _NAMED else []
+    more = [f"{len(stretches) - _NAMED:,} more"] if len(stretches) > _NAMED else []
     return ", ".join([*named, *more])

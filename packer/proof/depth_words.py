@@ -92,7 +92,7 @@ def _stretches(depth: AreaDepth, walks: Sequence[LineWalk]) -> Iterator[str]:
             continue
         line = f"line {walk.line}, " if len(own) > 1 else ""
         named = ", ".join(f"{a / 1000:.1f} to {b / 1000:.1f}" for a, b in spans[:_SPANS_NAMED])
-        more = f" and {len(spans) - _SPANS_NAMED:,} more stretches" if len(spans) > _SPANS_NAMED else ""
+        more = f" and {len(spans) - _SPANS_NAMED:,} more" if len(spans) > _SPANS_NAMED else ""
         yield f"{line}km {named}{more}"
 
 

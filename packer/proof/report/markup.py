@@ -13,6 +13,7 @@ from PIL import Image
 __all__ = ["Html", "bullets", "el", "embedded", "joined", "pairs", "picture", "plain", "png", "table"]
 
 _LONGEST = 4_000
+_FITS_A_PHONE = 6  # columns
 
 
 class Html(str):
@@ -58,17 +59,22 @@ def table(
     heads: Sequence[str], rows: Iterable[Sequence[str]], foot: Sequence[str] = (), words: Sequence[int] = ()
 ) -> Html:
     """A table; `words` are the columns besides the first that hold words, not figures. A cell that is Html is
-    taken for the whole td."""
+    taken for the whole td. One of many columns becomes a list of rows on a phone, each figure beside its head."""
 
     def cells(name: str, texts: Sequence[str]) -> Html:
         made = []
         for place, text in enumerate(texts):
             attributes = {"class_": "words"} if place in words else {}
-            made.append(text if isinstance(text, Html) else el(name, text, **attributes))
+            cell = text if isinstance(text, Html) else el(name, text, **attributes)
+            if name == "td":
+                head = html.escape(heads[place], quote=True)
+                cell = Html(cell.replace("<td", f'<td data-head="{head}"', 1))
+            made.append(cell)
         return el("tr", *made)
 
     parts = [el("thead", cells("th", heads)), el("tbody", *(cells("td", row) for row in rows))]
-    whole = el("table", *parts, *([el("tfoot", cells("td", foot))] if foot else []))
+    many = {"class_": "many"} if len(heads) > _FITS_A_PHONE else {}
+    whole = el("table", *parts, *([el("tfoot", cells("td", foot))] if foot else []), **many)
     return el(
         "div", whole, class_="wide", tabindex="0", role="group", **{"aria-label": f"Table by {heads[0]}"}
     )
