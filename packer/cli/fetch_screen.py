@@ -111,7 +111,7 @@ def fetch_state(
         None if left_s is None else wall + left_s,
         tuple(_refresh_text(la) for la in layers if la.refresh.stale),
         tuple(_waits(layers, now)),
-        _departure_text(layers, depart_at),
+        "" if any(la.pause for la in layers) else _departure_text(layers, depart_at),
     )
 
 

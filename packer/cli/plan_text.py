@@ -22,7 +22,7 @@ _WIDTH = 80
 _LONGEST_NAME_OF_PLACE = 16  # beside depth, size, degrees and MGRS
 _LONGEST_NAME = 26
 _MOST_PLACES = 10  # areas with their positions; more would push the rest off the screen
-_MOST_APART, _MOST_FILES = 3, 4
+_MOST_APART, _MOST_FILES = 2, 4
 _TOUCHES_M = 500.0  # outlines are compared at some of their places only
 # What can be made out, by ground metres a pixel: common practice, no source.
 _SEEN = (
@@ -48,7 +48,7 @@ _BASES = {
 
 _SHORT_BASES = {
     "sample": "Sizes: estimated from a few stored tiles; lastbar survey gives a better estimate.",
-    "guess": "Sizes: rough guess, from a third to three times; lastbar survey gives a better one.",
+    "guess": "Sizes: rough guess, a third to three times that; lastbar survey gives better.",
 }
 
 
@@ -56,7 +56,6 @@ def show_plan(worked: WorkedPlan, *, by_zoom: bool = False) -> None:
     """Print the plan: the whole, where, the areas and likely mistakes; the tables of each layer `by_zoom`."""
     echo(worked.brief.title)
     _show_whole(worked)
-    echo()
     _show_areas(worked)
     for warning in worked.warnings:
         _wrapped(f"Likely a mistake: {warning}", "  ")

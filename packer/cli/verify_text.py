@@ -23,7 +23,7 @@ __all__ = ["gap_text", "report_lines", "show_report"]
 
 _WIDTH = 80
 _ROWS = 23  # and one for the prompt
-_AREAS, _LEAST_AREAS = 12, 4
+_AREAS, _LEAST_AREAS, _MOST_BESIDE_FAULTS = 12, 4, 7
 _LEAST_ROOM = 3  # lines of what was found, whatever else there is
 _NAMED = 3  # tiles in one line
 _SHOWN = 5
@@ -55,7 +55,7 @@ def report_lines(
     """
     areas = area_states(plan, found.depths)
     faulty = sum(not area.whole or area.floor is not None for area in areas)
-    most = _AREAS if found.ready else min(max(faulty + 1, _LEAST_AREAS), _AREAS)
+    most = _AREAS if found.ready else min(max(faulty + 1, _LEAST_AREAS), _MOST_BESIDE_FAULTS)
     top = [title, *_verdict(found, path, store), ""]
     top += area_bars(areas, _WIDTH, most, marks_for(sys.stdout.encoding))
     top += [line for text in _counts(found) for line in wrapped(text, _WIDTH)]

@@ -9,6 +9,7 @@ from pathlib import Path
 from typing import Any
 
 from packer.common.shell import shell_command
+from packer.common.units import counted
 from packer.planning.brief import OVERVIEW, Brief
 from packer.planning.brief_errors import quote_value
 from packer.planning.comparison import AreaChange, Comparison, RouteStretch, compare
