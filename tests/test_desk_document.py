@@ -73,6 +73,23 @@ def test_a_change_keeps_comments_and_order_of_everything_else(tmp_path: Path) ->
     assert (tmp_path / "brief.toml").read_text("utf-8") == BRIEF.replace("deepest = 14", "deepest = 15")
 
 
+@pytest.mark.parametrize("priority", [1, 99])
+def test_a_priority_comes_and_goes_and_leaves_the_brief_as_it_was(tmp_path: Path, priority: int) -> None:
+    document = opened(tmp_path)
+    given = changed(document, do="set-area", name="valley", values={"priority": priority})
+    assert given.brief is not None
+    assert [area.priority for area in given.brief.areas] == [None, priority]
+    assert Brief.read(tmp_path).areas[1].priority == priority
+    copied = changed(document, do="copy-area", name="valley", to="valley, east")
+    assert copied.brief is not None
+    assert copied.brief.areas[2].priority == priority
+    changed(document, do="delete-area", name="valley, east")
+    changed(document, do="set-area", name="valley", values={"priority": None})
+    assert (tmp_path / "brief.toml").read_text("utf-8").split() == BRIEF.split()
+    with pytest.raises(BriefError, match="from 1 to 99"):
+        changed(document, do="set-area", name="valley", values={"priority": 0})
+
+
 def test_an_empty_folder_becomes_a_brief_step_by_step(tmp_path: Path) -> None:
     document = opened(tmp_path, None)
     assert document.now().lacks == "a map layer and an area"

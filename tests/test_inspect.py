@@ -18,6 +18,7 @@ from packer.cli import run_inspect
 from packer.errors import EXIT_NOT_COMPLETE, InputError, StoreError
 from packer.handover import DeviceCrew, InspectReport, copies_in, handover, inspect_folder
 from packer.handover.kinds import As
+from packer.handover.manifest import read_manifest
 from tests.handover_packs import brief_in, packs, picture
 
 
@@ -164,6 +165,23 @@ def test_manifest_that_names_what_is_no_plain_path_inside_opens_nothing(
     folder = rewritten(copied("mbtiles"), named(name))
     with pytest.raises(StoreError, match=r"at files.0.name: .*No other file was opened"):
         inspect_folder(folder)
+
+
+def test_a_manifest_of_version_1_is_still_read(copied: Callable[[str], Path]) -> None:
+    """Cards that were handed over before areas had floors. Version 1 had neither of these keys."""
+
+    def as_of_old(document: dict[str, Any]) -> None:
+        document["manifest_version"] = 1
+        for layer in document["layers"].values():
+            layer["areas"] = [
+                {key: area[key] for key in ("name", "deepest", "tiles")} for area in layer["areas"]
+            ]
+
+    folder = rewritten(copied("mbtiles"), as_of_old)
+    found = read_manifest(folder)
+    assert found.manifest_version == 1
+    assert {area.floor for layer in found.layers.values() for area in layer.areas} == {None}
+    assert inspect_folder(folder).intact
 
 
 def _set(key: str, value: object) -> Callable[[dict[str, Any]], None]:

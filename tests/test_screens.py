@@ -264,18 +264,23 @@ def test_plan_and_status_of_ten_areas_fit_one_screen_and_tables_come_on_request(
     brief = brief_for("http://127.0.0.1:9/{z}/{x}/{y}.png", area=area, overview="")
     monkeypatch.chdir(brief.folder)
     path = Path("brief.toml")
-    for run in (show_plan.run, show_status.run):
-        arguments = (path, False, None, False) if run is show_plan.run else (path, None, False)
-        run(*arguments)  # type: ignore[operator]
-        out = capsys.readouterr().out
-        lines = out.splitlines()
-        assert len(lines) <= ROWS
-        assert max(map(len, lines)) <= 80
+
+    def planned(by_zoom: bool) -> str:
+        show_plan.run(path, False, None, False, by_zoom=by_zoom)
+        return capsys.readouterr().out
+
+    def status(by_zoom: bool) -> str:
+        show_status.run(path, None, False, by_zoom)
+        return capsys.readouterr().out
+
+    for shown in (planned, status):
+        out = shown(False)
+        assert len(out.splitlines()) <= ROWS
+        assert max(map(len, out.splitlines())) <= 80
         for name in NAMES[2:]:
             assert name in out
         assert "\n  13 " not in out
-        run(*arguments, by_zoom=True)  # type: ignore[operator]
-        assert "\n  13 " in capsys.readouterr().out
+        assert "\n  13 " in shown(True)
 
 
 def test_plan_says_which_areas_lie_apart_and_nothing_of_a_distance_of_0_km(

@@ -39,6 +39,7 @@ function areaPanel(area) {
     make("h3", { text: "How deep" }),
     ...depths(area, set),
     floor(area, set),
+    priority(area, set),
     make("h3", { text: "For whom" }),
     layers(values, set),
     crews(area),
@@ -114,6 +115,15 @@ function floor(area, set) {
   const options = [/** @type {[string, string]} */ (["", "as the overview"]), ...ZOOMS.map((zoom) => /** @type {[string, string]} */ ([String(zoom), `zoom ${zoom}`]))];
   const select = choice(options, typeof value === "number" ? value : "", (zoom) => set({ "at-least": zoom ? Number(zoom) : null }));
   return field("Not ready without", select, "If the server has less than this anywhere in the area, the check says NOT READY.");
+}
+
+/** @param {any} area @param {(change: object) => Promise<boolean>} set */
+function priority(area, set) {
+  const value = area.values.priority;
+  const numbers = [1, 2, 3, 4, 5, ...(value > 5 ? [value] : [])];
+  const options = [/** @type {[string, string]} */ (["", "none"]), ...numbers.map((one) => /** @type {[string, string]} */ ([String(one), one === 1 ? "1, before all others" : String(one)]))];
+  const select = choice(options, value ?? "", (one) => set({ priority: one ? Number(one) : null }));
+  return field("Priority", select, "A fetch takes areas with a priority before the others. All areas reach their floor before any goes deeper.");
 }
 
 /** @param {any} values @param {(change: object) => Promise<boolean>} set */
