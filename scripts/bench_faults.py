@@ -189,13 +189,14 @@ def bench_caps(report: Table) -> None:
 def bench_usefulness(report: Table) -> None:
     report.head("(u) A fetch cut short: what the pack is worth, beside the best order")
     report.say(
-        "A course of 200 km, a camp, a hut and the overview; each zoom of an area is worth the same (see "
+        "A course of 200 km, a camp, a hut and the overview; each zoom of an area from 8 on is worth the same (see "
         "scripts/usefulness.py)."
     )
     report.say("The best order takes the tile next that adds most for its bytes.")
     shares = (0.02, 0.05, 0.10, 0.25, 0.50, 0.75)
     report.row("corridor and order", *(f"{share:.0%} of bytes" for share in shares), "mean")
     report.row("---", *(["--:"] * (len(shares) + 1)))
+    ratios = []
     for half_width in (300.0, 1000.0):
         areas, shapes = example(half_width)
         every = TileSet.union(a.tiles for a in areas)
@@ -211,10 +212,12 @@ def bench_usefulness(report: Table) -> None:
             at = [f"{found[int(share * (len(found) - 1))]:.3f}" for share in shares]
             report.row(f"{half_width:.0f} m, {len(every):,} tiles, {name}", *at, f"{found.mean():.3f}")
         ours, best = curves["as fetched"], curves["the best order"]
-        report.say(
+        ratios.append(
             f"{half_width:.0f} m: as fetched over best, mean {ours.mean() / best.mean():.3f}, "
             f"least at any moment {(ours[1:] / best[1:]).min():.3f}"
         )
+    for text in ratios:
+        report.say(text)
 
 
 def main() -> None:

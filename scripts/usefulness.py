@@ -1,9 +1,10 @@
 """How useful a pack is whose fetch was cut short, and the order of tiles that would make it most useful.
 
-The measure: each zoom of an area is worth the same, since each shows twice the detail of the one before; all areas
-are worth the same, the overview among them. What a zoom of an area is worth is shared out over its tiles; along a
-line half of it goes to the tiles that the line itself runs over, where a crew mostly is. All this is our own choice,
-no source. A tile's bytes are those that a plan guesses.
+The measure: each zoom of an area from 8 on is worth the same, since each shows twice the detail of the one before; all
+areas are worth the same, the overview among them. Coarser zooms are worth nothing: a handful of tiles has them all, and
+would make every order look good. What a zoom of an area is worth is shared out over its tiles; along a line half of it
+goes to the tiles that the line itself runs over, where a crew mostly is. All this is our own choice, no source. A
+tile's bytes are those that a plan guesses.
 """
 
 from __future__ import annotations
@@ -21,6 +22,7 @@ from packer.survey.estimate import LayerSizes, estimate_layer
 
 __all__ = ["best_order", "curve", "example", "tile_bytes", "worth_of_tiles"]
 
+_FIRST_ZOOM = 8
 _ON_THE_LINE_M = 1.0
 _STEPS = 400  # of a curve
 
@@ -44,18 +46,19 @@ def example(half_width_m: float = 1000.0, deepest: int = 16) -> tuple[list[AreaP
 def worth_of_tiles(areas: Iterable[AreaPlan], shapes: Mapping[str, Shape]) -> dict[Tile, float]:
     """What each tile adds; all of them together are worth 1."""
     every = list(areas)
-    worth: dict[Tile, float] = {}
+    worth = {tile: 0.0 for area in every for tile in area.tiles}
 
     def share_out(total: float, tiles: TileSet) -> None:
         each = total / len(tiles)
         for tile in tiles:
-            worth[tile] = worth.get(tile, 0.0) + each
+            worth[tile] += each
 
     for area in every:
         shape = shapes.get(area.name)
-        for zoom in area.tiles.zooms:
+        zooms = [zoom for zoom in area.tiles.zooms if zoom >= _FIRST_ZOOM]
+        for zoom in zooms:
             tiles = area.tiles.at(zoom)
-            part = 1.0 / len(every) / len(area.tiles.zooms)
+            part = 1.0 / len(every) / len(zooms)
             if isinstance(shape, Corridor):
                 part /= 2
                 share_out(part, tiles & cover_corridor(list(shape.lines), _ON_THE_LINE_M, zoom))

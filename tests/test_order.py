@@ -10,7 +10,7 @@ import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
-from packer.fetching.order import in_order
+from packer.fetching.order import in_order, steps
 from packer.geometry.cover import cover_box, cover_corridor
 from packer.geometry.grid import LonLatBox
 from packer.geometry.shapes import Corridor, Rectangle, Shape
@@ -61,14 +61,32 @@ def test_the_overview_comes_before_all_floors_and_they_before_anything_deeper(
     assert stages == sorted(stages)
 
 
-def test_below_the_floors_all_areas_go_deeper_zoom_by_zoom_and_the_smaller_first() -> None:
-    plan = with_floors(areas(15, 15), 12, 12)
-    order = list(in_order(plan, SHAPES, TileSet.union(a.tiles for a in plan)))
-    deep = [tile for tile in order if stage_of(plan, tile) == 2]
-    assert [tile.zoom for tile in deep] == sorted(tile.zoom for tile in deep)
-    assert len(plan[2].tiles.at(15)) > len(plan[1].tiles.at(15))
-    of_course = [tile in plan[1].tiles for tile in deep if tile.zoom == 15]
-    assert of_course == sorted(of_course, reverse=True)
+@settings(max_examples=10, deadline=None)
+@given(st.integers(9, 15), st.integers(9, 15), FLOORS, FLOORS)
+def test_each_area_goes_zoom_by_zoom_and_the_next_zoom_with_the_fewest_tiles_comes_first(
+    one: int, other: int, floor: int | None, other_floor: int | None
+) -> None:
+    plan = with_floors(areas(one, other), floor, other_floor)
+    every = TileSet.union(a.tiles for a in plan)
+    taken = list(steps(plan, every))
+    assert sum(len(step.tiles) for step in taken) == len(every)
+    ranks = []
+    for index, area in enumerate(plan):
+        zooms = [step.zoom for step in taken if step.area == index]
+        assert zooms == sorted(zooms)
+        assert index or zooms == list(area.tiles.zooms)
+    for step in taken:
+        area = plan[step.area]
+        above = area.floor is not None and step.zoom <= area.floor
+        ranks.append((0 if step.area == 0 else 1 if above else 2, len(area.tiles.at(step.zoom))))
+    assert ranks == sorted(ranks)
+
+
+def test_no_area_skips_a_zoom_for_a_deeper_one_of_which_its_server_offers_less() -> None:
+    wide, narrow = VALLEY.tiles(12).pyramid(12), Rectangle(LonLatBox(12.3, 46.9, 12.31, 46.91)).tiles(13)
+    plan = [AreaPlan("valley", 13, wide | narrow)]
+    assert len(narrow) < len(wide)
+    assert [step.zoom for step in steps(plan, plan[0].tiles)] == [12, 13]
 
 
 def test_an_area_with_a_priority_is_first_above_the_floors_and_below_them() -> None:
@@ -119,12 +137,12 @@ def test_over_a_run_a_fetch_is_as_useful_as_the_best_order_to_within_5_percent(
 ) -> None:
     """The best order takes the tile next that gains most for its bytes: the greedy rule for a knapsack that may be
     closed at any time (Dantzig 1957, "Discrete-variable extremum problems", from memory)."""
-    plan, shapes = example(half_width, deepest=14)
+    plan, shapes = example(half_width, deepest=15)
     every = TileSet.union(a.tiles for a in plan)
     worth = worth_of_tiles(plan, shapes)
     ours = curve(in_order(plan, shapes, every), worth)
     best = curve(best_order(worth), worth)
-    assert best.mean() > 0.8
+    assert best.mean() > 0.7
     assert ours.mean() >= 0.95 * best.mean()
 
 

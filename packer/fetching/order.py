@@ -1,8 +1,8 @@
 """In what order tiles are asked for, so that a pack whose fetch was stopped is as useful as it can be.
 
-The overview first. Then all areas to their floor, and only then deeper: zoom by zoom across all areas, at each zoom
-the area with the fewest tiles first, since each of its tiles brings most. Areas with a `priority` go before the
-others, both to their floor and below it, in the order of their numbers.
+The overview first. Then all areas to their floor, and only then deeper. Each area goes zoom by zoom; of all areas the
+one comes next whose next zoom has the fewest tiles, since each of those brings most. Areas with a `priority` go before
+the others, both to their floor and below it, in the order of their numbers.
 
 Inside one area and zoom, along lines the tiles that the line itself runs over come first, from its start to its end,
 and then the corridor to either side; round points the middle comes first; boxes and polygons go outward from their
@@ -59,13 +59,15 @@ def steps(areas: Sequence[AreaPlan], among: TileSet) -> Iterator[Step]:
                 left[zoom] = here - every  # not `tiles`, which may have many more boundaries
 
 
-def _ranks(areas: Sequence[AreaPlan]) -> Iterator[tuple[int, int, int, int, int, int]]:
-    """Of every area and zoom: stage, priority, zoom, number of tiles, and then which area and zoom it is."""
+def _ranks(areas: Sequence[AreaPlan]) -> Iterator[tuple[int, int, int, int, int]]:
+    """Of every area and zoom: stage, priority, number of tiles, and then which area and zoom it is."""
     for index, area in enumerate(areas):
+        most = 0  # so that no area skips a zoom for a deeper one of which its server offers less
         for zoom, tiles in area.tiles.by_zoom().items():
+            most = max(most, tiles)
             above = area.floor is not None and zoom <= area.floor
             stage = 0 if area.name == OVERVIEW else 1 if above else 2
-            yield stage, area.priority or _NO_PRIORITY, zoom, tiles, index, zoom
+            yield stage, area.priority or _NO_PRIORITY, most, index, zoom
 
 
 def in_order(areas: Sequence[AreaPlan], shapes: Mapping[str, Shape], todo: TileSet) -> Iterator[Tile]:
