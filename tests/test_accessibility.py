@@ -87,6 +87,9 @@ def test_the_report_has_no_fault_and_fits_the_screen(
     page = opened(browser, width, written.as_uri())
     assert faults(page) == []
     assert page.evaluate("() => document.documentElement.scrollWidth") == width
+    sideways = "() => [...document.querySelectorAll('.wide')].filter(one => one.scrollWidth > one.clientWidth).length"
+    assert page.locator(".wide").count() > 3
+    assert page.evaluate(sideways) == 0, "no table has to be pushed sideways to be read"
     page.close()
 
 
