@@ -28,7 +28,7 @@ from packer.geometry.tileset import Tile, TileSet
 from packer.planning.brief import OVERVIEW
 from packer.planning.plan import AreaPlan
 
-__all__ = ["Step", "in_order", "steps"]
+__all__ = ["FetchStep", "in_order", "steps"]
 
 _STRETCH_TILES = 64  # a stretch of line is some so many tiles long
 _SPINE_M = 1.0  # the tiles that the line itself runs over
@@ -37,7 +37,7 @@ _NO_PRIORITY = 1_000  # behind all that a brief can give
 
 
 @dataclass(frozen=True, slots=True)
-class Step:
+class FetchStep:
     """What is fetched together: tiles of one area at one zoom that belong to no earlier step. `area` is its index."""
 
     area: int
@@ -45,7 +45,7 @@ class Step:
     tiles: TileSet
 
 
-def steps(areas: Sequence[AreaPlan], among: TileSet) -> Iterator[Step]:
+def steps(areas: Sequence[AreaPlan], among: TileSet) -> Iterator[FetchStep]:
     """The steps of a fetch in their order, of the tiles `among`; no two share a tile, and none is empty.
 
     The order is that of the areas' whole plans, whatever `among` leaves out.
@@ -55,7 +55,7 @@ def steps(areas: Sequence[AreaPlan], among: TileSet) -> Iterator[Step]:
         if here := left.get(zoom):
             every = areas[index].tiles.at(zoom)
             if tiles := here & every:
-                yield Step(index, zoom, tiles)
+                yield FetchStep(index, zoom, tiles)
                 left[zoom] = here - every  # not `tiles`, which may have many more boundaries
 
 

@@ -91,12 +91,7 @@ def verify(
     ground = {name: _ground(layers.get(name)) for name in plan.layers}
     walks = walk(plan, ground)
     depths, waypoints = area_depths(plan, ground), waypoint_depths(plan, ground)
-    wrong = tuple(
-        sentence
-        for name, layer in layers.items()
-        if layer.counts.stored
-        for sentence in wrong_ground(name, layer.pack, plan.layers[name].tiles)
-    )
+    wrong = _wrong_ground(plan, layers)
     return VerifyReport(
         layers,
         depth,
@@ -116,6 +111,16 @@ def _ground(layer: LayerFindings | None) -> Holdings:
     if layer is None:
         return Holdings(TileSet())
     return Holdings(layer.stored, layer.missing, layer.absent, layer.corrupt, layer.speed)
+
+
+def _wrong_ground(plan: Plan, layers: dict[str, LayerFindings]) -> tuple[str, ...]:
+    """A sentence for each sign that a pack is no map of the ground that was planned."""
+    return tuple(
+        sentence
+        for name, layer in layers.items()
+        if layer.counts.stored
+        for sentence in wrong_ground(name, layer.pack, plan.layers[name].tiles)
+    )
 
 
 def _begun(depths: Sequence[_Depth], layers: dict[str, LayerFindings]) -> list[_Depth]:
