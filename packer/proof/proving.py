@@ -78,10 +78,9 @@ def verify(
     ours or that SQLite cannot read; a pack that is not there yet counts as empty.
     """
     moment = time.time() if now is None else now
-    ends = None if for_s is None else clock() + for_s
     layers: dict[str, LayerFindings] = {}
     unsaved: list[DiskError] = []
-    with Sweeper(depth, processes, ends, clock, stop) as sweeper:
+    with Sweeper(depth, processes, None if for_s is None else clock() + for_s, clock, stop) as sweeper:
         for name, asked in plan.layers.items():
             if asked.tiles:
                 job = _LayerCheck(name, asked.tiles, pack_path(brief, name, store), moment, for_s is not None)
