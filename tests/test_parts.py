@@ -96,3 +96,24 @@ def test_a_part_that_is_none_is_refused(part: str) -> None:
         Brief.from_text(
             f'part = "{part}"\n' + BRIEF.format(west=12, south=46, east=13, north=46.3, deepest=12)
         )
+
+
+def test_parts_keep_floors_and_priorities_of_the_areas_that_lie_in_them() -> None:
+    text = BRIEF.format(west=12, south=46, east=13, north=46.3, deepest=13) + "at-least = 11\npriority = 2\n"
+    whole = plan(Brief.from_text(text))
+    for number in (1, 2, 3):
+        part = plan(Brief.from_text(f'part = "{number} of 3"\n' + text))
+        areas = {area.name: area for area in part.layers["one"].areas}
+        assert (areas["ground"].floor, areas["ground"].priority) == (11, 2)
+        assert areas["ground"].cover == next(a.cover for a in whole.layers["one"].areas if a.name == "ground")
+
+
+def test_an_area_that_does_not_reach_into_a_part_is_not_in_it() -> None:
+    far = '[[areas]]\nname = "hut"\npoint = [12.95, 46.1]\nradius = "200 m"\ndeepest = 13\n'
+    text = BRIEF.format(west=12, south=46, east=12.5, north=46.1, deepest=13) + far
+    names = [
+        {a.name for a in plan(Brief.from_text(f'part = "{n} of 3"\n' + text)).layers["one"].areas if a.floor}
+        for n in (1, 2, 3)
+    ]
+    assert names[0] == {"ground"}
+    assert "hut" in names[2]

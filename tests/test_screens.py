@@ -159,7 +159,7 @@ def test_the_end_of_several_layers_is_that_of_the_last_and_unknown_while_one_wai
     pause = Pause(PauseKind.LINK, "no answer", None, 90.0, 130.0)
     waits = fetch_state([layer("aerial", 1200), layer("relief", 1010, pause)], paces, 20.0, NOON)
     assert waits.left_s is None
-    assert "no end in sight while it waits" in total_line(waits)
+    assert "the end is not known while it waits" in total_line(waits)
     assert (
         waits.waits == ("relief: waiting for the network, for 0.0 s; next try in 1 min 50 s",) or waits.waits
     )

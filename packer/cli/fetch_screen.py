@@ -198,7 +198,7 @@ def _end_text(state: FetchState) -> str:
     if state.ends_at is not None and state.left_s:
         parts.append(f"done about {clock_text(state.ends_at)} (in {_about(state.left_s)})")
     elif state.left_s is None:
-        parts.append("no end in sight while it waits" if state.waits else "the end is not known yet")
+        parts.append("the end is not known while it waits" if state.waits else "the end is not known yet")
     return ", ".join(parts)
 
 

@@ -93,11 +93,11 @@ def _show_areas(worked: WorkedPlan) -> None:
 
 
 def _depth(area: str, worked_out: Plan) -> str:
-    """The deepest zoom of an area, or from which to which if its layers differ."""
+    """The deepest zoom of an area, or the least and the most if its layers differ."""
     zooms = {
         a.deepest for layer in worked_out.layers.values() for a in layer.areas if a.name == area and a.tiles
     }
-    return " to ".join(str(z) for z in sorted({min(zooms), max(zooms)})) if zooms else "none"
+    return " or ".join(str(z) for z in sorted({min(zooms), max(zooms)})) if zooms else "none"
 
 
 def _size(area: str, worked: WorkedPlan) -> str:
