@@ -22,6 +22,7 @@ from packer.errors import LastbarError
 from packer.fetching.transports import Response
 from packer.geometry.grid import tile_bounds, tms_row
 from packer.geometry.tileset import Tile, TileSet
+from packer.handover.manifest import read_manifest
 from packer.planning.brief import Brief
 from packer.planning.plan import plan
 from packer.proof.proving import verify
@@ -170,6 +171,17 @@ def test_a_wrong_map_is_never_ready_and_the_fetch_and_the_proof_say_what_helps(
     with pytest.raises(LastbarError):
         run_handover.run(brief.path, None, tmp_path / "card", "mbtiles", None, None, False, True)
     assert not (tmp_path / "card").exists() or not list((tmp_path / "card").iterdir())
+
+
+def test_a_card_with_a_wrong_map_that_was_asked_for_says_so(tmp_path: Path) -> None:
+    (tmp_path / "brief.toml").write_text(BRIEF.format(url=RIGHT), encoding="utf-8")
+    brief = Brief.read(tmp_path)
+    fetched(brief, lambda _url: picture(Tile(0, 0, 0)))
+    run_handover.run(brief.path, None, tmp_path / "card", "mbtiles", None, None, True, True)
+    card = " ".join((tmp_path / "card" / "ON THIS CARD.txt").read_text(encoding="utf-8").split())
+    assert "NOT COMPLETE: a layer does not show the ground that was planned" in card
+    assert "relief: MOST LIKELY NOT A MAP OF THIS GROUND" in card
+    assert not read_manifest(tmp_path / "card").complete
 
 
 def test_the_right_address_of_a_whole_map_is_ready(tmp_path: Path) -> None:

@@ -145,6 +145,9 @@ def _pixel(zoom: int | None, lat: float, side: int) -> str:
 def _gaps(manifest: Manifest) -> Iterator[str]:
     none = True
     for name, layer in manifest.layers.items():
+        if layer.wrong_ground:
+            none = False
+            yield f"{name}: MOST LIKELY NOT A MAP OF THIS GROUND. {layer.wrong_ground}"
         for count, text in (
             (layer.absent, "{} not on the server"),
             (layer.missing, "{} MISSING: not fetched in time"),

@@ -13,8 +13,10 @@ from packer.handover.ground import degrees, ground
 from packer.handover.held import CopyDepths
 from packer.handover.loose import SUMS, TILEJSON, file_sha256
 from packer.handover.manifest import AreaEntry, FileEntry, LayerEntry, Manifest, SoftwareEntry
+from packer.planning.pack_path import pack_path
 from packer.planning.plan import OVERVIEW, AreaPlan, Plan, tiles_digest
 from packer.store.snapshot_reader import TileIndex
+from packer.store.wrong_ground import wrong_ground
 from packer.version import __version__
 
 __all__ = ["date_text", "file_entries", "layer_entry", "manifest_of", "plain_entry", "tiles_file"]
@@ -74,6 +76,8 @@ def layer_entry(job: HandoverJob, layer: LayerDraft, damaged: TileSet, found: Co
     asked = job.brief.layers[layer.plan.name]
     index = layer.index
     good = index.tiles() - damaged
+    pack = pack_path(job.brief, layer.plan.name, job.store)
+    wrong = wrong_ground(layer.plan.name, pack, job.plan.layers[layer.plan.name].tiles) if len(index) else ()
     return LayerEntry(
         format=layer.format,
         attribution=asked.attribution,
@@ -87,6 +91,7 @@ def layer_entry(job: HandoverJob, layer: LayerDraft, damaged: TileSet, found: Co
         damaged=len(damaged),
         by_zoom={str(zoom): count for zoom, count in good.by_zoom().items()},
         areas=tuple(_area_entry(area, layer.plan.name, found) for area in layer.plan.areas),
+        wrong_ground=" ".join(wrong)[:_LONGEST_WORDS],
     )
 
 
@@ -128,7 +133,10 @@ def manifest_of(
         title=job.brief.title,
         crew=copy.share.crew.name if copy.share.crew else None,
         complete=not any(
-            layer.missing or layer.damaged or any(area.below_floor for area in layer.areas)
+            layer.missing
+            or layer.damaged
+            or layer.wrong_ground
+            or any(area.below_floor for area in layer.areas)
             for layer in layers.values()
         ),
         plan=job.plan.fingerprint,

@@ -108,7 +108,8 @@ class AreaEntry(_Entry):
 
 class LayerEntry(_Entry):
     """One layer of the copy. planned = on_board + absent + missing + damaged; `absent` are the tiles that the
-    server said it does not have. `fetched` is the first and the last date, None if nothing is on board."""
+    server said it does not have. `fetched` is the first and the last date, None if nothing is on board. `wrong_ground`
+    are signs that the layer is no map of the ground that was planned; version 1 has none."""
 
     format: Text
     attribution: Text
@@ -122,6 +123,7 @@ class LayerEntry(_Entry):
     damaged: Count
     by_zoom: Zooms
     areas: Annotated[tuple[AreaEntry, ...], FailFast()]
+    wrong_ground: Text = ""
 
 
 class FileEntry(_Entry):
@@ -175,7 +177,9 @@ class Manifest(_Entry):
         layers = self.layers.values()
         gaps = any(layer.missing or layer.damaged for layer in layers)
         low = any(area.below_floor for layer in layers for area in layer.areas)
-        what = ["planned tiles are missing"] * gaps + ["places are less deep than their floor"] * low
+        wrong = any(layer.wrong_ground for layer in layers)
+        what = ["a layer does not show the ground that was planned"] * wrong
+        what += ["planned tiles are missing"] * gaps + ["places are less deep than their floor"] * low
         return " and ".join(what) or "planned tiles are missing"
 
     def as_text(self) -> str:
