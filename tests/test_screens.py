@@ -20,6 +20,7 @@ from packer.cli.fetch_screen import (
 )
 from packer.cli.lines import BLOCKS, HASHES, marks_for, share_bar
 from packer.cli.verify_text import report_lines
+from packer.desk.work import fetch_progress
 from packer.fetching.pacing.gate import Pause, PauseKind
 from packer.fetching.refresh import RefreshCounts
 from packer.fetching.reports import AreaCoverage, Departure, LayerCounts, LayerProgress
@@ -185,6 +186,11 @@ def test_in_a_pipe_the_same_is_told_in_plain_lines() -> None:
     assert lines[1] == "  course, the long way round: 40 %, zoom 14 of 17"
     assert len(lines) == len(NAMES)
     assert "824 of 54,862 tiles" in total_line(state)
+
+
+def test_the_desk_is_given_the_same_depths() -> None:
+    told = fetch_progress([layer("aerial")], NOON)["layers"]["aerial"]
+    assert told["depths"]["spring"] == {"held": 14, "asked": 17}
 
 
 def test_only_all_fills_a_bar_and_ascii_screens_get_ascii_marks() -> None:

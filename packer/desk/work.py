@@ -132,6 +132,7 @@ def _layer_progress(layer: LayerProgress) -> dict[str, Any]:
         if pause is None
         else {"kind": str(pause.kind), "reason": pause.reason, "where": pause.where},
         "areas": {one.area: {str(z): round(share, 4) for z, share in one.shares} for one in layer.areas},
+        "depths": {one.area: {"held": one.held, "asked": one.asked} for one in layer.areas},
         "departure": None
         if layer.departure is None
         else {

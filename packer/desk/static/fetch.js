@@ -93,19 +93,19 @@ function waits(layers) {
   });
 }
 
-/** One bar an area: the least share over its layers and zooms, and the deepest zoom that is whole. @param {any} layers */
+/** One bar an area, and the depth that is on board of the one asked for, layer by layer. @param {any} layers */
 function bars(layers) {
   const areas = new Map();
   for (const [name, layer] of Object.entries(layers)) {
     for (const [area, zooms] of Object.entries(layer.areas)) {
       const entries = Object.entries(zooms).map(([zoom, share]) => [Number(zoom), Number(share)]);
-      const whole = entries.filter(([, share]) => share >= 1).map(([zoom]) => zoom);
       // Each zoom has about four times the tiles of the one before: a bar is to tell of tiles.
       const weight = entries.reduce((sum, [zoom]) => sum + 4 ** zoom, 0);
       const mean = entries.reduce((sum, [zoom, share]) => sum + share * 4 ** zoom, 0) / Math.max(weight, 1);
       const found = areas.get(area) ?? { shares: [], depths: [] };
       found.shares.push(mean);
-      found.depths.push(`${name} to ${whole.length ? Math.max(...whole) : "–"}`);
+      const { held, asked } = layer.depths[area];
+      found.depths.push(`${name} ${held ?? "none"} of ${asked}`);
       areas.set(area, found);
     }
   }
