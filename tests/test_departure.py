@@ -242,6 +242,19 @@ def test_the_standing_is_that_of_the_tiles_themselves(come: int, more: int) -> N
             assert abs(share - then) < 0.1 + 1.5 / len(area.tiles.at(zoom))
 
 
+def test_the_depth_that_is_told_is_held_and_what_the_server_lacks_does_not_count() -> None:
+    tracker = CoverageTracker(AREAS, SHAPES, EVERY, TileSet())
+    assert [area.held for area in tracker.now()] == [None] * 3
+    upper = [tile for tile in ORDER if tile.zoom <= 11]
+    tracker.add(upper)
+    assert [area.held for area in tracker.now()] == [9, 11, 11]
+    lower = [tile for tile in ORDER if tile.zoom > 11]
+    tracker.add(lower, [tile for tile in lower if tile.zoom > 12])
+    whole = tracker.now()
+    assert [(area.held, area.asked) for area in whole] == [(9, 9), (12, 14), (12, 13)]
+    assert all(area.done == area.planned for area in whole), "nothing is missing all the same"
+
+
 def test_a_route_counts_by_its_length_and_is_whole_only_with_its_sides() -> None:
     spine = TileSet.from_tiles(t for t in ORDER[:120])
     tracker = CoverageTracker(AREAS[1:2], SHAPES, AREAS[1].tiles, spine)
