@@ -174,3 +174,11 @@ def test_every_tile_comes_just_once_whatever_is_stored_already(taken: set[int], 
     order = list(in_order(plan, SHAPES, every - stored))
     assert len(order) == len(set(order))
     assert set(order) == set(every) - set(stored)
+
+
+def test_a_resumed_fetch_of_half_a_box_still_goes_outward_from_the_middle_of_the_whole() -> None:
+    area = AreaPlan("valley", 14, VALLEY.tiles(14))
+    left, _, right, _ = area.tiles.extent(14)
+    whole = list(in_order([area], SHAPES, area.tiles))
+    east = [tile for tile in whole if tile.x > (left + right) // 2]
+    assert list(in_order([area], SHAPES, TileSet.from_tiles(east))) == east
