@@ -219,6 +219,7 @@ class LayerFetcher:
     async def _settle(self, tile: Tile, permit: Permit, result: Result, finding: JpegFinding | None) -> None:
         """If cancelled: the tile is stored or not, as the writer has it, and asked for again if not."""
         outcome = judge(result, self._rules, self._clock.wall(), finding and finding.size_px)
+        outcome = self._source.without_echo(outcome)
         history = self._history(tile, permit, outcome, finding)
         decision = self._policy.decide(tile, result, outcome, history, self._clock.now())
         self._gate.report(permit, decision.signal)
