@@ -28,6 +28,7 @@ __all__ = [
     "Place",
     "Secrets",
     "is_key",
+    "is_secret_header",
     "literals_of",
     "looks_like_key",
     "named_values",
@@ -143,7 +144,10 @@ def rewritten(url: str, change: Change) -> str:
     place, question, query = rest.partition("?")
     netloc, slash, path = place.partition("/")
     user, at, host = netloc.rpartition("@")
-    user = ":".join(change(Place.USER, "", part) for part in user.split(":")) if at else ""
+    if at:
+        name, colon, password = user.partition(":")
+        password = change(Place.USER, "password", password) if password else ""
+        user = f"{change(Place.USER, 'user', name)}{colon}{password}"
     query = "&".join(_parameter(piece, change) for piece in query.split("&")) if question else ""
     return f"{scheme}{mark}{user}{at}{host}{slash}{_path(path, change)}{question}{query}{sharp}{fragment}"
 
@@ -326,11 +330,16 @@ def _user(url: str) -> set[str]:
     return found | {user} if not password or len(user) >= _SAYS_MUCH or looks_like_key(user) else found
 
 
-def _header(name: str, value: str) -> set[str]:
+def is_secret_header(name: str, value: str) -> bool:
+    """Whether the value of a header is secret as a whole; one that is not may have an address with a key in it."""
     if _PLAIN_HEADER.fullmatch(name) or value.startswith(("http://", "https://")):
+        return False
+    return bool(_KEY_NAME.fullmatch(name)) or not _PLAIN_VALUE.fullmatch(value)
+
+
+def _header(name: str, value: str) -> set[str]:
+    if not is_secret_header(name, value):
         return {text for url in re.findall(r"https?://\S+", value) for _, _, text in literals_of(url)}
-    if not _KEY_NAME.fullmatch(name) and _PLAIN_VALUE.fullmatch(value):
-        return set()
     # "Bearer abc", "Digest a=b, c=d", "name=value; other=value": what stands in it counts by itself as well.
     found = {value, *(word for word in re.split(r"[\s;,]|(?<=\w)=", value) if len(word) >= _SAYS_MUCH)}
     scheme, _, credentials = value.partition(" ")
