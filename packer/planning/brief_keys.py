@@ -15,7 +15,7 @@ from tomlkit.container import Container
 from tomlkit.exceptions import TOMLKitError
 from tomlkit.items import AoT, Item, Whitespace
 
-from packer.sources.address import variables
+from packer.sources.address import fill, variables
 from packer.sources.safe_address import shown_within, without_keys
 from packer.sources.secrecy import MASK, Place, Secrets, is_secret_header, named_values, secrets_of
 
@@ -59,9 +59,11 @@ def secrets_in_text(text: str, environment: Mapping[str, str]) -> Secrets:
         for layer in tomllib.loads(text).get("layers", {}).values():
             headers = {name: str(value) for name, value in layer.get("headers", {}).items()}
             addresses = [str(layer[key]) for key in _ADDRESSES if key in layer]
-            found |= secrets_of(
-                addresses, headers, named_values((*addresses, *headers.values()), environment).values()
-            )
+            named = named_values((*addresses, *headers.values()), environment)
+            known = {name: value for name, value in named.items() if value.isprintable() and value}
+            given = [name for name, value in headers.items() if known.keys() >= {*variables(value)}]
+            filled = {name: fill(headers[name], known) for name in given}
+            found |= secrets_of(addresses, {**headers, **filled}, named.values())
     return found
 
 
@@ -99,7 +101,7 @@ class _Names:
 
 
 def _replace(document: tomlkit.TOMLDocument, instead: Instead) -> None:
-    found: list[str] = []
+    before, found = tomlkit.dumps(document), list[str]()
 
     def note(layer: str, where: str, text: str) -> str:
         found.append(text)
@@ -108,7 +110,7 @@ def _replace(document: tomlkit.TOMLDocument, instead: Instead) -> None:
     layers: dict[str, Any] = document.get("layers", {})
     for name, layer in layers.items():
         _in_layer(name, layer, note)
-    secrets = Secrets.of(found)
+    secrets = secrets_in_text(before, {}) | Secrets.of(found)
     for table in (document, *layers.values()):
         for key in _PROSE:
             if isinstance(table.get(key), str) and secrets.found_in(table[key]):
