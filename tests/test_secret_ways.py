@@ -84,6 +84,7 @@ def test_the_whole_job_shows_and_keeps_no_key(tmp_path: Path, server: EchoServer
         without_full_keys(server.host, ("pathvar", "basicvar", "told", "issuedpath")), encoding="utf-8"
     )
     run("verify", few, "--full", "--report", home / "report", "--json", codes=(0, 1))
+    run("plan", few, "--measure", "--json")
     run("survey", few, "--samples", "1", "--sheets", home / "sheets", "--apply", codes=(0, 1))
     run("compare", brief)
     for kind in ("mbtiles", "gpkg", "folder"):

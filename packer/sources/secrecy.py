@@ -228,34 +228,40 @@ class Secrets:
     def _plain(self) -> frozenset[str]:
         """Every text as it reads, longest first by use, and what is left of a long one that is cut."""
         whole = {form for text in self.texts for form in (text, unquote(text)) if len(form) >= _LEAST}
-        cut = {part for text in whole if len(text) > _CUT + 3 for part in (text[:_CUT], text[-_CUT:])}
-        return frozenset(whole | cut)
+        return frozenset(whole.union(*(_ends(text) for text in whole)))
 
     @cached_property
-    def _lower(self) -> tuple[str, ...]:
-        return tuple({text.lower() for text in self._plain})
+    def _needles(self) -> tuple[tuple[str, ...], tuple[str, ...], bool]:
+        """What to look for in a text in small letters, and in it as it is; and whether a + may be a blank.
 
-    @cached_property
-    def _base64(self) -> tuple[str, ...]:
-        return tuple({form for text in self._plain for form in _base64_forms(text.encode())})
+        The ends of a long text stand for it, since this is looked for in every tile's validators.
+        """
+        short = {end for text in self._plain for end in _ends(text)}
+        coded = {form for text in short for form in _base64_forms(text)}
+        return tuple({text.lower() for text in short}), tuple(coded), any(" " in text for text in self._plain)
 
     @cached_property
     def _pattern(self) -> re.Pattern[str]:
         known = sorted(self._plain, key=len, reverse=True)
         forms = ["(?i:" + "".join(map(_letter, text)) + ")" + _TAIL * (len(text) == _CUT) for text in known]
-        forms += [
-            f"[A-Za-z0-9+_-]{{0,2}}{re.escape(form)}[A-Za-z0-9+_-]{{0,2}}={{0,2}}" for form in self._base64
-        ]
+        coded = sorted({form for text in known for form in _base64_forms(text)}, key=len, reverse=True)
+        around = "[A-Za-z0-9+_-]{0,2}"
+        forms += [f"{around}{re.escape(form)}{around}={{0,2}}" for form in coded]
         return re.compile("|".join(forms))
 
     def found_in(self, text: str) -> bool:
         """Whether any of them stands in a text, in any of its forms."""
         if not self.texts:
             return False
-        for reading in _readings(text):
+        small, exact, blanks = self._needles
+        for reading in _readings(text, blanks):
             lower = reading.lower()
-            if any(secret in lower for secret in self._lower) or any(f in reading for f in self._base64):
-                return True
+            for needle in small:
+                if needle in lower:
+                    return True
+            for needle in exact:
+                if needle in reading:
+                    return True
         return False
 
     def scrub(self, text: str) -> str:
@@ -275,9 +281,14 @@ def _letter(letter: str) -> str:
     return f"(?:{re.escape(letter)}|{encoded}{'|[+]' if letter == ' ' else ''})"
 
 
-def _readings(text: str) -> Iterator[str]:
-    """A text, and what it says with + for a blank or percent-encoded, up to three times over."""
-    for reading in {text, text.replace("+", " ")}:
+def _ends(text: str) -> set[str]:
+    """The text, or the first and last dozen letters of a longer one."""
+    return {text} if len(text) < _CUT + 4 else {text[:_CUT], text[-_CUT:]}
+
+
+def _readings(text: str, blanks: bool) -> Iterator[str]:
+    """A text, and what it says percent-encoded up to three times over and, with `blanks`, with + for a blank."""
+    for reading in (text, text.replace("+", " ")) if blanks and "+" in text else (text,):
         yield reading
         for _ in range(3):
             if "%" not in reading or (plain := unquote(reading)) == reading:
@@ -285,8 +296,9 @@ def _readings(text: str) -> Iterator[str]:
             yield (reading := plain)
 
 
-def _base64_forms(secret: bytes) -> Iterator[str]:
-    """What stands in the base64 of any text that holds these bytes, wherever in it: three ways by its place."""
+def _base64_forms(text: str) -> Iterator[str]:
+    """What stands in the base64 of any text that holds this one, wherever in it: three ways by its place."""
+    secret = text.encode("utf-8", "surrogatepass")
     for before in range(3):
         letters = base64.b64encode(bytes(before) + secret).decode("ascii")
         sure = letters[(0, 2, 3)[before] : (before + len(secret)) * 8 // 6]
