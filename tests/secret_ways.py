@@ -17,7 +17,7 @@ __all__ = ["ENVIRONMENT", "WAYS", "EchoServer", "Way", "brief_text", "hits", "ne
 
 @dataclass(frozen=True)
 class Way:
-    """A layer that is given a key: by what the brief says (`keys`, with `{host}` for the server), and by the server.
+    """A layer that is given keys: by what the brief says (`keys`, with `{host}` for the server), and by the server.
 
     `in_full` are secrets that stand in the brief, `unseen` those that come from variables or from the server.
     """
@@ -56,84 +56,52 @@ ENVIRONMENT = {
 }
 _TEMPLATE = "/{z}/{x}/{y}.png"
 WAYS = (
-    Way("query", f'url = "http://{{host}}/query{_TEMPLATE}?key=lq-alder-16"', ("lq-alder-16",)),
-    Way("bare", f'url = "http://{{host}}/bare{_TEMPLATE}?lbJuniper29&style=winter"', ("lbJuniper29",)),
-    Way("odd", f'url = "http://{{host}}/odd{_TEMPLATE}?k=Hawthorn"', ("Hawthorn",)),
-    Way("path", f'url = "http://{{host}}/path/p7Xk2Qm9Zt4B{_TEMPLATE}"', ("p7Xk2Qm9Zt4B",)),
-    Way("step", f'url = "http://{{host}}/step/token/elm-tree-8{_TEMPLATE}"', ("elm-tree-8",)),
+    # By name, by nothing but its place, and under a name that says nothing.
     Way(
-        "uuid",
-        f'url = "http://{{host}}/uuid/6fa459ea-ee8a-4ca4-894e-db77e160355e{_TEMPLATE}"',
-        ("6fa459ea-ee8a-4ca4-894e-db77e160355e",),
+        "query",
+        f'url = "http://{{host}}/query{_TEMPLATE}?key=lq-alder-16&lbJuniper29&k=Hawthorn&style=winter"',
+        ("lq-alder-16", "lbJuniper29", "Hawthorn"),
+    ),
+    # By its looks, after a word that names it, and a UUID.
+    Way(
+        "path",
+        'url = "http://{host}/path/p7Xk2Qm9Zt4B/token/elm-tree-8/6fa459ea-ee8a-4ca4-894e-db77e160355e'
+        f'{_TEMPLATE}"',
+        ("p7Xk2Qm9Zt4B", "elm-tree-8", "6fa459ea-ee8a-4ca4-894e-db77e160355e"),
     ),
     Way(
         "header",
-        f'url = "http://{{host}}/header{_TEMPLATE}"\nheaders = {{ "X-Api-Key" = "lh-cedar-40", Accept = "image/png" }}',
-        ("lh-cedar-40",),
+        f'url = "http://{{host}}/header{_TEMPLATE}"\nheaders = {{ "X-Api-Key" = "lh-cedar-40", Accept = "image/png", '
+        f'Cookie = "lang=de; sid=lcSpruce55", Authorization = "Basic {_basic("crew:lb-chestnut-70")}" }}',
+        ("lh-cedar-40", "lcSpruce55", _basic("crew:lb-chestnut-70"), "lb-chestnut-70"),
     ),
     Way(
-        "cookie",
-        f'url = "http://{{host}}/cookie{_TEMPLATE}"\nheaders = {{ Cookie = "lang=de; sid=lcSpruce55" }}',
-        ("lcSpruce55",),
-    ),
-    Way(
-        "bearer",
-        f'url = "http://{{host}}/bearer{_TEMPLATE}"\nheaders = {{ Authorization = "Bearer ${{BEARER_VAR}}" }}',
+        "vars",
+        f'url = "http://{{host}}/vars/${{PATH_VAR}}{_TEMPLATE}?k=${{QUERY_VAR}}"\n'
+        'headers = { "X-Key" = "${HEADER_VAR}", Authorization = "Bearer ${BEARER_VAR}" }',
         (),
-        (ENVIRONMENT["BEARER_VAR"],),
+        (*(ENVIRONMENT[f"{name}_VAR"] for name in ("PATH", "QUERY", "HEADER", "BEARER")), "qv/hazel+77="),
     ),
     Way(
-        "basic",
-        f'url = "http://{{host}}/basic{_TEMPLATE}"\n'
-        f'headers = {{ Authorization = "Basic {_basic("crew:lb-chestnut-70")}" }}',
-        (_basic("crew:lb-chestnut-70"), "lb-chestnut-70"),
-    ),
-    Way(
-        "basicvar",
-        f'url = "http://{{host}}/basicvar{_TEMPLATE}"\nheaders = {{ Authorization = "Basic ${{BASIC_VAR}}" }}',
-        (),
+        "user",
+        f'url = "http://crew:lu-sycamore-3@{{host}}/user{_TEMPLATE}"\n'
+        'headers = { Authorization = "Basic ${BASIC_VAR}" }',
+        ("lu-sycamore-3",),
         (ENVIRONMENT["BASIC_VAR"], "bs/willow@62"),
     ),
-    Way("user", f'url = "http://crew:lu-sycamore-3@{{host}}/user{_TEMPLATE}"', ("lu-sycamore-3",)),
     Way(
         "uservar",
         f'url = "http://${{USER_VAR}}:${{PASS_VAR}}@{{host}}/uservar{_TEMPLATE}"',
         (),
         (ENVIRONMENT["PASS_VAR"], ENVIRONMENT["USER_VAR"]),
     ),
-    Way("pathvar", f'url = "http://{{host}}/pathvar/${{PATH_VAR}}{_TEMPLATE}"', (), (ENVIRONMENT["PATH_VAR"],)),
-    Way(
-        "queryvar",
-        f'url = "http://{{host}}/queryvar{_TEMPLATE}?k=${{QUERY_VAR}}"',
-        (),
-        (ENVIRONMENT["QUERY_VAR"], "qv/hazel+77="),
-    ),
-    Way(
-        "headervar",
-        f'url = "http://{{host}}/headervar{_TEMPLATE}"\nheaders = {{ "X-Key" = "${{HEADER_VAR}}" }}',
-        (),
-        (ENVIRONMENT["HEADER_VAR"],),
-    ),
+    # A variable in the address of a description, and keys that the server gives in a path and in a query.
     Way(
         "told",
         'tilejson = "http://{host}/told/tile.json?key=${TOLD_VAR}"',
         (),
-        (ENVIRONMENT["TOLD_VAR"],),
-        "/told/{z}/{x}/{y}.png?key=tv~linden84",
-    ),
-    Way(
-        "issuedquery",
-        'tilejson = "http://{host}/issuedquery/tile.json"',
-        (),
-        ("iq-dogwood-21",),
-        "/issuedquery/{z}/{x}/{y}.png?sig=iq-dogwood-21",
-    ),
-    Way(
-        "issuedpath",
-        'tilejson = "http://{host}/issuedpath/tile.json"',
-        (),
-        ("i9Kd3Wq7Lx2Z",),
-        "/issuedpath/i9Kd3Wq7Lx2Z/{z}/{x}/{y}.png",
+        (ENVIRONMENT["TOLD_VAR"], "iq-dogwood-21", "i9Kd3Wq7Lx2Z"),
+        "/told/i9Kd3Wq7Lx2Z/{z}/{x}/{y}.png?key=tv~linden84&sig=iq-dogwood-21",
     ),
     Way(
         "literaltold",
@@ -150,7 +118,7 @@ WAYS = (
         ("iw8Rz4Nc6Vt1",),
         "/wmts/iw8Rz4Nc6Vt1/{TileMatrix}/{TileCol}/{TileRow}.png?apikey=lw-hornbeam-6",
     ),
-)  # fmt: skip
+)
 
 
 def brief_text(host: str, ways: Iterable[Way] = WAYS, deepest: int = 7) -> str:

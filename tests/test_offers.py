@@ -340,6 +340,21 @@ def test_a_key_that_only_the_server_gives_reaches_no_file_and_no_log(tmp_path: P
         sources_for(offline, plan(offline), KEYED)
 
 
+def test_a_key_that_only_the_server_gives_in_a_path_is_masked_however_it_was_kept(tmp_path: Path) -> None:
+    tiles = "https://maps.example.org/tiles/v1/k3Xq9Zt7Lw2B/{z}/{x}/{y}.jpg"
+    brief = brief_at(tmp_path)
+    found, _, _ = read(brief, told(tiles))
+    assert "k3Xq9Zt7Lw2B" not in everything_in(tmp_path)
+    assert found.layers["aerial"].url == "https://maps.example.org/tiles/v1/***/{z}/{x}/{y}.jpg"
+    source = sources_for(found, plan(found), KEYED)["aerial"]
+    assert source.url(Tile(0, 0, 0)) == tiles.replace("{z}/{x}/{y}", "0/0/0")
+    assert secrets_in({"aerial": source}).found_in("k3Xq9Zt7Lw2B")
+    keep_offer(tmp_path, "aerial", "mark", Offer((tiles,), (0, 3), "Them"))
+    kept = kept_offer(tmp_path, "aerial", "mark", [])
+    assert kept is not None
+    assert kept.templates == (found.layers["aerial"].url,)
+
+
 def test_a_key_that_the_attribution_repeats_is_taken_out_and_told(tmp_path: Path) -> None:
     tiles = "https://maps.example.org/{z}/{x}/{y}.jpg?token=cloudberry99&v=2024"
     words = f'© 2024 <a href="https://maps.example.org/?token=cloudberry99&k={KEY}">Them</a>'
