@@ -72,8 +72,9 @@ WAYS = (
     Way(
         "header",
         f'url = "http://{{host}}/header{_TEMPLATE}"\nheaders = {{ "X-Api-Key" = "lh-cedar-40", Accept = "image/png", '
-        f'Cookie = "lang=de; sid=lcSpruce55", Authorization = "Basic {_basic("crew:lb-chestnut-70")}" }}',
-        ("lh-cedar-40", "lcSpruce55", _basic("crew:lb-chestnut-70"), "lb-chestnut-70"),
+        f'Referer = "http://maps.example.org/?token=lrTamarack7", Cookie = "lang=de; sid=lcSpruce55", '
+        f'Authorization = "Basic {_basic("crew:lb-chestnut-70")}" }}',
+        ("lh-cedar-40", "lcSpruce55", "lrTamarack7", _basic("crew:lb-chestnut-70"), "lb-chestnut-70"),
     ),
     Way(
         "vars",

@@ -24,6 +24,7 @@ __all__ = ["LeftOut", "masked_keys", "secrets_in_text", "with_variables"]
 _ADDRESSES = ("url", "tilejson", "wmts")
 _PROSE = ("title", "attribution", "permission")
 _VARIABLE = re.compile(r"\$\{[^{}]*\}")
+_URL = re.compile(r"https?://\S+")
 
 Instead = Callable[[str, str, str], str]
 """What to write for a key: by its layer, its place in words, and its text."""
@@ -131,10 +132,9 @@ def _in_layer(name: str, layer: Any, instead: Instead) -> None:
                 layer[key] = other
     headers = layer.get("headers", {})
     for header, value in list(headers.items()):
-        if is_secret_header(header, str(value)):
-            other = _header(str(value), partial(instead, name, f"the header {header}"))
-            if other != value:
-                headers[header] = other
+        write = partial(instead, name, f"the header {header}")
+        if (other := _header(header, str(value), write)) != value:
+            headers[header] = other
 
 
 def _named(place: Place, part: str) -> str:
@@ -145,8 +145,13 @@ def _named(place: Place, part: str) -> str:
     return f"the part {part}" if part else "the key in the query"
 
 
-def _header(value: str, instead: Callable[[str], str]) -> str:
-    """A header's value with each literal text in it replaced, but for a scheme before it (RFC 9110, section 11.4)."""
+def _header(name: str, value: str, instead: Callable[[str], str]) -> str:
+    """A header's value with each literal text in it replaced, but for a scheme before it (RFC 9110, section 11.4).
+
+    Of one that is not secret, such as Referer, only what is a key in an address is.
+    """
+    if not is_secret_header(name, value):
+        return _URL.sub(lambda url: without_keys(url[0], lambda _place, _name, text: instead(text)), value)
     scheme, blank, rest = value.partition(" ")
     if not blank or not scheme.isalpha():
         scheme, blank, rest = "", "", value

@@ -8,7 +8,7 @@ from collections.abc import Callable, Mapping
 from urllib.parse import quote, quote_plus, urlsplit
 
 from packer.sources.address import PLACEHOLDER
-from packer.sources.secrecy import MASK, Place, Secrets, is_key, literals_of, rewritten
+from packer.sources.secrecy import MASK, Place, Secrets, is_key, literals_of, looks_like_key, rewritten
 
 __all__ = [
     "fingerprint",
@@ -73,7 +73,8 @@ def _named(piece: str) -> str:
     name, equals, value = piece.partition("=")
     if not equals:
         return piece  # masked already
-    return f"{name if _PARAMETER.fullmatch(name) else MASK}={value}"  # a key may stand there without a name
+    plain = _PARAMETER.fullmatch(name) and not looks_like_key(name)
+    return f"{name if plain else MASK}={value}"  # a key may stand there without a name
 
 
 def shown_within(text: str) -> str:
