@@ -13,8 +13,10 @@ from packer.common.regular_file import refuse_special
 from packer.common.shell import quoted, shell_command
 from packer.errors import DiskError, InputError
 from packer.planning.brief import Brief
+from packer.planning.brief_keys import LeftOut, with_variables
 from packer.planning.offers import cache_offer
 from packer.planning.plan import Plan, part_of, plan
+from packer.sources.address import variables
 
 __all__ = ["run"]
 
@@ -22,7 +24,7 @@ _BESIDE = (".shp", ".shx", ".dbf", ".prj", ".cpg")  # a Shapefile is several fil
 
 
 def run(path: Path, count: int, to: Path | None, as_json: bool) -> int:
-    """Write `count` folders, each with a brief and its shape files.
+    """Write `count` folders, each with a brief and its shape files, with a variable in place of each key in full.
 
     If the process dies: some of the folders; running it again writes them all.
     """
@@ -31,27 +33,53 @@ def run(path: Path, count: int, to: Path | None, as_json: bool) -> int:
         raise InputError(f"{brief.path} is already a part of a plan. Split the whole brief instead.")
     whole = plan(brief)
     folder = to or brief.folder / "parts"
+    text = tomlkit.parse(brief.path.read_text(encoding="utf-8-sig"))
+    left_out = with_variables(text)
     try:
-        written = [_write(brief, part_of(whole, n, count), folder, n, count) for n in range(1, count + 1)]
+        written = [
+            _write(brief, text, part_of(whole, n, count), folder / f"part-{n}-of-{count}")
+            for n in range(1, count + 1)
+        ]
     except OSError as fault:
         raise DiskError(
             f"{folder} cannot be written: {fault.strerror}. Free some space, or choose another folder with --to."
         ) from fault
     if as_json:
-        print_json({"parts": [{"brief": str(p), "tiles": n} for p, n in written]})
+        parts = [{"brief": str(p), "tiles": n} for p, n in written]
+        keys = {"keys_left_out": [one.to_dict() for one in left_out], "variables": _needed(text)}
+        print_json({"parts": parts, **keys})
         return 0
     for each, tiles in written:
         echo(f"{each}: {tiles:,} {'tile' if tiles == 1 else 'tiles'}")
+    _tell_keys(left_out, _needed(text))
     echo("Give each folder to someone, who runs lastbar fetch in it. Then join the packs:")
     echo(f"  {shell_command('merge', brief.store_folder)} {quoted(folder)}/part-*/packs")
     return 0
 
 
-def _write(brief: Brief, part: Plan, folder: Path, number: int, count: int) -> tuple[Path, int]:
-    place = folder / f"part-{number}-of-{count}"
-    _refuse_links(folder, place, place / "packs")
+def _needed(text: tomlkit.TOMLDocument) -> list[str]:
+    """The variables that the layers of a part name."""
+    found = []
+    for layer in text["layers"].values():
+        texts = (*layer.values(), *layer.get("headers", {}).values())
+        found += [name for value in texts if isinstance(value, str) for name in variables(value)]
+    return list(dict.fromkeys(found))
+
+
+def _tell_keys(left_out: list[LeftOut], needed: list[str]) -> None:
+    """Say which keys the parts do not have, and what their receivers have to set."""
+    for one in left_out:
+        echo(f"Left out of the parts: {one.where}, layer {one.layer}. {one.variable} stands in its place.")
+    if needed:
+        echo("Whoever fetches a part first sets, with the keys that you tell them apart from it:")
+        for name in needed:
+            echo(f"  export {name}=...")
+
+
+def _write(brief: Brief, whole: tomlkit.TOMLDocument, part: Plan, place: Path) -> tuple[Path, int]:
+    _refuse_links(place.parent, place, place / "packs")
     make_folders(place)
-    text = tomlkit.parse(brief.path.read_text(encoding="utf-8-sig"))
+    text = tomlkit.parse(tomlkit.dumps(whole))
     names: dict[Path, str] = {}
     for area in text["areas"]:
         for key in ("line", "points", "polygon"):
@@ -61,7 +89,9 @@ def _write(brief: Brief, part: Plan, folder: Path, number: int, count: int) -> t
     _bring_offers(brief, place / "packs")
     # Top-level keys must come before the first heading; tomlkit would put a new one elsewhere.
     target = place / "brief.toml"
-    write_atomic(target, f'part = "{number} of {count}"\n' + tomlkit.dumps(text))
+    note = "".join(f"# Before a fetch: export {name}=...\n" for name in _needed(text))
+    _, number, _, count = place.name.split("-")
+    write_atomic(target, f'part = "{number} of {count}"\n{note}{tomlkit.dumps(text)}', like=brief.path)
     if plan(brief_at(target)).fingerprint != part.fingerprint:
         raise InputError(
             f"{target} no longer gives the same plan: a shape file has changed. Run the command again."

@@ -16,7 +16,7 @@ from packer.fetching.departure import ByteBudget, Schedule
 from packer.fetching.hosts.consent import Consent
 from packer.fetching.hosts.host_identity import SharedGate, gates_for
 from packer.fetching.hosts.shared_caps import shared_caps
-from packer.fetching.hosts.source import Source, labels_for, secrets_of, sources_for
+from packer.fetching.hosts.source import Source, labels_for, secrets_in, sources_for
 from packer.fetching.jpeg_worker import JpegWorker
 from packer.fetching.layer_run import LayerRun
 from packer.fetching.layer_setup import LayerSetup
@@ -89,13 +89,16 @@ class _FetchJob:
         started = self.clock.now()
         sources = sources_for(self.brief, self.plan, environment)
         folder = self.options.store or self.brief.store_folder
-        log = RunLog(folder if self.options.log else None, self.clock.wall, secrets_of(sources))
+        secrets = secrets_in(sources)
+        log = RunLog(folder if self.options.log else None, self.clock.wall, secrets)
         try:
             if self.options.transport is None and (reason := why_no_pyreqwest()) is not None:
                 log.event("transport", used="httpx", reason=f"pyreqwest cannot be loaded: {reason}")
             return await self._logged(sources, log, on_progress, started)
         except LastbarError as fault:
             log.event("refused" if isinstance(fault, TermsError) else "error", reason=str(fault))
+            if secrets.found_in(str(fault)):  # whatever words it repeats
+                raise type(fault)(secrets.scrub(str(fault))) from None
             raise
         except BaseException as fault:
             log.event("aborted", reason=type(fault).__name__)

@@ -11,7 +11,7 @@ import errno
 import json
 import logging
 import os
-from collections.abc import Callable, Iterable, Mapping
+from collections.abc import Callable, Mapping
 from datetime import UTC, datetime
 from io import TextIOWrapper
 from logging.handlers import RotatingFileHandler
@@ -19,7 +19,7 @@ from pathlib import Path
 from typing import Any
 
 from packer.common.atomic_write import make_folders
-from packer.sources.address import scrub
+from packer.sources.secrecy import Secrets
 
 __all__ = ["FILE_NAME", "RunLog", "last_pace"]
 
@@ -54,9 +54,9 @@ class RunLog:
     """
 
     def __init__(
-        self, folder: Path | None, wall: Callable[[], float], secrets: Iterable[str] = frozenset()
+        self, folder: Path | None, wall: Callable[[], float], secrets: Secrets | None = None
     ) -> None:
-        self._wall, self._secrets = wall, frozenset(secrets)
+        self._wall, self._secrets = wall, secrets or Secrets()
         self._handler: _Handler | None = None
         self._run = f"{_time(wall()).replace('-', '').replace(':', '')}-{os.getpid()}"
         if folder is not None:
@@ -75,7 +75,7 @@ class RunLog:
 
     def _clean(self, value: Any) -> Any:
         if isinstance(value, str):
-            return scrub(value, self._secrets)
+            return self._secrets.scrub(value)
         if isinstance(value, Mapping):
             return {self._clean(str(k)): self._clean(v) for k, v in value.items()}
         if isinstance(value, list | tuple):

@@ -37,7 +37,7 @@ from packer.fetching.transports.failures import (
     head_failure,
     joined,
     kind_of_errno,
-    scrub,
+    safe_wording,
 )
 from packer.fetching.transports.proxies import Proxies
 from packer.fetching.transports.transport import FailureKind, Response, Result, TransportFailure
@@ -259,7 +259,7 @@ class PyreqwestTransport:
         proxy = self._proxies.for_url(url)
         kind = _kind_of(error, causes, secure=url.startswith("https:"), proxied=proxy is not None, late=late)
         wording = ": ".join(dict.fromkeys([error.message, *causes[1:]]))
-        return TransportFailure(kind, scrub(wording, url, headers, proxy))
+        return TransportFailure(kind, safe_wording(wording, url, headers, proxy))
 
 
 @lru_cache(maxsize=256)
