@@ -41,6 +41,7 @@ from packer.planning.brief_values import (
     Part,
     Position,
     Reach,
+    Switch,
     Text,
     Zoom,
     check_layer_name,
@@ -58,7 +59,8 @@ _LONG_KEY = re.compile(rf"(?<![\w.-]){_KEY_PART}(?:[ \t]*+\.[ \t]*+{_KEY_PART}){
 
 
 class Area(Table):
-    """One stretch of ground and how deep its map goes. Just one of the five shapes is set."""
+    """One stretch of ground and how deep its map goes. Just one of the five shapes is set; `keep` says that nothing is
+    ever proposed that would cut it."""
 
     name: Text
     line: FileOrLine | None = None
@@ -74,6 +76,7 @@ class Area(Table):
     at_least: Depths | None = None
     use: Annotated[Literal["on foot", "trail", "road"] | None, one_of(*USES)] = None
     layers: LayerNames | None = None
+    keep: Switch = False
 
     @field_validator("name")
     @classmethod

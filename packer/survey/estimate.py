@@ -64,11 +64,6 @@ class Bytes(NamedTuple):
     high: float
     basis: str
 
-    @property
-    def cautious(self) -> float:
-        """The cautious figure: the upper bound, or the expected value where the bounds are a guess as well."""
-        return self.expected if self.basis == "guess" else self.high
-
     def to_dict(self) -> dict[str, Any]:
         """Whole bytes by name."""
         return {
