@@ -111,12 +111,18 @@ def fetch_progress(layers: Sequence[LayerProgress], now: float) -> dict[str, Any
     """Where the layers stand, as the page shows it."""
     return {
         "at": round(now, 1),
+        # While all layers wait for a host that cannot be reached, no time passes for the pace.
+        "waited": round(min((one.waited_s for one in _unfinished(layers) or layers), default=0.0), 1),
         "layers": {layer.name: _layer_progress(layer) for layer in layers},
         "planned": sum(layer.planned for layer in layers),
         "done": sum(layer.held + layer.absent for layer in layers),
         "bytes": sum(layer.counts.bytes for layer in layers),
         "failed": sum(layer.counts.failed for layer in layers),
     }
+
+
+def _unfinished(layers: Sequence[LayerProgress]) -> list[LayerProgress]:
+    return [la for la in layers if la.held + la.absent + la.counts.failed < la.planned]
 
 
 def _layer_progress(layer: LayerProgress) -> dict[str, Any]:

@@ -12,7 +12,7 @@ from functools import partial
 
 from packer.common.clock import Clock, SystemClock
 from packer.errors import LastbarError, TermsError
-from packer.fetching.departure import ByteBudget, Schedule
+from packer.fetching.departure import ByteBudget, Countdown, Schedule
 from packer.fetching.hosts.consent import Consent
 from packer.fetching.hosts.host_identity import SharedGate, gates_for
 from packer.fetching.hosts.shared_caps import shared_caps
@@ -186,9 +186,13 @@ class _FetchJob:
 
     def _monitor(self, log: RunLog, on_progress: OnProgress | None) -> RunMonitor:
         options = self.options
-        schedule = None if options.depart_at is None else Schedule(self.clock.wall(), options.depart_at)
+        countdowns, wall, now = [], self.clock.wall, self.clock.now
+        if options.depart_at is not None:
+            countdowns.append(Countdown(Schedule(wall(), options.depart_at), wall))
+        if options.for_s is not None:
+            countdowns.append(Countdown(Schedule(now(), now() + options.for_s), now))
         byte_budget, give_up_after_s = ByteBudget(options.max_bytes), options.give_up_after_s
-        return RunMonitor(self.layers, self.clock, log, schedule, byte_budget, give_up_after_s, on_progress)
+        return RunMonitor(self.layers, self.clock, log, countdowns, byte_budget, give_up_after_s, on_progress)
 
     def _pack(self, source: Source) -> PackWriter:
         path = pack_path(self.brief, source.layer, self.options.store)

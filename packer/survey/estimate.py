@@ -14,11 +14,12 @@ from pathlib import Path
 from typing import Any, NamedTuple
 from urllib.parse import urlsplit
 
+from packer.fetching.run_log import seconds_waited
 from packer.geometry.tileset import Tile, TileSet
 from packer.planning.brief import Brief, Layer
 from packer.planning.pack_path import pack_path
 from packer.planning.plan import LayerPlan, Plan
-from packer.store.figures import mean_sizes, read_last_run, sizes_of
+from packer.store.figures import LastRun, mean_sizes, read_last_run, sizes_of
 from packer.store.pack_summary import read_summary
 from packer.survey.imagery import choose, size_interval
 from packer.survey.record import read_record
@@ -241,12 +242,22 @@ def seconds_for(brief: Brief, layers: Mapping[str, LayerEstimate], size: float, 
 def last_speed(brief: Brief, store: Path | None = None) -> AssumedSpeed | None:
     """The speed of the last fetch that was long enough to tell; layers fetched at once count together.
 
+    What it waited for a sign-in or a host that could not be reached is left out, as far as its log tells.
     Raises StoreError for a pack that cannot be read.
     """
-    packs = [pack_path(brief, name, store) for name in brief.layers]
-    runs = [run for pack in packs if pack.exists() if (run := read_last_run(pack)) is not None]
+    packs = {name: pack_path(brief, name, store) for name in brief.layers}
+    runs = {
+        name: run for name, pack in packs.items() if pack.exists() if (run := read_last_run(pack)) is not None
+    }
     if not runs:
         return None
-    latest = max(run.started for run in runs)
-    together = [run for run in runs if latest - run.started <= _SAME_RUN_S]
-    return AssumedSpeed(8 * sum(r.bytes for r in together) / max(r.seconds for r in together), "last run")
+    latest = max(run.started for run in runs.values())
+    together = {name: run for name, run in runs.items() if latest - run.started <= _SAME_RUN_S}
+    seconds = max(_working_s(packs[name], name, run) for name, run in together.items())
+    return AssumedSpeed(8 * sum(run.bytes for run in together.values()) / seconds, "last run")
+
+
+def _working_s(pack: Path, layer: str, run: LastRun) -> float:
+    """Seconds of a run without its waits; at least one, since its times are kept in whole seconds."""
+    waited_s = seconds_waited(pack.parent, layer, run.started, run.started + run.seconds)
+    return max(run.seconds - waited_s, 1.0)

@@ -4,7 +4,8 @@ How proposals are ranked, common practice and no source: first what a survey has
 which costs the crew nothing. After that a step at a time, always the one that saves most for each point of
 loss: a zoom less costs 1 point at zoom 19 and twice as much for each zoom above, half the reach of a corridor
 1 to 16 points by how narrow it gets, the overview's deepest zoom 8, and a layer left out 64. When everything
-fits, steps that turn out not to be needed are taken back, the dearest first. No step touches an area that says `keep = true`.
+fits, steps that turn out not to be needed are taken back, the dearest first. No step touches an area that says
+`keep = true`.
 """
 
 from __future__ import annotations
