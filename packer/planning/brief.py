@@ -171,6 +171,7 @@ class Brief(Table):
     ] = Overview()
     crews: tuple[Crew, ...] = ()
     part: Part | None = None
+    part_tiles: Text | None = None
     _path: Path = PrivateAttr(default=Path("brief.toml"))
 
     @field_validator("layers", mode="before")
@@ -259,6 +260,14 @@ class Brief(Table):
                     f"{place}, at-least is {least} for layer {quote_value(name)}, which is deeper than the "
                     f"{area.deepest_for(name)} that the area asks for"
                 )
+
+    @model_validator(mode="after")
+    def _part_of_what(self) -> Brief:
+        if self.part_tiles is not None and self.part is None:
+            raise ValueError(
+                "part-tiles lists the tiles of a part, so it needs part as well; leave both out for a plan"
+            )
+        return self
 
     @model_validator(mode="after")
     def _known_crews(self) -> Brief:
