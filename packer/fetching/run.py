@@ -11,6 +11,7 @@ from datetime import datetime
 from functools import partial
 
 from packer.common.clock import Clock, SystemClock
+from packer.common.units import counted
 from packer.errors import LastbarError, TermsError
 from packer.fetching.departure import ByteBudget, Countdown, Schedule
 from packer.fetching.hosts.consent import Consent
@@ -119,6 +120,8 @@ class _FetchJob:
             for name, source in sources.items():
                 pack = await stack.enter_async_context(self._pack(source))
                 self.layers.append(await setup.layer(source, pack))
+                if pack.blanked:
+                    remarks.append(_blanked(name, len(pack.blanked)))
                 if pack.other_hosts:
                     remarks.append(_mixed(name, source.host, pack.other_hosts))
             logger.start(self.brief, self.plan, self.options, self.layers, remarks)
@@ -246,6 +249,14 @@ def _misfits(brief: Brief, options: Options, report: FetchReport) -> list[str]:
     packs = {n: pack_path(brief, n, options.store) for n, layer in report.layers.items() if layer.stored}
     found = {name: misfit_on_board(pack) for name, pack in packs.items()}
     return [misfit_sentence(name, misfit) for name, misfit in found.items() if misfit is not None]
+
+
+def _blanked(layer: str, tiles: int) -> str:
+    verb, they = ("is", "It counts") if tiles == 1 else ("are", "They count")
+    return (
+        f'{counted(tiles, "stored tile")} of layer "{layer}" {verb} a picture that the brief names under blank, and '
+        f"{verb} no longer in the pack. {they} as not on the server."
+    )
 
 
 def _mixed(layer: str, host: str, others: Sequence[str]) -> str:

@@ -116,6 +116,7 @@ def _at_start(run: LayerRun) -> dict[str, Any]:
         "absent": run.absent,
         "to_fetch": run.todo,
         "dropped_as_corrupt": len(run.pack.dropped),
+        "dropped_as_blank": len(run.pack.blanked),
         "connections": run.layer.connections,
         "requests_per_second": run.layer.requests_per_second,
     }

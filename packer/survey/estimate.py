@@ -168,7 +168,7 @@ def layer_sizes(layer: Layer, planned: LayerPlan, pack: Path) -> LayerSizes:
     """Look up what is known of one layer. Raises StoreError for a pack that cannot be read."""
     if not pack.exists():
         return LayerSizes(tile_px=planned.tile_px)
-    summary = read_summary(pack)
+    summary = read_summary(pack, layer.blank_hashes)
     held = summary.held & planned.tiles
     surveyed = read_record(pack, layer).sample & planned.tiles
     basis, picks = "survey", list(surveyed)

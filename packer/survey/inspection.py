@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import asyncio
 import random
-from collections.abc import Callable, Mapping
+from collections.abc import Callable, Collection, Mapping
 from dataclasses import dataclass, replace
 from pathlib import Path
 from types import MappingProxyType
@@ -183,7 +183,7 @@ def judge_layer(
     record or the new one.
     """
     pack, more = pack_path(brief, layer.name, store), sought or TileSet()
-    judged, repeats = judge_samples(pack, sample | more)
+    judged, repeats = judge_samples(pack, sample | more, blank=brief.layers[layer.name].blank_hashes)
     even = {tile: one for tile, one in judged.items() if tile in sample}
     means = LayerFinding(layer.name, {}, (), even).mean_bytes
     areas = {
@@ -200,13 +200,18 @@ def judge_layer(
 
 
 def judge_samples(
-    pack: Path, sample: TileSet, known: Mapping[Tile, Judged] | None = None
+    pack: Path,
+    sample: TileSet,
+    known: Mapping[Tile, Judged] | None = None,
+    *,
+    blank: Collection[bytes] = (),
 ) -> tuple[dict[Tile, Judged], tuple[Repeat, ...]]:
     """What the pack holds of a sample, tile by tile, and the images that came for several tiles.
 
-    `known` are verdicts found before, which are not worked out again. Raises StoreError if the pack cannot be read.
+    `known` are verdicts found before, which are not worked out again; `blank` are the SHA-256 of pictures that stand
+    for "no tile". Raises StoreError if the pack cannot be read.
     """
-    reader, summary = TileReader(pack), known_summary(pack)
+    reader, summary = TileReader(pack), known_summary(pack, blank)
     bodies = {tile: body for tile in sample & summary.held if (body := reader.body(tile)) is not None}
     repeats = repeated(bodies)
     same = {tile for repeat in repeats for tile in repeat.tiles}

@@ -38,6 +38,7 @@ class _LayerSamples:
     def __init__(self, brief: Brief, layer: LayerPlan, even: TileSet, most: int, store: Path | None) -> None:
         self.layer, self.even = layer, even
         self._pack, self._most = pack_path(brief, layer.name, store), most
+        self._blank = brief.layers[layer.name].blank_hashes
         known = read_record(self._pack, brief.layers[layer.name]) if self._pack.exists() else None
         # Where an earlier survey began as this one does, what it sought then is part of this one.
         same = known is not None and not even - known.sample
@@ -53,7 +54,7 @@ class _LayerSamples:
     def seek(self) -> TileSet:
         """Judge what has come since, and take in what to look at next; nothing where all is decided, or none may be
         asked for any more. Raises StoreError if the pack cannot be read."""
-        self._judged, _ = judge_samples(self._pack, self.every, self._judged)
+        self._judged, _ = judge_samples(self._pack, self.every, self._judged, blank=self._blank)
         room = self._most - len(self.every)
         more = TileSet.from_tiles(next_samples(self.layer.areas, self._judged, self._contrasts, room))
         self.sought = self.sought | more

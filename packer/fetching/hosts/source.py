@@ -126,7 +126,7 @@ def source_for(brief: Brief, layer: Layer, environment: Mapping[str, str]) -> So
             "filled in. Check their values: none may hold a backslash."
         )
     rules = TileRules(_stated_kind(layer), address.hosts[0], LIMIT_BYTES, layer.tile_size)
-    blank = frozenset(map(bytes.fromhex, layer.blank))
+    blank = layer.blank_hashes
     secrets = frozenset(
         s for s in _secret_parts(layer, address, headers, environment) if len(s) >= LEAST_SECRET
     )
@@ -189,6 +189,7 @@ def labels(brief: Brief, plan: Plan, layer: Layer, kind: str, host: str, mark: s
         plan=plan.fingerprint,
         rule=plan.rule,
         version=__version__,
+        blank=layer.blank_hashes,
     )
 
 
