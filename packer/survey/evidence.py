@@ -47,13 +47,14 @@ _EMPTY = (Sort.ABSENT, Sort.BLANK)
 @dataclass(frozen=True, slots=True)
 class Judged:
     """One sampled tile: its sort, how it looks (None if absent or no picture), its bytes, 0 if absent, and by how much
-    it is enlarged at least (1, 2, 4 or 8)."""
+    it is enlarged at least (1, 2, 4 or 8), or seems to be where it is undecided (`hint`: 1, 4 or 8)."""
 
     tile: Tile
     sort: Sort
     sight: Sight | None
     size_bytes: int
     factor: int = 1
+    hint: int = 1
 
     @property
     def native_to(self) -> int:
@@ -98,14 +99,12 @@ class Worth:
 
 @dataclass(slots=True)
 class _Below:
-    """What is below a cut: at the zoom next to it and in all. `direct` counts the places where a tile shows by itself
-    that there is nothing new below the cut."""
+    """What is below a cut: at the zoom next to it and in all."""
 
     useless: int = 0
     decidable: int = 0
     next_useless: int = 0
     next_decidable: int = 0
-    direct: int = 0
 
     def add(self, one: Judged, step: int) -> None:
         if one.sort is Sort.UNDECIDED:
@@ -135,30 +134,61 @@ def worth_to(judged: Mapping[Tile, Judged], planned: Mapping[int, int], deepest:
     all of them by one coarse tile. What is empty at z already, such as open water, says nothing about depth and does
     not count. Our own rule, no source.
     """
+    kept = _kept(pooled(judged), deepest)
+    found = _cut(judged, planned, deepest, _LEAST_NEXT)
+    if found is None and not kept.judged:
+        # Too dark or plain to tell one by one: what many of them hint at together counts.
+        found = _cut(_by_hints(judged), planned, deepest, _LEAST)
+    if found is None:
+        return kept
+    zoom, below = found
+    hints = sum(
+        one.hint > 1 for one in judged.values() if one.sort is Sort.UNDECIDED and one.tile.zoom > zoom
+    )
+    faint = (
+        f", {hints} of them by faint signs alone,"
+        if hints and _cut(judged, planned, deepest, _LEAST_NEXT) is None
+        else ""
+    )
+    return Worth(
+        zoom,
+        f"{below.useless} of {below.decidable} clear samples below zoom {zoom}{faint} show nothing new (enlarged, "
+        "blank or absent)",
+        True,
+    )
+
+
+def _cut(
+    judged: Mapping[Tile, Judged], planned: Mapping[int, int], deepest: int, least_direct: int
+) -> tuple[int, _Below] | None:
+    """The least zoom below which there is nothing new, and what is below it; None where the samples do not say so."""
     zooms = [zoom for zoom in sorted(planned) if zoom <= deepest]
     together = pooled(judged)
     # What is blank by itself counts as such only if nothing was found below it.
     alone = {t: one for t, one in judged.items() if one.sort not in _EMPTY or together[t].sort in _EMPTY}
-    judged = together
     for cut in zooms[:-1]:
-        below = _below(judged, cut)
-        below.direct = _direct(alone, cut)
+        below = _below(together, cut)
         least_next = min(_LEAST_NEXT, planned.get(cut + 1, 0))
         least = min(_LEAST, sum(planned[z] for z in zooms if z > cut))
-        enough = below.next_decidable >= max(least_next, 1) and below.decidable >= least
-        enough = enough and below.direct >= min(_LEAST_NEXT, least)
         if (
-            enough
+            below.next_decidable >= max(least_next, 1)
+            and below.decidable >= least
             and _clear(below.next_useless, below.next_decidable)
             and _clear(below.useless, below.decidable)
+            and _direct(alone, cut) >= min(least_direct, least)
         ):
-            return Worth(
-                cut,
-                f"{below.useless} of {below.decidable} clear samples below zoom {cut} show nothing new (enlarged, "
-                "blank or absent)",
-                True,
-            )
-    return _kept(judged, deepest)
+            return cut, below
+    return None
+
+
+def _by_hints(judged: Mapping[Tile, Judged]) -> dict[Tile, Judged]:
+    """The samples with hints taken for verdicts."""
+    return {
+        tile: replace(one, sort=Sort.ENLARGED, factor=one.hint)
+        if one.sort is Sort.UNDECIDED and one.hint > 1
+        else one
+        for tile, one in judged.items()
+    }
 
 
 def pooled(judged: Mapping[Tile, Judged]) -> dict[Tile, Judged]:

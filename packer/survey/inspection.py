@@ -175,15 +175,16 @@ def judge_layer(
     store: Path | None = None,
     *,
     sought: TileSet | None = None,
+    known: Mapping[Tile, Judged] | None = None,
 ) -> LayerFinding:
     """Judge what the pack holds of a sample, and leave a record beside the pack.
 
-    `sought` are more tiles, chosen for what they would show: they count for the depth, but not for sizes. Raises
-    StoreError if the pack cannot be read, DiskError if the record cannot be written. If the process dies: the old
-    record or the new one.
+    `sought` are more tiles, chosen for what they would show: they count for the depth, but not for sizes. `known` are
+    verdicts found before. Raises StoreError if the pack cannot be read, DiskError if the record cannot be written. If
+    the process dies: the old record or the new one.
     """
     pack, more = pack_path(brief, layer.name, store), sought or TileSet()
-    judged, repeats = judge_samples(pack, sample | more, blank=brief.layers[layer.name].blank_hashes)
+    judged, repeats = judge_samples(pack, sample | more, known, blank=brief.layers[layer.name].blank_hashes)
     even = {tile: one for tile, one in judged.items() if tile in sample}
     means = LayerFinding(layer.name, {}, (), even).mean_bytes
     areas = {
@@ -191,8 +192,8 @@ def judge_layer(
     }
     if pack.exists():
         worth = {name: found.worth.zoom for name, found in areas.items() if found.worth.judged}
-        known = TileSet.from_tiles(judged)
-        save_record(pack, brief.layers[layer.name], Record(known & sample, worth, (known & more) - sample))
+        every = TileSet.from_tiles(judged)
+        save_record(pack, brief.layers[layer.name], Record(every & sample, worth, (every & more) - sample))
     notices = [repeat.sentence for repeat in repeats]
     if (misfit := misfit_on_board(pack)) is not None:
         notices.append(misfit_sentence(layer.name, misfit))
@@ -237,7 +238,7 @@ def _judged(
         found = detail(body, parent, quadrant) if parent else detail_alone(body)
     except AnswerError:  # not a picture, such as a vector tile: nothing can be said of its detail
         return Judged(tile, Sort.BLANK if repeats else Sort.UNDECIDED, None, len(body))
-    return Judged(tile, _SORTS[found.verdict], seen.sight, len(body), found.factor)
+    return Judged(tile, _SORTS[found.verdict], seen.sight, len(body), found.factor, found.hint)
 
 
 _SORTS = {

@@ -29,7 +29,7 @@ from packer.survey.targets import Contrasts, next_samples
 __all__ = ["SURVEY_SEED", "survey_rounds"]
 
 SURVEY_SEED = "lastbar survey"  # one for all surfaces, so that none asks for what another has
-_MOST_ROUNDS = 12
+_MOST_ROUNDS = 10
 
 
 class _LayerSamples:
@@ -43,7 +43,7 @@ class _LayerSamples:
         # Where an earlier survey began as this one does, what it sought then is part of this one.
         same = known is not None and not even - known.sample
         self.sought = (known.sought & layer.tiles) - even if known is not None and same else TileSet()
-        self._judged: dict[Tile, Judged] = {}
+        self.judged: dict[Tile, Judged] = {}
         self._contrasts = Contrasts(TileReader(self._pack).body)
 
     @property
@@ -54,9 +54,9 @@ class _LayerSamples:
     def seek(self) -> TileSet:
         """Judge what has come since, and take in what to look at next; nothing where all is decided, or none may be
         asked for any more. Raises StoreError if the pack cannot be read."""
-        self._judged, _ = judge_samples(self._pack, self.every, self._judged, blank=self._blank)
+        self.judged, _ = judge_samples(self._pack, self.every, self.judged, blank=self._blank)
         room = self._most - len(self.every)
-        more = TileSet.from_tiles(next_samples(self.layer.areas, self._judged, self._contrasts, room))
+        more = TileSet.from_tiles(next_samples(self.layer.areas, self.judged, self._contrasts, room))
         self.sought = self.sought | more
         return more
 
@@ -102,7 +102,7 @@ async def survey_rounds(
     found = {}
     for one in layers:
         found[one.layer.name] = await asyncio.to_thread(
-            judge_layer, brief, one.layer, one.even, store, sought=one.sought
+            judge_layer, brief, one.layer, one.even, store, sought=one.sought, known=one.judged
         )
     return SurveyReport(found, sum(len(one.every) for one in layers), _together(reports))
 

@@ -15,7 +15,7 @@ from packer.survey.imagery.contrast import Cell, cells
 
 __all__ = ["Contrasts", "next_samples"]
 
-_PLACES = 6  # a round: enough to end most, few enough that what they show guides the next
+_PLACES = 8  # a round: enough to end most, few enough that what they show guides the next
 
 
 class Contrasts:
@@ -70,10 +70,17 @@ def _places(area: AreaPlan, zooms: range, judged: Mapping[Tile, Judged], contras
             best = _best(tile, deepest, ground, judged, contrasts)
             if best is not None:
                 found.append(best)
+    seen = {_around(tile) for tile in judged if tile.zoom == deepest}
     apart: dict[Tile, Tile] = {}
-    for _, place in sorted(found, key=lambda each: (-each[0], each[1])):
-        apart.setdefault(Tile(max(deepest - 2, 0), place.x >> 2, place.y >> 2), place)
+    # Where nothing is known yet comes first: what is plain there is plain next to it as well.
+    for _, place in sorted(found, key=lambda each: (_around(each[1]) in seen, -each[0], each[1])):
+        apart.setdefault(_around(place), place)
     return list(apart.values())
+
+
+def _around(tile: Tile) -> Tile:
+    """The ground of 4 × 4 tiles that a tile lies in."""
+    return Tile(max(tile.zoom - 2, 0), tile.x >> 2, tile.y >> 2)
 
 
 def _best(

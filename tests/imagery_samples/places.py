@@ -14,6 +14,7 @@ is coded on its own. Slow fields alone stand for the scene from three zooms abov
 
 from __future__ import annotations
 
+import random
 from dataclasses import dataclass
 from functools import cache, cached_property
 
@@ -21,10 +22,14 @@ import numpy as np
 import numpy.typing as npt
 from PIL import Image
 
-from packer.geometry.tileset import Tile
+from packer.geometry.tileset import Tile, TileSet
+from packer.planning.plan import AreaPlan
+from packer.survey.evidence import Judged, Sort, Worth, worth_to
+from packer.survey.imagery import choose, detail, detail_alone
+from packer.survey.targets import Contrasts, next_samples
 from tests.imagery_samples.labelled import encode, picture
 
-__all__ = ["PLACES", "Place"]
+__all__ = ["PLACES", "Place", "surveyed"]
 
 Plane = npt.NDArray[np.float64]
 Whole = npt.NDArray[np.int64]
@@ -225,3 +230,32 @@ PLACES = (
     Place("soft, town", "palace", 15, 0.9, 1.2, 0, 0.2, "jpeg70", "nearest", 9),
     Place("dusk and soft", "windfall", 15, 0.12, 0.9, 10, 0.1, "jpeg80", "bilinear", 10),
 )
+
+
+def surveyed(
+    place: Place, tiles: TileSet, deepest: int, most: int
+) -> tuple[Worth, Worth, dict[Tile, Judged]]:
+    """What the first, evenly spread samples of a route or an area say of it, what all of them do, and the samples.
+
+    As `packer.survey.rounds` goes on, but without packs and servers: seven tenths of `most` first, the rest where there
+    is most to see.
+    """
+    bodies: dict[Tile, bytes] = {}
+    judged: dict[Tile, Judged] = {}
+    area, contrasts = AreaPlan("ground", deepest, tiles), Contrasts(bodies.get)
+
+    def look(some: list[Tile]) -> Worth:
+        bodies.update((tile, place.tile(tile)) for tile in some)
+        for tile in some:
+            above = bodies.get(Tile(tile.zoom - 1, tile.x >> 1, tile.y >> 1))
+            found = (
+                detail(bodies[tile], above, (tile.x & 1, tile.y & 1)) if above else detail_alone(bodies[tile])
+            )
+            sort = Sort(found.verdict.value)
+            judged[tile] = Judged(tile, sort, None, len(bodies[tile]), found.factor, found.hint)
+        return worth_to(judged, tiles.by_zoom(), deepest)
+
+    first = last = look(choose({"ground": tiles}, round(0.7 * most), random.Random(place.seed)))
+    while more := next_samples([area], judged, contrasts, most - len(judged)):
+        last = look(more)
+    return first, last, judged
