@@ -607,13 +607,13 @@ def test_cutting_the_bounds_to_the_plan_changes_nothing(
     ends: tuple[float, float, float, float], zoom: int
 ) -> None:
     from packer.geometry.cover import cover_box
-    from packer.planning.plan import _offered
+    from packer.planning.offered_tiles import offered_tiles
 
     box = LonLatBox(ends[0], min(ends[1], ends[3]), ends[2], max(ends[1], ends[3]))
     n = 1 << zoom
     rows = np.arange(n // 3, n // 2 + 1, dtype=np.int64)
     tiles = TileSet.from_runs(zoom, rows, np.full(rows.size, n // 4), np.full(rows.size, n - 1))
-    found = _offered(Offer(("",), (0, 24), bounds=box), tiles)
+    found = offered_tiles(Offer(("",), (0, 24), bounds=box), tiles)
     assert found == tiles & cover_box(box, zoom)
 
 

@@ -73,6 +73,7 @@ def test_the_whole_job_shows_and_keeps_no_key(tmp_path: Path, server: EchoServer
     brief = home / "brief.toml"
     brief.write_text(brief_text(server.host, deepest=3), encoding="utf-8")
     run("plan", brief)
+    run("split", brief, "--parts", "2", "--to", home / "parts", "--json")
     run("fetch", brief)
     run("fetch", brief, "--refresh-older-than", "0s", "--json")
     for command in ("plan", "status", "verify"):
@@ -90,7 +91,6 @@ def test_the_whole_job_shows_and_keeps_no_key(tmp_path: Path, server: EchoServer
     for kind in ("mbtiles", "gpkg", "folder"):
         run("handover", brief, "--to", home / f"card-{kind}", "--as", kind, "--json")
         run("inspect", home / f"card-{kind}" / "north", "--against", brief, codes=(0, 1, 2))
-    run("split", brief, "--parts", "2", "--to", home / "parts", "--json")
     part = home / "parts" / "part-1-of-2" / "brief.toml"
     run("plan", part, "--json")
     run("merge", home / "joined", home / "packs", "--json")
@@ -210,8 +210,16 @@ def test_a_part_has_variables_where_the_brief_has_keys_and_fetches_with_them(
     brief.write_text(brief_text(server.host, ways, deepest=3), encoding="utf-8")
     brief.chmod(0o600)
     run("fetch", brief)
-    told = json.loads(run("split", brief, "--to", tmp_path / "parts", "--json"))
-    words = run("split", brief, "--to", tmp_path / "parts")
+    split = (
+        "split",
+        brief,
+        "--to",
+        tmp_path / "parts",
+        "--store",
+        tmp_path / "none",
+    )  # so that all is missing
+    told = json.loads(run(*split, "--json"))
+    words = run(*split)
     assert {one["layer"] for one in told["keys_left_out"]} == {way.name for way in ways}
     assert all(f"export {name}=..." in words for name in told["variables"])
     part = tmp_path / "parts" / "part-1-of-2" / "brief.toml"

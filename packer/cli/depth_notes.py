@@ -19,7 +19,7 @@ def warn_below_floor(brief: Brief, worked_out: Plan, store: Path | None) -> None
     """Say on stderr which areas the servers leave below their floor; nothing if there is none."""
     ground = {}
     for name, layer in worked_out.layers.items():
-        summary = known_summary(pack_path(brief, name, store))
+        summary = known_summary(pack_path(brief, name, store), brief.layers[name].blank_hashes)
         ground[name] = Holdings.recorded(layer.tiles, summary.held, summary.absent)
     below = [depth for depth in area_depths(worked_out, ground) if not depth.reaches_floor]
     for line in depth_lines(below):

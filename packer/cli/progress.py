@@ -45,12 +45,15 @@ def progress_for(depart_at: float | None = None) -> FetchProgress:
 
 
 class _RecentSpeed:
-    """Tiles a second over the last while."""
+    """Tiles a second over the last while; its times leave out waits for a host that could not be reached, and may go
+    back a little as one is noticed."""
 
     def __init__(self) -> None:
         self._marks: deque[tuple[float, int]] = deque()
 
     def at(self, now: float, done: int) -> float:
+        while self._marks and self._marks[-1][0] >= now:
+            self._marks.pop()
         self._marks.append((now, done))
         while now - self._marks[0][0] > _RATE_OVER_S:
             self._marks.popleft()
@@ -108,7 +111,7 @@ class FetchProgress(AbstractContextManager["FetchProgress"]):
         done = layer.held + layer.absent
         if layer.refresh.stale and done + layer.counts.failed >= layer.planned:
             return self._refresh_line(layer, now)
-        speed = self._speeds.setdefault(layer.name, _RecentSpeed()).at(now, done)
+        speed = self._speeds.setdefault(layer.name, _RecentSpeed()).at(now - layer.waited_s, done)
         left = layer.planned - done - layer.counts.failed
         share = done * 100 // max(layer.planned, 1)
         parts = [f"{layer.name}: {share} %, {done:,} of {layer.planned:,} tiles", f"{speed:,.0f}/s"]
@@ -121,7 +124,9 @@ class FetchProgress(AbstractContextManager["FetchProgress"]):
         tally = layer.refresh
         left = tally.left - tally.failed
         done = tally.stale - left
-        speed = self._speeds.setdefault(f"{layer.name} refresh", _RecentSpeed()).at(now, done)
+        speed = self._speeds.setdefault(f"{layer.name} refresh", _RecentSpeed()).at(
+            now - layer.waited_s, done
+        )
         parts = [
             f"{layer.name}: {done * 100 // tally.stale} %, {done:,} of {tally.stale:,} old tiles refreshed",
             f"{tally.new:,} new",

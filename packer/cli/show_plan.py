@@ -23,6 +23,7 @@ from packer.planning.pack_path import pack_path
 from packer.planning.plan import Plan, plan
 from packer.planning.terms import preview_terms
 from packer.sources.address import variables
+from packer.survey.crew_sizes import crew_sizes
 from packer.survey.estimate import (
     LayerSizes,
     combined,
@@ -132,6 +133,7 @@ def _work(
         speed,
         warnings(brief, worked_out),
         proposals,
+        crew_sizes(brief, worked_out, sizes),
     )
 
 

@@ -37,7 +37,7 @@ def run(path: Path, store: Path | None, as_json: bool) -> int:
         if not layer.tiles:
             continue
         pack = pack_path(brief, name, store)
-        summary = known_summary(pack)
+        summary = known_summary(pack, brief.layers[name].blank_hashes)
         ground[name] = known = Holdings.recorded(layer.tiles, summary.held, summary.absent)
         held, absent, missing = (len(tiles) for tiles in (known.stored, known.absent, known.missing))
         if held and not missing:

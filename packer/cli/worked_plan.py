@@ -7,6 +7,7 @@ from pathlib import Path
 
 from packer.planning.brief import Brief
 from packer.planning.plan import Plan
+from packer.survey.crew_sizes import CrewSize
 from packer.survey.estimate import Estimate, seconds_for
 from packer.survey.speed import AssumedSpeed
 from packer.survey.tradeoffs import Fit
@@ -26,6 +27,7 @@ class WorkedPlan:
     speed: AssumedSpeed | None
     warnings: list[str]
     fit: Fit | None
+    crews: tuple[CrewSize, ...] = ()
 
     def seconds(self, size: float) -> float | None:
         """Time to fetch what is missing if it weighs `size` bytes; None without a speed."""

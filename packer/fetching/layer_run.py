@@ -66,7 +66,7 @@ class LayerRun:
         if settled:
             self.tracker.add(settled)
         self.areas = self.tracker.now()
-        self.pace.mark(now, self.settled)
+        self.pace.mark(now - self.gate.waited_s, self.settled)
         self.departure = self._departure(seconds_left, byte_budget)
         self.alarms = tuple(
             Alarm(self.layer.name, sha256, tiles, str(example))
@@ -101,6 +101,7 @@ class LayerRun:
             self.departure,
             self.alarms,
             self.refresh.counts,
+            self.gate.waited_s,
         )
 
     def report(self) -> LayerReport:

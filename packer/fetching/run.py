@@ -11,8 +11,9 @@ from datetime import datetime
 from functools import partial
 
 from packer.common.clock import Clock, SystemClock
+from packer.common.units import counted
 from packer.errors import LastbarError, TermsError
-from packer.fetching.departure import ByteBudget, Schedule
+from packer.fetching.departure import ByteBudget, Countdown, Schedule
 from packer.fetching.hosts.consent import Consent
 from packer.fetching.hosts.host_identity import SharedGate, gates_for
 from packer.fetching.hosts.shared_caps import shared_caps
@@ -122,6 +123,8 @@ class _FetchJob:
             for name, source in sources.items():
                 pack = await stack.enter_async_context(self._pack(source))
                 self.layers.append(await setup.layer(source, pack))
+                if pack.blanked:
+                    remarks.append(_blanked(name, len(pack.blanked)))
                 if pack.other_hosts:
                     remarks.append(_mixed(name, source.host, pack.other_hosts))
             logger.start(self.brief, self.plan, self.options, self.layers, remarks)
@@ -189,9 +192,13 @@ class _FetchJob:
 
     def _monitor(self, log: RunLog, on_progress: OnProgress | None) -> RunMonitor:
         options = self.options
-        schedule = None if options.depart_at is None else Schedule(self.clock.wall(), options.depart_at)
+        countdowns, wall, now = [], self.clock.wall, self.clock.now
+        if options.depart_at is not None:
+            countdowns.append(Countdown(Schedule(wall(), options.depart_at), wall))
+        if options.for_s is not None:
+            countdowns.append(Countdown(Schedule(now(), now() + options.for_s), now))
         byte_budget, give_up_after_s = ByteBudget(options.max_bytes), options.give_up_after_s
-        return RunMonitor(self.layers, self.clock, log, schedule, byte_budget, give_up_after_s, on_progress)
+        return RunMonitor(self.layers, self.clock, log, countdowns, byte_budget, give_up_after_s, on_progress)
 
     def _pack(self, source: Source) -> PackWriter:
         path = pack_path(self.brief, source.layer, self.options.store)
@@ -245,6 +252,14 @@ def _misfits(brief: Brief, options: Options, report: FetchReport) -> list[str]:
     packs = {n: pack_path(brief, n, options.store) for n, layer in report.layers.items() if layer.stored}
     found = {name: misfit_on_board(pack) for name, pack in packs.items()}
     return [misfit_sentence(name, misfit) for name, misfit in found.items() if misfit is not None]
+
+
+def _blanked(layer: str, tiles: int) -> str:
+    verb, they = ("is", "It counts") if tiles == 1 else ("are", "They count")
+    return (
+        f'{counted(tiles, "stored tile")} of layer "{layer}" {verb} a picture that the brief names under blank, and '
+        f"{verb} no longer in the pack. {they} as not on the server."
+    )
 
 
 def _mixed(layer: str, host: str, others: Sequence[str]) -> str:

@@ -41,6 +41,7 @@ from packer.planning.brief_values import (
     Part,
     Position,
     Reach,
+    Switch,
     Text,
     Zoom,
     check_layer_name,
@@ -58,7 +59,8 @@ _LONG_KEY = re.compile(rf"(?<![\w.-]){_KEY_PART}(?:[ \t]*+\.[ \t]*+{_KEY_PART}){
 
 
 class Area(Table):
-    """One stretch of ground and how deep its map goes. Just one of the five shapes is set."""
+    """One stretch of ground and how deep its map goes. Just one of the five shapes is set; `keep` says that nothing is
+    ever proposed that would cut it."""
 
     name: Text
     line: FileOrLine | None = None
@@ -74,6 +76,7 @@ class Area(Table):
     at_least: Depths | None = None
     use: Annotated[Literal["on foot", "trail", "road"] | None, one_of(*USES)] = None
     layers: LayerNames | None = None
+    keep: Switch = False
 
     @field_validator("name")
     @classmethod
@@ -168,6 +171,7 @@ class Brief(Table):
     ] = Overview()
     crews: tuple[Crew, ...] = ()
     part: Part | None = None
+    part_tiles: Text | None = None
     _path: Path = PrivateAttr(default=Path("brief.toml"))
 
     @field_validator("layers", mode="before")
@@ -256,6 +260,14 @@ class Brief(Table):
                     f"{place}, at-least is {least} for layer {quote_value(name)}, which is deeper than the "
                     f"{area.deepest_for(name)} that the area asks for"
                 )
+
+    @model_validator(mode="after")
+    def _part_of_what(self) -> Brief:
+        if self.part_tiles is not None and self.part is None:
+            raise ValueError(
+                "part-tiles lists the tiles of a part, so it needs part as well; leave both out for a plan"
+            )
+        return self
 
     @model_validator(mode="after")
     def _known_crews(self) -> Brief:

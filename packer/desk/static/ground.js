@@ -39,6 +39,7 @@ function areaPanel(area) {
     make("h3", { text: "How deep" }),
     ...depths(area, set),
     floor(area, set),
+    keep(area, set),
     make("h3", { text: "For whom" }),
     layers(values, set),
     crews(area),
@@ -114,6 +115,13 @@ function floor(area, set) {
   const options = [/** @type {[string, string]} */ (["", "as the overview"]), ...ZOOMS.map((zoom) => /** @type {[string, string]} */ ([String(zoom), `zoom ${zoom}`]))];
   const select = choice(options, typeof value === "number" ? value : "", (zoom) => set({ "at-least": zoom ? Number(zoom) : null }));
   return field("Not ready without", select, "If the server has less than this anywhere in the area, the check says NOT READY.");
+}
+
+/** @param {any} area @param {(change: object) => Promise<boolean>} set */
+function keep(area, set) {
+  const box = make("input", { type: "checkbox", checked: area.values.keep === true });
+  box.addEventListener("change", () => set({ keep: box.checked || null }));
+  return make("label.check", {}, box, " Keep it as it is: make it fit never proposes to cut this area");
 }
 
 /** @param {any} values @param {(change: object) => Promise<boolean>} set */

@@ -135,7 +135,7 @@ def source_for(brief: Brief, layer: Layer, environment: Mapping[str, str]) -> So
             "filled in. Check their values: none may hold a backslash."
         )
     rules = TileRules(_stated_kind(layer), address.hosts[0], LIMIT_BYTES, layer.tile_size)
-    blank = frozenset(map(bytes.fromhex, layer.blank))
+    blank = layer.blank_hashes
     offered_at = fill(layer.offered_at or "", environment)
     secrets = secrets_of(
         (address.template, offered_at), headers, named_values(layer.keyed, environment).values()
@@ -199,6 +199,7 @@ def labels(brief: Brief, plan: Plan, layer: Layer, kind: str, host: str, mark: s
         plan=plan.fingerprint,
         rule=plan.rule,
         version=__version__,
+        blank=layer.blank_hashes,
     )
 
 
