@@ -6,6 +6,7 @@ import base64
 import json
 from collections.abc import Iterable
 from dataclasses import dataclass, field
+from functools import cache
 from pathlib import Path
 from urllib.parse import quote, quote_plus
 
@@ -233,21 +234,24 @@ def needles(secret: str) -> list[str]:
 _CODES = (base64.b64encode, base64.urlsafe_b64encode)
 
 
+@cache
+def _looked_for(secret: str) -> tuple[list[bytes], list[bytes]]:
+    """What to look for in a content in small letters, and in it as it is: the forms of a secret, and what stands in its
+    base64 together with anything before it."""
+    small = sorted({form.lower().encode() for form in needles(secret)})
+    codes = (base64.b64encode(bytes(before) + secret.encode()) for before in range(3))
+    middles = (code[4 if i else 0 : len(code) // 4 * 4 - 4] for i, code in enumerate(codes))
+    return small, [middle for middle in middles if len(middle) >= 8]
+
+
 def hits(where: str, content: bytes, secrets: Iterable[str]) -> list[str]:
-    """Each secret and form that stands in a content, with where: capitals or not, but for base64."""
+    """Each secret and form that stands in a content, capitals or not, with where."""
     lower = content.lower()
     found = []
     for secret in secrets:
-        for form in needles(secret):
-            if form.encode() in content or (len(form) > 3 and form.lower().encode() in lower):
-                found.append(f"{where}: {secret} as {form}")
-                break
-        # However it is coded together with what stands before it.
-        for shift in range(3):
-            code = base64.b64encode(bytes(shift) + secret.encode()).decode()
-            middle = code[4 if shift else 0 : len(code) // 4 * 4 - 4]
-            if len(middle) >= 8 and middle.encode() in content:
-                found.append(f"{where}: {secret} in base64 {middle}")
+        small, exact = _looked_for(secret)
+        found += [f"{where}: {secret} as {form!r}" for form in small if form in lower]
+        found += [f"{where}: {secret} in base64 {form!r}" for form in exact if form in content]
     return found
 
 
