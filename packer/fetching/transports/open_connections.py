@@ -21,7 +21,7 @@ def server_of(origin: Origin) -> str:
 
 
 @dataclass(slots=True)
-class _Counts:
+class _InUse:
     busy: int = 0
     most: int = 0  # busy ones at once
     open: int = 0  # idle ones too
@@ -31,7 +31,7 @@ class OpenConnections:
     """Holds the connections to each server to the most that were ever in use at once."""
 
     def __init__(self) -> None:
-        self._servers: defaultdict[str, _Counts] = defaultdict(_Counts)
+        self._servers: defaultdict[str, _InUse] = defaultdict(_InUse)
 
     def begin(self, origin: Origin) -> None:
         """A request begins."""
