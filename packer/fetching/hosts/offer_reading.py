@@ -14,8 +14,7 @@ from packer.common.units import duration_text
 from packer.content.codings import unwrap
 from packer.content.damage import Damaged
 from packer.errors import AnswerError, BriefError, LastbarError, NetworkError
-from packer.fetching.hosts.host_identity import SharedGate, report
-from packer.fetching.hosts.own_names import capped_host, layers_at
+from packer.fetching.hosts.host_identity import SharedGate, layers_at, report
 from packer.fetching.hosts.shared_caps import shared_caps
 from packer.fetching.hosts.source import filled
 from packer.fetching.pacing.gate import Gate
@@ -29,6 +28,7 @@ from packer.sources.address import (
     with_canonical_host,
 )
 from packer.sources.offer import LIMIT_BYTES, Offer, OfferError, SeveralLayersError
+from packer.sources.own_names import capped_host
 from packer.sources.safe_address import kept_form, shown
 from packer.sources.secrecy import MASK, Secrets, named_values, secrets_of
 from packer.sources.tilejson import read_tilejson
