@@ -15,6 +15,7 @@ from packer.content.digest import body_hash
 from packer.errors import LastbarError
 from packer.fetching.reports import Options
 from packer.fetching.run import run_fetch
+from packer.geometry.grid import tile_bounds
 from packer.geometry.tileset import Tile, TileSet
 from packer.handover import handover
 from packer.planning.brief import Brief
@@ -99,7 +100,10 @@ def test_whoever_tells_what_is_on_board_leaves_blank_pictures_out(
     assert show_status.run(after.path, None, True) == 1
     told = json.loads(capsys.readouterr().out)
     assert (told["layers"]["survey"]["absent"], told["depths"][0]["held"]) == (count, DEEP - 1)
-    assert Board(after, plan(after)).layers["survey"].counts()["absent"] == count
+    board = Board(after, plan(after)).layers["survey"]
+    assert board.counts()["absent"] == count
+    west, south, east, north = tile_bounds(*next(iter(sea(after))))
+    assert board.depth((west + east) / 2, (south + north) / 2)["deepest"] == DEEP - 1
     with pytest.raises(LastbarError, match="not deep enough"):
         handover(after, plan(after), None, tmp_path / "card")
     report = handover(after, plan(after), None, tmp_path / "card", allow_gaps=True)

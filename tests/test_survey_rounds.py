@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import asyncio
 import io
 from collections.abc import Mapping
 from pathlib import Path
@@ -21,12 +22,13 @@ from packer.survey.imagery import Sight, detail_alone, sheet
 from packer.survey.imagery.contrast import cells, cells_of
 from packer.survey.inspection import chosen, judge_layer, most_samples
 from packer.survey.record import Record, read_record, save_record
+from packer.survey.rounds import SURVEY_SEED, survey_rounds
 from packer.survey.sheets import _marks
 from packer.survey.targets import Contrasts, next_samples
 from tests.conftest import BriefMaker
 from tests.imagery_samples.labelled import EVALUATION, cases, flat_cases
 from tests.imagery_samples.places import PLACES, surveyed
-from tests.tile_server import png
+from tests.tile_server import TileServer, answer, png
 
 SORTS = {sort.value[0]: sort for sort in Sort}
 
@@ -269,3 +271,28 @@ def test_each_sample_on_a_sheet_bears_its_verdict() -> None:
         16: "unclear, dark",
         17: "blank",
     }
+
+
+def test_what_is_sought_in_a_later_round_is_asked_for_once_and_belongs_to_the_survey_from_then_on(
+    brief_for: BriefMaker,
+) -> None:
+    """Tiles of 16 pixels tell nothing by themselves, so every round seeks more; each fetch fails for one of them."""
+    missing = "/survey/13/"
+
+    def fault(path: str) -> bytes | None:
+        return answer("400 Bad Request") if path.startswith(missing) else None
+
+    with TileServer(fault) as server:
+        brief = brief_for(server.url, area="box = [12.30, 47.00, 12.45, 47.08]\ndeepest = 14")
+        worked_out = plan(brief)
+        first = asyncio.run(survey_rounds(brief, worked_out, samples=40))
+        again = asyncio.run(survey_rounds(brief, worked_out, samples=40))
+        asked = {path: n for path, n in server.asked.items() if path.startswith("/survey/")}
+        assert {n for path, n in asked.items() if not path.startswith(missing)} == {1}
+    even = chosen(worked_out, 40, SURVEY_SEED)["survey"]
+    record = read_record(brief.store_folder / "survey.mbtiles", brief.layers["survey"])
+    assert record.sample == even - even.at(13)
+    assert record.sought, "more was looked at than the first samples"
+    assert not record.sought & even
+    assert len(even | record.sought) <= 40
+    assert set(first.layers["survey"].judged) == set(again.layers["survey"].judged)

@@ -28,7 +28,7 @@ __all__ = ["PackFacts", "TileReader", "tile_at"]
 _BODY = "SELECT tile_data FROM tiles WHERE zoom_level = ? AND tile_row = ? AND tile_column = ?"
 # A placement without its body shows nothing, so both have to be there.
 _HAS = (
-    "SELECT 1 FROM placement JOIN blob ON blob.id = blob_id "
+    "SELECT hash FROM placement JOIN blob ON blob.id = blob_id "
     "WHERE zoom_level = ? AND tile_row = ? AND tile_column = ?"
 )
 
@@ -93,7 +93,8 @@ class TileReader:
             if db is None:
                 return ()
             tiles = [tile_at(lon, lat, zoom) for zoom in range(MAX_ZOOM + 1)]
-            return tuple(t.zoom for t in tiles if db.execute(_HAS, _key(t)).fetchone())
+            found = {tile: db.execute(_HAS, _key(tile)).fetchone() for tile in tiles}
+            return tuple(t.zoom for t, row in found.items() if row is not None and row[0] not in self._blank)
 
     def deepest(self, lon: float, lat: float) -> int | None:
         """The deepest zoom on board under a position in degrees, or None where there is nothing."""

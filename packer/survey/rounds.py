@@ -56,7 +56,8 @@ class _LayerSamples:
         asked for any more. Raises StoreError if the pack cannot be read."""
         self.judged, _ = judge_samples(self._pack, self.every, self.judged, blank=self._blank)
         room = self._most - len(self.every)
-        more = TileSet.from_tiles(next_samples(self.layer.areas, self.judged, self._contrasts, room))
+        found = TileSet.from_tiles(next_samples(self.layer.areas, self.judged, self._contrasts, room))
+        more = found - self.every  # what did not come is not asked for again
         self.sought = self.sought | more
         return more
 
@@ -88,9 +89,7 @@ async def survey_rounds(
         )
         reports += [report] if report is not None else []
         failed = _failures(reports)
-        if (stop is not None and stop.is_set()) or (
-            report is not None and not report.complete and not failed
-        ):
+        if stop is not None and stop.is_set():
             break
         wanted = {
             one.layer.name: await asyncio.to_thread(one.seek)
