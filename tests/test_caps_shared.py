@@ -17,7 +17,6 @@ from hypothesis import strategies as st
 from packer.common.clock import SystemClock
 from packer.fetching.hosts.host_identity import gates_for
 from packer.fetching.hosts.offer_reading import read_offers
-from packer.fetching.hosts.own_names import capped_host
 from packer.fetching.hosts.source import sources_for
 from packer.fetching.pacing.cap_shares import Caps, Claims, Share
 from packer.fetching.pacing.gate import Gate, PauseKind
@@ -30,6 +29,7 @@ from packer.geometry.tileset import Tile
 from packer.planning.brief import Brief
 from packer.planning.plan import plan
 from packer.sources.address import canonical_host
+from packer.sources.own_names import capped_host
 from tests.fakes import VirtualClock
 from tests.tile_server import TileServer, answer
 

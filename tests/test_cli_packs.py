@@ -132,7 +132,8 @@ def test_three_parts_fetched_apart_and_merged_equal_the_pack_fetched_at_once(
 
 
 def test_the_old_name_of_split_still_works_and_says_the_new_one(fetched: Brief, tmp_path: Path) -> None:
-    done = lastbar("share", fetched.path, "--to", tmp_path / "parts", "--json")
+    nothing_yet = ("--store", tmp_path / "none")
+    done = lastbar("share", fetched.path, "--to", tmp_path / "parts", *nothing_yet, "--json")
     assert done.returncode == 0
     assert [Path(part["brief"]).exists() for part in document(done)["parts"]] == [True, True]
     assert "lastbar share is now called lastbar split" in " ".join(done.stderr.split())

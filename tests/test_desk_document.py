@@ -14,6 +14,8 @@ from hypothesis import strategies as st
 from packer import Brief, BriefError, InputError
 from packer.desk.changes import read_change
 from packer.desk.document import ChangedElsewhereError, Document, Snapshot, StaleRevisionError
+from packer.desk.figures import Planner
+from packer.desk.fitting import proposals
 from packer.desk.versions import KEPT
 
 LAYER = {
@@ -88,6 +90,24 @@ def test_a_priority_comes_and_goes_and_leaves_the_brief_as_it_was(tmp_path: Path
     assert (tmp_path / "brief.toml").read_text("utf-8").split() == BRIEF.split()
     with pytest.raises(BriefError, match="from 1 to 99"):
         changed(document, do="set-area", name="valley", values={"priority": 0})
+
+
+def test_an_area_to_be_kept_is_set_copied_and_taken_back_and_make_it_fit_leaves_it_alone(
+    tmp_path: Path,
+) -> None:
+    document = opened(tmp_path)
+    kept = changed(document, do="set-area", name="camp", values={"keep": True})
+    assert kept.brief is not None
+    assert [area.keep for area in kept.brief.areas] == [True, False]
+    planner = Planner()
+    found = proposals(kept.brief, planner.plan(kept.brief), planner, None, {"target": "1 MB"})
+    assert {edit["area"] for change in found["changes"] for edit in change["edits"]} == {"valley", "overview"}
+    copied = changed(document, do="copy-area", name="camp", to="camp 2")
+    assert copied.brief is not None
+    assert [area.keep for area in copied.brief.areas] == [True, True, False]
+    changed(document, do="delete-area", name="camp 2")
+    changed(document, do="set-area", name="camp", values={"keep": None})
+    assert tomllib.loads((tmp_path / "brief.toml").read_text("utf-8")) == tomllib.loads(BRIEF)
 
 
 def test_an_empty_folder_becomes_a_brief_step_by_step(tmp_path: Path) -> None:

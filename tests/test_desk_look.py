@@ -14,7 +14,7 @@ from packer.desk.server import DeskServer
 from packer.planning.collection import Collection
 from packer.planning.pack_path import pack_path
 from packer.practice import PracticeServer, write_place
-from packer.sources.literal_keys import literal_key
+from packer.sources.safe_address import literal_key
 from packer.store.locks import WriteLock
 from packer.store.reader import tile_at
 from tests.test_desk_server import Page

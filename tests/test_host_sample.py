@@ -92,6 +92,28 @@ def test_a_body_that_differs_each_time_is_left_out_of_the_sample(proven: bool) -
     assert own.settled
 
 
+def test_over_https_another_answer_is_the_hosts_own_once_it_lasts_for_minutes_without_a_tile() -> None:
+    own = OwnAnswer(proven=True)
+    own.set_own(RULES)
+    for at in (10, 300, 609):
+        own.note_again(reading(NOT_FOUND, at))
+        assert own.sample(beside(5)) == RULES, "as of a device on the way"
+    own.note_again(reading(NOT_FOUND, 611))
+    assert own.sample(beside(5)) == NOT_FOUND
+
+
+def test_over_https_a_tile_or_another_answer_begins_those_minutes_again() -> None:
+    own = OwnAnswer(proven=True)
+    own.set_own(RULES)
+    own.note_again(reading(NOT_FOUND, 10))
+    own.note_again(reading(RULES, 300))
+    own.note_again(reading(NOT_FOUND, 611))
+    assert own.sample(beside(5)) == RULES
+    own.learn(reading(RULES, 1000), beside(999))
+    own.note_again(reading(NOT_FOUND, 1300))
+    assert own.sample(beside(5)) == RULES
+
+
 def test_a_host_that_proves_its_name_is_believed_without_a_tile_after() -> None:
     own = OwnAnswer(proven=True)
     own.learn(reading(NOT_FOUND, 10), beside(9))

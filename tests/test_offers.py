@@ -19,7 +19,7 @@ from hypothesis import strategies as st
 import packer
 from packer.errors import AnswerError, BriefError, DiskError, LastbarError, NetworkError, TermsError
 from packer.fetching.hosts.offer_reading import read_offers
-from packer.fetching.hosts.source import labels_for, secrets_of, sources_for
+from packer.fetching.hosts.source import labels_for, secrets_in, sources_for
 from packer.fetching.transports import FailureKind, Response, Result, TransportFailure
 from packer.geometry.grid import LonLatBox
 from packer.geometry.tileset import Tile, TileSet
@@ -28,9 +28,11 @@ from packer.planning.brief_edits import Deepest, rewrite
 from packer.planning.offers import apply_offers, cached_offers, source_mark
 from packer.planning.plan import Plan, plan
 from packer.planning.terms import check_terms
-from packer.sources.address import Address, fingerprint
-from packer.sources.kept_offers import keep_offer, kept_form, kept_offer, offer_path
+from packer.sources.address import Address
+from packer.sources.kept_offers import keep_offer, kept_offer, offer_path
 from packer.sources.offer import Offer, TileLimits
+from packer.sources.safe_address import fingerprint, kept_form
+from packer.sources.secrecy import Secrets
 
 PLACE = 'tilejson = "https://maps.example.org/aerial.json?key=${AERIAL_KEY}"'
 AREA = "box = [12.30, 47.00, 12.40, 47.04]\ndeepest = 14"
@@ -302,7 +304,7 @@ def test_a_key_in_the_servers_address_is_used_and_never_kept(tmp_path: Path, til
     assert KEY not in repr(found)
     source = sources_for(found, worked_out, KEYED)["aerial"]
     assert source.url(Tile(1, 0, 1)) == tiles.replace("{z}/{x}/{y}", "1/0/1")
-    assert KEY in secrets_of({"aerial": source})
+    assert secrets_in({"aerial": source}).found_in(KEY)
     again = apply_offers(found.as_written, cached_offers(found.as_written, tmp_path / "packs")).layers[
         "aerial"
     ]
@@ -328,7 +330,7 @@ def test_a_key_that_only_the_server_gives_reaches_no_file_and_no_log(tmp_path: P
     assert "cloudberry99" not in everything_in(tmp_path)
     source = sources_for(found, plan(found), KEYED)["aerial"]
     assert source.url(Tile(0, 0, 0)).endswith("token=cloudberry99&v=12")
-    assert "cloudberry99" in secrets_of({"aerial": source})
+    assert secrets_in({"aerial": source}).found_in("cloudberry99")
     assert "cloudberry99" not in repr((found, source))
     with pytest.raises(NetworkError, match="only the server gives"):
         read(brief, TransportFailure(FailureKind.NAME, "x"))
@@ -336,6 +338,21 @@ def test_a_key_that_only_the_server_gives_reaches_no_file_and_no_log(tmp_path: P
     assert plan(offline).fingerprint == plan(found).fingerprint
     with pytest.raises(BriefError, match="read again"):
         sources_for(offline, plan(offline), KEYED)
+
+
+def test_a_key_that_only_the_server_gives_in_a_path_is_masked_however_it_was_kept(tmp_path: Path) -> None:
+    tiles = "https://maps.example.org/tiles/v1/k3Xq9Zt7Lw2B/{z}/{x}/{y}.jpg"
+    brief = brief_at(tmp_path)
+    found, _, _ = read(brief, told(tiles))
+    assert "k3Xq9Zt7Lw2B" not in everything_in(tmp_path)
+    assert found.layers["aerial"].url == "https://maps.example.org/tiles/v1/***/{z}/{x}/{y}.jpg"
+    source = sources_for(found, plan(found), KEYED)["aerial"]
+    assert source.url(Tile(0, 0, 0)) == tiles.replace("{z}/{x}/{y}", "0/0/0")
+    assert secrets_in({"aerial": source}).found_in("k3Xq9Zt7Lw2B")
+    keep_offer(tmp_path, "aerial", "mark", Offer((tiles,), (0, 3), "Them"))
+    kept = kept_offer(tmp_path, "aerial", "mark", [])
+    assert kept is not None
+    assert kept.templates == (found.layers["aerial"].url,)
 
 
 def test_a_key_that_the_attribution_repeats_is_taken_out_and_told(tmp_path: Path) -> None:
@@ -388,7 +405,7 @@ def test_a_changed_offer_is_told_since_the_plan_follows_it(tmp_path: Path) -> No
 )
 def test_no_value_of_a_variable_is_left_in_a_kept_address(value: str, shape: str) -> None:
     template = shape.format(value) + "/{x}/{y}"
-    found = kept_form(template, {"NAME": value}, [])
+    found = kept_form(template, {"NAME": value}, Secrets())
     if value not in "https://h.example/{z}/{x}/{y}?a=&b=1***${NAME}":  # plain words of the address itself
         assert value not in found.replace("${NAME}", "").replace("://h.example", "")
     assert found.count("{z}") + found.count("{x}") + found.count("{y}") == 3 or "***" in found
@@ -398,7 +415,9 @@ def test_parameters_that_the_standard_itself_puts_there_are_kept() -> None:
     template = (
         "https://h.example/w?SERVICE=WMTS&LAYER=a&FORMAT=image/png&TILEMATRIX=EPSG:3857:{z}&X={x}&k=abc"
     )
-    assert kept_form(template, {}, []).endswith("FORMAT=image/png&TILEMATRIX=EPSG:3857:{z}&X={x}&k=***")
+    assert kept_form(template, {}, Secrets()).endswith(
+        "FORMAT=image/png&TILEMATRIX=EPSG:3857:{z}&X={x}&k=***"
+    )
 
 
 @pytest.mark.parametrize("query", ["?{z}/{x}/{y}", "?t={z}/{x}/{y}.png", "?t={z}-{x}-{y}&k=abc"])
@@ -588,13 +607,13 @@ def test_cutting_the_bounds_to_the_plan_changes_nothing(
     ends: tuple[float, float, float, float], zoom: int
 ) -> None:
     from packer.geometry.cover import cover_box
-    from packer.planning.plan import _offered
+    from packer.planning.offered_tiles import offered_tiles
 
     box = LonLatBox(ends[0], min(ends[1], ends[3]), ends[2], max(ends[1], ends[3]))
     n = 1 << zoom
     rows = np.arange(n // 3, n // 2 + 1, dtype=np.int64)
     tiles = TileSet.from_runs(zoom, rows, np.full(rows.size, n // 4), np.full(rows.size, n - 1))
-    found = _offered(Offer(("",), (0, 24), bounds=box), tiles)
+    found = offered_tiles(Offer(("",), (0, 24), bounds=box), tiles)
     assert found == tiles & cover_box(box, zoom)
 
 

@@ -2,16 +2,25 @@
 
 from __future__ import annotations
 
+import json
 from itertools import pairwise
+from pathlib import Path
 
 import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
+from packer import fetch
+from packer.cli import run_merge, run_split
 from packer.errors import BriefError
-from packer.geometry.tileset import TileSet
+from packer.geometry.tileset import Tile, TileSet
 from packer.planning.brief import Brief
+from packer.planning.pack_path import pack_path
+from packer.planning.part_tiles import read_part_tiles, write_part_tiles
 from packer.planning.plan import Plan, part_of, plan
+from packer.store.pack_summary import read_summary
+from tests.conftest import BriefMaker
+from tests.tile_server import TileServer
 
 BRIEF = """
 title = "Parts"
@@ -117,3 +126,82 @@ def test_an_area_that_does_not_reach_into_a_part_is_not_in_it() -> None:
     ]
     assert names[0] == {"ground"}
     assert "hut" in names[2]
+
+
+# ---------------------------------------------------------------------------------------------- what is missing
+
+
+@settings(max_examples=20, deadline=None)
+@given(st.integers(1, 5), st.integers(2, 40), st.integers(0, 39))
+def test_only_what_is_missing_is_dealt_and_each_tile_of_it_once(count: int, step: int, offset: int) -> None:
+    whole = plan(Brief.from_text(BRIEF.format(west=12.0, south=46.0, east=12.8, north=46.5, deepest=12)))
+    missing = {
+        name: TileSet.from_tiles(t for i, t in enumerate(layer.tiles) if i % step == offset % step)
+        for name, layer in whole.layers.items()
+    }
+    made = [part_of(whole, number, count, missing) for number in range(1, count + 1)]
+    for name, tiles in missing.items():
+        assert TileSet.union(p.layers[name].tiles for p in made) == tiles
+        assert sum(len(p.layers[name].tiles) for p in made) == len(tiles)
+    weights = [p.count for p in made]
+    assert max(weights) - min(weights) <= 0.25 * sum(weights) + 20, weights
+
+
+def test_split_deals_what_the_packs_lack_and_merged_parts_complete_them(
+    brief_for: BriefMaker, capsys: pytest.CaptureFixture[str]
+) -> None:
+    """A line that was drawn goes into each part as well."""
+    drawn = 'line = [[12.30, 47.00], [12.40, 47.03], [12.50, 47.00]]\nhalf-width = "2 km"\ndeepest = 12'
+    with TileServer() as server:
+        brief = brief_for(server.url, area=drawn)
+        whole = plan(brief)
+        fetch(brief, part_of(whole, 2, 4))
+        held = read_summary(pack_path(brief, "survey")).held
+        assert 0 < len(held) < whole.count
+        assert run_split.run(brief.path, 2, None, True) == 0
+        told = json.loads(capsys.readouterr().out)
+        assert (told["done"], told["missing"]) == (len(held), whole.count - len(held))
+        for part in told["parts"]:
+            mine = Brief.read(part["brief"])
+            assert not plan(mine).layers["survey"].tiles & held, "nobody is given what is here"
+            assert abs(part["tiles"] - told["missing"] / 2) < 0.2 * told["missing"]
+            assert fetch(mine, plan(mine)).complete
+        assert set(server.tiles_asked.values()) == {1}
+    folders = [Path(part["brief"]).parent / "packs" for part in told["parts"]]
+    assert run_merge.run_merge(brief.store_folder, folders, False, True) == 0
+    assert not whole.layers["survey"].tiles - read_summary(pack_path(brief, "survey")).held
+    capsys.readouterr()
+    assert run_split.run(brief.path, 2, brief.folder / "again", False) == 0
+    assert "Nothing is missing" in capsys.readouterr().out
+    assert not (brief.folder / "again").exists()
+
+
+@pytest.mark.parametrize(
+    "text",
+    [
+        "",
+        "[]",
+        '{"tiles": 3}',
+        '{"tiles": {"one": {"3": [[1, 2]]}}}',
+        '{"tiles": {"one": {"99": [[1, 1, 2]]}}}',
+        '{"tiles": {"one": {"3": [[9, 0, 1]]}}}',
+        '{"tiles": {"one": {"3": [[1, 5, 2]]}}}',
+        '{"tiles": {"one": {"3": [["1", 1, 2]]}}}',
+        '{"tiles": {"one": {"3": [[1e99, 1, 2]]}}}',
+    ],
+)
+def test_a_list_of_tiles_that_is_damaged_is_refused_in_words(tmp_path: Path, text: str) -> None:
+    (tmp_path / "part-tiles.json").write_text(text)
+    with pytest.raises(BriefError, match="not a list of a part's tiles"):
+        read_part_tiles(tmp_path / "part-tiles.json")
+
+
+def test_a_list_of_tiles_reads_back_as_written_and_is_asked_for_by_a_part_alone(tmp_path: Path) -> None:
+    layers = {"one": TileSet.from_tiles([Tile(3, 1, 2), Tile(3, 2, 2), Tile(5, 9, 9)]), "two": TileSet()}
+    write_part_tiles(tmp_path / "list", layers)
+    assert read_part_tiles(tmp_path / "list") == layers
+    with pytest.raises(BriefError, match="cannot be read"):
+        read_part_tiles(tmp_path / "none")
+    text = BRIEF.format(west=0, south=0, east=1, north=1, deepest=3)
+    with pytest.raises(BriefError, match="part-tiles"):
+        Brief.from_text('part-tiles = "list"\n' + text)

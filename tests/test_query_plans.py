@@ -94,12 +94,16 @@ def use_everything(brief: Brief, tmp_path: Path) -> Path:
             await one.validators(some[0])
             await one.fetched_at(some)
 
+    async def drop(blank: bytes) -> None:
+        async with PackWriter(pack, labels(blank=frozenset([blank]))) as one:
+            assert one.blanked
+
     asyncio.run(write())
     for depth in Depth:
         verify(brief, work, depth=depth, processes=1, chance=Random(1))
     save_corrupt(pack, some)
     asyncio.run(write())
-    read_summary(pack)
+    read_summary(pack, [received(some[0]).hash])
     reader = TileReader(pack)
     reader.facts()
     reader.zooms_at(12.31, 47.01)
@@ -112,6 +116,7 @@ def use_everything(brief: Brief, tmp_path: Path) -> Path:
     merge_pack(tmp_path / "into" / "survey.mbtiles", pack)
     merge_pack(tmp_path / "into" / "survey.mbtiles", pack, mix_sources=True)
     handover(brief, work, None, tmp_path / "card", allow_gaps=True)
+    asyncio.run(drop(received(some[0]).hash))
     needed = TileSet.from_tiles(list(work.layers["survey"].tiles)[::2])
     spare_in(pack, needed)
     prune_pack(pack, "survey", needed)

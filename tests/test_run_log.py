@@ -19,6 +19,7 @@ from packer.fetching.transports import Result
 from packer.geometry.tileset import Tile
 from packer.planning.brief import Brief
 from packer.planning.plan import plan
+from packer.sources.secrecy import Secrets
 from packer.store.writer import PackWriter
 from packer.version import __version__
 from tests.conftest import BriefMaker
@@ -197,7 +198,7 @@ def test_no_key_reaches_the_log(brief_for: BriefMaker) -> None:
 
 
 def test_secrets_are_taken_out_wherever_they_stand(tmp_path: Path) -> None:
-    log = RunLog(tmp_path, lambda: 0.0, {"s3cr3t"})
+    log = RunLog(tmp_path, lambda: 0.0, Secrets.of(["s3cr3t"]))
     log.event("pause", reason="the key s3cr3t", layers={"s3cr3t": ["s3cr3t", 1, 2.00001, None]})
     log.close()
     (line,) = (tmp_path / FILE_NAME).read_text().splitlines()

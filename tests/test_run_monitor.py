@@ -118,7 +118,7 @@ def test_a_layer_that_is_done_does_not_keep_the_monitor_awake_while_another_work
                 looks[clock.now()] += 1
                 assert looks[clock.now()] <= 3, "it goes round without waiting"
 
-            monitor = RunMonitor([], clock, RunLog(None, clock.wall), None, ByteBudget(None), None, counted)
+            monitor = RunMonitor([], clock, RunLog(None, clock.wall), [], ByteBudget(None), None, counted)
             done = asyncio.create_task(asyncio.sleep(0))
             working = asyncio.create_task(clock.sleep(10.0))
             stopping = asyncio.create_task(asyncio.Event().wait())

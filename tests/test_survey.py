@@ -217,7 +217,7 @@ def pyramids(kinds: Mapping[int, str], count: int = 10) -> dict[Tile, Judged]:
         ),  # a quarter would lose by it
         ({14: "n", 15: "n", 16: "e", 17: "n"}, 10, 17, "show real detail"),  # detail below an enlarged zoom
         ({14: "n", 15: "n", 16: "n", 17: "uuuuuuuuue"}, 10, 17, "too few"),
-        ({14: "n", 15: "n", 16: "e", 17: "u"}, 10, 15, "10 of 10"),
+        ({14: "n", 15: "n", 16: "e", 17: "u"}, 10, 15, "20 of 20"),  # nothing below an enlarged one is native
         ({14: "n", 15: "n", 16: "e", 17: "e"}, 2, 17, "too few"),
         ({14: "u", 15: "u", 16: "u"}, 10, 16, "too few"),
         ({14: "b", 15: "b", 16: "b"}, 10, 16, "blank or absent"),  # nothing to see at any depth

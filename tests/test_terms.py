@@ -25,11 +25,11 @@ from packer.planning.terms import (
     check_terms,
     disallowed,
     host_of,
-    is_loopback,
     preview_terms,
     prohibition,
     user_agent,
 )
+from packer.sources.own_names import is_loopback
 from packer.store.pack_summary import read_summary
 from packer.version import __version__
 from tests.conftest import BriefMaker

@@ -9,8 +9,10 @@ from pathlib import Path
 import pytest
 
 from packer.cli import show_plan
+from packer.errors import BriefError
+from packer.handover.crews import crews_of, shares
 from packer.planning.brief import Brief
-from packer.planning.brief_edits import Deepest, DeepestByLayer, HalfWidth, edited, rewrite
+from packer.planning.brief_edits import Deepest, DeepestByLayer, HalfWidth, edited, limits, rewrite
 from packer.planning.plan import Plan, plan
 from packer.survey.estimate import (
     OVERHEAD,
@@ -89,7 +91,7 @@ def test_what_is_proposed_for_a_disk_fits_when_applied(
     worked_out = plan(brief)
     sizes = known(worked_out)
     whole = combined({n: estimate_layer(la.tiles, sizes[n]) for n, la in worked_out.layers.items()})
-    target = Target(disk_bytes=round(share * whole.bytes.cautious * OVERHEAD))
+    target = Target(disk_bytes=round(share * whole.bytes.high * OVERHEAD))
     found = fit(brief, worked_out, sizes, {}, target)
     assert found.reached
     assert found.changes
@@ -97,9 +99,9 @@ def test_what_is_proposed_for_a_disk_fits_when_applied(
 
     applied = plan(rewrite(brief, found.edits))
     weight = combined({n: estimate_layer(la.tiles, sizes[n]) for n, la in applied.layers.items()})
-    assert weight.bytes.cautious * OVERHEAD <= (target.disk_bytes or 0)
+    assert weight.bytes.high * OVERHEAD <= (target.disk_bytes or 0)
     # A narrower corridor has a smaller block round it as well, which the proposal leaves out of account.
-    assert 0.95 * found.after.bytes <= weight.bytes.cautious <= 1.0001 * found.after.bytes
+    assert 0.95 * found.after.bytes <= weight.bytes.high <= 1.0001 * found.after.bytes
     assert 0.95 * found.after.tiles <= applied.count <= found.after.tiles
     assert sum(c.saves.tiles for c in found.changes) == worked_out.count - found.after.tiles
     assert sum(c.saves.bytes for c in found.changes) == pytest.approx(found.before.bytes - found.after.bytes)
@@ -114,7 +116,7 @@ def test_what_is_proposed_for_a_time_fits_when_applied(tmp_path: Path) -> None:
     assert found.before.seconds > 60
     applied = rewrite(brief, found.edits)
     weight = estimate(applied, plan(applied))
-    seconds = seconds_for(applied, weight.layers, weight.to_fetch.cautious, speed)
+    seconds = seconds_for(applied, weight.layers, weight.to_fetch.high, speed)
     assert seconds <= 60
     assert seconds == pytest.approx(found.after.seconds)
     assert all(change.saves.seconds is not None for change in found.changes)
@@ -130,7 +132,7 @@ def test_no_change_is_proposed_that_is_not_needed(tmp_path: Path) -> None:
     assert len(found.changes) > 1
     for left_out in found.changes:
         rest = [edit for change in found.changes if change is not left_out for edit in change.edits]
-        weight = estimate(edited(brief, rest), plan(edited(brief, rest))).bytes.cautious
+        weight = estimate(edited(brief, rest), plan(edited(brief, rest))).bytes.high
         assert weight * OVERHEAD > (target.disk_bytes or 0), left_out.words
 
 
@@ -238,3 +240,100 @@ def test_an_area_that_gets_no_tile_does_not_hide_that_the_ground_is_shallow(tmp_
     assert not worked_out.layers["map"].tiles
     (told,) = warnings(brief, worked_out)
     assert "deeper than zoom 15" in told
+
+
+# ---------------------------------------------------------------------------------------------- areas to be kept
+
+KEPT = BRIEF.replace('use = "on foot"', 'use = "on foot"\nkeep = true        # the landing zone')
+
+
+@pytest.mark.parametrize("share", [0.5, 0.02, 0.0001])
+def test_an_area_to_be_kept_is_in_no_proposal_however_little_room_there_is(
+    tmp_path: Path, share: float
+) -> None:
+    brief = brief_of(tmp_path, KEPT)
+    before = proposals(brief, Target(disk_bytes=10**12)).before
+    found = proposals(brief, Target(disk_bytes=round(share * before.bytes)))
+    assert found.edits
+    assert "camp" not in {edit.area for edit in found.edits}
+    assert edited(brief, found.edits).areas[1] == brief.areas[1]
+
+
+def test_a_layer_is_left_out_of_the_other_areas_and_the_words_name_the_one_that_keeps_it(
+    tmp_path: Path,
+) -> None:
+    found = proposals(brief_of(tmp_path, KEPT), Target(disk_bytes=1_000))
+    assert not found.reached
+    assert any(c.words.endswith(": leave it out, except in camp") for c in found.changes), found.changes
+
+
+def test_what_a_survey_found_of_a_kept_area_changes_nothing(tmp_path: Path) -> None:
+    brief = brief_of(tmp_path, KEPT)
+    found = {"aerial": {"camp": 14, "course": 15}}
+    assert {edit.area for edit in limits(brief, found)} == {"course"}
+    before = proposals(brief, Target(disk_bytes=10**12)).before
+    target = Target(disk_bytes=round(0.9 * before.bytes))
+    fitted = fit(brief, plan(brief), nothing_known(plan(brief)), found, target)
+    assert {edit.area for edit in fitted.edits} == {"course"}
+
+
+def test_keep_is_true_or_false_and_nothing_else(tmp_path: Path) -> None:
+    with pytest.raises(BriefError, match="true or false"):
+        brief_of(tmp_path, KEPT.replace("keep = true", 'keep = "yes"'))
+
+
+# ---------------------------------------------------------------------------------------------- by the upper bound
+
+
+def test_where_nothing_is_sampled_it_fits_by_the_upper_bound_too(
+    tmp_path: Path, capsys: pytest.CaptureFixture[str]
+) -> None:
+    """Half as much again as the middle guess would have passed for enough; the upper bound is three times as much."""
+    brief = brief_of(tmp_path)
+    guess = estimate(brief, plan(brief)).bytes
+    assert guess.basis == "guess"
+    found = proposals(brief, Target(disk_bytes=round(1.5 * guess.expected * OVERHEAD)))
+    assert found.before.bytes == guess.high == pytest.approx(3 * guess.expected)
+    assert found.changes
+    assert found.after.bytes * OVERHEAD <= 1.5 * guess.expected * OVERHEAD
+    assert show_plan.run(brief.path, False, None, False, None, False, f"{1.5 * guess.expected:.0f}B") == 0
+    assert "upper ends of rough guesses, three times" in " ".join(capsys.readouterr().out.split())
+
+
+# ---------------------------------------------------------------------------------------------- crews
+
+CREWS = """
+[[crews]]
+name = "north"
+areas = ["course"]
+budget = "3 MB"
+
+[[crews]]
+name = "south"
+areas = ["camp"]
+layers = ["map"]
+budget = "32 GB"
+
+[[crews]]
+name = "everyone"
+"""
+
+
+def test_the_plan_weighs_each_crew_against_its_budget(
+    tmp_path: Path, capsys: pytest.CaptureFixture[str]
+) -> None:
+    brief = brief_of(tmp_path, BRIEF + CREWS)
+    assert show_plan.run(brief.path, False, None, True, None, False, None) == 0
+    north, south, everyone = json.loads(capsys.readouterr().out)["crews"]
+    shared_out = shares(plan(brief), crews_of(brief))
+    assert [north["tiles"], south["tiles"], everyone["tiles"]] == [
+        sum(len(layer.tiles) for layer in share.layers.values()) for share in shared_out
+    ], "the same tiles as at handover"
+    assert north["over"] == north["bytes"]["expected"] - 3_000_000 > 0
+    assert (south["over"], south["may_be_over"]) == (0, False)
+    assert (everyone["budget"], everyone["may_be_over"]) == (None, False)
+    assert show_plan.run(brief.path, False, None, False, None, False, None) == 0
+    out = capsys.readouterr().out.replace(str(tmp_path), "")
+    assert "over by" in next(line for line in out.splitlines() if line.strip().startswith("north"))
+    assert next(line for line in out.splitlines() if line.strip().startswith("south")).endswith("fits")
+    assert max(map(len, out.splitlines())) <= 80

@@ -433,6 +433,23 @@ async def test_a_server_asked_one_request_at_a_time_sees_one_connection_whatever
         assert other.connections_opened <= 8
 
 
+async def test_a_server_under_two_names_sees_no_more_connections_than_under_one() -> None:
+    pytest.importorskip("pyreqwest")
+    async with (
+        RawServer({"/tile": (ok(b"tile"),)}) as server,
+        opened("pyreqwest", connections=9) as transport,
+    ):
+        url = server.url("/tile")
+        for name in ("127.0.0.1", "localhost", "LOCALHOST", "127.0.0.1"):
+            assert isinstance(await get(transport, url.replace("127.0.0.1", name)), Response)
+            assert server.most_open == 1
+        await asyncio.gather(*(get(transport, url) for _ in range(3)))
+        for name in ("localhost", "127.0.0.1"):
+            many = [get(transport, url.replace("127.0.0.1", name)) for _ in range(3)]
+            assert all(isinstance(found, Response) for found in await asyncio.gather(*many))
+        assert server.most_open <= 3
+
+
 async def test_the_cap_counts_the_requests_to_all_servers_together(kind: Kind) -> None:
     scores: dict[str, Score] = {"/held": (HALF, End.HOLD), "/ok": (ok(b"tile"),)}
     async with RawServer(scores) as one, RawServer(scores) as two, opened(kind, connections=2) as transport:

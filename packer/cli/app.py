@@ -337,13 +337,14 @@ def split(
     brief: BriefPath = Path("brief.toml"),
     parts: Parts = 2,
     to: PartsFolder = None,
+    store: Store = None,
     as_json: Json = False,
     debug: Debug = False,
 ) -> int:
-    """Split the work into several briefs, for several people."""
+    """Split what is still to be fetched into several briefs, for several people."""
     from packer.cli import run_split
 
-    return run_split.run(brief, parts, to, as_json)
+    return run_split.run(brief, parts, to, as_json, store)
 
 
 @app.command("share", hidden=True)
@@ -352,6 +353,7 @@ def split_by_its_old_name(
     brief: BriefPath = Path("brief.toml"),
     parts: Parts = 2,
     to: PartsFolder = None,
+    store: Store = None,
     as_json: Json = False,
     debug: Debug = False,
 ) -> int:
@@ -359,7 +361,7 @@ def split_by_its_old_name(
     from packer.cli import run_split
 
     warn("Note: lastbar share is now called lastbar split. The old name goes away in the next release.")
-    return run_split.run(brief, parts, to, as_json)
+    return run_split.run(brief, parts, to, as_json, store)
 
 
 @app.command()

@@ -19,7 +19,7 @@ def below_floor(brief: Brief, worked_out: Plan, store: Path | None) -> list[str]
     """A sentence for each area that the packs leave below its floor, and for waypoints that are not reached."""
     ground = {}
     for name, layer in worked_out.layers.items():
-        summary = known_summary(pack_path(brief, name, store))
+        summary = known_summary(pack_path(brief, name, store), brief.layers[name].blank_hashes)
         ground[name] = Holdings.recorded(layer.tiles, summary.held, summary.absent)
     return below_floor_of(worked_out, ground, area_depths(worked_out, ground))
 

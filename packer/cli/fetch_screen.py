@@ -29,13 +29,18 @@ _MOST_PLAIN, _ANY_WIDTH = 12, 200
 
 
 class RecentPace:
-    """What a layer has done of late: tiles and bytes a second."""
+    """What a layer has done of late: tiles and bytes a second.
+
+    Its times leave out waits for a host that could not be reached, and may go back a little as one is noticed.
+    """
 
     def __init__(self) -> None:
         self._marks: deque[tuple[float, int, int]] = deque()
 
     def mark(self, now: float, tiles: int, size_bytes: int) -> tuple[float, float]:
         """Take in how much is done by now; gives tiles and bytes a second, 0 while nothing is known."""
+        while self._marks and self._marks[-1][0] >= now:
+            self._marks.pop()
         self._marks.append((now, tiles, size_bytes))
         while now - self._marks[0][0] > _OVER_S:
             self._marks.popleft()
@@ -88,7 +93,8 @@ def fetch_state(
     for layer in layers:
         refresh = layer.refresh
         done = layer.held + layer.absent + refresh.stale - refresh.left
-        tiles_s, bytes_s = paces.setdefault(layer.name, RecentPace()).mark(now, done, layer.counts.bytes)
+        pace = paces.setdefault(layer.name, RecentPace())
+        tiles_s, bytes_s = pace.mark(now - layer.waited_s, done, layer.counts.bytes)
         bits += bytes_s * 8
         left = _left(layer)
         came = layer.counts.stored + refresh.new

@@ -2,12 +2,15 @@
 
 from __future__ import annotations
 
+import contextlib
 import functools
 import json
+import os
 import sys
 import textwrap
 import traceback
 from collections.abc import Callable
+from pathlib import Path
 from typing import Any, ParamSpec
 
 import typer
@@ -101,11 +104,23 @@ def error_json(text: str, code: int) -> dict[str, Any]:
 
 def _report(fault: BaseException, text: str, code: int, kwargs: dict[str, Any]) -> int:
     if kwargs.get("debug"):
-        traceback.print_exception(fault)
+        sys.stderr.write(_without_secrets("".join(traceback.format_exception(fault)), kwargs.get("brief")))
     if kwargs.get("as_json"):
         print_json(error_json(text, code))
     warn(f"lastbar: {text}")
     return code
+
+
+def _without_secrets(text: str, brief: object) -> str:
+    """A traceback without the keys of the brief at hand: libraries' errors may repeat an address."""
+    from packer.planning.brief_keys import secrets_in_text  # only needed here, and slow to load
+    from packer.sources.safe_address import shown_within
+
+    if isinstance(brief, Path):
+        with contextlib.suppress(OSError, ValueError):
+            path = brief / "brief.toml" if brief.is_dir() else brief
+            text = secrets_in_text(path.read_text(encoding="utf-8-sig"), os.environ).scrub(text)
+    return shown_within(text)
 
 
 def table(heads: list[str], rows: list[list[str]], foot: list[str] | None = None) -> None:

@@ -34,6 +34,7 @@ def sizes_json(worked: WorkedPlan) -> dict[str, Any]:
         "time": _time_json(worked),
         "where": where_json(worked.plan),
         "warnings": worked.warnings,
+        "crews": [crew.to_dict() for crew in worked.crews],
         "fit": None if worked.fit is None else _fit_json(worked.fit),
     }
 

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from collections.abc import Iterator
 
+from packer.cli.crew_text import show_crews
 from packer.cli.lines import shortened, wrapped
 from packer.cli.output import echo, table
 from packer.cli.worked_plan import WorkedPlan
@@ -44,6 +45,11 @@ _BASES = {
     "guess": "rough guess from typical tile sizes; the truth may be a third to three times this. "
     "lastbar survey gives a better estimate",
 }
+_BOUND = "Sizes and times here are the upper ends of their ranges, which hold nine times in ten."
+_BOUND_OF_GUESS = (
+    "Sizes and times here are the upper ends of rough guesses, three times what is typical, since no tile was sampled "
+    "yet. lastbar survey narrows them, and less may have to go."
+)
 
 
 _SHORT_BASES = {
@@ -57,11 +63,12 @@ def show_plan(worked: WorkedPlan, *, by_zoom: bool = False) -> None:
     echo(worked.brief.title)
     _show_whole(worked)
     _show_areas(worked)
+    show_crews(worked.crews)
     for warning in worked.warnings:
         _wrapped(f"Likely a mistake: {warning}", "  ")
     if worked.fit is not None:
         echo()
-        _show_fit(worked.fit)
+        _show_fit(worked.fit, worked.estimate.bytes.basis)
     if by_zoom:
         _show_tables(worked)
 
@@ -214,14 +221,14 @@ def _between(size: Bytes) -> str:
     return f"about {bytes_text(size.expected)} ({bytes_text(size.low)} to {bytes_text(size.high)})"
 
 
-def _show_fit(found: Fit) -> None:
+def _show_fit(found: Fit, basis: str) -> None:
     wanted = found.target
     goal = bytes_text(wanted.disk_bytes or 0) if wanted.seconds is None else duration_text(wanted.seconds)
     if found.reached and not found.changes:
         echo(f"It fits {goal} as it is: at most {_figures_text(found.before)}.")
         return
     echo(f"To fit {goal}, change the brief as follows. The brief is not changed yet.")
-    _wrapped("Sizes and times here are the upper ends of their ranges, which hold nine times in ten.")
+    _wrapped(_BOUND_OF_GUESS if basis == "guess" else _BOUND)
     _wrapped(RANKING)
     for number, change in enumerate(found.changes, 1):
         echo()

@@ -6,6 +6,7 @@ import asyncio
 import sys
 import time
 from collections.abc import Mapping, Sequence
+from dataclasses import replace
 from datetime import datetime
 from pathlib import Path
 
@@ -54,12 +55,14 @@ def run(
     is given. `refresh_older_than` is the age, such as "30d", from which a stored tile is refreshed.
     Raises InputError for an option that cannot be read.
     """
+    began = time.monotonic()
     options = Options(
         store,
         _seconds("--give-up-after", give_up_after),
         ask_absent_again,
         transport,
         depart_at=_depart_at(depart, time_limit),
+        for_s=_for_s(time_limit),
         max_bytes=_bytes(max_bytes),
         log=True,
         refresh_older_s=_seconds("--refresh-older-than", refresh_older_than),
@@ -70,7 +73,7 @@ def run(
     # The loop, the client's thread and the writer's pass the interpreter's lock on thousands of times a second.
     sys.setswitchinterval(_LOCK_PASSES_S)
     with asyncio.Runner(loop_factory=fast_loop()) as runner:
-        report = runner.run(_fetch(brief, worked_out, options))
+        report = runner.run(_fetch(brief, worked_out, _with_what_is_left(options, began)))
     below = below_floor(brief, worked_out, store) if report.complete else []
     if as_json:
         print_json(report.to_dict() | {"below_floor": below})
@@ -109,22 +112,36 @@ def _bytes(text: str | None) -> int | None:
 def _depart_at(depart: str | None, time_limit: str | None) -> float | None:
     if depart is not None and time_limit is not None:
         raise InputError("--depart and --for both say when to stop. Give one of them.")
-    if time_limit is not None:
-        for_s = _seconds("--for", time_limit) or 0.0
-        if for_s <= 0:
-            raise InputError(f"--for {time_limit}: it should be longer than 0, for example 45m.")
-        return time.time() + for_s
     try:
         return None if depart is None else departure_time(depart, datetime.now())
     except ValueError as fault:
         raise InputError(f"--depart {depart}: {fault}.") from None
 
 
+def _for_s(time_limit: str | None) -> float | None:
+    for_s = _seconds("--for", time_limit)
+    if for_s is not None and for_s <= 0:
+        raise InputError(f"--for {time_limit}: it should be longer than 0, for example 45m.")
+    return for_s
+
+
+def _with_what_is_left(options: Options, began: float) -> Options:
+    """The time of --for counts from the start of the command, which may have read what servers offer first."""
+    if options.for_s is None:
+        return options
+    return replace(options, for_s=max(options.for_s - (time.monotonic() - began), 0.0))
+
+
+def _shown_end(options: Options) -> float | None:
+    """When the fetch ends at the latest, in seconds since 1970, as the clock is set now."""
+    return options.depart_at if options.for_s is None else time.time() + options.for_s
+
+
 async def _fetch(brief: Brief, worked_out: Plan, options: Options) -> FetchReport:
     stop = asyncio.Event()
     task = asyncio.current_task()
     assert task is not None
-    progress = progress_for(options.depart_at)
+    progress = progress_for(_shown_end(options))
 
     def heed() -> None:
         if stop.is_set():
@@ -143,9 +160,9 @@ async def _fetch(brief: Brief, worked_out: Plan, options: Options) -> FetchRepor
 
 
 def _announce(progress: FetchProgress, options: Options) -> None:
-    if options.depart_at is not None:
-        when = datetime.fromtimestamp(options.depart_at)
-        left = duration_text(max(options.depart_at - time.time(), 0.0))
+    if (end := _shown_end(options)) is not None:
+        when = datetime.fromtimestamp(end)
+        left = duration_text(max(end - time.time(), 0.0))
         progress.note(
             f"The fetch stops by {when:%H:%M on %Y-%m-%d}, in {left}. A forecast of what will be on board then "
             "follows once the speed is known."

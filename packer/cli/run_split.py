@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+from collections.abc import Callable, Sequence
+from functools import partial
 from pathlib import Path
 
 import tomlkit
@@ -11,57 +13,132 @@ from packer.cli.output import echo, print_json
 from packer.common.atomic_write import make_folders, write_atomic
 from packer.common.regular_file import refuse_special
 from packer.common.shell import quoted, shell_command
+from packer.common.units import counted
 from packer.errors import DiskError, InputError
 from packer.planning.brief import Brief
+from packer.planning.brief_keys import LeftOut, with_variables
 from packer.planning.offers import cache_offer
+from packer.planning.pack_path import pack_path
+from packer.planning.part_tiles import PART_TILES, write_part_tiles
 from packer.planning.plan import Plan, part_of, plan
+from packer.sources.address import variables
+from packer.store.pack_summary import known_summary
 
 __all__ = ["run"]
 
 _BESIDE = (".shp", ".shx", ".dbf", ".prj", ".cpg")  # a Shapefile is several files
 
 
-def run(path: Path, count: int, to: Path | None, as_json: bool) -> int:
-    """Write `count` folders, each with a brief and its shape files.
+def run(path: Path, count: int, to: Path | None, as_json: bool, store: Path | None = None) -> int:
+    """Write `count` folders, each with a brief and its shape files, that share out what is still missing, with a
+    variable in place of each key in full.
 
     If the process dies: some of the folders; running it again writes them all.
     """
-    brief = brief_at(path)
+    brief = brief_at(path, store)
     if brief.part:
         raise InputError(f"{brief.path} is already a part of a plan. Split the whole brief instead.")
     whole = plan(brief)
+    missing = {
+        name: known_summary(pack_path(brief, name, store)).lacking(layer.tiles)
+        for name, layer in whole.layers.items()
+    }
+    left = sum(map(len, missing.values()))
     folder = to or brief.folder / "parts"
+    text = tomlkit.parse(brief.path.read_text(encoding="utf-8-sig"))
+    left_out = with_variables(text)
     try:
-        written = [_write(brief, part_of(whole, n, count), folder, n, count) for n in range(1, count + 1)]
+        written = [
+            _write(
+                brief, text, part_of(whole, n, count, missing), folder, n, count, listed=left < whole.count
+            )
+            for n in range(1, count + 1)
+            if left
+        ]
     except OSError as fault:
         raise DiskError(
             f"{folder} cannot be written: {fault.strerror}. Free some space, or choose another folder with --to."
         ) from fault
     if as_json:
-        print_json({"parts": [{"brief": str(p), "tiles": n} for p, n in written]})
+        print_json(
+            {
+                "done": whole.count - left,
+                "missing": left,
+                "parts": [{"brief": str(p), "tiles": n} for p, n in written],
+                "keys_left_out": [one.to_dict() for one in left_out],
+                "variables": _needed(text),
+            }
+        )
         return 0
-    for each, tiles in written:
-        echo(f"{each}: {tiles:,} {'tile' if tiles == 1 else 'tiles'}")
-    echo("Give each folder to someone, who runs lastbar fetch in it. Then join the packs:")
-    echo(f"  {shell_command('merge', brief.store_folder)} {quoted(folder)}/part-*/packs")
+    _show(brief, written, whole.count - left, folder, partial(_tell_keys, left_out, _needed(text)))
     return 0
 
 
-def _write(brief: Brief, part: Plan, folder: Path, number: int, count: int) -> tuple[Path, int]:
+def _needed(text: tomlkit.TOMLDocument) -> list[str]:
+    """The variables that the layers of a part name."""
+    found = []
+    for layer in text["layers"].values():
+        texts = (*layer.values(), *layer.get("headers", {}).values())
+        found += [name for value in texts if isinstance(value, str) for name in variables(value)]
+    return list(dict.fromkeys(found))
+
+
+def _tell_keys(left_out: list[LeftOut], needed: list[str]) -> None:
+    """Say which keys the parts do not have, and what their receivers have to set."""
+    for one in left_out:
+        echo(f"Left out of the parts: {one.where}, layer {one.layer}. {one.variable} stands in its place.")
+    if needed:
+        echo("Whoever fetches a part first sets, with the keys that you tell them apart from it:")
+        for name in needed:
+            echo(f"  export {name}=...")
+
+
+def _show(
+    brief: Brief, written: Sequence[tuple[Path, int]], done: int, folder: Path, keys: Callable[[], None]
+) -> None:
+    if not written:
+        echo("Nothing is missing, so there is nothing to split.")
+        return
+    for each, tiles in written:
+        echo(f"{each}: {counted(tiles, 'tile')}")
+    if done:
+        verb = "is" if done == 1 else "are"
+        echo(f"{counted(done, 'tile')} {verb} done here already, and in none of them.")
+    keys()
+    echo("Give each folder to someone, who runs lastbar fetch in it. Then join the packs:")
+    echo(f"  {shell_command('merge', brief.store_folder)} {quoted(folder)}/part-*/packs")
+
+
+def _write(
+    brief: Brief,
+    whole: tomlkit.TOMLDocument,
+    part: Plan,
+    folder: Path,
+    number: int,
+    count: int,
+    *,
+    listed: bool,
+) -> tuple[Path, int]:
+    """Write one folder. If the process dies: it is in part there; its brief, which comes last, may be an old one."""
     place = folder / f"part-{number}-of-{count}"
     _refuse_links(folder, place, place / "packs")
     make_folders(place)
-    text = tomlkit.parse(brief.path.read_text(encoding="utf-8-sig"))
+    text = tomlkit.parse(tomlkit.dumps(whole))
     names: dict[Path, str] = {}
     for area in text["areas"]:
         for key in ("line", "points", "polygon"):
-            if key in area:
+            if isinstance(area.get(key), str):  # positions that were drawn stand in the brief itself
                 area[key] = _bring((brief.folder / str(area[key])).resolve(), place, names)
     text["store"] = "packs"
     _bring_offers(brief, place / "packs")
     # Top-level keys must come before the first heading; tomlkit would put a new one elsewhere.
+    head = f'part = "{number} of {count}"\n'
+    if listed:
+        write_part_tiles(place / PART_TILES, {name: layer.tiles for name, layer in part.layers.items()})
+        head += f'part-tiles = "{PART_TILES}"\n'
     target = place / "brief.toml"
-    write_atomic(target, f'part = "{number} of {count}"\n' + tomlkit.dumps(text))
+    note = "".join(f"# Before a fetch: export {name}=...\n" for name in _needed(text))
+    write_atomic(target, head + note + tomlkit.dumps(text), like=brief.path)
     if plan(brief_at(target)).fingerprint != part.fingerprint:
         raise InputError(
             f"{target} no longer gives the same plan: a shape file has changed. Run the command again."

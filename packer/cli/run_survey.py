@@ -17,18 +17,17 @@ from packer.errors import EXIT_NOT_COMPLETE, InputError
 from packer.fetching.reports import FetchReport
 from packer.fetching.run import fast_loop
 from packer.fetching.transports import TransportName
-from packer.geometry.tileset import TileSet
 from packer.planning.brief import OVERVIEW, Brief
 from packer.planning.brief_edits import Edit, limits, rewrite
 from packer.planning.plan import Plan, plan
 from packer.survey.evidence import SampleCounts
-from packer.survey.inspection import AreaFinding, LayerFinding, chosen, fetch_samples, judge_layer
+from packer.survey.inspection import AreaFinding, LayerFinding, SurveyReport
+from packer.survey.rounds import survey_rounds
 from packer.survey.sheets import write_sheet
 
 __all__ = ["run"]
 
 _WIDTH = 80
-_SEED = "lastbar survey"
 _SHOWN_ZOOMS = 6  # of each area in the text; the document has all
 _LONGEST_NAME = 20
 
@@ -52,15 +51,13 @@ def run(
     worked_out = plan(brief)
     for remark in worked_out.remarks:
         warn(f"Note: {remark}")
-    tiles = chosen(worked_out, samples, _SEED)
-    report = _fetched(brief, worked_out, tiles, store, transport)
-    found = {name: judge_layer(brief, worked_out.layers[name], some, store) for name, some in tiles.items()}
+    surveyed = _surveyed(brief, worked_out, samples, store, transport)
+    report, found, lacking = surveyed.fetched, surveyed.layers, surveyed.lacking
     folder = sheets or store or brief.store_folder
     drawn = {name: write_sheet(brief, layer, folder, store) for name, layer in found.items()}
     failed = [name for name, layer in (report.layers if report else {}).items() if layer.failure]
     edits = _edits(brief, found, failed)
     changed = plan(rewrite(brief, edits)).count if apply and edits else None
-    lacking = sum(map(len, tiles.values())) - sum(len(layer.judged) for layer in found.values())
     if as_json:
         print_json(_json(report, found, drawn, edits, changed, lacking))
     else:
@@ -90,19 +87,15 @@ def _show_failed(failed: Collection[str]) -> None:
         _wrapped(f"No depth is proposed for layer {names}, which was stopped. Mend that first.")
 
 
-def _fetched(
-    brief: Brief,
-    worked_out: Plan,
-    tiles: Mapping[str, TileSet],
-    store: Path | None,
-    transport: TransportName | None,
-) -> FetchReport | None:
+def _surveyed(
+    brief: Brief, worked_out: Plan, samples: int | None, store: Path | None, transport: TransportName | None
+) -> SurveyReport:
     with progress_for() as progress, asyncio.Runner(loop_factory=fast_loop()) as runner:
-        fetching = fetch_samples(
-            brief, worked_out, tiles, store, transport=transport, on_progress=progress.show
+        rounds = survey_rounds(
+            brief, worked_out, store, samples=samples, transport=transport, on_progress=progress.show
         )
-        report = runner.run(fetching)
-    for layer in report.layers.values() if report else ():
+        report = runner.run(rounds)
+    for layer in report.fetched.layers.values() if report.fetched else ():
         if layer.failure:
             warn(f"lastbar: {layer.failure}")
     return report
@@ -146,14 +139,14 @@ def _show(
     for name, layer in found.items():
         echo()
         echo(f"Layer {name} (of the samples, in per cent):")
-        _show_layer(layer)
+        _show_layer(layer, {area.name for area in brief.areas if area.keep})
         for notice in layer.notices:
             _wrapped(f"  {notice}", "    ")
         if drawn[name] is not None:
             echo(f"  Sheet of samples: {drawn[name]}")
 
 
-def _show_layer(layer: LayerFinding) -> None:
+def _show_layer(layer: LayerFinding, kept: Collection[str]) -> None:
     rows = []
     for area in layer.areas.values():
         label = _short(area.name)
@@ -168,7 +161,7 @@ def _show_layer(layer: LayerFinding) -> None:
     for area in layer.areas.values():
         if area.name == OVERVIEW and area.worth.zoom == area.deepest:
             continue
-        _wrapped(f"  {_short(area.name)}: {_verdict(area)}", "    ")
+        _wrapped(f"  {_short(area.name)}: {_verdict(area, area.name in kept)}", "    ")
 
 
 def _shares(tally: SampleCounts) -> list[str]:
@@ -176,8 +169,13 @@ def _shares(tally: SampleCounts) -> list[str]:
     return [str(tally.sampled), *("-" if not n else f"{n * 100 / tally.sampled:.0f}" for n in parts)]
 
 
-def _verdict(area: AreaFinding) -> str:
+def _verdict(area: AreaFinding, kept: bool) -> str:
     worth = area.worth
+    if worth.zoom < area.deepest and kept:
+        return (
+            f"shows nothing new below zoom {worth.zoom}; {worth.evidence}. It stays as it is, since the brief says "
+            "keep = true."
+        )
     if worth.zoom < area.deepest:
         return (
             f"worth fetching to zoom {worth.zoom} of {area.deepest}, which saves {counted(area.saves_tiles, 'tile')}, "

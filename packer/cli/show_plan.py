@@ -24,6 +24,7 @@ from packer.planning.pack_path import pack_path
 from packer.planning.plan import Plan, plan
 from packer.planning.terms import preview_terms
 from packer.sources.address import variables
+from packer.survey.crew_sizes import crew_sizes
 from packer.survey.estimate import (
     Bytes,
     LayerSizes,
@@ -137,6 +138,7 @@ def _work(
         warnings(brief, worked_out),
         proposals,
         _area_sizes(worked_out, sizes),
+        crew_sizes(brief, worked_out, sizes),
     )
 
 

@@ -8,6 +8,7 @@ from pathlib import Path
 
 from packer.planning.brief import Brief
 from packer.planning.plan import Plan
+from packer.survey.crew_sizes import CrewSize
 from packer.survey.estimate import Bytes, Estimate, seconds_for
 from packer.survey.speed import AssumedSpeed
 from packer.survey.tradeoffs import Fit
@@ -28,6 +29,7 @@ class WorkedPlan:
     warnings: list[str]
     fit: Fit | None
     areas: Mapping[str, Bytes]
+    crews: tuple[CrewSize, ...] = ()
 
     def seconds(self, size: float) -> float | None:
         """Time to fetch what is missing if it weighs `size` bytes; None without a speed."""

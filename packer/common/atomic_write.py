@@ -5,6 +5,7 @@ from __future__ import annotations
 import contextlib
 import errno
 import os
+import stat
 from pathlib import Path
 
 __all__ = ["make_folders", "sync_folder", "write_atomic"]
@@ -13,29 +14,43 @@ __all__ = ["make_folders", "sync_folder", "write_atomic"]
 _NO_FOLDER_SYNC = {errno.EINVAL, errno.ENOTSUP, errno.EOPNOTSUPP, errno.EBADF, errno.EACCES, errno.EPERM}
 
 
-def write_atomic(path: Path, content: bytes | str) -> None:
+def write_atomic(path: Path, content: bytes | str, *, like: Path | None = None) -> None:
     """Make a file, or replace one and keep its mode; text goes as UTF-8, with its line ends as they are.
 
-    Raises OSError: the old file is then still there, or the new one is whole but may not outlast a power cut. If the
-    process dies or the power fails: the old file or the new one, and maybe a hidden one beside it that ends in
-    `.part`. Once this has returned, the new file outlasts a power cut.
+    A new file gets the mode of `like`, such as that of a brief which nobody else may read. Raises OSError: the old
+    file is then still there, or the new one is whole but may not outlast a power cut. If the process dies or the power
+    fails: the old file or the new one, and maybe a hidden one beside it that ends in `.part`. Once this has returned,
+    the new file outlasts a power cut.
     """
     data = content.encode("utf-8") if isinstance(content, str) else content
     half = path.with_name(f".{path.name.removeprefix('.')}.part")
     try:
         half.unlink(missing_ok=True)  # never written through: it could be a link to anywhere
-        with half.open("xb") as file:
+        kept = _mode(path) if path.exists() or like is None else _mode(like)
+        opener = None if kept is None else _private
+        with open(half, "xb", opener=opener) as file:  # Path.open has no opener
             file.write(data)
             file.flush()
             os.fsync(file.fileno())  # or a power cut could leave an empty file under the name
-        with contextlib.suppress(FileNotFoundError):
-            half.chmod(path.stat().st_mode)
+        if kept is not None:
+            half.chmod(kept)
         half.replace(path)
     except BaseException:
         with contextlib.suppress(OSError):
             half.unlink(missing_ok=True)
         raise
     sync_folder(path.parent)
+
+
+def _mode(path: Path) -> int | None:
+    with contextlib.suppress(FileNotFoundError):
+        return stat.S_IMODE(path.stat().st_mode)
+    return None
+
+
+def _private(path: str, flags: int) -> int:
+    """Open a file that nobody else may read while it is written."""
+    return os.open(path, flags, 0o600)
 
 
 def sync_folder(folder: Path) -> None:

@@ -215,6 +215,8 @@ def _pixels(data: bytes, kind: Kind) -> bytes:
     try:
         with warnings.catch_warnings():
             warnings.simplefilter("error")
+            # A camera's data that cannot be read spoils no picture.
+            warnings.filterwarnings("ignore", module=r"PIL\.(Tiff|Jpeg|Mpo)ImagePlugin")
             return _draw(data, "JPEG" if kind is Kind.JPG else kind.name)
     except Exception as error:  # a decoder fed with damage may raise anything at all
         raise Damaged(f"the picture inside the {kind.value} cannot be decoded") from error

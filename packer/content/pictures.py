@@ -9,10 +9,13 @@ import re
 import struct
 import zlib
 
-from packer.content.damage import Damaged
+from packer.content.damage import Damaged, NotATile
 
 __all__ = ["ENDS_EARLY", "PNG_SIGNATURE", "is_one_pass", "jpg_size_px", "png_size_px", "webp_size_px"]
 
+# What hangs on to a picture costs decoders time as well: Pillow takes ten seconds for a million empty parts, and gives
+# up on texts that unpack to more than a megabyte. Real tiles have some dozen parts and some kilobytes of it.
+_MOST_PARTS, _MOST_METADATA_BYTES, _MOST_FILL_BYTES = 10_000, 1_000_000, 1_000
 # Tiles have 256 to 1024 px a side. At 4096 px a few hostile kilobytes already take some 200 MB to decode.
 _MAX_SIDE_PX = 4096
 
@@ -28,6 +31,11 @@ _NOTHING_YET = 15  # no scan's low bit (Al) is above 13: T.81 table B.3, from me
 _USUAL_SCANS, _MOST_SCANS, _MOST_DRAWN_PX = 20, 100, 200_000_000
 ENDS_EARLY = "the picture inside the JPEG ends early"
 _END = 0xD9
+_NOT_FILL = re.compile(rb"[^\xff]")
+_JPEG_METADATA = frozenset((*range(0xE0, 0xF0), 0xFE))  # T.81 table B.1: APPn and COM
+_PNG_PICTURE = frozenset((b"IHDR", b"PLTE", b"tRNS", b"IDAT", b"IEND"))
+_PNG_PACKED = frozenset((b"zTXt", b"iTXt", b"iCCP"))
+_WEBP_PICTURE = frozenset((b"VP8 ", b"VP8L", b"VP8X", b"ALPH", b"ANIM", b"ANMF"))
 _LONE_MARKERS = frozenset((0x00, 0x01, *range(0xD0, 0xD9)))  # T.81 table B.1: without a length after them
 
 
@@ -37,13 +45,32 @@ def _sane(width: int, height: int) -> tuple[int, int]:
     return width, height
 
 
+class _Baggage:
+    """What a file has besides its picture, counted while it is read."""
+
+    __slots__ = ("_bytes", "_kind", "_parts")
+
+    def __init__(self, kind: str) -> None:
+        self._kind, self._parts, self._bytes = kind, 0, 0
+
+    def add(self, metadata_bytes: int) -> None:
+        """Count one more part, and its bytes of metadata. Raises NotATile for more than any tile has."""
+        self._parts += 1
+        self._bytes += metadata_bytes
+        if self._parts > _MOST_PARTS:
+            raise NotATile(f"a {self._kind} of over {_MOST_PARTS:,} parts")
+        if self._bytes > _MOST_METADATA_BYTES:
+            raise NotATile(f"a {self._kind} with over {_MOST_METADATA_BYTES // 1_000_000} MB of metadata")
+
+
 def png_size_px(data: bytes) -> tuple[int, int]:
     """(width, height) in px of a PNG, laid out as in the W3C PNG specification, sections 5.2 to 5.6 and 11.2.
 
-    Raises Damaged unless it is whole, every checksum included.
+    Raises Damaged unless it is whole, every checksum included, and NotATile for parts or metadata beyond measure.
     """
     view, end, at = memoryview(data), len(data), 8
     size, name, drawn = None, b"", False
+    baggage = _Baggage("PNG")
     while name != b"IEND":
         if at + 12 > end:
             raise Damaged("the PNG is cut short")
@@ -55,6 +82,8 @@ def png_size_px(data: bytes) -> tuple[int, int]:
             raise Damaged("a checksum inside the PNG is wrong")
         if (name == b"IHDR") != (size is None) or (name == b"IHDR" and length != 13):
             raise Damaged("the PNG does not start with its one header")
+        unpacked = _unpacked_bytes(name, data[at + 8 : stop - 4]) if name in _PNG_PACKED else 0
+        baggage.add(unpacked + (0 if name in _PNG_PICTURE else length))
         if name == b"IHDR":
             size = _sane(*struct.unpack_from(">II", data, at + 8))
         drawn = drawn or name == b"IDAT"
@@ -66,18 +95,34 @@ def png_size_px(data: bytes) -> tuple[int, int]:
     return size
 
 
+def _unpacked_bytes(name: bytes, content: bytes) -> int:
+    """How much a packed text or colour profile unpacks to, as far as a tile may have it (W3C PNG, section 11.3)."""
+    _, _, rest = content.partition(b"\0")
+    if name == b"iTXt":
+        if rest[:1] != b"\1":
+            return 0
+        rest = b"\0" + rest[2:].partition(b"\0")[2].partition(b"\0")[2]
+    try:
+        return len(zlib.decompressobj().decompress(rest[1:], _MOST_METADATA_BYTES + 1))
+    except zlib.error:
+        return 0  # decoders leave it out
+
+
 def jpg_size_px(data: bytes) -> tuple[int, int]:
     """(width, height) in px of a JPEG, laid out as in ITU-T T.81 annex B.
 
-    Raises Damaged unless it is whole: its scans together draw the whole picture, and the first end mark (EOI)
-    outside APPn segments, which may hold thumbnails, is its last two bytes.
+    Raises Damaged unless it is whole: its scans together draw the whole picture, and the first end mark (EOI) outside
+    APPn segments, which may hold thumbnails, is its last two bytes. Raises NotATile for parts or metadata beyond
+    measure.
     """
     at = 2
+    baggage = _Baggage("JPEG")
     frame: _JpegFrame | None = None
     interval = 0  # units between two restart markers (B.2.4.4), 0 for none
     while True:
         at, stop = _jpeg_segment(data, at)
         code = data[at]
+        baggage.add(stop - at if code in _JPEG_METADATA else 0)
         if code == _END:
             break
         if code in _FRAMES:
@@ -108,10 +153,13 @@ def _jpeg_segment(data: bytes, at: int) -> tuple[int, int]:
     end = len(data)
     if at < end and data[at] != 0xFF:
         raise Damaged("the JPEG has no marker where one is required")
-    while at < end and data[at] == 0xFF:  # B.1.1.2: any number of fill bytes before a marker
-        at += 1
-    if at >= end:
+    # B.1.1.2: any number of fill bytes before a marker; decoders read them one by one.
+    found = _NOT_FILL.search(data, at, at + _MOST_FILL_BYTES + 1)
+    if found is None and at + _MOST_FILL_BYTES < end:
+        raise NotATile(f"a JPEG with over {_MOST_FILL_BYTES:,} fill bytes in a row")
+    if found is None:
         raise Damaged("the JPEG is cut short")
+    at = found.start()
     if data[at] == _END:
         return at, at + 1
     if data[at] in _LONE_MARKERS:
@@ -197,8 +245,10 @@ def _scan_end(data: bytes, start: int) -> int:
 def webp_size_px(data: bytes) -> tuple[int, int]:
     """(width, height) in px of a WebP, laid out as in RFC 9649 section 2.
 
-    Raises Damaged unless it is whole: it is as long as it states, and its chunks fill it.
+    Raises Damaged unless it is whole: it is as long as it states, and its chunks fill it. Raises NotATile for parts or
+    metadata beyond measure.
     """
+    baggage = _Baggage("WebP")
     end, at = len(data), 12
     if end < 20 or int.from_bytes(data[4:8], "little") + 8 > end:
         raise Damaged("the WebP is cut short")
@@ -212,6 +262,7 @@ def webp_size_px(data: bytes) -> tuple[int, int]:
         stop = at + 8 + length + (length & 1)
         if stop > end:
             raise Damaged("the WebP is cut short within a chunk")
+        baggage.add(0 if name in _WEBP_PICTURE else length)
         if name in (b"VP8 ", b"VP8L", b"VP8X") and size is None:
             size = _webp_size(name, data[at + 8 : at + 18], length)
         drawn = drawn or name in (b"VP8 ", b"VP8L", b"ANMF")

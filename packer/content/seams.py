@@ -8,15 +8,13 @@ from the bottom, and both. The way whose facing edges differ least, by far less 
 from __future__ import annotations
 
 import enum
-import io
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
 
 import numpy as np
 from numpy.typing import NDArray
-from PIL import Image
 
-from packer.content.damage import Damaged
+from packer.content.decoding import opened_picture
 
 __all__ = ["Lie", "Seams", "how_they_lie"]
 
@@ -75,11 +73,8 @@ def how_they_lie(blocks: Sequence[Sequence[bytes]]) -> Seams:
 
 
 def _grey(body: bytes) -> _Grey:
-    try:
-        with Image.open(io.BytesIO(body)) as picture:
-            return np.asarray(picture.convert("L"), dtype=np.float32)
-    except (OSError, ValueError, SyntaxError, Image.DecompressionBombError) as fault:
-        raise Damaged("no picture that can be decoded") from fault
+    with opened_picture(body) as picture:
+        return np.asarray(picture.convert("L"), dtype=np.float32)
 
 
 def _beside(left: _Grey, right: _Grey) -> float:

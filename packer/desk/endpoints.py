@@ -27,6 +27,7 @@ from packer.desk.look_endpoints import look_routes
 from packer.desk.profile import profile
 from packer.desk.session import Session
 from packer.errors import EXIT_INPUT, EXIT_STORE, EXIT_TERMS, BriefError, LastbarError
+from packer.planning.brief_keys import masked_keys
 from packer.view.board import Board
 from packer.view.endpoints import view_routes
 from packer.view.outlines import edge_features
@@ -117,7 +118,7 @@ class _Addresses:
     def version(self, request: Request) -> Response:
         """One kept version as text."""
         name = request.path_params["name"]
-        return JSONResponse({"name": name, "text": self._session.document.version(name)})
+        return JSONResponse({"name": name, "text": masked_keys(self._session.document.version(name))})
 
     def events(self, _request: Request) -> Response:
         """What happens, as server-sent events."""
@@ -221,7 +222,8 @@ async def _fault(_: Request, fault: Exception) -> Response:
     if isinstance(fault, StaleRevisionError):
         status = 409
     elif isinstance(fault, ChangedElsewhereError):
-        status, told = 409, {**told, "theirs": fault.theirs, "ours": fault.ours}
+        both = {"theirs": masked_keys(fault.theirs), "ours": masked_keys(fault.ours)}
+        status, told = 409, {**told, **both}
     elif isinstance(fault, BriefError):
         status = 422
     return JSONResponse(told, status)

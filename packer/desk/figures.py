@@ -14,7 +14,8 @@ from packer.geometry.tileset import TileSet
 from packer.planning.brief import OVERVIEW, Area, Brief
 from packer.planning.ground import Ground
 from packer.planning.pack_path import pack_path
-from packer.planning.plan import LayerPlan, Plan, plan_on
+from packer.planning.plan import Plan, plan_on
+from packer.survey.crew_sizes import crew_sizes
 from packer.survey.estimate import (
     OVERHEAD,
     Bytes,
@@ -81,7 +82,7 @@ class Planner:
                 for name, one in layers.items()
             },
             "areas": areas,
-            "crews": [_crew(brief, plan, crew.name, sizes) for crew in brief.crews],
+            "crews": [crew.to_dict() for crew in crew_sizes(brief, plan, sizes)],
             "time": self._time(brief, whole, speed),
             "warnings": [*warnings(brief, plan), *plan.remarks, *trouble],
         }
@@ -165,21 +166,3 @@ def _area(name: str, plan: Plan, sizes: Mapping[str, LayerSizes]) -> dict[str, A
         "length_km": None if length is None else round(length / 1000, 3),
         "bytes": round(sum(one["bytes"]["expected"] for one in layers.values())),
     }
-
-
-def _crew(brief: Brief, plan: Plan, name: str, sizes: Mapping[str, LayerSizes]) -> dict[str, Any]:
-    """What one crew's card takes, by the upper bound, beside its budget."""
-    crew = next(c for c in brief.crews if c.name == name)
-    low = expected = high = 0.0
-    for layer_name, layer in plan.layers.items():
-        if crew.layers is None or layer_name in crew.layers:
-            found = estimate_layer(_crew_tiles(layer, crew.areas), sizes[layer_name]).bytes
-            low, expected, high = low + found.low, expected + found.expected, high + found.high
-    rounded = {"low": round(low), "expected": round(expected), "high": round(high)}
-    return {"name": name, "bytes": rounded, "budget": crew.budget}
-
-
-def _crew_tiles(layer: LayerPlan, areas: tuple[str, ...] | None) -> TileSet:
-    if areas is None:
-        return layer.tiles
-    return TileSet.union(a.tiles for a in layer.areas if a.name in (*areas, OVERVIEW))

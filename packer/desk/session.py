@@ -28,8 +28,7 @@ from packer.planning.offers import apply_offers, cached_offers
 from packer.planning.plan import Plan, plan
 from packer.proof.report import report_page
 from packer.proof.results import VerifyReport
-from packer.sources.address import shown
-from packer.sources.literal_keys import literal_key, refusal
+from packer.sources.safe_address import literal_key, refusal, shown
 from packer.survey.speed import AssumedSpeed
 from packer.view.board import Board
 

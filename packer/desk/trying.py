@@ -20,8 +20,8 @@ from packer.fetching.hosts.tile_asker import TileAsker
 from packer.geometry.tileset import Tile
 from packer.planning.brief import Brief
 from packer.sources.address import check_place, check_template
-from packer.sources.literal_keys import literal_key, refusal
 from packer.sources.recognition import Guess, guesses, variants
+from packer.sources.safe_address import literal_key, refusal
 from packer.store.reader import tile_at
 
 __all__ = ["try_layer"]

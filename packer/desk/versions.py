@@ -22,7 +22,8 @@ class Versions:
     """The versions of the brief at `path`, in `.versions/<its name>` beside it; `now` gives seconds since 1970."""
 
     def __init__(self, path: Path, now: Callable[[], float]) -> None:
-        self._folder, self._now = path.parent / ".versions" / path.stem, now
+        self._brief, self._now = path, now
+        self._folder = path.parent / ".versions" / path.stem
         self._last_kept: float | None = None
 
     def keep(self, text: str, *, always: bool = False) -> None:
@@ -39,7 +40,7 @@ class Versions:
             return
         try:
             self._folder.mkdir(parents=True, exist_ok=True)
-            write_atomic(self._folder / self._free_name(now), text)
+            write_atomic(self._folder / self._free_name(now), text, like=self._brief)
             for name in self.names()[KEPT:]:
                 (self._folder / name).unlink(missing_ok=True)
         except OSError as fault:

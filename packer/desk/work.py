@@ -26,11 +26,11 @@ from packer.planning.plan import Plan, plan
 from packer.proof.depth_words import depth_text
 from packer.proof.proving import verify
 from packer.proof.results import Depth, VerifyReport
-from packer.survey.inspection import LayerFinding, chosen, fetch_samples, judge_layer
+from packer.survey.inspection import LayerFinding, SurveyReport
+from packer.survey.rounds import survey_rounds
 
 __all__ = ["fetch_work", "handover_work", "inspect_work", "survey_work", "verify_work"]
 
-_SURVEY_SEED = "lastbar survey"  # as the command has it, so that neither asks for what the other has
 _TELL_EVERY_S = 0.5
 _DEPTHS = {"quick": Depth.QUICK, "usual": Depth.HASH, "full": Depth.FULL}
 
@@ -111,12 +111,18 @@ def fetch_progress(layers: Sequence[LayerProgress], now: float) -> dict[str, Any
     """Where the layers stand, as the page shows it."""
     return {
         "at": round(now, 1),
+        # While all layers wait for a host that cannot be reached, no time passes for the pace.
+        "waited": round(min((one.waited_s for one in _unfinished(layers) or layers), default=0.0), 1),
         "layers": {layer.name: _layer_progress(layer) for layer in layers},
         "planned": sum(layer.planned for layer in layers),
         "done": sum(layer.held + layer.absent for layer in layers),
         "bytes": sum(layer.counts.bytes for layer in layers),
         "failed": sum(layer.counts.failed for layer in layers),
     }
+
+
+def _unfinished(layers: Sequence[LayerProgress]) -> list[LayerProgress]:
+    return [la for la in layers if la.held + la.absent + la.counts.failed < la.planned]
 
 
 def _layer_progress(layer: LayerProgress) -> dict[str, Any]:
@@ -185,30 +191,28 @@ def survey_work(brief: Brief, store: Path | None, _options: Mapping[str, Any]) -
         def show(layers: Sequence[LayerProgress]) -> None:
             reporter.progress(fetch_progress(layers, time.time()))
 
-        async def go() -> tuple[Brief, Plan, dict[str, Any], dict[str, str | None]]:
+        async def go() -> SurveyReport:
             settled, _ = await read_offers(brief, store, transport=DESK_TRANSPORT)
-            worked_out = plan(settled)
-            tiles = chosen(worked_out, None, _SURVEY_SEED)
-            sampling = asyncio.ensure_future(
-                fetch_samples(settled, worked_out, tiles, store, transport=DESK_TRANSPORT, on_progress=show)
+            surveying = asyncio.ensure_future(
+                survey_rounds(settled, plan(settled), store, transport=DESK_TRANSPORT, on_progress=show)
             )
-            while not sampling.done():
-                await asyncio.wait([sampling], timeout=0.25)
+            while not surveying.done():
+                await asyncio.wait([surveying], timeout=0.25)
                 if reporter.stop.is_set():
-                    sampling.cancel()
-            if sampling.cancelled():
+                    surveying.cancel()
+            if surveying.cancelled():
                 raise InputError("The survey was stopped. What came is kept; start it again to go on.")
-            report = await sampling
-            reporter.progress({"doing": "what came is judged"})
-            failures = {n: la.failure for n, la in report.layers.items()} if report else {}
-            return settled, worked_out, dict(tiles), failures
+            return await surveying
 
         with asyncio.Runner(loop_factory=fast_loop()) as runner:
-            settled, worked_out, tiles, failures = runner.run(go())
-        found = {
-            name: judge_layer(settled, worked_out.layers[name], some, store) for name, some in tiles.items()
+            report = runner.run(go())
+        fetched = report.fetched.layers if report.fetched else {}
+        failures = {name: layer.failure for name, layer in fetched.items()}
+        return {
+            "layers": {
+                name: _survey_layer(layer, failures.get(name)) for name, layer in report.layers.items()
+            }
         }
-        return {"layers": {name: _survey_layer(layer, failures.get(name)) for name, layer in found.items()}}
 
     return work
 

@@ -4,10 +4,11 @@ from __future__ import annotations
 
 import re
 from collections import deque
+from collections.abc import Callable
 from dataclasses import dataclass
 from datetime import datetime, timedelta
 
-__all__ = ["ByteBudget", "Schedule", "Throughput", "departure_time"]
+__all__ = ["ByteBudget", "Countdown", "Schedule", "Throughput", "departure_time"]
 
 _CLOCK = re.compile(r"([0-9]{1,2}):([0-9]{2})")
 
@@ -57,7 +58,7 @@ def _moments(when: datetime) -> list[float]:
 
 @dataclass(frozen=True, slots=True)
 class Schedule:
-    """A departure at `depart_at` of a fetch that starts at `started`, both in seconds since 1970."""
+    """A departure at `depart_at` of a fetch that starts at `started`, both in seconds on one clock."""
 
     started: float
     depart_at: float
@@ -78,8 +79,30 @@ class Schedule:
         return _LARGEST_RESERVE * max(self.depart_at - self.started, 0.0)
 
 
+@dataclass(frozen=True, slots=True)
+class Countdown:
+    """A schedule and the clock that it goes by: that on the wall for an hour of leaving, which is meant as clocks show
+    it, and one that never jumps for a length of time, which is to be kept whatever becomes of the hour."""
+
+    schedule: Schedule
+    now: Callable[[], float]
+
+    def asking_s(self, typical_s: float) -> float:
+        """Seconds until nothing more is to be asked for; 0 once that has come."""
+        return max(self.schedule.stop_asking_at(typical_s) - self.now(), 0.0)
+
+    @property
+    def drop_s(self) -> float:
+        """Seconds until what has not come is to be dropped; 0 once that has come."""
+        return max(self.schedule.drop_at - self.now(), 0.0)
+
+
 class Throughput:
-    """Tiles a second over the last minute; before that is known, those of an earlier run if given."""
+    """Tiles a second over the last minute; before that is known, those of an earlier run if given.
+
+    Its times leave out what was spent waiting for a host that could not be reached. Such a wait is noticed late and
+    counts from the last tile, so these times may go back a little.
+    """
 
     def __init__(self, now: float, before: float | None = None) -> None:
         self._marks: deque[tuple[float, int]] = deque([(now, 0)])
@@ -87,6 +110,8 @@ class Throughput:
 
     def mark(self, now: float, settled: int) -> None:
         """So many tiles are settled in this run by now."""
+        while len(self._marks) > 1 and self._marks[-1][0] >= now:
+            self._marks.pop()
         self._marks.append((now, settled))
         while len(self._marks) > 2 and now - self._marks[1][0] >= _PACE_OVER_S:
             self._marks.popleft()

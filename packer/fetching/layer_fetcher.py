@@ -69,8 +69,7 @@ class HostAccess:
 
 
 class LayerFetcher:
-    """Asks for the tiles of one layer until every one is settled. `failure` is set if the layer as a whole had to be
-    given up."""
+    """Asks for a layer's tiles until every one is settled. `failure` is set if the layer had to be given up."""
 
     def __init__(
         self,
@@ -110,8 +109,7 @@ class LayerFetcher:
         self._turn.set()
 
     async def run(self, workers: int) -> None:
-        """Work until every tile is settled or `stop` was called. If cancelled: tiles under way are not stored;
-        records handed to the writer before are."""
+        """Work until every tile is settled or `stop` is called. If cancelled: what the writer was given is stored."""
         async with asyncio.TaskGroup() as self._group:
             for _ in range(workers):
                 self._group.create_task(self._work())
@@ -219,6 +217,7 @@ class LayerFetcher:
     async def _settle(self, tile: Tile, permit: Permit, result: Result, finding: JpegFinding | None) -> None:
         """If cancelled: the tile is stored or not, as the writer has it, and asked for again if not."""
         outcome = judge(result, self._rules, self._clock.wall(), finding and finding.size_px)
+        outcome = self._source.without_echo(outcome)
         history = self._history(tile, permit, outcome, finding)
         decision = self._policy.decide(tile, result, outcome, history, self._clock.now())
         self._gate.report(permit, decision.signal)

@@ -67,7 +67,7 @@ class LayerRun:
         if settled:
             self.tracker.add(settled, absent)
         self.areas = self.tracker.now()
-        self.pace.mark(now, self.settled)
+        self.pace.mark(now - self.gate.waited_s, self.settled)
         self.departure = self._departure(seconds_left, byte_budget)
         self.alarms = tuple(
             Alarm(self.layer.name, sha256, tiles, str(example))
@@ -102,6 +102,7 @@ class LayerRun:
             self.departure,
             self.alarms,
             self.refresh.counts,
+            self.gate.waited_s,
         )
 
     def report(self) -> LayerReport:

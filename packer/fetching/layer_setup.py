@@ -63,12 +63,12 @@ class LayerSetup:
         todo = planned - pack.held - absent
         order = [in_order(layer.areas, self.plan.shapes, tiles) for tiles in (todo, refresh.tiles)]
         lane = ApartLane(self.gates[source.layer].cap, self.brief.layers[source.layer].requests_per_second)
-        writer = BatchWriter(pack.write, self.options.batch_records)
+        writer, gate = BatchWriter(pack.write, self.options.batch_records), self.gates[source.layer].gate
         return LayerRun(
             layer=self.brief.layers[source.layer],
             source=source,
             pack=pack,
-            gate=self.gates[source.layer].gate,
+            gate=gate,
             fetcher=self._fetcher(
                 source,
                 pack,
@@ -82,7 +82,7 @@ class LayerSetup:
             absent=len(absent),
             todo=len(todo),
             tracker=CoverageTracker(layer.areas, self.plan.shapes, planned, planned - todo, absent),
-            pace=Throughput(self.clock.now(), last_pace(pack.path.parent, source.layer)),
+            pace=Throughput(self.clock.now() - gate.waited_s, last_pace(pack.path.parent, source.layer)),
             refresh=refresh,
         )
 

@@ -32,10 +32,11 @@ class Options:
 
     `give_up_after_s` None waits for a host that was reached before without limit, and for one that never was
     half a minute. `batch_records` is how many tiles share a transaction. `depart_at` is when the crew leaves,
-    in seconds since 1970: the packs are whole by then. `max_bytes` bounds the bodies received. `log` writes
-    lastbar.log.jsonl into the folder of the packs. `refresh_older_s` has tiles on board refreshed that were
-    fetched longer ago, unless their server called them fresh for longer. `transport` None takes the faster one that
-    can be loaded.
+    in seconds since 1970: the packs are whole by then. `for_s` is how long the fetch may take, on a clock that never
+    jumps: the packs are whole after that, whatever the hour is set to meanwhile. `max_bytes` bounds the bodies
+    received. `log` writes lastbar.log.jsonl into the folder of the packs. `refresh_older_s` has tiles on board
+    refreshed that were fetched longer ago, unless their server called them fresh for longer. `transport` None takes
+    the faster one that can be loaded.
     """
 
     store: Path | None = None
@@ -44,6 +45,7 @@ class Options:
     transport: TransportName | None = None
     batch_records: int = BATCH_RECORDS
     depart_at: float | None = None
+    for_s: float | None = None
     max_bytes: int | None = None
     log: bool = False
     refresh_older_s: float | None = None
@@ -117,7 +119,8 @@ class LayerProgress:
     """How far one layer is: `held` and `absent` count within the plan, this run's included.
 
     `areas` and `departure` are worked out every few seconds only; `departure` is None without a limit or
-    before the speed is known.
+    before the speed is known. `waited_s` is how long the host could not be reached so far, which is no part of the
+    pace.
     """
 
     name: str
@@ -131,6 +134,7 @@ class LayerProgress:
     departure: Departure | None = None
     alarms: tuple[Alarm, ...] = ()
     refresh: RefreshCounts = field(default_factory=RefreshCounts)
+    waited_s: float = 0.0
 
 
 @dataclass(frozen=True, slots=True)

@@ -11,12 +11,13 @@ from datetime import datetime
 from functools import partial
 
 from packer.common.clock import Clock, SystemClock
+from packer.common.units import counted
 from packer.errors import LastbarError, TermsError
-from packer.fetching.departure import ByteBudget, Schedule
+from packer.fetching.departure import ByteBudget, Countdown, Schedule
 from packer.fetching.hosts.consent import Consent
 from packer.fetching.hosts.host_identity import SharedGate, gates_for
 from packer.fetching.hosts.shared_caps import shared_caps
-from packer.fetching.hosts.source import Source, labels_for, secrets_of, sources_for
+from packer.fetching.hosts.source import Source, labels_for, secrets_in, sources_for
 from packer.fetching.jpeg_worker import JpegWorker
 from packer.fetching.layer_run import LayerRun
 from packer.fetching.layer_setup import LayerSetup
@@ -89,13 +90,16 @@ class _FetchJob:
         started = self.clock.now()
         sources = sources_for(self.brief, self.plan, environment)
         folder = self.options.store or self.brief.store_folder
-        log = RunLog(folder if self.options.log else None, self.clock.wall, secrets_of(sources))
+        secrets = secrets_in(sources)
+        log = RunLog(folder if self.options.log else None, self.clock.wall, secrets)
         try:
             if self.options.transport is None and (reason := why_no_pyreqwest()) is not None:
                 log.event("transport", used="httpx", reason=f"pyreqwest cannot be loaded: {reason}")
             return await self._logged(sources, log, on_progress, started)
         except LastbarError as fault:
             log.event("refused" if isinstance(fault, TermsError) else "error", reason=str(fault))
+            if secrets.found_in(str(fault)):  # whatever words it repeats
+                raise type(fault)(secrets.scrub(str(fault))) from None
             raise
         except BaseException as fault:
             log.event("aborted", reason=type(fault).__name__)
@@ -119,6 +123,8 @@ class _FetchJob:
             for name, source in sources.items():
                 pack = await stack.enter_async_context(self._pack(source))
                 self.layers.append(await setup.layer(source, pack))
+                if pack.blanked:
+                    remarks.append(_blanked(name, len(pack.blanked)))
                 if pack.other_hosts:
                     remarks.append(_mixed(name, source.host, pack.other_hosts))
             logger.start(self.brief, self.plan, self.options, self.layers, remarks)
@@ -186,9 +192,13 @@ class _FetchJob:
 
     def _monitor(self, log: RunLog, on_progress: OnProgress | None) -> RunMonitor:
         options = self.options
-        schedule = None if options.depart_at is None else Schedule(self.clock.wall(), options.depart_at)
+        countdowns, wall, now = [], self.clock.wall, self.clock.now
+        if options.depart_at is not None:
+            countdowns.append(Countdown(Schedule(wall(), options.depart_at), wall))
+        if options.for_s is not None:
+            countdowns.append(Countdown(Schedule(now(), now() + options.for_s), now))
         byte_budget, give_up_after_s = ByteBudget(options.max_bytes), options.give_up_after_s
-        return RunMonitor(self.layers, self.clock, log, schedule, byte_budget, give_up_after_s, on_progress)
+        return RunMonitor(self.layers, self.clock, log, countdowns, byte_budget, give_up_after_s, on_progress)
 
     def _pack(self, source: Source) -> PackWriter:
         path = pack_path(self.brief, source.layer, self.options.store)
@@ -245,6 +255,14 @@ def _wrong_ground(brief: Brief, plan: Plan, options: Options, report: FetchRepor
         if layer.stored
         for sentence in wrong_ground(name, pack_path(brief, name, options.store), plan.layers[name].tiles)
     ]
+
+
+def _blanked(layer: str, tiles: int) -> str:
+    verb, they = ("is", "It counts") if tiles == 1 else ("are", "They count")
+    return (
+        f'{counted(tiles, "stored tile")} of layer "{layer}" {verb} a picture that the brief names under blank, and '
+        f"{verb} no longer in the pack. {they} as not on the server."
+    )
 
 
 def _mixed(layer: str, host: str, others: Sequence[str]) -> str:

@@ -11,7 +11,7 @@ import errno
 import json
 import logging
 import os
-from collections.abc import Callable, Iterable, Mapping
+from collections.abc import Callable, Iterator, Mapping
 from datetime import UTC, datetime
 from io import TextIOWrapper
 from logging.handlers import RotatingFileHandler
@@ -19,13 +19,15 @@ from pathlib import Path
 from typing import Any
 
 from packer.common.atomic_write import make_folders
-from packer.sources.address import scrub
+from packer.sources.secrecy import Secrets
 
-__all__ = ["FILE_NAME", "RunLog", "last_pace"]
+__all__ = ["FILE_NAME", "RunLog", "last_pace", "seconds_waited"]
 
 FILE_NAME = "lastbar.log.jsonl"
 _LARGEST_BYTES, _OLDER = 1_000_000, 4
 _LEAST_TILES = 50  # a pace over fewer says little
+_TAIL_BYTES = 100_000
+_SPARE_S = 2.0  # times are kept in whole seconds
 
 
 class _Handler(RotatingFileHandler):
@@ -54,9 +56,9 @@ class RunLog:
     """
 
     def __init__(
-        self, folder: Path | None, wall: Callable[[], float], secrets: Iterable[str] = frozenset()
+        self, folder: Path | None, wall: Callable[[], float], secrets: Secrets | None = None
     ) -> None:
-        self._wall, self._secrets = wall, frozenset(secrets)
+        self._wall, self._secrets = wall, secrets or Secrets()
         self._handler: _Handler | None = None
         self._run = f"{_time(wall()).replace('-', '').replace(':', '')}-{os.getpid()}"
         if folder is not None:
@@ -75,7 +77,7 @@ class RunLog:
 
     def _clean(self, value: Any) -> Any:
         if isinstance(value, str):
-            return scrub(value, self._secrets)
+            return self._secrets.scrub(value)
         if isinstance(value, Mapping):
             return {self._clean(str(k)): self._clean(v) for k, v in value.items()}
         if isinstance(value, list | tuple):
@@ -94,22 +96,50 @@ def _time(seconds: float) -> str:
 
 
 def last_pace(folder: Path, layer: str) -> float | None:
-    """Tiles a second of the last run of a layer whose end was logged there, pauses left out; None if unknown."""
-    try:
-        if not (folder / FILE_NAME).is_file():
-            return None
-        with (folder / FILE_NAME).open("rb") as file:
-            file.seek(max(0, file.seek(0, os.SEEK_END) - 100_000))
-            lines = file.read().splitlines()
-    except OSError:
-        return None
-    for line in reversed(lines):
-        with contextlib.suppress(ValueError, KeyError, TypeError, AttributeError):  # cut off, or not ours
-            entry = json.loads(line)
+    """Tiles a second of the last run of a layer whose end was logged there, waits for a host that could not be reached
+    left out; None if unknown."""
+    for entry in _newest_first(folder):
+        with contextlib.suppress(ValueError, KeyError, TypeError, AttributeError):  # not ours
             end = entry["layers"][layer] if entry["event"] == "end" else {}
             refreshed = sum(end.get("refresh", {}).get(name, 0) for name in ("new", "unchanged", "gone"))
             tiles = end["stored"] + end["absent_now"]
-            seconds = (end["seconds"] - end["paused_seconds"]) * tiles / max(tiles + refreshed, 1)
+            seconds = (end["seconds"] - _waited_s(end)) * tiles / max(tiles + refreshed, 1)
             if tiles >= _LEAST_TILES and seconds > 0:
                 return float(tiles / seconds)
     return None
+
+
+def seconds_waited(folder: Path, layer: str, started: int, ended: int) -> float:
+    """How long a run of a layer waited for a host that could not be reached; 0 if the log does not tell.
+
+    The run is told by when its pack was opened and closed, in seconds since 1970: both lie within a run of the log.
+    """
+    for entry in _newest_first(folder):
+        with contextlib.suppress(ValueError, KeyError, TypeError, AttributeError):  # not ours
+            if entry["event"] == "end":
+                end, at = entry["layers"][layer], datetime.fromisoformat(entry["at"]).timestamp()
+                if at - entry["seconds"] - _SPARE_S <= started <= ended <= at + _SPARE_S:
+                    return float(_waited_s(end))
+    return 0.0
+
+
+def _waited_s(end: Mapping[str, Any]) -> float:
+    return float(
+        end.get("waited_seconds", end["paused_seconds"])
+    )  # earlier versions told of all pauses alone
+
+
+def _newest_first(folder: Path) -> Iterator[dict[str, Any]]:
+    """The lines of the log that can be read, from the last one back, as far as the log is worth reading."""
+    try:
+        if not (folder / FILE_NAME).is_file():
+            return
+        with (folder / FILE_NAME).open("rb") as file:
+            file.seek(max(0, file.seek(0, os.SEEK_END) - _TAIL_BYTES))
+            lines = file.read().splitlines()
+    except OSError:
+        return
+    for line in reversed(lines):
+        with contextlib.suppress(ValueError, RecursionError):  # cut off
+            if isinstance(entry := json.loads(line), dict):
+                yield entry

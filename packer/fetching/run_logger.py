@@ -60,6 +60,7 @@ class RunLogger:
             rule=plan.rule,
             user_agent=user_agent(brief.contact),
             depart_at=options.depart_at,
+            for_seconds=options.for_s,
             max_bytes=options.max_bytes,
             remarks=remarks,
             layers={run.layer.name: _at_start(run) for run in layers},
@@ -103,6 +104,7 @@ class RunLogger:
             "failure": found.failure,
             "seconds": report.seconds,
             "paused_seconds": paused_s,
+            "waited_seconds": run.gate.waited_s,
         }
 
 
@@ -114,6 +116,7 @@ def _at_start(run: LayerRun) -> dict[str, Any]:
         "absent": run.absent,
         "to_fetch": run.todo,
         "dropped_as_corrupt": len(run.pack.dropped),
+        "dropped_as_blank": len(run.pack.blanked),
         "connections": run.layer.connections,
         "requests_per_second": run.layer.requests_per_second,
     }

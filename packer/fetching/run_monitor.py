@@ -10,7 +10,7 @@ from typing import Any
 
 from packer.common.clock import Clock
 from packer.errors import LastbarError, NetworkError
-from packer.fetching.departure import ByteBudget, Schedule
+from packer.fetching.departure import ByteBudget, Countdown
 from packer.fetching.layer_run import LayerRun
 from packer.fetching.pacing.gate import Pause, PauseKind
 from packer.fetching.reports import LayerProgress
@@ -40,7 +40,7 @@ class RunMonitor:
     layers: Sequence[LayerRun]
     clock: Clock
     log: RunLog
-    schedule: Schedule | None
+    countdowns: Sequence[Countdown]
     byte_budget: ByteBudget
     give_up_after_s: float | None
     on_progress: OnProgress | None
@@ -109,10 +109,8 @@ class RunMonitor:
             self.on_progress([run.progress() for run in self.layers])
 
     def _seconds_left(self) -> float | None:
-        if self.schedule is None:
-            return None
         typical_s = max((run.fetcher.counts.took_s for run in self.layers), default=0.0)
-        return max(self.schedule.stop_asking_at(typical_s) - self.clock.wall(), 0.0)
+        return min((one.asking_s(typical_s) for one in self.countdowns), default=None)
 
     def _log_alarms(self) -> None:
         for alarm in (a for run in self.layers for a in run.alarms):
@@ -135,8 +133,8 @@ class RunMonitor:
         if asked:
             self._drop_at = self.clock.now() + _GRACE_S
             self._stopped("asked")
-        elif self.schedule is not None and self._seconds_left() == 0.0:
-            self._drop_at = self.clock.now() + max(self.schedule.drop_at - self.clock.wall(), 0.0)
+        elif self._seconds_left() == 0.0:
+            self._drop_at = self.clock.now() + min(one.drop_s for one in self.countdowns)
             self._stopped("departure")
 
     def _stopped(self, why: str) -> None:

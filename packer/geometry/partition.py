@@ -8,35 +8,20 @@ common and together are the whole; the cuts lie where the parts have the same nu
 from __future__ import annotations
 
 from collections.abc import Mapping
-from dataclasses import dataclass
 
 import numpy as np
 
 from packer.geometry.grid import Floats, Ints
 from packer.geometry.tileset import TileSet
 
-__all__ = ["Strips"]
+__all__ = ["tiles_of_part"]
 
 
-@dataclass(frozen=True, slots=True)
-class Strips:
-    """The strips into which a plan is cut; `cuts` are their ends as grid fractions, one more than there are strips.
-
-    They lie one above the other if `upright`, otherwise side by side.
-    """
-
-    upright: bool
-    cuts: Floats
-
-    @classmethod
-    def over(cls, layers: Mapping[str, TileSet], count: int) -> Strips:
-        """`count` strips that weigh alike in tiles; some layer has to have tiles."""
-        upright = _is_tall(TileSet.union(layers.values()))
-        return cls(upright, _cuts(list(layers.values()), upright, count))
-
-    def part(self, tiles: TileSet, number: int) -> TileSet:
-        """What of some tiles belongs to strip `number`, counted from 1."""
-        return _strip(tiles, self.upright, self.cuts[number - 1], self.cuts[number])
+def tiles_of_part(layers: Mapping[str, TileSet], number: int, count: int) -> dict[str, TileSet]:
+    """What of each layer belongs to part `number`, from 1 to `count`; some layer has to have tiles."""
+    upright = _is_tall(TileSet.union(layers.values()))
+    cuts = _cuts(list(layers.values()), upright, count)
+    return {name: _strip(tiles, upright, cuts[number - 1], cuts[number]) for name, tiles in layers.items()}
 
 
 def _is_tall(tiles: TileSet) -> bool:

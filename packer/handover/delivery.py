@@ -139,7 +139,9 @@ def handover(
         for name in plan.layers:
             pack = pack_path(brief, name, store)
             if pack.exists():
-                readers[name] = open_packs.enter_context(SnapshotReader(pack))
+                readers[name] = open_packs.enter_context(
+                    SnapshotReader(pack, brief.layers[name].blank_hashes)
+                )
         limit = _limit(max_file_bytes, to)
         copies = draft(plan, shares(plan, crews), readers, to, as_, limit)
         _refuse_short(brief, plan, store, copies, allow_gaps)

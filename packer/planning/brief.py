@@ -42,6 +42,7 @@ from packer.planning.brief_values import (
     Position,
     Priority,
     Reach,
+    Switch,
     Text,
     Zoom,
     check_layer_name,
@@ -59,7 +60,8 @@ _LONG_KEY = re.compile(rf"(?<![\w.-]){_KEY_PART}(?:[ \t]*+\.[ \t]*+{_KEY_PART}){
 
 
 class Area(Table):
-    """One stretch of ground and how deep its map goes. Just one of the five shapes is set."""
+    """One stretch of ground and how deep its map goes. Just one of the five shapes is set; `keep` says that nothing is
+    ever proposed that would cut it."""
 
     name: Text
     line: FileOrLine | None = None
@@ -76,6 +78,7 @@ class Area(Table):
     priority: Priority | None = None
     use: Annotated[Literal["on foot", "trail", "road"] | None, one_of(*USES)] = None
     layers: LayerNames | None = None
+    keep: Switch = False
 
     @field_validator("name")
     @classmethod
@@ -170,6 +173,7 @@ class Brief(Table):
     ] = Overview()
     crews: tuple[Crew, ...] = ()
     part: Part | None = None
+    part_tiles: Text | None = None
     _path: Path = PrivateAttr(default=Path("brief.toml"))
 
     @field_validator("layers", mode="before")
@@ -258,6 +262,14 @@ class Brief(Table):
                     f"{place}, at-least is {least} for layer {quote_value(name)}, which is deeper than the "
                     f"{area.deepest_for(name)} that the area asks for"
                 )
+
+    @model_validator(mode="after")
+    def _part_of_what(self) -> Brief:
+        if self.part_tiles is not None and self.part is None:
+            raise ValueError(
+                "part-tiles lists the tiles of a part, so it needs part as well; leave both out for a plan"
+            )
+        return self
 
     @model_validator(mode="after")
     def _known_crews(self) -> Brief:

@@ -108,10 +108,11 @@ def _key(layer: str) -> str:
 def limits(brief: Brief, worth_to: Mapping[str, Mapping[str, int]]) -> list[Edit]:
     """The edits that bring areas to the depth that is worth it; `worth_to` is by layer, then by area.
 
-    What an area does not get deeper anyway, or has no finding for, stays; nothing goes above its at-least.
+    What an area does not get deeper anyway, or has no finding for, stays; nothing goes above its at-least, and an area
+    that says `keep` stays as it is.
     """
     edits: list[Edit] = []
-    for area in brief.areas:
+    for area in (area for area in brief.areas if not area.keep):
         names = [name for name in brief.layers if area.uses(name)]
         ends = {name: _end(brief, area, name) for name in names}
         worth = {name: worth_to.get(name, {}).get(area.name, ends[name]) for name in names}

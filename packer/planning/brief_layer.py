@@ -77,6 +77,11 @@ class Layer(Table):
     _asked: str | None = PrivateAttr(default=None)
     _written: Layer | None = PrivateAttr(default=None)
 
+    @property
+    def blank_hashes(self) -> frozenset[bytes]:
+        """The SHA-256 of the pictures that stand for "no tile"."""
+        return frozenset(map(bytes.fromhex, self.blank))
+
     @model_validator(mode="before")
     @classmethod
     def _whole_without_an_offer(cls, value: object) -> object:

@@ -16,7 +16,7 @@ import tomlkit
 
 from packer.common.atomic_write import write_atomic
 from packer.errors import DiskError, InputError
-from packer.sources.literal_keys import literal_key, refusal
+from packer.sources.safe_address import literal_key, refusal
 
 __all__ = ["ADDRESS_KEYS", "Collection", "configuration_folder"]
 

@@ -13,9 +13,10 @@ from packer.common.shell import shell_command
 from packer.errors import BriefError
 from packer.planning.brief import Brief, Layer
 from packer.planning.brief_errors import quote_value
-from packer.sources.address import check_template, fingerprint, shown, variables
+from packer.sources.address import check_template, variables
 from packer.sources.kept_offers import keep_offer, kept_offer
 from packer.sources.offer import Offer
+from packer.sources.safe_address import fingerprint, source_form
 
 __all__ = [
     "apply_offers",
@@ -31,7 +32,7 @@ __all__ = [
 def source_name(layer: Layer) -> str:
     """A name, without a key in it, for what of a layer decides which offer is its own."""
     asked = (
-        *("tilejson" if layer.tilejson else "wmts", shown(layer.offered_at or "")),
+        *("tilejson" if layer.tilejson else "wmts", source_form(layer.offered_at or "")),
         *(layer.wmts_layer, layer.wmts_style, layer.wmts_matrix_set, layer.tile_size),
         *(layer.as_written.format, sorted(layer.tile_hosts)),
     )
@@ -45,7 +46,7 @@ def source_mark(layer: Layer) -> str:
     """
     if layer.offered_at is None:
         return fingerprint(layer.url)
-    asked = ("tilejson" if layer.tilejson else "wmts", shown(layer.offered_at), layer.wmts_layer)
+    asked = ("tilejson" if layer.tilejson else "wmts", source_form(layer.offered_at), layer.wmts_layer)
     marks = (*asked, layer.wmts_style, layer.as_written.tile_size)
     return hashlib.sha256(repr(marks).encode()).hexdigest()[:16]
 

@@ -12,16 +12,18 @@ import numpy as np
 
 from packer.errors import PlanError
 from packer.geometry.cover import RULE, cover_box
-from packer.geometry.grid import LonLatBox, latitude_at
-from packer.geometry.partition import Strips
+from packer.geometry.grid import LonLatBox
+from packer.geometry.partition import tiles_of_part
 from packer.geometry.shapes import Corridor, Shape, around, enclosing
 from packer.geometry.tileset import TileSet
 from packer.planning.brief import FLOOR, OVERVIEW, Area, Brief, Layer
 from packer.planning.ground import Ground
+from packer.planning.offered_tiles import offered_tiles
 from packer.planning.offers import offers_missing_error
+from packer.planning.part_tiles import read_part_tiles
 from packer.planning.plan_remarks import depth_remarks, double_remarks, file_remarks, outside_remarks
 from packer.planning.shape_files import AreaSource
-from packer.sources.offer import Offer, TileLimits
+from packer.sources.offer import Offer
 
 __all__ = [
     "OVERVIEW",
@@ -189,34 +191,35 @@ def plan_on(brief: Brief, ground: Ground) -> Plan:
         tuple(remarks),
         sources=MappingProxyType(sources),
     )
+    if brief.part_tiles is not None:
+        return _only(whole, read_part_tiles(brief.folder / brief.part_tiles))
     return part_of(whole, *brief.part) if brief.part else whole
 
 
-def part_of(whole: Plan, number: int, count: int) -> Plan:
-    """Part `number`, from 1 to `count`, of a plan: no two parts share a tile, together they are the whole.
+def part_of(whole: Plan, number: int, count: int, missing: Mapping[str, TileSet] | None = None) -> Plan:
+    """Part `number`, from 1 to `count`, of a plan: no two parts share a tile, together they are the whole, or what is
+    `missing` of its layers. Some tile has to be there to be dealt.
 
     Areas keep what of theirs lies in the part, with floor and priority; one with nothing in it is not in the part.
     """
-    strips = Strips.over({name: layer.tiles for name, layer in whole.layers.items()}, count)
-    layers = {
-        name: replace(
-            layer,
-            tiles=strips.part(layer.tiles, number),
-            areas=tuple(
-                _in_strip(area, strips, number)
-                for area in layer.areas
-                if not area.cover or strips.part(area.cover, number)
-            ),
-        )
-        for name, layer in whole.layers.items()
-    }
+    dealt = {name: layer.tiles for name, layer in whole.layers.items()} if missing is None else missing
+    return _only(whole, tiles_of_part(dealt, number, count))
+
+
+def _only(whole: Plan, tiles: Mapping[str, TileSet]) -> Plan:
+    """The plan with no other tiles than these."""
+    layers = {}
+    for name, layer in whole.layers.items():
+        some = layer.tiles & tiles.get(name, TileSet())
+        areas = [_in_part(area, some) for area in layer.areas if not area.cover or area.tiles & some]
+        layers[name] = replace(layer, tiles=some, areas=tuple(areas))
     return replace(whole, layers=MappingProxyType(layers))
 
 
-def _in_strip(area: AreaPlan, strips: Strips, number: int) -> AreaPlan:
+def _in_part(area: AreaPlan, dealt: TileSet) -> AreaPlan:
     """A tile and the deeper ones that stand in for it can lie in different parts, so a part knows of the others'."""
-    tiles, unoffered = strips.part(area.tiles, number), strips.part(area.unoffered, number)
-    part = replace(area, tiles=tiles, unoffered=unoffered, elsewhere=area.cover - (tiles | unoffered))
+    tiles = area.tiles & dealt
+    part = replace(area, tiles=tiles, unoffered=TileSet(), elsewhere=area.cover - tiles)
     # Places are the squares of the deepest tiles: a part with none of them has no place to answer for.
     return part if part.own.zooms[-1:] == area.cover.zooms[-1:] else replace(part, floor=None)
 
@@ -261,33 +264,8 @@ def _floor(brief: Brief, area: Area, layer: Layer) -> int:
 
 
 def _cut(area: AreaPlan, offer: Offer) -> AreaPlan:
-    tiles = _offered(offer, area.tiles)
+    tiles = offered_tiles(offer, area.tiles)
     return replace(area, tiles=tiles, unoffered=area.tiles - tiles)
-
-
-def _offered(offer: Offer, tiles: TileSet) -> TileSet:
-    """Those of the tiles that the offer has. Its bounds are cut to the tiles' own rows first, since a box may be
-    the world and the rows of a deep zoom are millions."""
-    kept = []
-    for zoom in tiles.zooms:
-        some = tiles.at(zoom)
-        _, top, _, bottom = tiles.extent(zoom)
-        if offer.bounds is not None:
-            north = min(offer.bounds.north, float(latitude_at(top / (1 << zoom))))
-            south = max(offer.bounds.south, float(latitude_at((bottom + 1) / (1 << zoom))))
-            box = offer.bounds._replace(south=south, north=north)
-            some = some & cover_box(box, zoom) if south <= north else TileSet()
-        if offer.limits is not None:
-            some = some & _block(zoom, offer.limits.get(zoom), top, bottom)
-        kept.append(some)
-    return TileSet.union(kept)
-
-
-def _block(zoom: int, window: TileLimits | None, top: int, bottom: int) -> TileSet:
-    if window is None or (top := max(top, window.top)) > (bottom := min(bottom, window.bottom)):
-        return TileSet()
-    rows = np.arange(top, bottom + 1, dtype=np.int64)
-    return TileSet.from_runs(zoom, rows, np.full(rows.size, window.first), np.full(rows.size, window.last))
 
 
 def _with_margin(bounds: LonLatBox, margin_m: float) -> LonLatBox:

@@ -5,7 +5,6 @@ Pure: the clock's day, the plan and a robots.txt are handed in. Everything here 
 
 from __future__ import annotations
 
-import ipaddress
 import re
 import unicodedata
 from collections.abc import Callable, Iterable, Mapping, Sequence
@@ -20,6 +19,7 @@ from packer.errors import BriefError, TermsError
 from packer.planning.brief import Brief, Layer
 from packer.planning.plan import Plan
 from packer.sources.address import Address, without_usual_port
+from packer.sources.own_names import is_loopback
 from packer.version import __version__
 
 __all__ = [
@@ -31,7 +31,6 @@ __all__ = [
     "check_tile_hosts",
     "disallowed",
     "host_of",
-    "is_loopback",
     "preview_terms",
     "prohibition",
     "user_agent",
@@ -83,16 +82,6 @@ def host_of(url: str) -> str:
     except idna.IDNAError:
         plain = plain.replace("\u3002", ".")  # what UTS 46 cannot map has no other spelling
     return plain.strip(".")
-
-
-def is_loopback(host: str) -> bool:
-    """Whether a host, as `host_of` gives it, is this machine: nobody stands in between, nobody is bothered."""
-    if host == "localhost" or host.endswith(".localhost"):  # RFC 6761 section 6.3
-        return True
-    try:
-        return ipaddress.ip_address(host).is_loopback
-    except ValueError:
-        return False
 
 
 def prohibition(host: str) -> str | None:

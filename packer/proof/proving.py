@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import time
-from collections.abc import Callable, Sequence
+from collections.abc import Callable, Collection, Sequence
 from concurrent.futures import ThreadPoolExecutor
 from dataclasses import dataclass, replace
 from functools import partial
@@ -83,7 +83,8 @@ def verify(
     with Sweeper(depth, processes, None if for_s is None else clock() + for_s, clock, stop) as sweeper:
         for name, asked in plan.layers.items():
             if asked.tiles:
-                job = _LayerCheck(name, asked.tiles, pack_path(brief, name, store), moment, for_s is not None)
+                pack, blank = pack_path(brief, name, store), brief.layers[name].blank_hashes
+                job = _LayerCheck(name, asked.tiles, pack, moment, for_s is not None, blank)
                 layers[name] = job.run(sweeper, on_progress, chance or Random())
                 if job.unsaved is not None:
                     unsaved.append(job.unsaved)
@@ -130,7 +131,10 @@ def _begun(depths: Sequence[_Depth], layers: dict[str, LayerFindings]) -> list[_
 class _LayerCheck:
     """The check of one layer's pack."""
 
-    def __init__(self, name: str, planned: TileSet, pack: Path, now: float, bounded: bool) -> None:
+    def __init__(
+        self, name: str, planned: TileSet, pack: Path, now: float, bounded: bool, blank: Collection[bytes]
+    ) -> None:
+        self.blank = blank
         self.name, self.planned, self.pack, self.now, self.bounded = name, planned, pack, now, bounded
         self.unsaved: DiskError | None = None
 
@@ -146,7 +150,7 @@ class _LayerCheck:
         swept = _Swept(0)
         try:
             with ThreadPoolExecutor(1) as aside:  # while the bodies are checked, mostly by other processes
-                counting = aside.submit(census, self.pack, self.now, _EXAMINED_BYTES, thorough)
+                counting = aside.submit(census, self.pack, self.now, _EXAMINED_BYTES, thorough, self.blank)
                 swept = self._swept(sweeper, shape, mark or (), on_progress, chance)
                 found = counting.result()
         finally:
@@ -223,8 +227,10 @@ def _findings(
     pack: Path, planned: TileSet, found: Census | None, bad: Sequence[BadTile], swept: _Swept, every: int
 ) -> LayerFindings:
     corrupt = planned & TileSet.from_tiles(b.tile for b in bad)
-    stored = (planned & found.held) - corrupt if found else TileSet()
-    none = (planned & found.absent) - stored - corrupt if found else TileSet()
+    # A picture that stands for "no tile" shows nothing, whenever it was stored.
+    blank = (planned & found.blank) - corrupt if found else TileSet()
+    stored = (planned & found.held) - corrupt - blank if found else TileSet()
+    none = ((planned & found.absent) | blank) - stored - corrupt if found else TileSet()
     missing = planned - stored - none - corrupt
     sets = [s.by_zoom() for s in (planned, stored, none, missing, corrupt)]
     by_zoom = {zoom: TileCounts(*(s.get(zoom, 0) for s in sets)) for zoom in planned.zooms}
@@ -239,6 +245,7 @@ def _findings(
         stored=stored,
         absent=none,
         stale=stored & found.stale,
+        blank=blank,
         all_bodies=every,
         earlier=swept.earlier,
         finished=swept.finished,

@@ -56,7 +56,8 @@ class LayerFindings:
 
     The sets are parts of the plan: `stored` is sound as far as was looked, `absent` is what the server said it
     does not have, `missing` and `corrupt` name the tiles to fetch; `bad` says why they are corrupt. `stale` are
-    stored tiles past the time for which the server vouched, or over a year old. `bodies` of the pack's
+    stored tiles past the time for which the server vouched, or over a year old; `blank` are tiles that are stored, but
+    whose picture stands for "no tile" by the brief: they count as absent. `bodies` of the pack's
     `all_bodies` were checked, `earlier` of them by runs before this one that were cut short. `damage` is what
     SQLite finds wrong with the tables, `fetched` when the oldest and newest tile came (seconds since 1970).
     """
@@ -72,6 +73,7 @@ class LayerFindings:
     stored: TileSet = field(default_factory=TileSet)
     absent: TileSet = field(default_factory=TileSet)
     stale: TileSet = field(default_factory=TileSet)
+    blank: TileSet = field(default_factory=TileSet)
     all_bodies: int = 0
     earlier: int = 0
     finished: bool = True
@@ -181,6 +183,7 @@ def _layer_json(layer: LayerFindings) -> dict[str, Any]:
     return {
         **_counts_json(layer.counts),
         "stale": len(layer.stale),
+        "blank": len(layer.blank),
         "bodies": layer.all_bodies,
         "bodies_checked": layer.bodies,
         "fetched": list(layer.fetched) if layer.fetched else None,

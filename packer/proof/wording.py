@@ -36,6 +36,8 @@ def reasons(layers: Mapping[str, LayerFindings]) -> Iterator[str]:
 def warnings(brief: Brief, plan: Plan, layers: Mapping[str, LayerFindings], now: float) -> Iterator[str]:
     """What a crew should know even of packs that are ready, a sentence each."""
     for name, layer in layers.items():
+        if layer.blank:
+            yield _blank(name, len(layer.blank))
         if layer.counts.absent:
             areas = [a for a in plan.layers[name].areas if a.tiles & layer.absent]
             where = _where(areas, layer.absent)
@@ -62,6 +64,14 @@ def _where(among: list[AreaPlan], none: TileSet) -> str:
     span = f"zoom {zooms[0]}" if len(zooms) == 1 else f"zooms {zooms[0]} to {zooms[-1]}"
     shown = ", ".join(areas[:3]) + (f" and {len(areas) - 3} more" if len(areas) > 3 else "")
     return f" ({span}, in {shown})" if areas else f" ({span})"
+
+
+def _blank(name: str, tiles: int) -> str:
+    are, they, them = ("is", "it counts", "it") if tiles == 1 else ("are", "they count", "them")
+    return (
+        f"{name}: {counted(tiles, 'stored tile')} {are} a picture that the brief names under blank, so {they} as not "
+        f"on the server. The next lastbar fetch takes {them} out of the pack."
+    )
 
 
 def _licence(name: str, ends: date | None, now: float) -> Iterator[str]:

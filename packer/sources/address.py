@@ -1,34 +1,29 @@
-"""Addresses of tiles: a layer's template, its secrets, and what may be shown of it.
+"""Addresses of tiles: a layer's template, and the hosts that it leads to.
 
-`${NAME}` stands for an environment variable and is filled in only where a request is made. What is written
-down (packs, plans, logs, errors) comes from the template with such names unfilled, any user part removed and
-everything in its query masked that is not a placeholder, since a key may also have been written there in full.
+`${NAME}` stands for an environment variable and is filled in only where a request is made. What of an address may be
+written down, `safe_address` says.
 """
 
 from __future__ import annotations
 
 import contextlib
-import hashlib
 import re
 import socket
-from collections.abc import Iterable, Mapping
+from collections.abc import Mapping
 from dataclasses import dataclass, field
-from urllib.parse import SplitResult, quote, quote_plus, unquote, urlsplit
+from urllib.parse import unquote, urlsplit
 
 from packer.geometry.grid import quadkey, tms_row
 from packer.geometry.tileset import Tile
 
 __all__ = [
-    "LEAST_SECRET",
+    "PLACEHOLDER",
     "Address",
     "UnsetError",
     "canonical_host",
     "check_place",
     "check_template",
     "fill",
-    "fingerprint",
-    "scrub",
-    "shown",
     "variables",
     "with_canonical_host",
     "without_usual_port",
@@ -36,15 +31,14 @@ __all__ = [
 
 _VARIABLE = re.compile(r"\$\{([A-Za-z_][A-Za-z0-9_]*)\}")
 _FIELD = re.compile(r"(?<!\$)\{([^{}]*)\}")
+PLACEHOLDER = re.compile(r"\$\{[^{}]*\}|\{[^{}]*\}")
+"""A variable or a field of a template."""
 _FIELDS = ("z", "x", "y", "-y", "quadkey", "s")
-_PARAMETER = re.compile(r"[A-Za-z_.-]{1,24}")
 _REPEATABLE = re.compile(
     r"[A-Za-z_-]{1,16}"
 )  # a short word of letters is not a key, and may stand in an error
 _NUMBERS = re.compile(r"(0x[0-9a-f]*|[0-9]+)(\.(0x[0-9a-f]*|[0-9]+)){0,3}")
 _USUAL_PORT = re.compile(r":(80|443)$")
-LEAST_SECRET = 4
-"""Letters of a secret: to take out what is shorter would only garble the words."""
 
 
 class UnsetError(LookupError):
@@ -70,22 +64,6 @@ def fill(text: str, environment: Mapping[str, str]) -> str:
         return found
 
     return _VARIABLE.sub(value, text)
-
-
-def scrub(text: str, secrets: Iterable[str]) -> str:
-    """The text with each secret replaced by ***: as it is, percent-encoded or decoded, in capitals or not, since
-    a server that repeats it may write it otherwise."""
-    for secret in sorted(filter(None, secrets), key=len, reverse=True):
-        plain = unquote(secret)
-        forms = {secret, *(f(s) for s in (secret, plain) for f in (quote, quote_plus, _quote_all))}
-        forms |= {plain} if len(plain) >= LEAST_SECRET else set()
-        for form in sorted(forms, key=len, reverse=True):
-            text = re.sub(re.escape(form), "***", text, flags=re.IGNORECASE)
-    return text
-
-
-def _quote_all(text: str) -> str:
-    return quote(text, safe="")
 
 
 def check_template(url: str, subdomains: tuple[str, ...]) -> None:
@@ -223,23 +201,3 @@ def with_canonical_host(url: str) -> str:
 def without_usual_port(host: str) -> str:
     """A host, as `Address.hosts` has it, without the port of http or https."""
     return _USUAL_PORT.sub("", host)
-
-
-def shown(url: str) -> str:
-    """What may be written down of a template: no user part, the query masked, variables unfilled."""
-    parts = urlsplit(url)
-    netloc = parts.netloc.rpartition("@")[2]
-    query = "&".join(_masked(piece) for piece in parts.query.split("&")) if parts.query else ""
-    return SplitResult(parts.scheme, netloc, parts.path, query, "").geturl()
-
-
-def _masked(piece: str) -> str:
-    name, equals, value = piece.partition("=")
-    name = name if _PARAMETER.fullmatch(name) and equals else "***"  # a key may stand there without a name
-    kept = not value or _FIELD.fullmatch(value) or _VARIABLE.fullmatch(value)
-    return f"{name}{equals}{value if kept else '***'}"
-
-
-def fingerprint(url: str) -> str:
-    """A name for the source that holds no key: the start of the SHA-256 of what may be shown of it."""
-    return hashlib.sha256(shown(url).encode()).hexdigest()[:16]

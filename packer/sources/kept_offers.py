@@ -5,106 +5,30 @@ from __future__ import annotations
 import contextlib
 import json
 import re
-from collections.abc import Collection, Iterable, Mapping
+from collections.abc import Iterable, Mapping
 from dataclasses import replace
 from pathlib import Path
 from typing import Any
-from urllib.parse import quote, quote_plus
 
 from packer.common.atomic_write import make_folders, write_atomic
 from packer.errors import DiskError
 from packer.geometry.grid import MAX_ZOOM
 from packer.sources.address import variables
 from packer.sources.offer import Offer, TileLimits, checked_box, checked_window, prose
+from packer.sources.safe_address import kept_form
+from packer.sources.secrecy import Secrets
 
-__all__ = ["MASK", "keep_offer", "kept_form", "kept_offer", "offer_path"]
+__all__ = ["keep_offer", "kept_offer", "offer_path"]
 
-MASK = "***"
 _VERSION = 1
 _MOST_BYTES = 1_000_000
-_LEAST = 4  # a shorter secret would only garble the words, here as in what is told of a run
-_PLACEHOLDER = re.compile(r"(\$\{[^{}]*\}|\{[^{}]*\})")
-_MARKS = re.compile(r"[/.,:;_-]*")
-_ESCAPE = re.compile(r"%[0-9A-F]{2}")
 _KINDS = (None, "png", "jpg", "webp", "pbf")
 _QUOTED = re.compile(r"[A-Za-z0-9_.~:%-]{1,2400}")
-# What the standard itself puts into a query (07-057r7, clause 8.2.1) is not a key.
-_PLAIN = {"service", "request", "version", "layer", "style", "format", "tilematrixset", "tilematrix"}
 
 
 def offer_path(folder: Path, layer: str) -> Path:
     """Where a layer's offer is kept in the folder of the packs."""
     return folder / f".{layer}.offer.json"
-
-
-def kept_form(template: str, named: Mapping[str, str], secrets: Collection[str]) -> str:
-    """A server's template as it may be written down: the values of variables as `${NAME}`, all else that may be a
-    key as ***.
-
-    `named` has the values of the variables that the brief's layer names; `secrets` are further texts that went
-    into the request for the offer. What stands in a query or before an @ and is neither is taken for a key,
-    apart from what the standards put there.
-    """
-    scheme, _, rest = template.partition("://")
-    known = _Known(named, secrets)
-    place, question, query = known.loosely(rest).partition("?")
-    netloc, slash, path = place.partition("/")
-    user, at, host = netloc.rpartition("@")
-    host, colon, port = host.rpartition(":") if ":" in host.rpartition("]")[2] else (host, "", "")
-    port = known.filled(port)  # a number that happens to be the value of a variable is still the port
-    user = ":".join(map(known.strictly, user.split(":"))) if at else ""
-    query = "&".join(map(known.piece, query.split("&"))) if question else ""
-    return f"{scheme}://{user}{at}{host}{colon}{port}{slash}{path}{question}{query}"
-
-
-class _Known:
-    def __init__(self, named: Mapping[str, str], secrets: Collection[str]) -> None:
-        # Longest first, so that one value inside another does not hide it.
-        self._named = sorted(named.items(), key=lambda item: -len(item[1]))
-        forms = {*secrets, *(form for value in named.values() for form in _encoded(value))}
-        forms |= {form for text in secrets for form in _encoded(text)}
-        self._secrets = sorted((f for f in forms if len(f) >= _LEAST), key=len, reverse=True)
-
-    def loosely(self, text: str) -> str:
-        """With what is known replaced, wherever it stands outside of placeholders."""
-        for name, value in self._named:
-            if len(value) >= _LEAST:
-                text = _outside(text, value, f"${{{name}}}")
-        for secret in self._secrets:
-            text = _outside(text, secret, MASK)
-        return text
-
-    def filled(self, text: str) -> str:
-        """With the values of variables back in their places."""
-        for name, value in self._named:
-            text = text.replace(f"${{{name}}}", value)
-        return text
-
-    def strictly(self, text: str) -> str:
-        """What `loosely` gave, with *** in place of all that is neither a placeholder nor a mark between two."""
-        for name, value in self._named:
-            if text == value:
-                return f"${{{name}}}"
-        parts = enumerate(_PLACEHOLDER.split(text))
-        return "".join(part if i % 2 or _MARKS.fullmatch(part) else MASK for i, part in parts)
-
-    def piece(self, piece: str) -> str:
-        """One part of a query, likewise; what the standards put there stays."""
-        name, equals, value = piece.partition("=")
-        if not equals:
-            return self.strictly(piece)
-        return f"{name}={value if name.lower() in _PLAIN else self.strictly(value)}"
-
-
-def _encoded(text: str) -> set[str]:
-    """The ways in which a text may stand in an address, other than as it is."""
-    every = {quote(text, safe=""), quote(text), quote_plus(text)} - {text}
-    return every | {_ESCAPE.sub(lambda m: m[0].lower(), form) for form in every}
-
-
-def _outside(text: str, old: str, new: str) -> str:
-    parts = _PLACEHOLDER.split(text)
-    return "".join(part if i % 2 else part.replace(old, new) for i, part in enumerate(parts))
 
 
 def keep_offer(folder: Path, layer: str, source: str, offer: Offer) -> None:
@@ -162,6 +86,8 @@ def _offer(told: Mapping[str, Any]) -> Offer:
         raise ValueError
     if told["kind"] not in _KINDS or told["tile_px"] not in (None, 256, 512):
         raise ValueError
+    # Again, since a file may have been made where less was known for a key.
+    templates = tuple(kept_form(template, {}, Secrets()) for template in templates)
     offer = Offer(templates, (first, last), kind=told["kind"], tile_px=told["tile_px"])
     if told["attribution"] is not None:
         offer = replace(offer, attribution=prose(told["attribution"]))

@@ -8,8 +8,8 @@ from __future__ import annotations
 
 import sqlite3
 import time
-from collections.abc import Iterable, Iterator
-from dataclasses import dataclass
+from collections.abc import Collection, Iterable, Iterator
+from dataclasses import dataclass, field
 from pathlib import Path
 from random import Random
 
@@ -20,6 +20,7 @@ from packer.errors import StoreError
 from packer.geometry.grid import MAX_ZOOM, Ints
 from packer.geometry.tileset import Tile, TileSet
 from packer.store.audit_chunk import PLACE, Check, Chunk, Fault, check_chunk, xyz
+from packer.store.blank_tiles import blank_tiles
 from packer.store.disk_errors import damage_error
 from packer.store.records import LAST_SECOND
 from packer.store.schema import reading, settle
@@ -92,7 +93,8 @@ class Census:
     the grid, which no reader can show. `damage` is what SQLite finds wrong
     with the structure of the tables; `unexamined` names the tables that were too large for that. `fetched` is
     when the oldest and the newest tile came, in seconds since 1970; `stale` are the tiles for which the server
-    vouches no more, or that are over a year old or dated ahead. `speed` is tiles a second of the last run that
+    vouches no more, or that are over a year old or dated ahead. `blank` are those that are kept under the hash of a
+    picture that stands for "no tile". `speed` is tiles a second of the last run that
     stored any.
     """
 
@@ -106,6 +108,7 @@ class Census:
     stale: TileSet
     speed: float | None
     size_bytes: int
+    blank: TileSet = field(default_factory=TileSet)
 
 
 def identity(path: Path) -> Identity | None:
@@ -134,8 +137,11 @@ def outline(path: Path) -> Outline:
         return Outline(bodies, used, kind[0] if kind else None)
 
 
-def census(path: Path, now: float, largest_bytes: int = 0, thorough: bool = True) -> Census:
-    """Count a pack and have SQLite look over its tables; `now` is in seconds since 1970.
+def census(
+    path: Path, now: float, largest_bytes: int = 0, thorough: bool = True, blank: Collection[bytes] = ()
+) -> Census:
+    """Count a pack and have SQLite look over its tables; `now` is in seconds since 1970, `blank` the SHA-256 of
+    pictures that stand for "no tile".
 
     The table of bodies is looked over only in a pack of up to `largest_bytes`, since that reads all of it.
     `thorough` compares every entry of the indexes with its row, else they are only counted.
@@ -161,6 +167,7 @@ def census(path: Path, now: float, largest_bytes: int = 0, thorough: bool = True
             stale=dates.stale,
             speed=_speed(db),
             size_bytes=size,
+            blank=blank_tiles(db, blank),
         )
 
 

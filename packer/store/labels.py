@@ -18,7 +18,10 @@ SET_LABEL = "INSERT INTO metadata VALUES (?, ?) ON CONFLICT (name) DO UPDATE SET
 
 @dataclass(frozen=True, slots=True)
 class Labels:
-    """What a run writes about itself and its source: words for `metadata`, `source` and `run`."""
+    """What a run writes about itself and its source: words for `metadata`, `source` and `run`.
+
+    `blank` are the SHA-256 of pictures that stand for "no tile": none of them stays in the pack.
+    """
 
     layer: str
     kind: str
@@ -33,6 +36,7 @@ class Labels:
     plan: str
     rule: str
     version: str
+    blank: frozenset[bytes] = frozenset()
 
 
 def labels_of(path: Path) -> Labels:

@@ -2,10 +2,12 @@
 
 from __future__ import annotations
 
+from collections.abc import Collection
 from dataclasses import dataclass, field
 from pathlib import Path
 
 from packer.geometry.tileset import TileSet
+from packer.store.blank_tiles import blank_tiles
 from packer.store.schema import reading
 from packer.store.tile_sets import absent_tiles, held_tiles
 
@@ -28,20 +30,24 @@ class PackSummary:
         return tiles - self.held - self.absent
 
 
-def read_summary(path: Path) -> PackSummary:
-    """Read a pack's records, also while another process writes it. Raises StoreError if it is not a pack of ours."""
+def read_summary(path: Path, blank: Collection[bytes] = ()) -> PackSummary:
+    """Read a pack's records, also while another process writes it. Raises StoreError if it is not a pack of ours.
+
+    A stored tile whose picture is one of `blank`, by its SHA-256, counts as absent, as the next fetch will note it.
+    """
     with reading(path) as db:
         db.execute("BEGIN")  # one moment for all that follows
         troubles = db.execute("SELECT reason, count(*) FROM trouble GROUP BY reason ORDER BY 2 DESC LIMIT 5")
+        none = blank_tiles(db, blank)
         return PackSummary(
-            held_tiles(db),
-            absent_tiles(db),
+            held_tiles(db) - none,
+            absent_tiles(db) | none,
             tuple(troubles.fetchall()),
             db.execute("SELECT max(started) FROM run").fetchone()[0],
             path.stat().st_size,
         )
 
 
-def known_summary(path: Path) -> PackSummary:
+def known_summary(path: Path, blank: Collection[bytes] = ()) -> PackSummary:
     """As `read_summary`, but empty where there is no pack yet."""
-    return read_summary(path) if path.exists() else PackSummary()
+    return read_summary(path, blank) if path.exists() else PackSummary()

@@ -11,7 +11,7 @@ import contextlib
 import json
 import sqlite3
 import threading
-from collections.abc import Iterator
+from collections.abc import Collection, Iterator
 from dataclasses import dataclass, field
 from pathlib import Path
 from typing import Any
@@ -19,6 +19,7 @@ from typing import Any
 from packer.errors import StoreError
 from packer.geometry.grid import MAX_ZOOM, tms_row, x_at, y_at
 from packer.geometry.tileset import Tile, TileSet
+from packer.store.blank_tiles import blank_tiles
 from packer.store.schema import reading
 from packer.store.tile_sets import absent_tiles, held_tiles
 
@@ -27,7 +28,7 @@ __all__ = ["PackFacts", "TileReader", "tile_at"]
 _BODY = "SELECT tile_data FROM tiles WHERE zoom_level = ? AND tile_row = ? AND tile_column = ?"
 # A placement without its body shows nothing, so both have to be there.
 _HAS = (
-    "SELECT 1 FROM placement JOIN blob ON blob.id = blob_id "
+    "SELECT hash FROM placement JOIN blob ON blob.id = blob_id "
     "WHERE zoom_level = ? AND tile_row = ? AND tile_column = ?"
 )
 
@@ -56,14 +57,15 @@ def tile_at(lon: float, lat: float, zoom: int) -> Tile:
 
 
 class TileReader:
-    """One pack, for reading only. A pack that is not there yet counts as empty.
+    """One pack, for reading only. A pack that is not there yet counts as empty, and a tile whose picture is one of
+    `blank`, by its SHA-256, as absent in what the pack holds.
 
     Every method may be called from any thread, and raises StoreError for a file that is not a pack of ours or is
     damaged, and DiskError where it cannot be opened.
     """
 
-    def __init__(self, path: Path) -> None:
-        self.path = path
+    def __init__(self, path: Path, blank: Collection[bytes] = ()) -> None:
+        self.path, self._blank = path, blank
         self._lock = threading.Lock()
         self._known: tuple[_Mark, PackFacts] | None = None
 
@@ -91,7 +93,8 @@ class TileReader:
             if db is None:
                 return ()
             tiles = [tile_at(lon, lat, zoom) for zoom in range(MAX_ZOOM + 1)]
-            return tuple(t.zoom for t in tiles if db.execute(_HAS, _key(t)).fetchone())
+            found = {tile: db.execute(_HAS, _key(tile)).fetchone() for tile in tiles}
+            return tuple(t.zoom for t, row in found.items() if row is not None and row[0] not in self._blank)
 
     def deepest(self, lon: float, lat: float) -> int | None:
         """The deepest zoom on board under a position in degrees, or None where there is nothing."""
@@ -111,12 +114,13 @@ class TileReader:
                 return PackFacts()
             db.execute("BEGIN")  # one moment for all that follows
             said = dict(db.execute("SELECT name, value FROM metadata").fetchall())
+            none = blank_tiles(db, self._blank)
             return PackFacts(
                 said.get("format"),
                 said.get("attribution"),
                 _vector_layers(said.get("json")),
-                held_tiles(db),
-                absent_tiles(db),
+                held_tiles(db) - none,
+                absent_tiles(db) | none,
             )
 
     def _mark(self) -> _Mark:

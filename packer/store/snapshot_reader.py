@@ -10,7 +10,7 @@ import hashlib
 import re
 import sqlite3
 from collections import Counter
-from collections.abc import Callable, Iterator
+from collections.abc import Callable, Collection, Iterator
 from dataclasses import dataclass
 from itertools import islice
 from pathlib import Path
@@ -24,6 +24,7 @@ from packer.content.digest import body_hash
 from packer.errors import StoreError
 from packer.geometry.grid import Ints, tms_row
 from packer.geometry.tileset import Tile, TileSet
+from packer.store.blank_tiles import blank_tiles
 from packer.store.disk_errors import translated
 from packer.store.records import LAST_SECOND, seal
 from packer.store.schema import no_longer_than, open_read_only, settle
@@ -139,17 +140,19 @@ class SnapshotReader:
 
     `kind`, `absent` and `index` show one moment of the pack, in which it is held. From then on it is held for
     some bodies at a time, so that a fetch can go on beside a handover of hours; a body that is no longer the one
-    of that moment is never taken for it. Raises StoreError if the file is not a pack of ours or cannot be read.
+    of that moment is never taken for it. A tile whose picture is one of `blank`, by its SHA-256, counts as absent.
+    Raises StoreError if the file is not a pack of ours or cannot be read.
     """
 
-    def __init__(self, path: Path) -> None:
+    def __init__(self, path: Path, blank: Collection[bytes] = ()) -> None:
         self.path = path
         self._db = open_read_only(path, patience_s=_PATIENCE_S)
         try:
             with translated(path):
                 self._moment = self._begin()
                 found = self._db.execute("SELECT value FROM metadata WHERE name = 'format'").fetchone()
-                self.absent = scan(self._db, "absent")
+                self._none = blank_tiles(self._db, blank)
+                self.absent = scan(self._db, "absent") | self._none
         except BaseException:
             self._db.close()
             raise
@@ -186,6 +189,7 @@ class SnapshotReader:
 
     def index(self, planned: TileSet) -> TileIndex:
         """Those of the planned tiles that the pack holds. Asked for once, before any body."""
+        planned = planned - self._none
         with translated(self.path):
             kept = _rows(_numbers(row) for row in self._db.execute(_BODIES))
             found = [_planned(batch, planned) for batch in _batches(self._db.execute(_PLACEMENTS))]

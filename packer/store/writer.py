@@ -17,6 +17,7 @@ from packer.content.payload import fault_of
 from packer.errors import StoreError
 from packer.geometry.tileset import Tile, TileSet
 from packer.store.batch_statements import AT_TILE, BatchStatements, noted_format, tile_key
+from packer.store.blank_tiles import drop_blank
 from packer.store.corrupt_list import clear_corrupt, drop_corrupt, read_corrupt
 from packer.store.disk_errors import translated
 from packer.store.labels import Labels, begin_run
@@ -49,7 +50,8 @@ class PackWriter:
     Inside the block the file has a journal beside it; after the block it stands alone. `held` and
     `absent` are what the pack held, and knew the server not to have, when it was opened; `kind` is the format
     of its tiles, None while it has none; `dropped` are the tiles that an earlier verify named and that were
-    found corrupt again, by their hash or by decoding them in full: they are held no more. `other_hosts` are those
+    found corrupt again, by their hash or by decoding them in full: they are held no more. `blanked` are those that were
+    stored before their picture was said to stand for "no tile": they are absent now. `other_hosts` are those
     of other sources that tiles in it came from, as the address in the brief has changed, or another may be meant.
 
     Raises StoreError where the file is deleted, or replaced by another, while it is open, and at the latest when it
@@ -66,6 +68,7 @@ class PackWriter:
         self.held = TileSet()
         self.absent = TileSet()
         self.dropped: list[Tile] = []
+        self.blanked = TileSet()
         self.other_hosts: tuple[str, ...] = ()
         self._labels, self._clock = labels, clock
         self._lock = WriteLock(
@@ -192,6 +195,8 @@ class PackWriter:
             # As deep as the deepest verify that can have named them: the list is gone after this.
             self.dropped = drop_corrupt(db, read_corrupt(self.path), lambda data: fault_of(data, kind))
             clear_corrupt(self.path)
+            if self._labels.blank:
+                self.blanked = drop_blank(db, self._labels.blank, int(self._clock()))
             self.held, self.absent = held_tiles(db), absent_tiles(db)
             if self.held:
                 rows = db.execute(

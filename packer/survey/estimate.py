@@ -14,11 +14,12 @@ from pathlib import Path
 from typing import Any, NamedTuple
 from urllib.parse import urlsplit
 
+from packer.fetching.run_log import seconds_waited
 from packer.geometry.tileset import Tile, TileSet
 from packer.planning.brief import Brief, Layer
 from packer.planning.pack_path import pack_path
 from packer.planning.plan import LayerPlan, Plan
-from packer.store.figures import mean_sizes, read_last_run, sizes_of
+from packer.store.figures import LastRun, mean_sizes, read_last_run, sizes_of
 from packer.store.pack_summary import read_summary
 from packer.survey.imagery import choose, size_interval
 from packer.survey.record import read_record
@@ -64,11 +65,6 @@ class Bytes(NamedTuple):
     low: float
     high: float
     basis: str
-
-    @property
-    def cautious(self) -> float:
-        """The cautious figure: the upper bound, or the expected value where the bounds are a guess as well."""
-        return self.expected if self.basis == "guess" else self.high
 
     def to_dict(self) -> dict[str, Any]:
         """Whole bytes by name."""
@@ -173,7 +169,7 @@ def layer_sizes(layer: Layer, planned: LayerPlan, pack: Path) -> LayerSizes:
     """Look up what is known of one layer. Raises StoreError for a pack that cannot be read."""
     if not pack.exists():
         return LayerSizes(tile_px=planned.tile_px)
-    summary = read_summary(pack)
+    summary = read_summary(pack, layer.blank_hashes)
     held = summary.held & planned.tiles
     surveyed = read_record(pack, layer).sample & planned.tiles
     basis, picks = "survey", list(surveyed)
@@ -247,12 +243,22 @@ def seconds_for(brief: Brief, layers: Mapping[str, LayerEstimate], size: float, 
 def last_speed(brief: Brief, store: Path | None = None) -> AssumedSpeed | None:
     """The speed of the last fetch that was long enough to tell; layers fetched at once count together.
 
+    What it waited for a sign-in or a host that could not be reached is left out, as far as its log tells.
     Raises StoreError for a pack that cannot be read.
     """
-    packs = [pack_path(brief, name, store) for name in brief.layers]
-    runs = [run for pack in packs if pack.exists() if (run := read_last_run(pack)) is not None]
+    packs = {name: pack_path(brief, name, store) for name in brief.layers}
+    runs = {
+        name: run for name, pack in packs.items() if pack.exists() if (run := read_last_run(pack)) is not None
+    }
     if not runs:
         return None
-    latest = max(run.started for run in runs)
-    together = [run for run in runs if latest - run.started <= _SAME_RUN_S]
-    return AssumedSpeed(8 * sum(r.bytes for r in together) / max(r.seconds for r in together), "last run")
+    latest = max(run.started for run in runs.values())
+    together = {name: run for name, run in runs.items() if latest - run.started <= _SAME_RUN_S}
+    seconds = max(_working_s(packs[name], name, run) for name, run in together.items())
+    return AssumedSpeed(8 * sum(run.bytes for run in together.values()) / seconds, "last run")
+
+
+def _working_s(pack: Path, layer: str, run: LastRun) -> float:
+    """Seconds of a run without its waits; at least one, since its times are kept in whole seconds."""
+    waited_s = seconds_waited(pack.parent, layer, run.started, run.started + run.seconds)
+    return max(run.seconds - waited_s, 1.0)

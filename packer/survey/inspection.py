@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import asyncio
 import random
-from collections.abc import Callable, Mapping
+from collections.abc import Callable, Collection, Mapping
 from dataclasses import dataclass, replace
 from pathlib import Path
 from types import MappingProxyType
@@ -22,7 +22,7 @@ from packer.store.pack_summary import known_summary
 from packer.store.reader import TileReader
 from packer.store.seams_on_board import misfit_on_board, misfit_sentence
 from packer.survey.evidence import Judged, SampleCounts, Sort, Worth, tallies, worth_to
-from packer.survey.imagery import BUDGET, DetailVerdict, choose, detail, detail_alone, look, repeated
+from packer.survey.imagery import BUDGET, DetailVerdict, Repeat, choose, detail, detail_alone, look, repeated
 from packer.survey.record import Record, save_record
 
 __all__ = [
@@ -32,10 +32,13 @@ __all__ = [
     "chosen",
     "fetch_samples",
     "judge_layer",
+    "judge_samples",
+    "most_samples",
     "sample_plan",
 ]
 
 _MOST_REQUESTS = 2 * BUDGET  # over all layers together, unless the planner asks for another number
+_FIRST_SHARE = 0.7  # of a layer's samples are spread evenly; the rest go where they decide most
 _PATIENCE_S = 60.0  # someone sits and waits for the answer; what has come by then is judged
 
 
@@ -110,14 +113,19 @@ class SurveyReport:
         }
 
 
+def most_samples(plan: Plan, samples: int | None) -> int:
+    """The most tiles to look at in each layer: `samples`, or so few that all together stay under 600."""
+    layers = sum(bool(layer.tiles) for layer in plan.layers.values())
+    return samples if samples is not None else _MOST_REQUESTS // max(layers, 1)
+
+
 def chosen(plan: Plan, samples: int | None, seed: str) -> dict[str, TileSet]:
-    """The tiles to look at in each layer, at most `samples` of each; None takes up to 280, and of more than
-    two layers so few that all together stay under 600.
+    """The tiles to look at first in each layer, evenly spread: seven tenths of `most_samples`, and never over 196.
 
     Equal seeds give equal choices, so that a survey made again asks for nothing that it has.
     """
-    layers = [layer for layer in plan.layers.values() if layer.tiles]
-    each = samples if samples is not None else min(BUDGET, _MOST_REQUESTS // max(len(layers), 1))
+    each = most_samples(plan, samples)
+    each = max(round(_FIRST_SHARE * (each if samples is not None else min(each, BUDGET))), 1)
     return {
         layer.name: TileSet.from_tiles(
             choose(
@@ -126,7 +134,8 @@ def chosen(plan: Plan, samples: int | None, seed: str) -> dict[str, TileSet]:
                 random.Random(f"{seed}/{layer.name}"),
             )
         )
-        for layer in layers
+        for layer in plan.layers.values()
+        if layer.tiles
     }
 
 
@@ -159,31 +168,61 @@ async def fetch_samples(
     return await run_fetch(brief, sample_plan(plan, lacking), options, stop=stop, on_progress=on_progress)
 
 
-def judge_layer(brief: Brief, layer: LayerPlan, sample: TileSet, store: Path | None = None) -> LayerFinding:
+def judge_layer(
+    brief: Brief,
+    layer: LayerPlan,
+    sample: TileSet,
+    store: Path | None = None,
+    *,
+    sought: TileSet | None = None,
+    known: Mapping[Tile, Judged] | None = None,
+) -> LayerFinding:
     """Judge what the pack holds of a sample, and leave a record beside the pack.
 
-    Raises StoreError if the pack cannot be read, DiskError if the record cannot be written. If the process
-    dies: the old record or the new one.
+    `sought` are more tiles, chosen for what they would show: they count for the depth, but not for sizes. `known` are
+    verdicts found before. Raises StoreError if the pack cannot be read, DiskError if the record cannot be written. If
+    the process dies: the old record or the new one.
     """
-    pack = pack_path(brief, layer.name, store)
-    reader, summary = TileReader(pack), known_summary(pack)
-    bodies = {tile: body for tile in sample & summary.held if (body := reader.body(tile)) is not None}
-    repeats = repeated(bodies)
-    same = {tile for repeat in repeats for tile in repeat.tiles}
-    judged = {t: Judged(t, Sort.ABSENT, None, 0) for t in sample & summary.absent - summary.held}
-    for tile, body in bodies.items():
-        judged[tile] = _judged(tile, body, bodies, reader, repeats=tile in same)
-    means = LayerFinding(layer.name, {}, (), judged).mean_bytes
+    pack, more = pack_path(brief, layer.name, store), sought or TileSet()
+    judged, repeats = judge_samples(pack, sample | more, known, blank=brief.layers[layer.name].blank_hashes)
+    even = {tile: one for tile, one in judged.items() if tile in sample}
+    means = LayerFinding(layer.name, {}, (), even).mean_bytes
     areas = {
         area.name: _area_finding(layer, number, judged, means) for number, area in enumerate(layer.areas)
     }
     if pack.exists():
         worth = {name: found.worth.zoom for name, found in areas.items() if found.worth.judged}
-        save_record(pack, brief.layers[layer.name], Record(TileSet.from_tiles(judged), worth))
+        every = TileSet.from_tiles(judged)
+        save_record(pack, brief.layers[layer.name], Record(every & sample, worth, (every & more) - sample))
     notices = [repeat.sentence for repeat in repeats]
     if (misfit := misfit_on_board(pack)) is not None:
         notices.append(misfit_sentence(layer.name, misfit))
     return LayerFinding(layer.name, areas, tuple(notices), judged)
+
+
+def judge_samples(
+    pack: Path,
+    sample: TileSet,
+    known: Mapping[Tile, Judged] | None = None,
+    *,
+    blank: Collection[bytes] = (),
+) -> tuple[dict[Tile, Judged], tuple[Repeat, ...]]:
+    """What the pack holds of a sample, tile by tile, and the images that came for several tiles.
+
+    `known` are verdicts found before, which are not worked out again; `blank` are the SHA-256 of pictures that stand
+    for "no tile". Raises StoreError if the pack cannot be read.
+    """
+    reader, summary = TileReader(pack), known_summary(pack, blank)
+    bodies = {tile: body for tile in sample & summary.held if (body := reader.body(tile)) is not None}
+    repeats = repeated(bodies)
+    same = {tile for repeat in repeats for tile in repeat.tiles}
+    judged = {t: Judged(t, Sort.ABSENT, None, 0) for t in sample & summary.absent - summary.held}
+    for tile, body in bodies.items():
+        if known and tile in known and tile not in same:
+            judged[tile] = known[tile]
+        else:
+            judged[tile] = _judged(tile, body, bodies, reader, repeats=tile in same)
+    return judged, repeats
 
 
 def _judged(
@@ -196,10 +235,10 @@ def _judged(
         above = Tile(tile.zoom - 1, tile.x >> 1, tile.y >> 1)
         parent = (bodies.get(above) or reader.body(above)) if tile.zoom else None
         quadrant = (tile.x & 1, tile.y & 1)
-        verdict = (detail(body, parent, quadrant) if parent else detail_alone(body)).verdict
+        found = detail(body, parent, quadrant) if parent else detail_alone(body)
     except AnswerError:  # not a picture, such as a vector tile: nothing can be said of its detail
         return Judged(tile, Sort.BLANK if repeats else Sort.UNDECIDED, None, len(body))
-    return Judged(tile, _SORTS[verdict], seen.sight, len(body))
+    return Judged(tile, _SORTS[found.verdict], seen.sight, len(body), found.factor, found.hint)
 
 
 _SORTS = {

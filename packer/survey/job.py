@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-import asyncio
 from pathlib import Path
 
 from packer.common.stop_signal import StopSignal
@@ -11,11 +10,10 @@ from packer.fetching.job_progress import OnProgress, following_layers
 from packer.fetching.transports import TransportName
 from packer.planning.brief import Brief
 from packer.planning.plan import Plan
-from packer.survey.inspection import SurveyReport, chosen, fetch_samples, judge_layer
+from packer.survey.inspection import SurveyReport
+from packer.survey.rounds import survey_rounds
 
 __all__ = ["survey_imagery", "survey_imagery_async"]
-
-_SEED = "lastbar survey"  # that of the command: both look at the same tiles
 
 
 async def survey_imagery_async(
@@ -30,24 +28,20 @@ async def survey_imagery_async(
 ) -> SurveyReport:
     """Fetch a few tiles of each area, and judge to which zoom the imagery shows more than an enlargement would.
 
+    Where they leave that undecided, more follow from where there is most to see.
     `samples` is the most tiles of each layer. The samples stay in the packs. `stop` ends the fetch of samples, and
     those that came are judged. Raises what `fetch_async` does. If cancelled: what came is stored.
     """
-    tiles = chosen(plan, samples, _SEED)
     with event_of(stop) as event:
-        fetched = await fetch_samples(
+        return await survey_rounds(
             brief,
             plan,
-            tiles,
             store,
+            samples=samples,
             transport=transport,
             stop=event,
             on_progress=following_layers("survey", on_progress),
         )
-    found = {}
-    for name, some in tiles.items():
-        found[name] = await asyncio.to_thread(judge_layer, brief, plan.layers[name], some, store)
-    return SurveyReport(found, sum(map(len, tiles.values())), fetched)
 
 
 def survey_imagery(

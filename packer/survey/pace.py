@@ -37,6 +37,12 @@ class _PaceProbe:
     ended: float = 0.0
     answers: int = 0
     bytes: int = 0
+    waited_s: float = 0.0
+
+    @property
+    def seconds(self) -> float:
+        """From the first request to the last answer, without waits for a host that could not be reached."""
+        return 0.0 if self.began is None else self.ended - self.began - self.waited_s
 
 
 class _TimedTransport:
@@ -92,16 +98,23 @@ async def measure(
     if sum(map(len, chosen.values())) < _LEAST:
         return None
     watch = _PaceProbe(now)
+
+    def follow(layers: list[LayerProgress]) -> None:
+        # Of a wait that goes on nothing counts yet: no answer has come since it began.
+        watch.waited_s = max((la.waited_s for la in layers if la.pause is None), default=watch.waited_s)
+        if on_progress is not None:
+            on_progress(layers)
+
     await run_fetch(
         brief,
         sample_plan(plan, chosen),
         Options(store=store, give_up_after_s=_PATIENCE_S, transport=transport),
-        on_progress=on_progress,
+        on_progress=follow,
         make_transport=lambda *args, **options: _TimedTransport(make_transport(*args, **options), watch),
     )
-    if watch.began is None or watch.answers < _LEAST or watch.ended <= watch.began:
+    if watch.answers < _LEAST or watch.seconds <= 0:
         return None
-    return AssumedSpeed(8 * watch.bytes / (watch.ended - watch.began), "measured")
+    return AssumedSpeed(8 * watch.bytes / watch.seconds, "measured")
 
 
 def _some(missing: TileSet, most: int, chance: random.Random) -> TileSet:

@@ -25,10 +25,14 @@ _MOST_BYTES = 5_000_000
 
 @dataclass(frozen=True, slots=True)
 class Record:
-    """The sampled tiles of one layer, and the depth worth fetching in each area by name."""
+    """The sampled tiles of one layer, and the depth worth fetching in each area by name.
+
+    `sample` is spread evenly, as an estimate needs it; `sought` are tiles that were chosen for what they would show.
+    """
 
     sample: TileSet = field(default_factory=TileSet)
     worth_to: Mapping[str, int] = field(default_factory=dict)
+    sought: TileSet = field(default_factory=TileSet)
 
 
 def _path(pack: Path) -> Path:
@@ -45,6 +49,7 @@ def save_record(pack: Path, layer: Layer, record: Record) -> None:
             "source": source_mark(layer),
             "worth_to": dict(record.worth_to),
             "sample": [str(tile) for tile in record.sample],
+            "sought": [str(tile) for tile in record.sought],
         }
     )
     try:
@@ -61,8 +66,12 @@ def read_record(pack: Path, layer: Layer) -> Record:
         if _path(pack).is_file() and _path(pack).stat().st_size <= _MOST_BYTES:
             found = json.loads(_path(pack).read_text(encoding="utf-8"))
             if found["source"] == source_mark(layer):
-                tiles = [tuple(map(int, name.split("/"))) for name in found["sample"]]
+                sample, sought = (_tiles(found.get(key, [])) for key in ("sample", "sought"))
                 worth = {str(area): int(zoom) for area, zoom in found["worth_to"].items()}
                 if all(0 <= zoom <= MAX_ZOOM for zoom in worth.values()):
-                    return Record(TileSet.from_tiles(Tile(*tile) for tile in tiles), worth)
+                    return Record(sample, worth, sought)
     return Record()
+
+
+def _tiles(names: list[str]) -> TileSet:
+    return TileSet.from_tiles(Tile(*map(int, name.split("/"))) for name in names)

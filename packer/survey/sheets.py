@@ -12,7 +12,8 @@ from packer.geometry.tileset import Tile
 from packer.planning.brief import OVERVIEW, Brief
 from packer.planning.pack_path import pack_path
 from packer.store.reader import TileReader
-from packer.survey.imagery import sheet
+from packer.survey.evidence import Sort
+from packer.survey.imagery import Sight, sheet
 from packer.survey.inspection import LayerFinding
 
 __all__ = ["write_sheet"]
@@ -21,7 +22,8 @@ _MOST_ROWS, _MOST_ZOOMS = 10, 8
 
 
 def write_sheet(brief: Brief, layer: LayerFinding, folder: Path, store: Path | None = None) -> Path | None:
-    """Write `<layer>.survey.png` into the folder: for each area a place or two, the last eight zooms across.
+    """Write `<layer>.survey.png` into the folder: for each area a place or two, the last eight zooms across, each
+    sample with its verdict.
 
     None if nothing was sampled. Raises DiskError if it cannot be written. If the process dies: the old sheet
     or the new one.
@@ -31,7 +33,8 @@ def write_sheet(brief: Brief, layer: LayerFinding, folder: Path, store: Path | N
         return None
     reader = TileReader(pack_path(brief, layer.name, store))
     shallowest = max(tile.zoom for _, tile in places) - _MOST_ZOOMS + 1
-    picture = sheet([(label, _row(layer, tile, shallowest, reader)) for label, tile in places])
+    rows = [(label, _row(layer, tile, shallowest, reader)) for label, tile in places]
+    picture = sheet(rows, marks=[_marks(layer, tile) for _, tile in places])
     path = folder / f"{layer.name}.survey.png"
     try:
         folder.mkdir(parents=True, exist_ok=True)
@@ -66,3 +69,23 @@ def _row(layer: LayerFinding, tile: Tile, shallowest: int, reader: TileReader) -
         for zoom in range(max(shallowest, 0), tile.zoom + 1)
     ]
     return {t.zoom: reader.body(t) for t in above if t in layer.judged}
+
+
+_WORDS = {
+    Sort.ABSENT: "not on the server",
+    Sort.BLANK: "blank",
+    Sort.ENLARGED: "enlarged",
+    Sort.NATIVE: "real detail",
+    Sort.UNDECIDED: "unclear",
+}
+
+
+def _marks(layer: LayerFinding, tile: Tile) -> Mapping[int, str]:
+    """The verdict on each sample above a tile and on itself, by zoom; with what is dark or washed out said as well."""
+    found = {}
+    for up in range(tile.zoom + 1):
+        one = layer.judged.get(Tile(tile.zoom - up, tile.x >> up, tile.y >> up))
+        if one is not None:
+            dull = one.sort is Sort.UNDECIDED and one.sight in (Sight.DARK, Sight.WASHED_OUT)
+            found[one.tile.zoom] = f"{_WORDS[one.sort]}, {one.sight}" if dull else _WORDS[one.sort]
+    return found

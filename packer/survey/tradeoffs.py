@@ -4,7 +4,8 @@ How proposals are ranked, common practice and no source: first what a survey has
 which costs the crew nothing. After that a step at a time, always the one that saves most for each point of
 loss: a zoom less costs 1 point at zoom 19 and twice as much for each zoom above, half the reach of a corridor
 1 to 16 points by how narrow it gets, the overview's deepest zoom 8, and a layer left out 64. When everything
-fits, steps that turn out not to be needed are taken back, the dearest first.
+fits, steps that turn out not to be needed are taken back, the dearest first. No step touches an area that says
+`keep = true`.
 """
 
 from __future__ import annotations
@@ -64,7 +65,7 @@ class Target:
 @dataclass(frozen=True, slots=True)
 class Figures:
     """A plan in numbers: tiles in all, bytes of all of them and time for what is missing (None without a
-    speed), the last two the cautious ones (`Bytes.cautious`)."""
+    speed), the last two by the upper bound of the estimate, also where nothing is sampled yet."""
 
     tiles: int
     bytes: float
@@ -215,7 +216,7 @@ class _Fitting:
 
     def _candidates(self, steps: list[_Step]) -> Iterator[_Step]:
         brief = edited(self.brief, _edits(steps))
-        for area in brief.areas:
+        for area in (area for area in brief.areas if not area.keep):
             used = [brief.layers[name] for name in area.layers or brief.layers]
             deepest = min(area.deepest_zoom, max(layer.zooms[1] for layer in used))
             if deepest > max(_shallowest(area, brief), *(layer.zooms[0] for layer in used)):
@@ -238,9 +239,9 @@ class _Fitting:
     def _figures(self, edits: list[Edit]) -> Figures:
         found = self._estimate(edited(self.brief, edits))
         tiles = sum(layer.count("tiles") for layer in found.layers.values())
-        rest = found.to_fetch.cautious
+        rest = found.to_fetch.high
         time = seconds_for(self.brief, found.layers, rest, self.speed) if self.speed else None
-        return Figures(tiles, found.bytes.cautious, time)
+        return Figures(tiles, found.bytes.high, time)
 
     def _estimate(self, brief: Brief) -> Estimate:
         return combined({name: self._layer(brief, name) for name in brief.layers})
@@ -298,8 +299,9 @@ def _limit_steps(brief: Brief, surveyed: Mapping[str, Mapping[str, int]]) -> lis
 
 def _all_shallower(brief: Brief) -> Iterator[_Step]:
     """The deepest areas together a zoom less: where they overlap, one alone would save nothing."""
-    deepest = max(area.deepest_zoom for area in brief.areas)
-    able = [a for a in brief.areas if a.deepest_zoom == deepest > _shallowest(a, brief)]
+    free = [area for area in brief.areas if not area.keep]
+    deepest = max((area.deepest_zoom for area in free), default=0)
+    able = [a for a in free if a.deepest_zoom == deepest > _shallowest(a, brief)]
     edits = tuple(lowered(brief, area, deepest - 1) for area in able)
     if len(edits) > 1 and deepest > _SHALLOWEST:
         words = f"all areas at zoom {deepest}: to zoom {deepest - 1} instead of {deepest}"
@@ -314,10 +316,10 @@ def _coarser_overview(brief: Brief) -> Iterator[_Step]:
 
 
 def _without_layer(brief: Brief) -> Iterator[_Step]:
-    """Leaving a layer out everywhere, where every area keeps another."""
+    """Leaving a layer out everywhere but in areas that say `keep`, where every area keeps another."""
     for name in brief.layers:
-        edits = []
-        for area in brief.areas:
+        edits, spared = [], [a.name for a in brief.areas if a.keep and a.uses(name)]
+        for area in (area for area in brief.areas if not area.keep):
             used = tuple(area.layers or brief.layers)
             if name in used and len(used) == 1:
                 break
@@ -325,7 +327,8 @@ def _without_layer(brief: Brief) -> Iterator[_Step]:
                 edits.append(Layers(area.name, tuple(other for other in used if other != name)))
         else:
             if edits:
-                yield _Step(f"layer {name}: leave it out", tuple(edits), _LAYER_POINTS)
+                but = f", except in {' and '.join(spared)}" if spared else ""
+                yield _Step(f"layer {name}: leave it out{but}", tuple(edits), _LAYER_POINTS)
 
 
 def _merged(steps: list[_Step]) -> list[_Step]:

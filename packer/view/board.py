@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Mapping
+from collections.abc import Collection, Mapping
 from functools import cached_property
 from pathlib import Path
 from types import MappingProxyType
@@ -26,9 +26,9 @@ __all__ = ["Board", "BoardLayer"]
 class BoardLayer:
     """One layer of the brief and its pack."""
 
-    def __init__(self, asked: LayerPlan, stated: str, pack: Path) -> None:
+    def __init__(self, asked: LayerPlan, stated: str, pack: Path, blank: Collection[bytes] = ()) -> None:
         self.name, self.planned, self._asked = asked.name, asked.tiles, asked
-        self.pack = TileReader(pack)
+        self.pack = TileReader(pack, blank)
         self._stated = stated
 
     @property
@@ -96,6 +96,7 @@ class Board:
                     asked,
                     brief.layers[name].attribution,
                     pack_path(brief, name, store),
+                    brief.layers[name].blank_hashes,
                 )
                 for name, asked in plan.layers.items()
                 if asked.tiles

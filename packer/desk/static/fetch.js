@@ -138,9 +138,10 @@ function outlook(layers, job) {
 
 /** @param {any} told */
 function mark(told) {
-  if (marks.at(-1)?.at === told.at) return;
-  marks.push({ at: told.at, bytes: told.bytes, done: told.done });
-  while (marks.length > 2 && told.at - marks[1].at > 20) marks.shift();
+  const at = told.at - told.waited; // a wait for the network is no part of the pace
+  while (marks.length && /** @type {any} */ (marks.at(-1)).at >= at) marks.pop();
+  marks.push({ at, bytes: told.bytes, done: told.done });
+  while (marks.length > 2 && at - marks[1].at > 20) marks.shift();
 }
 
 function speed() {

@@ -40,6 +40,7 @@ function areaPanel(area) {
     ...depths(area, set),
     floor(area, set),
     priority(area, set),
+    keep(area, set),
     make("h3", { text: "For whom" }),
     layers(values, set),
     crews(area),
@@ -124,6 +125,13 @@ function priority(area, set) {
   const options = [/** @type {[string, string]} */ (["", "none"]), ...numbers.map((one) => /** @type {[string, string]} */ ([String(one), one === 1 ? "1, before all others" : String(one)]))];
   const select = choice(options, value ?? "", (one) => set({ priority: one ? Number(one) : null }));
   return field("Priority", select, "A fetch takes areas with a priority before the others. All areas reach their floor before any goes deeper.");
+}
+
+/** @param {any} area @param {(change: object) => Promise<boolean>} set */
+function keep(area, set) {
+  const box = make("input", { type: "checkbox", checked: area.values.keep === true });
+  box.addEventListener("change", () => set({ keep: box.checked || null }));
+  return make("label.check", {}, box, " Keep it as it is: make it fit never proposes to cut this area");
 }
 
 /** @param {any} values @param {(change: object) => Promise<boolean>} set */

@@ -2,7 +2,7 @@
 
 Three things give a wrong address away: no picture comes at zooms where the order of the numbers tells; one and the same
 picture comes for every place; or pictures come whose facing edges do not fit (`packer.content.seams`). What was
-found is said in sentences that hold no key: a mended address is shown as `sources.address.shown` shows it.
+found is said in sentences that hold no key: a mended address is shown as `sources.safe_address.shown` shows it.
 """
 
 from __future__ import annotations
@@ -16,8 +16,8 @@ from packer.content.payload import Kind, examine
 from packer.content.seams import Lie, how_they_lie
 from packer.fetching.answers.outcome import LinkDown, Outcome, Refused, RetryAfter, SignIn, Stored
 from packer.geometry.tileset import Tile, TileSet
-from packer.sources.address import shown
 from packer.sources.recognition import variants
+from packer.sources.safe_address import shown
 
 __all__ = [
     "TELLING_ZOOM",

@@ -4,7 +4,6 @@ from __future__ import annotations
 
 import asyncio
 from collections.abc import Mapping
-from urllib.parse import urlsplit
 
 from packer.common.clock import Clock
 from packer.errors import TermsError
@@ -14,7 +13,6 @@ from packer.fetching.transports import Transport
 from packer.geometry.tileset import Tile
 from packer.planning.brief import Brief
 from packer.planning.plan import Plan
-from packer.sources.address import Address
 
 __all__ = ["Consent"]
 
@@ -78,7 +76,7 @@ class Consent:
             identity = self._identities[robots_url(url)]
             tile = next((t for t in samples if identity.forbids([source.url(t, turn)]) is not None), None)
             if tile is not None:
-                path, host = self._shown_path(source, tile), source.hosts[turn]
+                path, host = source.shown_path(tile), source.hosts[turn]
                 return TermsError(
                     f'Layer "{source.layer}": the robots.txt of {host} disallows {path} '
                     "for tools such as this one, so its tiles are not asked for. If its owner permits you to "
@@ -86,8 +84,3 @@ class Consent:
                     f"[layers.{source.layer}] in {self._brief.path}."
                 )
         return None
-
-    def _shown_path(self, source: Source, tile: Tile) -> str:
-        """The path of a tile as the brief has it, since a variable in it may hold a key."""
-        layer = self._brief.layers[source.layer]
-        return urlsplit(Address(layer.url, layer.subdomains, source.address.matrices).url(tile)).path

@@ -13,7 +13,7 @@ from __future__ import annotations
 import asyncio
 import hashlib
 import math
-from collections.abc import Iterable, Mapping
+from collections.abc import Collection, Iterable, Mapping
 from dataclasses import dataclass
 from urllib.parse import urlsplit
 
@@ -23,15 +23,16 @@ from packer.content.damage import Damaged
 from packer.fetching.answers.judging import judge
 from packer.fetching.answers.outcome import LinkDown, RetryAfter, TileRules, TryAgain
 from packer.fetching.hosts.host_sample import HostReading, HostSample, OwnAnswer, SeenBeside
-from packer.fetching.hosts.own_names import capped_host, layers_at
 from packer.fetching.hosts.source import LIMIT_BYTES, Source
 from packer.fetching.pacing.gate import Gate, Permit
 from packer.fetching.pacing.signals import Failed, PauseKind, Throttled
 from packer.fetching.transports import Response, Result, Transport, TransportFailure
-from packer.planning.brief import Brief
-from packer.planning.terms import ROBOTS_BYTES, disallowed, host_of, is_loopback
+from packer.planning.brief import Brief, Layer
+from packer.planning.terms import ROBOTS_BYTES, disallowed, host_of
+from packer.sources.address import Address
+from packer.sources.own_names import capped_host, is_loopback
 
-__all__ = ["HostIdentity", "SharedGate", "gates_for", "report", "robots_url"]
+__all__ = ["HostIdentity", "SharedGate", "gates_for", "layers_at", "report", "robots_url"]
 
 
 _LEARN_EVERY_S = 30.0
@@ -69,6 +70,15 @@ def gates_for(brief: Brief, sources: Mapping[str, Source], clock: Clock) -> dict
         gate = Gate(cap, min(layer.requests_per_second for layer in layers), clock, several=several)
         gates |= dict.fromkeys(names, SharedGate(gate, cap, tuple(names), frozenset(behind)))
     return gates
+
+
+def layers_at(brief: Brief, hosts: Collection[str]) -> list[Layer]:
+    """The layers of a brief whose address, as it is written, leads to one of these hosts, as `capped_host` has them."""
+    return [
+        layer
+        for layer in brief.layers.values()
+        if layer.url and any(capped_host(h) in hosts for h in Address(layer.url, layer.subdomains).hosts)
+    ]
 
 
 def report(gate: Gate, permit: Permit, reply: Result, clock: Clock) -> None:

@@ -16,6 +16,9 @@ from typing import NamedTuple
 
 __all__ = ["HostReading", "HostSample", "OwnAnswer", "SeenBeside"]
 
+_LASTING_S = (
+    600.0  # longer than a device on the way or a server in trouble answers alike; from experience, no source
+)
 _NEAR_S = 10.0  # nobody signs in, or changes networks, within so short a time: as in `answers.quarantine`
 
 
@@ -84,6 +87,7 @@ class OwnAnswer:
         self._since = math.inf  # of a page that is believed
         self._pending: HostReading | None = None
         self._earlier: HostReading | None = None  # the latest one before
+        self._first_alike: HostReading | None = None  # of those since the last tile that are like the latest
 
     @property
     def is_pending(self) -> bool:
@@ -107,15 +111,18 @@ class OwnAnswer:
 
     def note_again(self, reading: HostReading) -> None:
         """A reading of a host in whose name nobody else can answer, when no tile came: a robots.txt that has changed is
-        its own once two readings agree."""
-        found, earlier = reading.sample, self._earlier
-        at_work = not found.foreign and found.status < 500
-        if at_work and earlier is not None and earlier.sample.head == found.head:
+        its own once every reading of some minutes agrees. Before, it may be that of a device on the way that this
+        machine was told to trust, as in offices."""
+        found, first = reading.sample, self._first_alike
+        if first is None or first.sample.head != found.head:
+            self._first_alike = reading
+        elif reading.started - first.started >= _LASTING_S and not found.foreign and found.status < 500:
             self._own = found
         self._earlier = reading
 
     def learn(self, reading: HostReading, beside: SeenBeside) -> None:
         """A reading that was made because a tile had just come."""
+        self._first_alike = None
         if self._proven:
             self._believe(reading, beside)
             self._earlier = reading

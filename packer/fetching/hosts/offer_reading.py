@@ -14,8 +14,7 @@ from packer.common.units import duration_text
 from packer.content.codings import unwrap
 from packer.content.damage import Damaged
 from packer.errors import AnswerError, BriefError, LastbarError, NetworkError
-from packer.fetching.hosts.host_identity import SharedGate, report
-from packer.fetching.hosts.own_names import capped_host, layers_at
+from packer.fetching.hosts.host_identity import SharedGate, layers_at, report
 from packer.fetching.hosts.shared_caps import shared_caps
 from packer.fetching.hosts.source import filled
 from packer.fetching.pacing.gate import Gate
@@ -26,13 +25,12 @@ from packer.planning.terms import check_reading, check_tile_hosts, user_agent
 from packer.sources.address import (
     Address,
     check_template,
-    scrub,
-    shown,
-    variables,
     with_canonical_host,
 )
-from packer.sources.kept_offers import MASK, kept_form
 from packer.sources.offer import LIMIT_BYTES, Offer, OfferError, SeveralLayersError
+from packer.sources.own_names import capped_host
+from packer.sources.safe_address import kept_form, shown
+from packer.sources.secrecy import MASK, Secrets, named_values, secrets_of
 from packer.sources.tilejson import read_tilejson
 from packer.sources.wmts import Wish, read_wmts
 
@@ -118,30 +116,31 @@ class _Reading:
             name: filled(self.brief, layer, value, self.environment) for name, value in layer.headers.items()
         }
         check_reading(self.brief, layer, url)
-        secrets = _secrets(layer, url, headers, self.environment)
+        named = named_values(layer.keyed, self.environment)
+        secrets = secrets_of([url], headers, named.values())
         try:
             offer = await self._read(layer, url, headers)
         except (NetworkError, AnswerError) as fault:
-            plain = type(fault)(scrub(str(fault), secrets))
+            plain = type(fault)(secrets.scrub(str(fault)))
             if isinstance(plain, ChooseLayerError) and isinstance(fault, ChooseLayerError):
-                plain.names = fault.names
+                plain.names = tuple(map(secrets.scrub, fault.names))
             return self._fallen_back(layer, plain)
         except LastbarError as fault:
-            raise type(fault)(scrub(str(fault), secrets)) from None  # the server's words may repeat a key
+            raise type(fault)(secrets.scrub(str(fault))) from None  # the server's words may repeat a key
         asked = offer.templates[0]
-        named = {v: self.environment.get(v, "").strip() for text in layer.keyed for v in variables(text)}
         offer = replace(offer, templates=(kept_form(asked, named, secrets),))
-        offer = self._without_keys(layer, offer, secrets, asked)
+        sure = secrets_of([url, asked], headers, named.values(), surely=True)
+        offer = self._without_keys(layer, offer, sure, (url, asked))
         settled = with_offer(self.brief, layer, offer, asked)
         if before := cached_offers(self.brief, self.folder).get(layer.name):
             self.remarks += _changes(layer.name, before, offer)
         cache_offer(layer, self.folder, offer)
         return settled
 
-    def _without_keys(self, layer: Layer, offer: Offer, secrets: Collection[str], asked: str) -> Offer:
+    def _without_keys(self, layer: Layer, offer: Offer, sure: Secrets, asked: tuple[str, str]) -> Offer:
         """An attribution, which goes into the pack, may link to an address with the key in it."""
-        words = scrub(offer.attribution or "", secrets)
-        for _, value in parse_qsl(urlsplit(asked).query):
+        words = sure.scrub(offer.attribution or "")
+        for value in (value for url in asked for _, value in parse_qsl(urlsplit(url).query)):
             if "{" not in value:  # of a parameter, so that a plain word is one only where it is a value again
                 for form in {value, quote(value, safe="")} if value else ():
                     words = words.replace(f"={form}", f"={MASK}")
@@ -239,18 +238,6 @@ def _changes(name: str, before: Offer, now: Offer) -> list[str]:
         f'Layer "{name}": its server has changed what it offers: {" and ".join(changed)}. The plan follows the '
         "change. Stored tiles are kept."
     ]
-
-
-def _secrets(layer: Layer, url: str, headers: Mapping[str, str], environment: Mapping[str, str]) -> set[str]:
-    """Everything that may be a key in the request for an offer."""
-    parts = urlsplit(url)
-    found = {environment.get(v, "").strip() for text in layer.keyed for v in variables(text)}
-    found |= {*headers.values(), *parts.netloc.rpartition("@")[0].split(":")}
-    found |= {value for name, value in parse_qsl(parts.query) if name.lower() not in _WORDS}
-    return {secret for secret in found if len(secret) >= 4}
-
-
-_WORDS = ("service", "request", "version")  # of every request for capabilities (07-057r7, table 5)
 
 
 def _body(place: str, reply: Result) -> bytes:

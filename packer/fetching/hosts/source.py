@@ -3,30 +3,23 @@
 from __future__ import annotations
 
 import re
-from collections.abc import Iterator, Mapping
+from collections.abc import Mapping
 from dataclasses import dataclass, field, replace
 from pathlib import PurePosixPath
-from urllib.parse import SplitResult, parse_qsl, urlsplit
+from urllib.parse import urlsplit
 
 from packer.content.payload import Kind
 from packer.errors import BriefError
-from packer.fetching.answers.outcome import TileRules
+from packer.fetching.answers.outcome import Outcome, Stored, TileRules, Unchanged
 from packer.geometry.grid import on_tile_edges
 from packer.geometry.tileset import Tile
 from packer.planning.brief import Brief, Layer
 from packer.planning.offers import source_mark
 from packer.planning.plan import Plan
 from packer.planning.terms import check_tile_hosts
-from packer.sources.address import (
-    LEAST_SECRET,
-    Address,
-    UnsetError,
-    fill,
-    scrub,
-    variables,
-    with_canonical_host,
-)
-from packer.sources.kept_offers import MASK
+from packer.sources.address import Address, UnsetError, fill, variables, with_canonical_host
+from packer.sources.safe_address import shown
+from packer.sources.secrecy import MASK, Secrets, named_values, secrets_of
 from packer.store.writer import Labels
 from packer.version import __version__
 
@@ -36,7 +29,7 @@ __all__ = [
     "filled",
     "labels",
     "labels_for",
-    "secrets_of",
+    "secrets_in",
     "source_for",
     "sources_for",
 ]
@@ -51,8 +44,9 @@ class Source:
     """Where and how a layer's tiles are asked for; `headers` may hold keys and are never shown.
 
     `hosts` are those of the address with their ports, by its turns, fit to be shown. `blank` are the SHA-256 of
-    bodies by which the server says that it has no tile. `secrets` are what may be a key in the address and the headers.
-    `written` is the template of the brief, variables unfilled; empty where a server has given it.
+    bodies by which the server says that it has no tile. `secrets` are what is secret in the address and the headers.
+    `written` is the template of the brief, variables unfilled; empty where a server has given it. `shown` is the
+    template as it may be shown, whoever has given it.
     """
 
     layer: str
@@ -61,8 +55,9 @@ class Source:
     headers: Mapping[str, str] = field(repr=False)
     rules: TileRules
     blank: frozenset[bytes] = frozenset()
-    secrets: frozenset[str] = field(default=frozenset(), repr=False)
+    secrets: Secrets = field(default=Secrets(), repr=False)
     written: str = field(default="", repr=False)
+    shown: str = ""
 
     @property
     def host(self) -> str:
@@ -91,11 +86,25 @@ class Source:
             return None
         end = where.find("/", len("https://"))
         start, path = (where, "") if end < 0 else (where[:end], where[end:])
-        if scrub(start, self.secrets) != start:
+        if self.secrets.found_in(start):
             return None
-        parts = _BETWEEN_PARTS.split(urlsplit(self.address.template).path)
-        secrets = self.secrets.union(part for part in parts if len(part) >= LEAST_SECRET)
-        return where if scrub(path, secrets) == path else f"{start}/"
+        secrets = self.secrets | Secrets.of(_BETWEEN_PARTS.split(urlsplit(self.address.template).path))
+        return f"{start}/" if secrets.found_in(path) else where
+
+    def shown_path(self, tile: Tile) -> str:
+        """The path of a tile without what is secret in it, with the names of variables where the brief has them."""
+        return urlsplit(replace(self.address, template=self.shown).url(tile)).path
+
+    def without_echo(self, outcome: Outcome) -> Outcome:
+        """The outcome without a validator in which the server repeats a secret: validators are kept in the pack."""
+        if not isinstance(outcome, Stored | Unchanged) or not self.secrets:
+            return outcome
+        etag, modified = outcome.etag, outcome.modified
+        if etag is not None and self.secrets.found_in(etag):
+            outcome = replace(outcome, etag=None)
+        if modified is not None and self.secrets.found_in(modified):
+            outcome = replace(outcome, modified=None)
+        return outcome
 
 
 def sources_for(brief: Brief, plan: Plan, environment: Mapping[str, str]) -> dict[str, Source]:
@@ -126,15 +135,16 @@ def source_for(brief: Brief, layer: Layer, environment: Mapping[str, str]) -> So
             "filled in. Check their values: none may hold a backslash."
         )
     rules = TileRules(_stated_kind(layer), address.hosts[0], LIMIT_BYTES, layer.tile_size)
-    blank = frozenset(map(bytes.fromhex, layer.blank))
-    secrets = frozenset(
-        s for s in _secret_parts(layer, address, headers, environment) if len(s) >= LEAST_SECRET
+    blank = layer.blank_hashes
+    offered_at = fill(layer.offered_at or "", environment)
+    secrets = secrets_of(
+        (address.template, offered_at), headers, named_values(layer.keyed, environment).values()
     )
     # As the brief has it, a host is no secret, whatever words of it stand among the values of the query.
-    hidden = secrets if variables(urlsplit(layer.url).netloc) else ()
-    hosts = tuple(scrub(host, hidden) for host in address.hosts)
+    hidden = secrets if variables(urlsplit(layer.url).netloc) else Secrets()
+    hosts = tuple(map(hidden.scrub, address.hosts))
     written = "" if layer.offered_at else layer.url
-    return Source(layer.name, hosts, address, headers, rules, blank, secrets, written)
+    return Source(layer.name, hosts, address, headers, rules, blank, secrets, written, shown(layer.url))
 
 
 def _address(brief: Brief, layer: Layer, environment: Mapping[str, str]) -> Address:
@@ -189,21 +199,10 @@ def labels(brief: Brief, plan: Plan, layer: Layer, kind: str, host: str, mark: s
         plan=plan.fingerprint,
         rule=plan.rule,
         version=__version__,
+        blank=layer.blank_hashes,
     )
 
 
-def secrets_of(sources: Mapping[str, Source]) -> frozenset[str]:
-    """Everything that may be a key in these layers' addresses and headers, to be kept out of what is written."""
-    return frozenset[str]().union(*(source.secrets for source in sources.values()))
-
-
-def _secret_parts(
-    layer: Layer, address: Address, headers: Mapping[str, str], environment: Mapping[str, str]
-) -> Iterator[str]:
-    yield from headers.values()
-    for text in layer.keyed:
-        yield from (environment.get(name, "").strip() for name in variables(text))
-    for url in (address.template, fill(layer.offered_at or "", environment)):
-        parts: SplitResult = urlsplit(url)
-        yield from (value for _, value in parse_qsl(parts.query) if "{" not in value)
-        yield from parts.netloc.rpartition("@")[0].split(":")
+def secrets_in(sources: Mapping[str, Source]) -> Secrets:
+    """Everything that is secret in these layers' addresses and headers, to be kept out of what is written."""
+    return Secrets(frozenset[str]().union(*(source.secrets.texts for source in sources.values())))

@@ -57,8 +57,8 @@ class TileAsker:
         """
         matrices = {tile.zoom: str(tile.zoom + shift)} if shift else self.source.address.matrices
         url = replace(self.source.address, template=template, matrices=matrices).url(tile)
-        if (path := self._forbids(url)) is not None:
-            raise _disallowed(self.source, path)
+        if self._forbids(url) is not None:
+            raise _disallowed(self.source, self.source.shown_path(tile))
         permit = await self.gate.enter()
         if permit is None:
             raise NetworkError(f'Layer "{self.source.layer}": nothing is asked of its server just now.')
@@ -69,7 +69,7 @@ class TileAsker:
         except BaseException:
             self.gate.drop(permit)
             raise
-        outcome = judge(result, self._rules, self._clock.wall())
+        outcome = self.source.without_echo(judge(result, self._rules, self._clock.wall()))
         self.gate.report(permit, _signal(outcome, isinstance(result, Response) and result.status == 429))
         return outcome
 
@@ -89,9 +89,8 @@ def _signal(outcome: Outcome, explicit: bool) -> Signal:
 
 
 def _disallowed(source: Source, path: str) -> TermsError:
-    where = "" if source.secrets else f" {path}"
     return TermsError(
-        f'Layer "{source.layer}": the robots.txt of {source.host} disallows{where} for tools such as this one, so '
+        f'Layer "{source.layer}": the robots.txt of {source.host} disallows {path} for tools such as this one, so '
         "its tiles are not asked for. If its owner permits you to fetch them all the same, write "
         "permission-covers-robots = true below the layer."
     )

@@ -25,6 +25,7 @@ from packer.fetching.pacing.signals import (
     TileFault,
     Unverified,
 )
+from packer.fetching.pacing.waiting import WaitingTime
 
 __all__ = ["Gate", "Pause", "PauseKind", "Permit"]
 
@@ -57,6 +58,7 @@ class Gate:
         self.own_caps = self.share = Caps(connections, math.ceil(per_second))
         self._clock = clock
         self._pauses = PauseMachine(clock.chance)
+        self._waiting = WaitingTime(clock.now())
         self._limiter = Limiter(connections, per_second, self._pauses, clock)
         self._limiter.several = several
 
@@ -64,6 +66,11 @@ class Gate:
     def pause(self) -> Pause | None:
         """Why nobody may ask but a probe at present, if so."""
         return self._pauses.pause
+
+    @property
+    def waited_s(self) -> float:
+        """Seconds in which the host could not be reached so far: no part of the pace at which it gives tiles."""
+        return self._waiting.seconds(self._clock.now())
 
     @property
     def width(self) -> int:
@@ -175,6 +182,7 @@ class Gate:
                 took_s = (permit.received or now) - permit.started
                 limit.good(now, took_s, signal.size_bytes)
                 self._patience.answered(took_s)
+                self._waiting.came(now)
                 self._pauses.succeeded(permit.started, now)
             case Unverified():
                 self.unsure_at = now
@@ -222,6 +230,7 @@ class Gate:
         now = self._pauses.pause
         if now is before:
             return
+        self._waiting.paused(None if now is None else now.kind, self._clock.now())
         if before is not None and now is None and before.kind in (PauseKind.ASKED, PauseKind.SERVER):
             self._limiter.limit.ease_in()
         self.on_change(before, now)

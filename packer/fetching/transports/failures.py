@@ -9,11 +9,12 @@ from __future__ import annotations
 import errno
 import re
 from collections.abc import Iterable, Mapping
-from urllib.parse import parse_qsl, unquote, urlsplit
+from urllib.parse import urlsplit
 
 from packer.fetching.transports.transport import FailureKind, TransportFailure
+from packer.sources.secrecy import Secrets, secrets_of
 
-__all__ = ["DEFAULT_HEADERS", "IDLE_S", "head_failure", "joined", "kind_of_errno", "scrub"]
+__all__ = ["DEFAULT_HEADERS", "IDLE_S", "head_failure", "joined", "kind_of_errno", "safe_wording"]
 
 DEFAULT_HEADERS = {"Accept": "*/*", "Accept-Encoding": "gzip"}
 """gzip alone, whatever decoders are installed: it carries a checksum, and every server speaks it."""
@@ -82,24 +83,10 @@ def head_failure(status: int, headers: Mapping[str, str], limit_bytes: int) -> T
     return None
 
 
-def scrub(wording: str, url: str, headers: Mapping[str, str], proxy: str | None = None) -> str:
-    """A client's wording without anything that may hold a key.
-
-    Addresses and quoted bytes go whole; what is left of the query, the userinfo and the header values of this
-    exchange is masked. Values under four characters stay: masking them would only garble the words.
-    """
+def safe_wording(wording: str, url: str, headers: Mapping[str, str], proxy: str | None = None) -> str:
+    """A client's wording without anything that may hold a key: addresses and quoted bytes go whole, and what is secret
+    in this exchange is masked."""
     text = _LITERAL.sub("(bytes)", _ADDRESS.sub("(address)", wording))
-    for secret in sorted(_secrets(url, headers, proxy), key=len, reverse=True):
-        if len(secret) >= 4:
-            text = text.replace(secret, "(masked)")
-    return " ".join(text.split())[:DETAIL_LENGTH]
-
-
-def _secrets(url: str, headers: Mapping[str, str], proxy: str | None) -> set[str]:
-    found = set(headers.values())
-    for address in filter(None, (url, proxy)):
-        parts = urlsplit(address)
-        userinfo = parts.netloc.rpartition("@")[0]
-        found |= {parts.query, unquote(parts.query), userinfo, *userinfo.split(":"), unquote(userinfo)}
-        found |= {value for _, value in parse_qsl(parts.query)}
-    return found
+    queries = {urlsplit(address).query for address in (url, proxy or "")}
+    secrets = secrets_of(filter(None, (url, proxy)), headers) | Secrets.of(queries)
+    return " ".join(secrets.scrub(text).split())[:DETAIL_LENGTH]

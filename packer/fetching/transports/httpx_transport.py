@@ -23,7 +23,7 @@ from packer.fetching.transports.failures import (
     head_failure,
     joined,
     kind_of_errno,
-    scrub,
+    safe_wording,
 )
 from packer.fetching.transports.proxies import Proxies
 from packer.fetching.transports.transport import FailureKind, Response, Result, TransportFailure
@@ -137,7 +137,7 @@ class HttpxTransport:
         proxy = self._proxies.for_url(url)
         kind = _kind_of(error, proxied=proxy is not None, waiting_for_proxy=progress.waiting_for_proxy)
         words = [type(error).__name__, str(error), *(str(cause) for cause in _system_errors(error))]
-        detail = scrub(": ".join(dict.fromkeys(filter(None, words))), url, headers, proxy)
+        detail = safe_wording(": ".join(dict.fromkeys(filter(None, words))), url, headers, proxy)
         return TransportFailure(kind, detail, progress.size_bytes)
 
 

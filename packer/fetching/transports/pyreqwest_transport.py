@@ -37,8 +37,9 @@ from packer.fetching.transports.failures import (
     head_failure,
     joined,
     kind_of_errno,
-    scrub,
+    safe_wording,
 )
+from packer.fetching.transports.open_connections import OpenConnections, Origin, server_of
 from packer.fetching.transports.proxies import Proxies
 from packer.fetching.transports.transport import FailureKind, Response, Result, TransportFailure
 
@@ -54,8 +55,6 @@ _SPARE_CLIENTS = 32
 
 _DEFAULT_PORTS = {"http": 80, "https": 443}
 
-_Origin = tuple[str, str, int]  # scheme, host, port
-
 _ERROR_NUMBER = re.compile(r"\(os error (\d+)\)")
 _CUT = ("end of file before message length", "unexpected EOF", "without sending TLS close_notify")
 
@@ -65,8 +64,9 @@ class PyreqwestTransport:
 
     Each connection has a client of its own. A client with several opens one too many whenever a connection
     falls idle while another is still being made, which a slow handshake brings about again and again. A client
-    serves one origin only, since it would keep an idle connection to each that it has served: so no server sees
-    more connections than requests were ever under way to it at once, whatever other servers of the run may bear.
+    serves one origin only, since it would keep an idle connection to each that it has served. So no server sees
+    more connections than requests were ever under way to it at once, whatever other servers of the run may bear. If it
+    is asked under several names, or by http and https, an idle connection under another name is closed first.
     """
 
     def __init__(
@@ -90,7 +90,8 @@ class PyreqwestTransport:
         self._unused: Client | None = self._client()
         self._clients = {self._unused}
         # By origin, each with the time since when it is idle. Last in, first out: warm connections before cold.
-        self._idle: dict[_Origin, list[tuple[float, Client]]] = {}
+        self._idle: dict[Origin, list[tuple[float, Client]]] = {}
+        self._open = OpenConnections()
         self._running: set[asyncio.Timeout] = set()
         self._closing: set[asyncio.Future[None]] = set()
 
@@ -146,6 +147,7 @@ class PyreqwestTransport:
                 self._closing.add(closing)
                 closing.add_done_callback(self._closing.discard)
             idle.clear()
+        self._open.idle_closed()
 
     async def aclose(self) -> None:
         """See `Transport.aclose`: exchanges still running end as RESET.
@@ -166,7 +168,7 @@ class PyreqwestTransport:
             self._clients.clear()
             self._idle.clear()
 
-    async def _free_client(self, origin: _Origin, ends_at_s: float) -> Client:
+    async def _free_client(self, origin: Origin, ends_at_s: float) -> Client:
         """Wait for leave to use one more connection, and take a client of that origin for it; TimeoutError if
         the deadline passes first.
 
@@ -177,15 +179,34 @@ class PyreqwestTransport:
                 await self._slots.acquire()
         else:
             await self._slots.acquire()  # at once
+        self._open.begin(origin)
         if idle := self._idle.get(origin):
             return idle.pop()[1]
         try:
+            if self._open.made(origin):
+                await self._close_namesake(origin)
             return self._another_client(origin)
         except BaseException:
+            self._open.closed(origin)
+            self._open.end(origin)
             self._slots.release()
             raise
 
-    def _another_client(self, origin: _Origin) -> Client:
+    async def _close_namesake(self, origin: Origin) -> None:
+        """Close the connection to the same server, under another name, that was idle longest, and wait until it is
+        surely gone. If cancelled: it closes all the same."""
+        server = server_of(origin)
+        found = [other for other, idle in self._idle.items() if idle and server_of(other) == server]
+        if found:
+            longest = min(found, key=lambda other: self._idle[other][0][0])
+            _, client = self._idle[longest].pop(0)
+            self._clients.discard(client)
+            self._open.closed(longest)
+            await _close(client)
+            del client  # collected, it closes its connection
+            await asyncio.sleep(ABANDONED_GRACE_S)
+
+    def _another_client(self, origin: Origin) -> Client:
         """One for an origin that it alone will serve. Raises NetworkError if the certificates cannot be read."""
         if origin[0] == "http" and self._proxies.http is None:
             made = self._client(speaks_tls=False)
@@ -197,9 +218,11 @@ class PyreqwestTransport:
         ):  # then some are idle: fewer can be busy at once
             longest = min((o for o, idle in self._idle.items() if idle), key=lambda o: self._idle[o][0][0])
             self._clients.discard(self._idle[longest].pop(0)[1])  # collected, it closes its connection
+            self._open.closed(longest)
         return made
 
-    def _give_back(self, origin: _Origin, client: Client) -> None:
+    def _give_back(self, origin: Origin, client: Client) -> None:
+        self._open.end(origin)
         self._idle.setdefault(origin, []).append((asyncio.get_running_loop().time(), client))
         self._slots.release()
 
@@ -259,11 +282,11 @@ class PyreqwestTransport:
         proxy = self._proxies.for_url(url)
         kind = _kind_of(error, causes, secure=url.startswith("https:"), proxied=proxy is not None, late=late)
         wording = ": ".join(dict.fromkeys([error.message, *causes[1:]]))
-        return TransportFailure(kind, scrub(wording, url, headers, proxy))
+        return TransportFailure(kind, safe_wording(wording, url, headers, proxy))
 
 
 @lru_cache(maxsize=256)
-def _origin(start: str) -> _Origin:
+def _origin(start: str) -> Origin:
     """The origin of an address (RFC 6454 section 4) from its `start`, which ends with the host and its port."""
     try:
         parts = urlsplit(start)

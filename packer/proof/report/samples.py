@@ -3,13 +3,14 @@
 from __future__ import annotations
 
 import io
-import warnings
 from collections.abc import Iterator
 from dataclasses import dataclass
 
 import numpy as np
 from PIL import Image
 
+from packer.content.damage import Damaged
+from packer.content.decoding import opened_picture
 from packer.errors import LastbarError
 from packer.geometry.shapes import Corridor
 from packer.geometry.tileset import Tile, TileSet
@@ -71,15 +72,13 @@ def _tile(stored: TileSet, zoom: int, places: list[tuple[float, float]]) -> Tile
 
 def _thumbnail(body: bytes) -> bytes | None:
     try:
-        with warnings.catch_warnings():
-            warnings.simplefilter("error")  # such as Pillow's on an image of absurd size
-            with Image.open(io.BytesIO(body), formats=["JPEG", "PNG", "WEBP"]) as image:
-                shown = image.convert("RGBA")
+        with opened_picture(body) as image:
+            shown = image.convert("RGBA")
         shown.thumbnail((_SIDE_PX, _SIDE_PX), Image.Resampling.LANCZOS)
         ground = Image.new("RGB", shown.size, (255, 255, 255))
         ground.paste(shown, mask=shown.getchannel("A"))
         out = io.BytesIO()
         ground.save(out, "JPEG", quality=82)
         return out.getvalue()
-    except Exception:  # noqa: BLE001  # a decoder fed with damage may raise anything at all
+    except Damaged:
         return None

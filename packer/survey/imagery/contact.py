@@ -20,8 +20,13 @@ _TEXT = 13
 _PAPER, _PRINT, _HATCH = (255, 255, 255), (30, 30, 30), (170, 170, 170)
 
 
-def sheet(rows: Sequence[tuple[str, Mapping[int, bytes | None]]], cell_px: int = 160) -> bytes:
-    """A PNG with one row for each place: its label, then its tile at each zoom, ascending.
+def sheet(
+    rows: Sequence[tuple[str, Mapping[int, bytes | None]]],
+    cell_px: int = 160,
+    marks: Sequence[Mapping[int, str]] = (),
+) -> bytes:
+    """A PNG with one row for each place: its label, then its tile at each zoom, ascending; `marks` has, row by row, a
+    word to be written on some of the tiles, such as the verdict on it.
 
     Columns are all zooms that any row mentions. A tile that is None or not mentioned is drawn as hatching; one
     that cannot be decoded as hatching with a word. Tiles of any size are drawn `cell_px` wide, in their own
@@ -41,9 +46,24 @@ def sheet(rows: Sequence[tuple[str, Mapping[int, bytes | None]]], cell_px: int =
         for column, zoom in enumerate(zooms):
             left = _LABEL + _GAP + column * (cell_px + _GAP)
             page.paste(_cell(bodies.get(zoom), cell_px, font), (left, top))
+            if line < len(marks) and (word := marks[line].get(zoom)):
+                _write_on(pen, (left, top + cell_px), word, font)
     buffer = io.BytesIO()
     page.save(buffer, "PNG")
     return buffer.getvalue()
+
+
+def _write_on(
+    pen: ImageDraw.ImageDraw,
+    corner: tuple[int, int],
+    word: str,
+    font: ImageFont.FreeTypeFont | ImageFont.ImageFont,
+) -> None:
+    """A word in the lower left corner of a cell, on paper, since the picture below it may be of any colour."""
+    left, bottom = corner
+    top = bottom - _TEXT - 6
+    pen.rectangle((left, top, left + int(font.getlength(word)) + 7, bottom - 1), fill=_PAPER)
+    pen.text((left + 4, top + 1), word, _PRINT, font)
 
 
 def _wrapped(label: str, font: ImageFont.FreeTypeFont | ImageFont.ImageFont, room: int) -> str:
@@ -58,7 +78,7 @@ def _cell(body: bytes | None, side: int, font: ImageFont.FreeTypeFont | ImageFon
     try:
         with image(body) as opened:
             tile = opened.convert("RGBA")
-    except (AnswerError, OSError, ValueError, SyntaxError):
+    except AnswerError:
         # The sheet is for looking at: a damaged tile is shown as such and not let spoil the rest.
         cell = _hatched(side)
         ImageDraw.Draw(cell).text((_GAP, side // 2 - _TEXT), "unreadable", _PRINT, font)

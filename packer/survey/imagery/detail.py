@@ -65,6 +65,10 @@ _LEAST_EXPECTED, _LEAST_COARSE = 0.01, 0.5
 # Levels, just visible as texture, and the share of the tile that has to show it. Plainer ground may be native
 # and hold nothing finer, and one straight line of even width looks like doubled pixels by chance.
 _LEAST_RELIEF, _LEAST_SPREAD = 2.0, 0.2
+# What hints at an enlargement by 4 or 8 in a tile too dark or plain for a verdict: least detail to be expected there,
+# greatest score and least relief, at which the places of `tests/imagery_samples/places.py` part (native ones score 0.9
+# and more, enlarged ones under 0.02). One hint says little; several in one area do.
+_HINT_EXPECTED, _HINT_SCORE, _HINT_RELIEF = {8: 0.3, 4: 0.1}, 0.05, 0.8
 _KIND_LEAD = 1.04  # how much worse the second-best filter must fit before the best is named
 _SMALLEST = 64  # pixels a side: an eighth of it still gives the fit something to learn from
 
@@ -84,13 +88,15 @@ class Detail:
     `factor` is 1, or by how much the tile is enlarged at least (2, 4 or 8); `kind` the enlarging filter
     ("nearest", "bilinear", "bicubic") or None where it cannot be told. `score` is the unforeseen fine detail
     as a share of what ordinary ground would show: near 0 for an enlarged tile, near 1 or more for a native
-    one, and of no meaning for an undecided one.
+    one, and of no meaning for an undecided one. `hint` is by how much an undecided tile seems to be enlarged (4 or 8),
+    1 if nothing hints at it.
     """
 
     verdict: DetailVerdict
     factor: int
     kind: str | None
     score: float
+    hint: int = 1
 
 
 def detail(child: bytes, parent_body: bytes, quadrant: tuple[int, int]) -> Detail:
@@ -138,7 +144,7 @@ def _judged(own: Grey) -> Detail:
     explained = _explained(fine, _LEAST_EXPECTED, bounds.enlarged)
     factor = 1 if shown and not explained else _coarser_factor(own, bounds)
     if factor == 1 or (factor == 2 and not explained) or _plain(own, factor):
-        return Detail(DetailVerdict.UNDECIDED, 1, None, fine.score)
+        return Detail(DetailVerdict.UNDECIDED, 1, None, fine.score, 1 if shown else _hint(own))
     fits = {kind: outside(own.levels, kind, factor) for kind in KINDS}
     return Detail(DetailVerdict.ENLARGED, factor, _best(fits), fine.score)
 
@@ -171,6 +177,17 @@ def _coarser_factor(own: Grey, bounds: _Bounds) -> int:
         if _explained(found, _LEAST_COARSE, bounds.coarse):
             return factor
     return 2
+
+
+def _hint(own: Grey) -> int:
+    """The factor by which a tile without fine detail seems to be enlarged: 8, 4, or 1 for none."""
+    for factor, least in () if own.guessed else _HINT_EXPECTED.items():
+        strength, spread = relief(own.levels, factor)
+        if strength >= _HINT_RELIEF and spread >= _LEAST_SPREAD:
+            found = misfit(own, from_itself(own.levels, factor), factor)
+            if found.expected >= least and found.score < _HINT_SCORE:
+                return factor
+    return 1
 
 
 def _best(fits: dict[str, float]) -> str | None:

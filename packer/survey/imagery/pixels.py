@@ -6,13 +6,16 @@ are kept with the grey levels, so that coding noise is measured and not guessed.
 
 from __future__ import annotations
 
-import io
+from collections.abc import Iterator
+from contextlib import contextmanager
 from dataclasses import dataclass
 
 import numpy as np
 import numpy.typing as npt
-from PIL import Image, UnidentifiedImageError
+from PIL import Image
 
+from packer.content.damage import Damaged
+from packer.content.decoding import opened_picture
 from packer.errors import AnswerError
 
 __all__ = ["Bytes3", "Grey", "Levels", "colours", "grey", "image"]
@@ -38,14 +41,16 @@ class Grey:
     guessed: bool
 
 
-def image(body: bytes) -> Image.Image:
-    """The body as an opened picture.
+@contextmanager
+def image(body: bytes) -> Iterator[Image.Image]:
+    """The body as an opened picture, to be decoded within the block.
 
-    Raises AnswerError if Pillow knows no picture in it.
+    Raises AnswerError if it cannot be decoded.
     """
     try:
-        return Image.open(io.BytesIO(body))
-    except (UnidentifiedImageError, OSError, ValueError, Image.DecompressionBombError) as error:
+        with opened_picture(body) as picture:
+            yield picture
+    except Damaged as error:
         raise AnswerError(_UNREADABLE.format(len(body))) from error
 
 
@@ -61,10 +66,7 @@ def colours(body: bytes) -> Bytes3:
     Raises AnswerError if the body cannot be decoded.
     """
     with image(body) as opened:
-        try:
-            return np.asarray(opened.convert("RGBA"))
-        except (OSError, ValueError, SyntaxError) as error:
-            raise AnswerError(_UNREADABLE.format(len(body))) from error
+        return np.asarray(opened.convert("RGBA"))
 
 
 def grey(body: bytes) -> Grey:
@@ -73,15 +75,12 @@ def grey(body: bytes) -> Grey:
     Raises AnswerError if the body cannot be decoded.
     """
     with image(body) as opened:
-        try:
-            if opened.format == "JPEG":
-                opened.draft("L", opened.size)  # the coded Y itself, without a round trip through RGB
-            flat = opened if opened.mode == "L" else opened.convert("RGB").convert("L")
-            levels = np.asarray(flat, dtype=np.float32)
-            lossy_webp = opened.format == "WEBP" and b"VP8 " in body[:64]
-            return Grey(levels, _steps(opened, lossy_webp), lossy_webp)
-        except (OSError, ValueError, SyntaxError) as error:
-            raise AnswerError(_UNREADABLE.format(len(body))) from error
+        if opened.format == "JPEG":
+            opened.draft("L", opened.size)  # the coded Y itself, without a round trip through RGB
+        flat = opened if opened.mode == "L" else opened.convert("RGB").convert("L")
+        levels = np.asarray(flat, dtype=np.float32)
+        lossy_webp = opened.format == "WEBP" and b"VP8 " in body[:64]
+        return Grey(levels, _steps(opened, lossy_webp), lossy_webp)
 
 
 def _steps(opened: Image.Image, lossy_webp: bool) -> Levels:

@@ -4,16 +4,13 @@ from __future__ import annotations
 
 import ipaddress
 import socket
-from collections.abc import Collection
 from urllib.parse import urlsplit
 
 import ifaddr
 
-from packer.planning.brief import Brief, Layer
-from packer.planning.terms import is_loopback
-from packer.sources.address import Address, canonical_host, without_usual_port
+from packer.sources.address import canonical_host, without_usual_port
 
-__all__ = ["capped_host", "layers_at"]
+__all__ = ["capped_host", "is_loopback"]
 
 _OWN = "localhost"
 
@@ -36,13 +33,14 @@ def capped_host(host: str) -> str:
     return name if port is None else f"{name}:{port}"
 
 
-def layers_at(brief: Brief, hosts: Collection[str]) -> list[Layer]:
-    """The layers of a brief whose address, as it is written, leads to one of these hosts, as `capped_host` has them."""
-    return [
-        layer
-        for layer in brief.layers.values()
-        if layer.url and any(capped_host(h) in hosts for h in Address(layer.url, layer.subdomains).hosts)
-    ]
+def is_loopback(host: str) -> bool:
+    """Whether a host, as `host_of` gives it, is this machine: nobody stands in between, nobody is bothered."""
+    if host == "localhost" or host.endswith(".localhost"):  # RFC 6761 section 6.3
+        return True
+    try:
+        return ipaddress.ip_address(host).is_loopback
+    except ValueError:
+        return False
 
 
 def _is_this_machine(name: str) -> bool:
