@@ -1,7 +1,7 @@
 #!/usr/bin/env python3
 """How near a survey comes to the native zoom of ten places at night or out of focus, and what that costs in requests.
 
-Run from the project's folder: `.venv/bin/python scripts/bench_survey.py [--places 3]`. The places are
+Run from the project's folder: `.venv/bin/python scripts/bench_survey.py [--places 3] [--anew 1]`. The places are
 those of `tests/imagery_samples/places.py`, each along a route of some 1,700 km; a server on this machine gives their
 tiles, and the survey is the one of the command. Prints a table as it stands in docs/benchmarks.md.
 """
@@ -15,6 +15,7 @@ import sys
 import tempfile
 import time
 from collections.abc import Callable
+from dataclasses import replace
 from pathlib import Path
 
 sys.path.insert(0, str(Path(__file__).resolve().parent.parent))
@@ -84,11 +85,16 @@ def surveyed(place: Place, deepest: int) -> tuple[Worth, Worth, SurveyReport, in
 def main() -> None:
     options = argparse.ArgumentParser(description=__doc__)
     options.add_argument("--places", type=int, default=len(PLACES), help="only the first so many places")
-    few = options.parse_args().places
+    options.add_argument(
+        "--anew", type=int, default=0, help="other ground of the same kinds: nothing was tuned on any but 0"
+    )
+    chosen_options = options.parse_args()
+    few = chosen_options.places
+    places = [replace(place, seed=place.seed + 1000 * chosen_options.anew) for place in PLACES[:few]]
     print("| place | coding | native | asked | first samples say | survey says | requests | seconds |")
     print("|---|---|--:|--:|--:|--:|--:|--:|", flush=True)
     near, deep, most = 0, 0, 0
-    for number, place in enumerate(PLACES[:few]):
+    for number, place in enumerate(places):
         deepest, began = place.native + 2 + number % 3, time.monotonic()
         first, last, report, _ = surveyed(place, deepest)
         requests = report.fetched.total("requests") if report.fetched else 0
