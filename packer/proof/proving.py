@@ -89,8 +89,7 @@ def verify(
                 if job.unsaved is not None:
                     unsaved.append(job.unsaved)
     ground = {name: _ground(layers.get(name)) for name in plan.layers}
-    walks = walk(plan, ground)
-    depths, waypoints = area_depths(plan, ground), waypoint_depths(plan, ground)
+    walks, depths, waypoints = walk(plan, ground), area_depths(plan, ground), waypoint_depths(plan, ground)
     wrong = _wrong_ground(plan, layers)
     return VerifyReport(
         layers,
