@@ -186,10 +186,10 @@ def _show(report: FetchReport, verify: str, fetch: str, below: list[str]) -> Non
     if report.stopped:
         echo(_STOPPED[report.stopped])
     if report.wrong_ground:
-        echo(
-            f"NOT READY after {duration_text(report.seconds)}: a layer does not show the ground that was planned, as"
+        _echo_wrapped(
+            f"NOT READY after {duration_text(report.seconds)}: a layer does not show the ground that was planned, as "
+            "said above. Check its address, and give the layer another name before the next fetch."
         )
-        echo("said above. Check its address, and give the layer another name before the next fetch.")
         return
     if below:
         _show_below(report, below, verify)
@@ -201,15 +201,19 @@ def _show(report: FetchReport, verify: str, fetch: str, below: list[str]) -> Non
         _show_way_on(report, fetch)
 
 
+def _echo_wrapped(text: str) -> None:
+    for line in wrapped(text, 80):
+        echo(line)
+
+
 def _show_below(report: FetchReport, below: list[str], verify: str) -> None:
     """The end of a fetch that has all that its servers give, and still leaves places below their floor."""
-    echo(
-        f"NOT READY after {duration_text(report.seconds)}: all that the server has is on board, but places are less"
+    _echo_wrapped(
+        f"NOT READY after {duration_text(report.seconds)}: all that the server has is on board, but places are less "
+        "deep than their floor:"
     )
-    echo("deep than their floor:")
     for sentence in below[:_BELOW_SHOWN]:
-        for line in wrapped(f"- {sentence}", 80):
-            echo(line)
+        _echo_wrapped(f"- {sentence}")
     if len(below) > _BELOW_SHOWN:
         echo(f"- and {len(below) - _BELOW_SHOWN:,} more")
     echo("Check the layer's address and how deep the server goes, or lower at-least in the brief.")
@@ -240,7 +244,7 @@ def _show_layer(name: str, layer: LayerReport) -> None:
         parts.append(f"{layer.absent:,} that the server does not have")
     if layer.failed:
         parts.append(f"{layer.failed:,} could not be fetched")
-    echo(f"{name}: {', '.join(parts)}.")
+    _echo_wrapped(f"{name}: {', '.join(parts)}.")
     if layer.refresh:
         warn_wrapped(f"  {refresh_text(layer.refresh)}")
     for reason, tiles in list(layer.troubles.items())[:_REASONS_SHOWN]:
