@@ -4,14 +4,13 @@ from __future__ import annotations
 
 import asyncio
 import json
-import re
 import sqlite3
 from collections.abc import Callable, Mapping
 from dataclasses import dataclass, field
 
 import pytest
 
-from packer.cli.progress import FetchProgress
+from packer.cli.fetch_screen import RecentPace, fetch_state
 from packer.fetching.departure import Throughput
 from packer.fetching.pacing.signals import PauseKind
 from packer.fetching.pacing.waiting import WaitingTime
@@ -45,11 +44,12 @@ def brief(brief_for: BriefMaker) -> Brief:
 
 @dataclass
 class Told:
-    """A fetch, and what it told of its one layer at each moment of the run's clock."""
+    """A fetch, what it told of its one layer at each moment of the run, and the seconds that it said were left."""
 
     report: FetchReport
     progress: list[tuple[float, LayerProgress]] = field(default_factory=list)
     ended_at: float = 0.0
+    left: list[float] = field(default_factory=list)
 
 
 @dataclass(frozen=True)
@@ -84,24 +84,24 @@ def fetched(
     options: Options,
     script: Callable[[Tile, int, float], Result],
     clock: VirtualClock | None = None,
-    *,
-    screen: bool = False,
 ) -> Told:
     async def go() -> Told:
         async with clock or VirtualClock() as ticking:
             told: list[tuple[float, LayerProgress]] = []
-            progress = FetchProgress(now=ticking.now)
+            left: list[float] = []
+            paces: dict[str, RecentPace] = {}
 
             def show(layers: list[LayerProgress]) -> None:
                 told.extend((ticking.now(), one) for one in layers)
-                if screen:
-                    progress.show(layers)
+                state = fetch_state(layers, paces, ticking.now(), ticking.wall())
+                if state.left_s:
+                    left.append(state.left_s)
 
             transport = PatientTransport(ticking, script, 0.05)
             report = await run_fetch(
                 brief, plan(brief), options, clock=ticking, make_transport=transport, on_progress=show
             )
-            return Told(report, told, ticking.now())
+            return Told(report, told, ticking.now(), left)
 
     return asyncio.run(go())
 
@@ -111,19 +111,17 @@ OUTAGES = pytest.mark.parametrize("what", [REFUSED, SILENT, page()], ids=["refus
 
 @OUTAGES
 def test_after_an_outage_the_time_left_and_what_is_foretold_rest_on_the_pace_before_it(
-    brief: Brief, what: Result, capsys: pytest.CaptureFixture[str]
+    brief: Brief, what: Result
 ) -> None:
-    told = fetched(brief, Options(depart_at=WALL + BEGAN - 1000 + OUT_S + 40), Interrupted(what), screen=True)
+    told = fetched(brief, Options(depart_at=WALL + BEGAN - 1000 + OUT_S + 40), Interrupted(what))
     later = [one.departure for now, one in told.progress if now > BEGAN + 10 and one.departure is not None]
     paces = [
         d.tiles / d.seconds_left for d in later if not d.complete and d.seconds_left and d.seconds_left > 5
     ]
     assert len(paces) > 30
     assert min(paces) > 0.7 * RATE, "with the wait in it, the pace would sink to nothing"
-    left = re.findall(r", (?:([0-9]+) min )?([0-9.]+) s left", capsys.readouterr().err)
-    seconds = [60 * int(minutes or 0) + float(more) for minutes, more in left]
-    assert len(seconds) >= 4
-    assert max(seconds) <= 1.3 * told.report.layers["survey"].planned / RATE
+    assert len(told.left) > 50, "what the screen says is left, in seconds"
+    assert max(told.left[20:]) <= 1.3 * told.report.layers["survey"].planned / RATE
 
 
 def test_a_wait_counts_from_the_last_tile_and_one_that_the_host_asked_for_not_at_all() -> None:
