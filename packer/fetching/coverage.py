@@ -91,6 +91,25 @@ class _AreaZoom:
     now: float = 0.0
 
 
+class _Extents:
+    """The extents of many sets of tiles, by their numbers: which of them may have a tile in common with another."""
+
+    def __init__(self, sets: Iterable[tuple[int, int, TileSet]]) -> None:
+        found: dict[int, list[tuple[int, ...]]] = {}
+        for number, zoom, tiles in sets:
+            found.setdefault(zoom, []).append((number, *tiles.extent(zoom)))
+        self._by_zoom = {zoom: np.array(rows, dtype=np.int64).T for zoom, rows in found.items()}
+
+    def meeting(self, zoom: int, tiles: TileSet) -> list[int]:
+        """The numbers of those whose extent at a zoom meets that of `tiles`, in order."""
+        if zoom not in self._by_zoom or zoom not in tiles.zooms:
+            return []
+        number, left, top, right, bottom = self._by_zoom[zoom]
+        first, high, last, low = tiles.extent(zoom)
+        meets = (left <= last) & (right >= first) & (top <= low) & (bottom >= high)
+        return [int(n) for n in number[meets]]
+
+
 class CoverageTracker:
     """How much of each of one layer's areas is on board, in the order in which they are fetched.
 
@@ -110,12 +129,17 @@ class CoverageTracker:
         self._routes = [_Route.of(shapes.get(area.name)) for area in areas]
         self._settled = settled & planned
         self._buckets = self._partition(areas, planned)
-        at_zoom = {z: [b for b in self._buckets if b.zoom == z] for z in planned.zooms}
+        self._bucket_extents = _Extents((n, b.zoom, b.tiles) for n, b in enumerate(self._buckets))
+        self._area_extents = _Extents(
+            (n, z, area.cover) for n, area in enumerate(areas) for z in area.cover.zooms
+        )
         self._shares = [
-            {z: self._share_of(i, area.tiles.at(z), at_zoom.get(z, [])) for z in area.tiles.zooms}
+            {z: self._share_of(i, z, area.tiles.at(z)) for z in area.tiles.zooms}
             for i, area in enumerate(areas)
         ]
-        self._refresh(planned.zooms)
+        self._changed = set(range(len(areas)))  # those whose depth is to be worked out again
+        for zoom in planned.zooms:
+            self._refresh(zoom, range(len(self._buckets)), range(len(areas)))
 
     def _partition(self, areas: Sequence[AreaPlan], planned: TileSet) -> list[_Bucket]:
         buckets = []
@@ -125,12 +149,12 @@ class CoverageTracker:
             buckets.append(_Bucket(step.zoom, step.area, step.tiles, len(step.tiles), spine))
         return buckets
 
-    def _share_of(self, number: int, tiles: TileSet, among: Sequence[_Bucket]) -> _AreaZoom:
+    def _share_of(self, number: int, zoom: int, tiles: TileSet) -> _AreaZoom:
         share, route = _AreaZoom(tiles, len(tiles)), self._routes[number]
-        for bucket in among:
+        for bucket in (self._buckets[n] for n in self._bucket_extents.meeting(zoom, tiles)):
             common = bucket.tiles & tiles
             if common:
-                part = route.within(common, bucket.zoom) if route else len(common) / share.size
+                part = route.within(common, zoom) if route else len(common) / share.size
                 share.parts.append((bucket, part))
         return share
 
@@ -139,21 +163,30 @@ class CoverageTracker:
         fresh = TileSet.from_tiles(tiles)
         self._settled = self._settled | fresh
         self._absent = self._absent | TileSet.from_tiles(absent)
-        self._refresh(fresh.zooms)
+        for zoom in fresh.zooms:
+            touched = self._area_extents.meeting(zoom, fresh)
+            self._refresh(zoom, self._bucket_extents.meeting(zoom, fresh), touched)
+            self._changed.update(touched)
 
-    def _refresh(self, zooms: Iterable[int]) -> None:
-        touched = set(zooms)
-        for bucket in self._buckets:
-            if bucket.zoom in touched:
+    def _refresh(self, zoom: int, buckets: Iterable[int], areas: Iterable[int]) -> None:
+        """Work out again how much of some buckets and areas is there at a zoom."""
+        for bucket in (self._buckets[n] for n in buckets):
+            if bucket.zoom == zoom:
                 bucket.done = len(bucket.tiles & self._settled)
-        for number, shares in enumerate(self._shares):
-            for zoom in touched & shares.keys():
-                self._take_stock(self._routes[number], shares[zoom], zoom)
-        stored = self._settled - self._absent
-        for number, area in enumerate(self._areas):
-            if touched.intersection(area.tiles.zooms):
+        for number in areas:
+            if share := self._shares[number].get(zoom):
+                self._take_stock(self._routes[number], share, zoom)
+
+    def _depths(self) -> Sequence[int | None]:
+        """The depth that each area holds."""
+        if self._changed:
+            stored = self._settled - self._absent
+            for number in self._changed:
+                area = self._areas[number]
                 on_board = stored | area.elsewhere if area.elsewhere else stored
                 self._held[number] = depth_held(area.own, short_of(area.cover, on_board))
+            self._changed.clear()
+        return self._held
 
     def _take_stock(self, route: _Route | None, share: _AreaZoom, zoom: int) -> None:
         settled = share.tiles & self._settled
@@ -173,7 +206,7 @@ class CoverageTracker:
                 sum(share.done for share in shares.values()),
                 sum(share.size for share in shares.values()),
             )
-            for area, shares, held in zip(self._areas, self._shares, self._held, strict=True)
+            for area, shares, held in zip(self._areas, self._shares, self._depths(), strict=True)
         )
 
     def after(self, tiles: int) -> tuple[AreaCoverage, ...]:
