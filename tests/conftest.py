@@ -12,6 +12,7 @@ from typing import Any
 
 import pytest
 from hypothesis import HealthCheck, settings
+from xdist.scheduler import LoadScopeScheduling  # type: ignore[import-untyped]
 
 # As the command does, and before numpy is loaded: threads for small matrices cost far more than they bring.
 os.environ.setdefault("OPENBLAS_NUM_THREADS", "1")
@@ -78,6 +79,7 @@ _INSIST = os.environ.get("LASTBAR_TESTS_INSIST") == "1"
 
 # Where one worker had better run all of a module's tests: they share something that takes seconds to make.
 _TOGETHER = {
+    "test_accessibility",
     "test_desk_browser",
     "test_desk_look_browser",
     "test_faults",
@@ -86,17 +88,27 @@ _TOGETHER = {
     "test_inspect",
     "test_practice_server",
     "test_practice_survey",
+    "test_secret_ways",
     "test_survey",
     "test_view",
     "test_view_browser",
 }
 
 
-def pytest_collection_modifyitems(items: list[pytest.Item]) -> None:
-    for item in items:
-        module = item.path.stem
-        if module in _TOGETHER:
-            item.add_marker(pytest.mark.xdist_group(module))
+class _ByModule(LoadScopeScheduling):  # type: ignore[misc]  # pytest-xdist has no types
+    """Each test goes to whichever worker is free, but those of some modules to one and the same, and first of all.
+
+    The groups of pytest-xdist 3.8 would do, but have no effect under pytest 9.2, which numbers tests in another way.
+    """
+
+    def _split_scope(self, nodeid: str) -> str:
+        module = nodeid.partition("::")[0]
+        return module if Path(module).stem in _TOGETHER else nodeid
+
+
+@pytest.hookimpl(optionalhook=True)
+def pytest_xdist_make_scheduler(config: pytest.Config, log: Any) -> _ByModule:
+    return _ByModule(config, log)
 
 
 @pytest.hookimpl(wrapper=True)

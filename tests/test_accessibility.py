@@ -29,7 +29,6 @@ FLAGS = ["--headless", "--no-sandbox", "--disable-gpu", "--disable-quic", "--no-
 WIDTHS = (390, 1280)
 PATIENCE_MS = 60_000
 NOW = 86_400.0 * 30
-pytestmark = pytest.mark.xdist_group("accessibility")
 
 
 @pytest.fixture(scope="module")

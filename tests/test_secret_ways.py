@@ -30,7 +30,6 @@ from packer.view.endpoints import endpoints
 from tests.secret_ways import ENVIRONMENT, WAYS, EchoServer, brief_text, files_below, hits
 from tests.test_desk_server import Page
 
-pytestmark = pytest.mark.xdist_group("secret ways")
 EVERY = [secret for way in WAYS for secret in way.secrets]
 UNSEEN = [secret for way in WAYS for secret in way.unseen]
 OFFERED = [way for way in WAYS if way.issued]
