@@ -25,7 +25,15 @@ from axe_playwright_python.sync_playwright import Axe
 from playwright.sync_api import Browser, Page, expect, sync_playwright
 
 CHROMIUM = Path("/usr/bin/chromium")
-FLAGS = ["--headless", "--no-sandbox", "--disable-gpu", "--disable-quic", "--no-first-run", "--disable-sync"]
+FLAGS = [
+    "--headless",
+    "--no-sandbox",
+    "--disable-gpu",
+    "--disable-gpu-rasterization",
+    "--disable-quic",
+    "--no-first-run",
+    "--disable-sync",
+]
 WIDTHS = (390, 1280)
 PATIENCE_MS = 60_000
 NOW = 86_400.0 * 30

@@ -30,7 +30,15 @@ from playwright.sync_api import Browser, FloatRect, Locator, Page, Route, expect
 CHROMIUM = Path("/usr/bin/chromium")
 OUTPUT = Path(__file__).parent / "output"
 FLAGS = [
-    *("--headless", "--no-sandbox", "--disable-gpu", "--disable-quic", "--no-first-run", "--disable-sync"),
+    *(
+        "--headless",
+        "--no-sandbox",
+        "--disable-gpu",
+        "--disable-gpu-rasterization",
+        "--disable-quic",
+        "--no-first-run",
+        "--disable-sync",
+    ),
     *("--disable-background-networking", "--disable-component-update"),
 ]
 DESKTOP, PHONE = (1280, 800), (390, 844)
