@@ -16,6 +16,7 @@ from packer.cli.options import (
     Depart,
     GiveUpAfter,
     Json,
+    LetSleep,
     MaxBytes,
     NewBrief,
     Parts,
@@ -141,6 +142,7 @@ def fetch(
     give_up_after: GiveUpAfter = None,
     ask_absent_again: AskAbsentAgain = False,
     refresh_older_than: RefreshOlderThan = None,
+    let_sleep: LetSleep = False,
     transport: TransportChoice = None,
     store: Store = None,
     as_json: Json = False,
@@ -160,6 +162,7 @@ def fetch(
         max_bytes,
         refresh_older_than,
         transport,
+        let_sleep,
     )
 
 

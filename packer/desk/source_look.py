@@ -15,13 +15,13 @@ from functools import partial
 from pathlib import Path
 
 from packer.desk.transport import DESK_TRANSPORT
-from packer.errors import InputError, NetworkError, StoreBusyError, TermsError
+from packer.errors import InputError, NetworkError, TermsError
 from packer.fetching.answers.outcome import ServerHasNone, Stored
 from packer.fetching.hosts.tile_asker import TileAsker, open_asker
 from packer.geometry.tileset import Tile
 from packer.planning.brief import Brief
 from packer.planning.pack_path import pack_path
-from packer.store.locks import WriteLock, lock_path
+from packer.store.locks import is_locked
 
 __all__ = ["SourceLook"]
 
@@ -153,13 +153,8 @@ class SourceLook:
         if now < self._free_at:
             return
         for name in brief.layers:
-            pack = pack_path(brief, name, store)
-            if lock_path(pack).exists():
-                try:
-                    with WriteLock(pack, _BUSY):
-                        pass
-                except StoreBusyError:
-                    raise NetworkError(_BUSY) from None
+            if is_locked(pack_path(brief, name, store)):
+                raise NetworkError(_BUSY)
         self._free_at = now + _LOCKS_EVERY_S
 
     def _keep(self, key: tuple[str, Tile], body: bytes) -> None:

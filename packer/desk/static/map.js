@@ -28,7 +28,7 @@ export let map;
 /** @type {Drawing} */
 export let drawing;
 
-const shown = { shapes: null, tiles: /** @type {any} */ (null), tilesOf: "", source: false, outline: null, cover: /** @type {any} */ (null), found: null };
+const shown = { shapes: /** @type {any} */ (null), tiles: /** @type {any} */ (null), tilesOf: "", source: false, outline: /** @type {any} */ (null), cover: /** @type {any} */ (null), found: null };
 
 export function drawMap() {
   map = L.map("map", {
@@ -175,6 +175,7 @@ async function drawCover() {
   drawShapes(); // over the gaps
 }
 
+/** @param {{area: string, km: number}} place */
 function goToKm({ area, km }) {
   const feature = store.shapes?.features.find((/** @type {any} */ one) => one.properties.kind === "route" && one.properties.name === area);
   if (!feature) return;

@@ -93,7 +93,12 @@ function line(found, row) {
   );
 }
 
-/** The tile's own pixels round the place, not scaled. @param {any} canvas @param {any} found @param {any} row */
+/**
+ * The tile's own pixels round the place, not scaled.
+ * @param {any} canvas
+ * @param {any} found
+ * @param {any} row
+ */
 async function draw(canvas, found, row) {
   if (row.from === "none") return;
   const answer = await fetch(`/api/look/${encodeURIComponent(found.layer)}/${row.tile}`);

@@ -60,7 +60,11 @@ export async function usedBefore(fill) {
   return [field("A layer that you used before", pick)];
 }
 
-/** Keep a layer that was added; that it could not be kept holds nobody up. @param {string} name @param {any} values */
+/**
+ * Keep a layer that was added; that it could not be kept holds nobody up.
+ * @param {string} name
+ * @param {any} values
+ */
 export async function keep(name, values) {
   await post("/api/collection", { name, values }).catch(() => undefined);
 }
