@@ -2,7 +2,10 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterator
+import asyncio
+from collections.abc import AsyncIterator, Iterator
+from contextlib import asynccontextmanager
+from functools import partial
 from pathlib import Path
 from typing import Any
 
@@ -11,6 +14,9 @@ import pytest
 
 from packer import Brief
 from packer.desk.server import DeskServer
+from packer.desk.source_look import SourceLook
+from packer.fetching.answers.outcome import ServerHasNone
+from packer.geometry.tileset import Tile
 from packer.planning.collection import Collection
 from packer.planning.pack_path import pack_path
 from packer.practice import PracticeServer, write_place
@@ -179,6 +185,53 @@ def test_while_a_fetch_runs_here_or_elsewhere_the_source_is_left_alone(page: Pag
         answer = look(page, 13)
     assert answer.headers["X-From"] == "none"
     assert "fetch" in answer.headers["X-Why"]
+
+
+class _Held:
+    """An asker that answers when it is let, and notes how many of which layer were asked at once."""
+
+    def __init__(self, layer: str, let: asyncio.Event, seen: list[str]) -> None:
+        self.layer, self._let, self._seen = layer, let, seen
+
+    async def tile(self, _tile: Tile) -> ServerHasNone:
+        self._seen.append(self.layer)
+        await self._let.wait()
+        return ServerHasNone(404)
+
+
+def test_two_layers_side_by_side_take_turns_and_drop_nothing(tmp_path: Path) -> None:
+    first, second = (
+        '[layers.one]\nurl = "http://127.0.0.1:9/one',
+        '[layers.two]\nurl = "http://127.0.0.1:9/two',
+    )
+    rest = '/{z}/{x}/{y}.png"\nzooms = [0, 9]\nattribution = "A"\npermission = "P"\n'
+    area = '[[areas]]\nname = "a"\npoint = [0, 0]\nradius = "1 km"\ndeepest = 3\n'
+    brief = Brief.from_text(f'title = "T"\n{first}{rest}{second}{rest}{area}', tmp_path / "brief.toml")
+    seen, closed = list[str](), list[str]()
+
+    async def go() -> None:
+        let = asyncio.Event()
+
+        @asynccontextmanager
+        async def open_(_brief: Brief, layer: str) -> AsyncIterator[Any]:
+            yield _Held(layer, let, seen)
+            closed.append(layer)
+
+        source = SourceLook(open_)
+        ask = partial(source.tile, brief, store=None, planned=0, patient=True)
+        one = [asyncio.create_task(ask(layer="one", tile=Tile(3, x, 0))) for x in range(3)]
+        await asyncio.sleep(0)
+        two = asyncio.create_task(ask(layer="two", tile=Tile(3, 0, 0)))
+        for _ in range(10):
+            await asyncio.sleep(0)
+        assert seen == ["one"] * 3
+        let.set()
+        assert await asyncio.gather(*one, two) == [None] * 4
+        await source.aclose()
+
+    asyncio.run(go())
+    assert seen == ["one", "one", "one", "two"]
+    assert closed == ["one", "two"]
 
 
 def test_the_strip_has_a_verdict_and_a_cost_at_each_zoom(page: Page) -> None:

@@ -52,7 +52,8 @@ class _LookAnswers:
         tile = Tile(asked["z"], asked["x"], asked["y"])
         if tile.zoom > MAX_ZOOM or max(tile.x, tile.y) >= 1 << tile.zoom:
             raise HTTPException(400, "There is no such tile on the grid.")
-        body, source, why = await self._tile(asked["layer"], tile)
+        patient = request.query_params.get("patient") == "1"
+        body, source, why = await self._tile(asked["layer"], tile, patient)
         headers = {"X-From": source, "Cache-Control": "no-store"}
         if why:
             headers["X-Why"] = quote(why)[:2000]
@@ -110,7 +111,9 @@ class _LookAnswers:
             raise HTTPException(404, "There is no layer of that name.")
         return board.layers[layer]
 
-    async def _tile(self, layer: str, tile: Tile) -> tuple[bytes | None, str, str | None]:
+    async def _tile(
+        self, layer: str, tile: Tile, patient: bool = False
+    ) -> tuple[bytes | None, str, str | None]:
         """A body, where it is from ("pack", "source" or "none"), and why the source gave none."""
         known = await self._board_layer(layer)
         body = await run_in_threadpool(known.pack.body, tile)
@@ -122,7 +125,9 @@ class _LookAnswers:
             return None, "none", f"The layer has zooms {first} to {last}."
         planned = len(plan.layers[layer].tiles)
         try:
-            body = await self._session.look.tile(brief, layer, tile, self._session.store, planned)
+            body = await self._session.look.tile(
+                brief, layer, tile, self._session.store, planned, patient=patient
+            )
         except LastbarError as fault:
             return None, "none", str(fault)
         return body, "none" if body is None else "source", None

@@ -12,7 +12,7 @@ export const SourceTiles = BoardTiles.extend({
   },
 
   async _fill(/** @type {any} */ tile, /** @type {{z: number, x: number, y: number}} */ coords) {
-    const path = `${this._path}/${coords.z}/${coords.x}/${coords.y}`;
+    const path = `${this._path}/${coords.z}/${coords.x}/${coords.y}${this.options.patient?.() ? "?patient=1" : ""}`;
     const answer = await fetch(path, { signal: tile.stop.signal });
     const why = answer.headers.get("X-Why");
     if (why) store.tell("notice", decodeURIComponent(why));
