@@ -15,8 +15,10 @@ import pytest
 from packer import Brief
 from packer.desk.server import DeskServer
 from packer.desk.source_look import SourceLook
+from packer.errors import BriefError
 from packer.fetching.answers.outcome import ServerHasNone
 from packer.geometry.tileset import Tile
+from packer.planning.brief_keys import secrets_in_text
 from packer.planning.collection import Collection
 from packer.planning.pack_path import pack_path
 from packer.practice import PracticeServer, write_place
@@ -152,6 +154,43 @@ def test_a_layer_that_works_is_kept_without_headers_and_offered_again(page: Page
     assert kept["url"].endswith("${KEY}")
     assert "headers" not in kept
     assert "secret" not in Collection().path.read_text("utf-8")
+
+
+AREA = '[[areas]]\nname = "a"\npoint = [0, 0]\nradius = "1 km"\ndeepest = 3\n'
+
+
+def test_a_brief_names_a_layer_of_the_collection_and_says_more_of_it(
+    tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    monkeypatch.setenv("XDG_CONFIG_HOME", str(tmp_path))
+    kept = {"url": "https://t.example.org/{z}/{x}/{y}.png?key=${MY_KEY}", "zooms": [0, 9], "connections": 2}
+    Collection().keep("mine", {**kept, "attribution": "A", "permission": "P"})
+    text = f'title = "T"\n[layers.aerial]\nfrom = "mine"\nconnections = 3\n{AREA}'
+    layer = Brief.from_text(text).layers["aerial"]
+    assert (layer.url, layer.connections, layer.zooms, layer.attribution) == (kept["url"], 3, (0, 9), "A")
+    assert secrets_in_text(text, {"MY_KEY": "S3cretS3cretS3cret"}).found_in("x S3cretS3cretS3cret")
+    with pytest.raises(BriefError, match='from names "main"'):
+        Brief.from_text(text.replace('"mine"', '"main"'))
+    (tmp_path / "trip").mkdir()
+    with DeskServer(tmp_path / "trip") as desk:
+        desk.session.document.replace(desk.session.document.now().revision, text)
+        told = desk.session.state()["layers"][0]
+        assert told["address"] == "https://t.example.org/{z}/{x}/{y}.png?key=${MY_KEY}"
+
+
+def test_a_colleagues_file_is_taken_in_whole_or_not_at_all(page: Page, tmp_path: Path) -> None:
+    handed = '[layers.theirs]\nurl = "https://t.example.org/{z}/{x}/{y}.png"\nheaders = { A = "secret" }\n'
+    assert page.post("/api/collection/file", {"text": handed})["taken"] == ["theirs"]
+    assert page.post("/api/collection/file", {"text": handed})["taken"] == []
+    keyed = '[layers.more]\nurl = "https://t.example.org/{z}/{x}/{y}.png"\n' + handed.replace(
+        "theirs", "k"
+    ).replace(".png", ".png?key=a1b2c3d4e5f6a7b8")
+    for bad in (keyed, "no", "[layers]\nx = 1", '[layers."../x"]\nurl = "https://t.example.org/{z}/{x}/{y}"'):
+        page.post("/api/collection/file", {"text": bad}, 400)
+    answer = page.http.get("/api/collection/file")
+    assert "theirs" in answer.text
+    assert "secret" not in answer.text
+    assert list(Collection().layers()) == ["theirs"]
 
 
 def look(page: Page, zoom: int) -> httpx.Response:

@@ -7,6 +7,7 @@ from typing import Annotated
 
 import typer
 
+from packer.cli.briefless_commands import add_briefless
 from packer.cli.options import (
     Against,
     AskAbsentAgain,
@@ -27,7 +28,6 @@ from packer.cli.options import (
     TransportChoice,
 )
 from packer.cli.output import command, warn
-from packer.cli.practice_commands import add_practice
 from packer.version import __version__
 
 __all__ = ["app"]
@@ -400,4 +400,4 @@ def take_in(
     return run_merge.run_take_in(brief, layer, held, store, as_json)
 
 
-add_practice(app)
+add_briefless(app)

@@ -36,6 +36,8 @@ def look_routes(session: Session, read_body: ReadBody) -> list[Route]:
         Route("/api/try-layer", answers.trial, methods=["POST"]),
         Route("/api/collection", answers.collection),
         Route("/api/collection", answers.keep, methods=["POST"]),
+        Route("/api/collection/file", answers.hand_on),
+        Route("/api/collection/file", answers.take, methods=["POST"]),
     ]
 
 
@@ -104,6 +106,18 @@ class _LookAnswers:
             raise HTTPException(400, "A layer to keep has a name and values.")
         await run_in_threadpool(self._session.collection.keep, name.strip(), values)
         return JSONResponse({"kept": name.strip()})
+
+    def hand_on(self, _request: Request) -> Response:
+        """The collection as a file for a colleague."""
+        headers = {"Content-Disposition": 'attachment; filename="layers.toml"'}
+        return Response(self._session.collection.text(), media_type="application/toml", headers=headers)
+
+    async def take(self, request: Request) -> Response:
+        """Take in a colleague's file, sent as `text`. If cancelled: it may have been taken in."""
+        body = await self._read_body(request)
+        if not isinstance(body.get("text"), str):
+            raise HTTPException(400, "The text of the file is missing.")
+        return JSONResponse({"taken": await run_in_threadpool(self._session.collection.take, body["text"])})
 
     async def _board_layer(self, layer: str) -> Any:
         board = await run_in_threadpool(self._session.board)

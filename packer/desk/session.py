@@ -25,9 +25,9 @@ from packer.desk.steps import step_of_job, steps
 from packer.desk.work import fetch_work, handover_work, inspect_work, survey_work, verify_work
 from packer.errors import InputError, LastbarError
 from packer.fetching.run_watch import LoggedRun, last_run
-from packer.planning.brief import USES, Area, Brief
+from packer.planning.brief import USES, Area, Brief, Layer
 from packer.planning.brief_edits import Edit, rewritten
-from packer.planning.collection import ADDRESS_KEYS, Collection
+from packer.planning.collection import ADDRESS_KEYS, FROM, Collection
 from packer.planning.offers import apply_offers, cached_offers
 from packer.planning.plan import Plan, plan
 from packer.proof.report import report_page
@@ -327,6 +327,8 @@ def _layers(now: Snapshot, table: Mapping[str, Any]) -> list[dict[str, Any]]:
     told = []
     for name, values in table.get("layers", {}).items():
         layer = now.brief.layers.get(name) if now.brief else None
+        if layer and FROM in values:
+            values = {**values, **_of_collection(layer)}
         address = values.get("url") or values.get("tilejson") or values.get("wmts") or ""
         told.append(
             {
@@ -343,3 +345,16 @@ def _layers(now: Snapshot, table: Mapping[str, Any]) -> list[dict[str, Any]]:
             }
         )
     return told
+
+
+def _of_collection(layer: Layer) -> dict[str, Any]:
+    """What the page shows of a layer whose keys stand in the planner's collection."""
+    written = layer.as_written
+    kind = "url" if written.url else "tilejson" if written.tilejson else "wmts"
+    return {
+        kind: written.url or written.offered_at,
+        "attribution": written.attribution,
+        "permission": written.permission,
+        "connections": written.connections,
+        "requests-per-second": written.requests_per_second,
+    }

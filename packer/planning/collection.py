@@ -8,19 +8,25 @@ from __future__ import annotations
 import os
 import sys
 import tomllib
-from collections.abc import Mapping
+from collections.abc import Mapping, MutableMapping
 from pathlib import Path
 from typing import Any
 
 import tomlkit
 
 from packer.common.atomic_write import write_atomic
-from packer.errors import DiskError, InputError
+from packer.common.regular_file import refuse_special
+from packer.errors import BriefError, DiskError, InputError
+from packer.planning.brief_errors import nearest, quote_value
+from packer.planning.brief_values import check_layer_name
 from packer.sources.safe_address import literal_key, refusal
 
-__all__ = ["ADDRESS_KEYS", "Collection", "configuration_folder"]
+__all__ = ["ADDRESS_KEYS", "FROM", "Collection", "configuration_folder", "fill_in_kept"]
 
 ADDRESS_KEYS = ("url", "tilejson", "wmts")
+FROM = "from"
+"""The key of a brief's layer that names one of the collection."""
+_LARGEST_BYTES = 1_000_000
 _KEPT = (
     *(
         *ADDRESS_KEYS,
@@ -80,13 +86,89 @@ class Collection:
         Raises InputError for an address with a key in it, DiskError if the file cannot be written. If the process
         dies: the old file or the new one.
         """
-        for key in ADDRESS_KEYS:
-            if (where := literal_key(str(values.get(key, "")))) is not None:
-                raise InputError(refusal(where))
-        layers = self.layers()
-        layers[name] = {key: values[key] for key in _KEPT if values.get(key) is not None}
+        self._write({**self.layers(), name: _harmless(values)})
+
+    def take(self, text: str) -> list[str]:
+        """Take in the layers of a colleague's file; the names of those taken. One of a name that is there already is
+        left as it is.
+
+        Raises InputError for a text that is no such file, or that has a key in it, else as `keep`; then none is taken.
+        """
+        if len(text) > _LARGEST_BYTES:
+            raise InputError(f"This is no file of layers: it is over {_LARGEST_BYTES // 1_000_000} MB.")
+        try:
+            found = tomllib.loads(text).get("layers")
+        except (ValueError, RecursionError):
+            found = None
+        if not isinstance(found, dict) or not all(isinstance(one, dict) for one in found.values()):
+            raise InputError(
+                "This is no file of layers: it should be TOML with a heading such as [layers.aerial]."
+            )
+        known, seen = self.layers(), dict[str, str]()
+        fresh = {name: _harmless(values) for name, values in found.items() if name not in known}
+        try:
+            for name in (*known, *fresh):
+                check_layer_name(name, seen)
+        except ValueError as fault:
+            raise InputError(f"These layers cannot be taken in: {fault}.") from None
+        if fresh:
+            self._write({**known, **fresh})
+        return list(fresh)
+
+    def take_file(self, path: Path) -> list[str]:
+        """As `take`, from a file. Raises InputError if it cannot be read."""
+        refuse_special(path, InputError)
+        try:
+            with path.open(encoding="utf-8-sig") as file:
+                return self.take(file.read(_LARGEST_BYTES + 1))
+        except (OSError, UnicodeDecodeError):
+            raise InputError(
+                f"{path} cannot be read as text. Name the file of layers that you were given."
+            ) from None
+
+    def text(self) -> str:
+        """The whole file, to be handed to a colleague; it holds no key."""
+        return _HEAD + tomlkit.dumps(
+            {"layers": {name: _harmless(one) for name, one in self.layers().items()}}
+        )
+
+    def _write(self, layers: Mapping[str, Mapping[str, Any]]) -> None:
         try:
             self.path.parent.mkdir(parents=True, exist_ok=True)
             write_atomic(self.path, _HEAD + tomlkit.dumps({"layers": layers}))
         except OSError as fault:
             raise DiskError(f"{self.path} cannot be written: {fault.strerror}.") from fault
+
+
+def _harmless(values: Mapping[str, Any]) -> dict[str, Any]:
+    """What of a layer's keys is kept. Raises InputError for an address with a key in it."""
+    for key in ADDRESS_KEYS:
+        if (where := literal_key(str(values.get(key, "")))) is not None:
+            raise InputError(refusal(where))
+    return {key: values[key] for key in _KEPT if values.get(key) is not None}
+
+
+def fill_in_kept(
+    layers: Mapping[str, MutableMapping[str, Any]], collection: Collection | None = None
+) -> None:
+    """Give each layer of a brief that names one of the collection by `from` the keys of that one which it lacks, and
+    take `from` out. What the brief says itself goes first; of three ways to give an address it takes the brief's.
+
+    Raises BriefError for a name that the collection does not have, InputError where it cannot be read.
+    """
+    for name, layer in layers.items():
+        if not isinstance(layer, MutableMapping) or FROM not in layer:
+            continue
+        collection = collection or Collection()
+        kept, asked = collection.layers(), layer[FROM]
+        if not isinstance(asked, str) or asked not in kept:
+            raise BriefError(
+                f'Layer "{name}": from names {quote_value(asked)}, which is not in your collection of layers'
+                f"{nearest(asked, kept) if isinstance(asked, str) else ''}. The collection is {collection.path}; "
+                "lastbar layers lists it, and lastbar layers FILE takes in a colleague's."
+            )
+        del layer[FROM]
+        own = any(key in layer for key in ADDRESS_KEYS)
+        for key, value in kept[asked].items():
+            if key not in layer and not (own and key in ADDRESS_KEYS):
+                layer[key] = value

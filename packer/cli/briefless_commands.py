@@ -1,4 +1,4 @@
-"""The commands that need no server of one's own: the demonstration and the practice server."""
+"""The commands that need no brief: the demonstration, the practice server, and the collection of layers."""
 
 from __future__ import annotations
 
@@ -7,14 +7,15 @@ from typing import Annotated
 
 import typer
 
-from packer.cli.options import Debug
+from packer.cli.options import Debug, Json
 from packer.cli.output import command
 
-__all__ = ["add_practice"]
+__all__ = ["add_briefless"]
 
 
-def add_practice(app: typer.Typer) -> None:
-    """Add both to the list of commands."""
+def add_briefless(app: typer.Typer) -> None:
+    """Add them to the list of commands."""
+    app.command()(layers)
     app.command()(demo)
     app.command()(practice)
 
@@ -46,3 +47,17 @@ def practice(
     from packer.cli import run_practice
 
     return run_practice.run(port)
+
+
+@command
+def layers(
+    file: Annotated[
+        Path | None, typer.Argument(metavar="[FILE]", help="A colleague's file of layers to take in.")
+    ] = None,
+    as_json: Json = False,
+    debug: Debug = False,
+) -> int:
+    """List the layers that you have used before, or take in a colleague's."""
+    from packer.cli import run_layers
+
+    return run_layers.run(file, as_json)
