@@ -15,7 +15,7 @@ from packer.common.battery import battery_percent
 from packer.common.units import bits_per_second
 from packer.desk.changes import AddLayer, Change, SetLayer
 from packer.desk.document import Document, Snapshot
-from packer.desk.elsewhere import Elsewhere, Watching, fetch_elsewhere, runs_elsewhere
+from packer.desk.elsewhere import Elsewhere, Watching, runs_elsewhere
 from packer.desk.events import Events
 from packer.desk.figures import Planner
 from packer.desk.fitting import proposals
@@ -165,11 +165,11 @@ class Session:
         before, found = self._elsewhere, dict[str, Any]()
         try:
             if (run := self._run_elsewhere()) is not None:
-                found = fetch_elsewhere(run, self.board(), time.time())
+                found = self._others.told(run, self.board, before)
         except LastbarError:
             found = before if before else found  # the packs cannot be read just now; the next look may
         self._elsewhere = found
-        if found:
+        if found and found is not before:
             self.events.tell("elsewhere", {**found, "step": step_of_job(found)})
         if bool(before) != bool(found):
             if not found:
