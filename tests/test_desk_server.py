@@ -25,6 +25,7 @@ from packer.desk.server import DeskServer
 from packer.desk.steps import steps
 from packer.desk.wording import on_page
 from packer.errors import LastbarError
+from packer.fetching.run_watch import last_run
 from packer.geometry.files.drawing import Drawing
 from packer.geometry.files.reading import read_drawing
 from packer.geometry.tileset import Tile, TileSet
@@ -35,7 +36,7 @@ from packer.planning.plan import plan_on
 from packer.practice import PracticeServer, write_place
 from packer.proof.results import Depth
 from packer.proof.wording import not_checked
-from packer.store.locks import WriteLock
+from packer.store.locks import WriteLock, is_locked
 from packer.view.outlines import edge_features
 from tests.test_desk_document import BRIEF
 from tests.view_board import Board, build
@@ -239,6 +240,29 @@ def test_the_whole_job_from_an_empty_folder_to_a_sealed_card(tmp_path: Path) -> 
             page.post("/api/jobs/inspect", {"to": str(tmp_path / "card")})
             assert page.ended("inspect")["result"]["intact"]
             assert Brief.read(tmp_path / "trip").areas[0].name == "camp"
+
+
+def test_the_end_of_the_desk_stops_its_fetch_cleanly(tmp_path: Path) -> None:
+    with PracticeServer() as server:
+        write_place(tmp_path, server.base_url)
+        path = tmp_path / "brief.toml"
+        path.write_text(
+            path.read_text("utf-8").replace("per-second = 500", "per-second = 20"), encoding="utf-8"
+        )
+        with DeskServer(tmp_path) as desk, Page(desk) as page:
+            page.post("/api/jobs/fetch")
+            job = desk.session.jobs._last["fetch"]
+            with page.http.stream("GET", "/api/events", timeout=60) as events:
+                next(line for line in events.iter_lines() if '"host"' in line)
+    assert job.state == "done", job.error
+    assert job.result is not None
+    assert job.result["stopped"] == "asked"
+    brief = Brief.read(tmp_path)
+    assert not any(is_locked(pack_path(brief, name)) for name in brief.layers)
+    assert not list(brief.store_folder.glob("*-journal"))
+    run = last_run(brief.store_folder)
+    assert run is not None
+    assert run.ended
 
 
 def test_a_second_fetch_is_not_started_beside_the_first(page: Page, desk: DeskServer) -> None:
