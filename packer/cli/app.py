@@ -367,23 +367,6 @@ def split_by_its_old_name(
     return run_split.run(brief, parts, to, as_json, store)
 
 
-@app.command()
-@command
-def merge(
-    into: Annotated[Path, typer.Argument(metavar="INTO", help="Folder of the packs to add to.")],
-    sources: Annotated[list[Path], typer.Argument(metavar="FROM...", help="Packs, or folders of packs.")],
-    mix_sources: Annotated[
-        bool, typer.Option("--mix-sources", help="Join tiles from different servers in one layer.")
-    ] = False,
-    as_json: Json = False,
-    debug: Debug = False,
-) -> int:
-    """Join packs that several people fetched."""
-    from packer.cli import run_merge
-
-    return run_merge.run_merge(into, sources, mix_sources, as_json)
-
-
 @app.command("take-in")
 @command
 def take_in(

@@ -1,4 +1,4 @@
-"""The commands that need no brief: the demonstration, the practice server, and the collection of layers."""
+"""The commands that need no brief: joining packs, the collection of layers, the demonstration, the practice server."""
 
 from __future__ import annotations
 
@@ -15,6 +15,7 @@ __all__ = ["add_briefless"]
 
 def add_briefless(app: typer.Typer) -> None:
     """Add them to the list of commands."""
+    app.command()(merge)
     app.command()(layers)
     app.command()(demo)
     app.command()(practice)
@@ -61,3 +62,19 @@ def layers(
     from packer.cli import run_layers
 
     return run_layers.run(file, as_json)
+
+
+@command
+def merge(
+    into: Annotated[Path, typer.Argument(metavar="INTO", help="Folder of the packs to add to.")],
+    sources: Annotated[list[Path], typer.Argument(metavar="FROM...", help="Packs, or folders of packs.")],
+    mix_sources: Annotated[
+        bool, typer.Option("--mix-sources", help="Join tiles from different servers in one layer.")
+    ] = False,
+    as_json: Json = False,
+    debug: Debug = False,
+) -> int:
+    """Join packs that several people fetched."""
+    from packer.cli import run_merge
+
+    return run_merge.run_merge(into, sources, mix_sources, as_json)
