@@ -175,7 +175,7 @@ function crews(area) {
 /** @returns {Node[]} */
 function wholePanel() {
   const { state } = store;
-  const lacks = state?.lacks ? [make("p.next", { text: `Next: add ${state.lacks}, on the left.` })] : [];
+  const lacks = state?.lacks ? [make("p.next", { text: `Next: add ${state.lacks}, by the buttons of the list.` })] : [];
   return [
     make("h2", { text: "Ground" }),
     ...lacks,

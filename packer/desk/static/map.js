@@ -70,6 +70,7 @@ export function drawMap() {
   store.on("step", drawCover);
   let grown = 0;
   store.on("job", ({ kind, ended }) => {
+    if (kind === "survey" && ended && sides.source) shown.tiles?.redraw(); // it may be asked for tiles again
     if (kind !== "fetch" || (!ended && Date.now() - grown < GROW_MS)) return;
     grown = Date.now();
     ended ? refresh() : drawCover();
