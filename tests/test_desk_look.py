@@ -11,6 +11,7 @@ from typing import Any
 
 import httpx
 import pytest
+import tomlkit
 
 from packer import Brief
 from packer.desk.server import DeskServer
@@ -19,7 +20,7 @@ from packer.errors import BriefError
 from packer.fetching.answers.outcome import ServerHasNone
 from packer.geometry.tileset import Tile
 from packer.planning.brief_keys import secrets_in_text
-from packer.planning.collection import Collection
+from packer.planning.collection import Collection, fill_in_kept
 from packer.planning.pack_path import pack_path
 from packer.practice import PracticeServer, write_place
 from packer.sources.safe_address import literal_key
@@ -169,6 +170,9 @@ def test_a_brief_names_a_layer_of_the_collection_and_says_more_of_it(
     layer = Brief.from_text(text).layers["aerial"]
     assert (layer.url, layer.connections, layer.zooms, layer.attribution) == (kept["url"], 3, (0, 9), "A")
     assert secrets_in_text(text, {"MY_KEY": "S3cretS3cretS3cret"}).found_in("x S3cretS3cretS3cret")
+    written_out = tomlkit.parse(text)
+    fill_in_kept(written_out["layers"])
+    assert Brief.from_text(tomlkit.dumps(written_out)).layers["aerial"] == layer
     with pytest.raises(BriefError, match='from names "main"'):
         Brief.from_text(text.replace('"mine"', '"main"'))
     (tmp_path / "trip").mkdir()
@@ -179,13 +183,19 @@ def test_a_brief_names_a_layer_of_the_collection_and_says_more_of_it(
 
 
 def test_a_colleagues_file_is_taken_in_whole_or_not_at_all(page: Page, tmp_path: Path) -> None:
-    handed = '[layers.theirs]\nurl = "https://t.example.org/{z}/{x}/{y}.png"\nheaders = { A = "secret" }\n'
+    terms = 'zooms = [0, 9]\nattribution = "A"\npermission = "P"\nexpires = 2031-03-01\nheaders = { A = "secret" }\n'
+    handed = f'[layers.theirs]\nurl = "https://t.example.org/{{z}}/{{x}}/{{y}}.png"\n{terms}'
     assert page.post("/api/collection/file", {"text": handed})["taken"] == ["theirs"]
     assert page.post("/api/collection/file", {"text": handed})["taken"] == []
-    keyed = '[layers.more]\nurl = "https://t.example.org/{z}/{x}/{y}.png"\n' + handed.replace(
-        "theirs", "k"
-    ).replace(".png", ".png?key=a1b2c3d4e5f6a7b8")
-    for bad in (keyed, "no", "[layers]\nx = 1", '[layers."../x"]\nurl = "https://t.example.org/{z}/{x}/{y}"'):
+    assert page.get("/api/collection")["layers"]["theirs"]["expires"] == "2031-03-01"
+    more = handed.replace("theirs", "more")
+    for bad in (
+        more + handed.replace("theirs", "k").replace(".png", ".png?key=a1b2c3d4e5f6a7b8"),
+        more + '[layers.half]\nurl = "https://t.example.org/{z}/{x}/{y}.png"',
+        more.replace("more", '"../x"'),
+        "[layers]\nx = 1",
+        "no",
+    ):
         page.post("/api/collection/file", {"text": bad}, 400)
     answer = page.http.get("/api/collection/file")
     assert "theirs" in answer.text

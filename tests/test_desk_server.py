@@ -242,7 +242,8 @@ def test_the_whole_job_from_an_empty_folder_to_a_sealed_card(tmp_path: Path) -> 
             assert Brief.read(tmp_path / "trip").areas[0].name == "camp"
 
 
-def test_the_end_of_the_desk_stops_its_fetch_cleanly(tmp_path: Path) -> None:
+def test_the_end_of_the_desk_stops_its_fetch_cleanly(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
+    monkeypatch.delenv("DBUS_SESSION_BUS_ADDRESS", raising=False)
     with PracticeServer() as server:
         write_place(tmp_path, server.base_url)
         path = tmp_path / "brief.toml"
@@ -263,6 +264,7 @@ def test_the_end_of_the_desk_stops_its_fetch_cleanly(tmp_path: Path) -> None:
     run = last_run(brief.store_folder)
     assert run is not None
     assert run.ended
+    assert sum("not kept awake" in one["text"] for one in run.events()) == 1
 
 
 def test_a_second_fetch_is_not_started_beside_the_first(page: Page, desk: DeskServer) -> None:

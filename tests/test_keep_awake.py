@@ -9,8 +9,14 @@ from pathlib import Path
 
 import pytest
 
+from packer.cli.run_fetch import run
 from packer.common.battery import battery_percent
+from packer.errors import InputError
 from packer.fetching.keep_awake import KeepAwake
+from packer.fetching.reports import FetchReport, Options
+from packer.planning.brief import Brief
+from packer.planning.plan import Plan
+from tests.test_desk_document import BRIEF
 
 PATIENCE_S = 20
 
@@ -54,6 +60,24 @@ def test_without_a_desktop_session_nothing_is_asked(monkeypatch: pytest.MonkeyPa
         assert awake._thread is None
     assert len(notes) == 1
     assert "no desktop session" in notes[0]
+
+
+@pytest.mark.parametrize("let_sleep", [False, True])
+def test_a_fetch_keeps_the_machine_awake_unless_it_may_sleep(
+    tmp_path: Path, monkeypatch: pytest.MonkeyPatch, let_sleep: bool
+) -> None:
+    asked: list[bool] = []
+
+    async def fetched(_brief: Brief, _plan: Plan, options: Options) -> FetchReport:
+        asked.append(options.keep_awake)
+        raise InputError("enough is seen")
+
+    monkeypatch.setattr("packer.cli.run_fetch._fetch", fetched)
+    monkeypatch.setattr("sys.setswitchinterval", lambda _seconds: None)
+    (tmp_path / "brief.toml").write_text(BRIEF.replace('use = "on foot"', "deepest = 3"), encoding="utf-8")
+    with pytest.raises(InputError, match="enough"):
+        run(tmp_path / "brief.toml", None, None, False, False, let_sleep=let_sleep)
+    assert asked == [not let_sleep]
 
 
 MAINS = {"type": "Mains", "online": "1"}

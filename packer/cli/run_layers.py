@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from pathlib import Path
+from typing import Any
 
 from packer.cli.output import echo, print_json
 from packer.planning.collection import ADDRESS_KEYS, FROM, Collection
@@ -19,7 +20,7 @@ def run(file: Path | None, as_json: bool) -> int:
     """
     collection = Collection()
     taken = [] if file is None else collection.take_file(file)
-    layers = collection.layers()
+    layers = collection.to_dict()
     if as_json:
         told = {name: {**values, **_address(values)} for name, values in layers.items()}
         print_json({"file": str(collection.path), "taken": taken, "layers": told})
@@ -43,5 +44,5 @@ def run(file: Path | None, as_json: bool) -> int:
     return 0
 
 
-def _address(values: dict[str, object]) -> dict[str, str]:
+def _address(values: dict[str, Any]) -> dict[str, str]:
     return {key: shown(str(values[key])) for key in ADDRESS_KEYS if key in values}

@@ -38,7 +38,8 @@ class Elsewhere:
             return None
         if any(is_locked(pack_path(brief, name, store)) for name in brief.layers):
             return found
-        self._dead.add(found.name)
+        if found.begun:
+            self._dead.add(found.name)
         return None
 
     def told(self, run: LoggedRun, board: Callable[[], Board], before: dict[str, Any]) -> dict[str, Any]:

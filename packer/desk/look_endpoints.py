@@ -96,7 +96,7 @@ class _LookAnswers:
 
     def collection(self, _request: Request) -> Response:
         """The planner's own layers."""
-        return JSONResponse({"layers": self._session.collection.layers()})
+        return JSONResponse({"layers": self._session.collection.to_dict()})
 
     async def keep(self, request: Request) -> Response:
         """Keep a layer in the planner's collection. If cancelled: it may have been kept."""

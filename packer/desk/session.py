@@ -174,11 +174,14 @@ class Session:
         if bool(before) != bool(found):
             if not found:
                 self.events.tell("elsewhere", None)
+                with self._lock:
+                    self._planned = None  # it may have read what servers offer now
             self._tell()
 
     def _run_elsewhere(self) -> LoggedRun | None:
         brief = self.document.now().brief
-        return None if brief is None or self.jobs.running("fetch") else self._others.run(brief, self._store)
+        own = any(self.jobs.running(kind) for kind in _ASKING)
+        return None if brief is None or own else self._others.run(brief, self._store)
 
     def log(self) -> list[dict[str, Any]]:
         """What the log beside the packs tells of its newest run, as sentences with their times."""

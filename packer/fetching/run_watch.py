@@ -14,6 +14,7 @@ from packer.fetching.run_log import newest_lines
 
 __all__ = ["LoggedRun", "event_text", "last_run", "unfinished_run"]
 
+_AT_WORK = frozenset({"start", "pause", "resume"})
 _ENDS = frozenset({"end", "refused", "error", "aborted"})
 _MOST_EVENTS = 30
 _MINUTE_S = 60
@@ -31,6 +32,11 @@ class LoggedRun:
     def ended(self) -> bool:
         """Whether the log has its end. A run that died has none."""
         return any(line["event"] in _ENDS for line in self.lines)
+
+    @property
+    def begun(self) -> bool:
+        """Whether its packs were open: the start is logged after that, and may have left the end of a long log."""
+        return any(line["event"] == "start" for line in self.lines)
 
     @property
     def process(self) -> int | None:
@@ -60,13 +66,10 @@ def last_run(folder: Path) -> LoggedRun | None:
 
 
 def unfinished_run(folder: Path) -> LoggedRun | None:
-    """The newest run of another process that began to fetch and has not ended: it runs, or it died."""
+    """The newest run of another process that is at work and has not ended: it runs, or it died."""
     for run in _runs(folder):
-        if (
-            any(line["event"] == "start" for line in run.lines)
-            and not run.ended
-            and run.process != os.getpid()
-        ):
+        at_work = any(line["event"] in _AT_WORK for line in run.lines)
+        if at_work and not run.ended and run.process != os.getpid():
             return run
     return None
 

@@ -5,19 +5,23 @@ It is one TOML file in the user's configuration folder, and can be handed on as 
 
 from __future__ import annotations
 
+import contextlib
 import os
 import sys
 import tomllib
 from collections.abc import Mapping, MutableMapping
+from datetime import date
 from pathlib import Path
 from typing import Any
 
 import tomlkit
+from pydantic import ValidationError
 
 from packer.common.atomic_write import write_atomic
 from packer.common.regular_file import refuse_special
 from packer.errors import BriefError, DiskError, InputError
 from packer.planning.brief_errors import nearest, quote_value
+from packer.planning.brief_layer import Layer
 from packer.planning.brief_values import check_layer_name
 from packer.sources.safe_address import literal_key, refusal
 
@@ -27,6 +31,19 @@ ADDRESS_KEYS = ("url", "tilejson", "wmts")
 FROM = "from"
 """The key of a brief's layer that names one of the collection."""
 _LARGEST_BYTES = 1_000_000
+# What belongs to an address, and goes with another one no more.
+_OF_ADDRESS = frozenset(
+    (
+        *ADDRESS_KEYS,
+        "wmts-layer",
+        "wmts-style",
+        "wmts-matrix-set",
+        "tile-hosts",
+        "tile-size",
+        "format",
+        "subdomains",
+    )
+)
 _KEPT = (
     *(
         *ADDRESS_KEYS,
@@ -80,6 +97,13 @@ class Collection:
             return {}
         return {str(name): dict(one) for name, one in found.items() if isinstance(one, dict)}
 
+    def to_dict(self) -> dict[str, dict[str, Any]]:
+        """As `layers`, for JSON: days are text."""
+        return {
+            name: {key: v.isoformat() if isinstance(v, date) else v for key, v in values.items()}
+            for name, values in self.layers().items()
+        }
+
     def keep(self, name: str, values: Mapping[str, Any]) -> None:
         """Keep a layer, in place of one of that name. Headers are left out: they are where keys stand.
 
@@ -105,7 +129,7 @@ class Collection:
                 "This is no file of layers: it should be TOML with a heading such as [layers.aerial]."
             )
         known, seen = self.layers(), dict[str, str]()
-        fresh = {name: _harmless(values) for name, values in found.items() if name not in known}
+        fresh = {name: _sound(name, values) for name, values in found.items() if name not in known}
         try:
             for name in (*known, *fresh):
                 check_layer_name(name, seen)
@@ -145,14 +169,31 @@ def _harmless(values: Mapping[str, Any]) -> dict[str, Any]:
     for key in ADDRESS_KEYS:
         if (where := literal_key(str(values.get(key, "")))) is not None:
             raise InputError(refusal(where))
-    return {key: values[key] for key in _KEPT if values.get(key) is not None}
+    kept = {key: values[key] for key in _KEPT if values.get(key) is not None}
+    with contextlib.suppress(ValueError):  # a page sends a day as text, and TOML has days
+        if isinstance(day := kept.get("expires"), str):
+            kept["expires"] = date.fromisoformat(day)
+    return kept
+
+
+def _sound(name: str, values: Mapping[str, Any]) -> dict[str, Any]:
+    """A layer of a colleague's file as it is kept. Raises InputError if no brief could use it, or for a key in it."""
+    kept = _harmless(values)
+    try:
+        Layer.model_validate({**kept, "name": name})
+    except ValidationError as fault:
+        places = sorted({".".join(map(str, one["loc"])) or "its address" for one in fault.errors()})
+        raise InputError(
+            f"The layer {quote_value(name)} cannot be taken in: {', '.join(places)} is missing or wrong."
+        ) from None  # the cause would repeat what stands there
+    return kept
 
 
 def fill_in_kept(
     layers: Mapping[str, MutableMapping[str, Any]], collection: Collection | None = None
 ) -> None:
     """Give each layer of a brief that names one of the collection by `from` the keys of that one which it lacks, and
-    take `from` out. What the brief says itself goes first; of three ways to give an address it takes the brief's.
+    take `from` out. What the brief says itself goes first; where it has an address of its own, only terms are taken.
 
     Raises BriefError for a name that the collection does not have, InputError where it cannot be read.
     """
@@ -162,13 +203,14 @@ def fill_in_kept(
         collection = collection or Collection()
         kept, asked = collection.layers(), layer[FROM]
         if not isinstance(asked, str) or asked not in kept:
+            hint = nearest(asked, kept) if isinstance(asked, str) and kept else ""
             raise BriefError(
                 f'Layer "{name}": from names {quote_value(asked)}, which is not in your collection of layers'
-                f"{nearest(asked, kept) if isinstance(asked, str) else ''}. The collection is {collection.path}; "
-                "lastbar layers lists it, and lastbar layers FILE takes in a colleague's."
+                f"{hint}{'' if hint.endswith('?') else '.'} The collection is "
+                f"{collection.path}; lastbar layers lists it, and lastbar layers FILE takes in a colleague's."
             )
         del layer[FROM]
         own = any(key in layer for key in ADDRESS_KEYS)
         for key, value in kept[asked].items():
-            if key not in layer and not (own and key in ADDRESS_KEYS):
+            if key not in layer and not (own and key in _OF_ADDRESS):
                 layer[key] = value
