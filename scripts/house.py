@@ -22,6 +22,7 @@ CLASS_LINES_MAX = 250
 FUNCTION_LINES_MAX = 40
 CONSTRUCTOR_PARAMETERS_MAX = 6
 MODULE_LINES_MAX = 400
+SCRIPT_LINES_MAX = 250
 
 Function = ast.FunctionDef | ast.AsyncFunctionDef
 
@@ -97,6 +98,10 @@ def main() -> int:
             elif isinstance(node, Function):
                 where = f"{path}:{node.lineno} {node.name}"
                 found.measure("lines in a function", where, code_lines(node), FUNCTION_LINES_MAX)
+    for script in sorted(PACKAGE.rglob("*.js")):
+        lines = script.read_text(encoding="utf-8").count("\n")
+        where = str(script.relative_to(PACKAGE.parent))
+        found.measure("lines in a module of JavaScript", where, lines, SCRIPT_LINES_MAX)
     found.over += [
         f"class {name} more than once: {', '.join(w)}" for name, w in sorted(homes.items()) if len(w) > 1
     ]

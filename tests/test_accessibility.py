@@ -109,7 +109,9 @@ def test_no_step_of_the_desk_has_a_fault(browser: Browser, board: Board, width: 
             page.locator(f"#step-{step}").click()
             assert faults(page) == [], step
         page.locator("#areas .area").first.click()
+        page.get_by_role("button", name="Two layers").click()
         assert faults(page) == []
+        page.get_by_role("button", name="Two layers").click()
         page.locator("#step-proof").click()
         page.get_by_role("button", name="Check", exact=True).click()
         expect(page.locator(".verdict")).to_be_visible(timeout=PATIENCE_MS)

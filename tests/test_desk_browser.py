@@ -33,6 +33,19 @@ deepest = 15
 """
 
 
+NOTICES = """() => {
+  [window.asked, window.told] = [0, []];
+  window.Notification = class {
+    static permission = "default";
+    static async requestPermission() {
+      window.asked += 1;
+      return (this.permission = "granted");
+    }
+    constructor(title) { window.told.push(title); }
+  };
+}"""  # in place of the browser's own notices, which a browser without a screen does not have
+
+
 @pytest.fixture(scope="module")
 def server() -> Iterator[PracticeServer]:
     with PracticeServer() as running:
@@ -121,9 +134,13 @@ def test_the_whole_job_without_touching_a_file_or_a_terminal(
         dialog.get_by_role("button", name="Add", exact=True).click()
         said(page, "room", re.compile("about"))
         keep(page, "3-drawn")
+        page.evaluate(NOTICES)
         page.keyboard.press("4")
+        assert page.evaluate("window.asked") == 0
+        page.get_by_role("button", name="Tell me when it ends").click()
         page.get_by_role("button", name="Start").click()
         said(page, "fetch", "✓ all stored")
+        assert page.evaluate("window.told") == ["The fetch has ended"]
         keep(page, "4-fetched")
         page.locator("#step-proof").click()
         page.get_by_role("button", name="Check", exact=True).click()

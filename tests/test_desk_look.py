@@ -2,16 +2,25 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterator
+import asyncio
+from collections.abc import AsyncIterator, Iterator
+from contextlib import asynccontextmanager
+from functools import partial
 from pathlib import Path
 from typing import Any
 
 import httpx
 import pytest
+import tomlkit
 
 from packer import Brief
 from packer.desk.server import DeskServer
-from packer.planning.collection import Collection
+from packer.desk.source_look import SourceLook
+from packer.errors import BriefError
+from packer.fetching.answers.outcome import ServerHasNone
+from packer.geometry.tileset import Tile
+from packer.planning.brief_keys import secrets_in_text
+from packer.planning.collection import Collection, fill_in_kept
 from packer.planning.pack_path import pack_path
 from packer.practice import PracticeServer, write_place
 from packer.sources.safe_address import literal_key
@@ -148,6 +157,52 @@ def test_a_layer_that_works_is_kept_without_headers_and_offered_again(page: Page
     assert "secret" not in Collection().path.read_text("utf-8")
 
 
+AREA = '[[areas]]\nname = "a"\npoint = [0, 0]\nradius = "1 km"\ndeepest = 3\n'
+
+
+def test_a_brief_names_a_layer_of_the_collection_and_says_more_of_it(
+    tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    monkeypatch.setenv("XDG_CONFIG_HOME", str(tmp_path))
+    kept = {"url": "https://t.example.org/{z}/{x}/{y}.png?key=${MY_KEY}", "zooms": [0, 9], "connections": 2}
+    Collection().keep("mine", {**kept, "attribution": "A", "permission": "P"})
+    text = f'title = "T"\n[layers.aerial]\nfrom = "mine"\nconnections = 3\n{AREA}'
+    layer = Brief.from_text(text).layers["aerial"]
+    assert (layer.url, layer.connections, layer.zooms, layer.attribution) == (kept["url"], 3, (0, 9), "A")
+    assert secrets_in_text(text, {"MY_KEY": "S3cretS3cretS3cret"}).found_in("x S3cretS3cretS3cret")
+    written_out = tomlkit.parse(text)
+    fill_in_kept(written_out["layers"])
+    assert Brief.from_text(tomlkit.dumps(written_out)).layers["aerial"] == layer
+    with pytest.raises(BriefError, match='from names "main"'):
+        Brief.from_text(text.replace('"mine"', '"main"'))
+    (tmp_path / "trip").mkdir()
+    with DeskServer(tmp_path / "trip") as desk:
+        desk.session.document.replace(desk.session.document.now().revision, text)
+        told = desk.session.state()["layers"][0]
+        assert told["address"] == "https://t.example.org/{z}/{x}/{y}.png?key=${MY_KEY}"
+
+
+def test_a_colleagues_file_is_taken_in_whole_or_not_at_all(page: Page, tmp_path: Path) -> None:
+    terms = 'zooms = [0, 9]\nattribution = "A"\npermission = "P"\nexpires = 2031-03-01\nheaders = { A = "secret" }\n'
+    handed = f'[layers.theirs]\nurl = "https://t.example.org/{{z}}/{{x}}/{{y}}.png"\n{terms}'
+    assert page.post("/api/collection/file", {"text": handed})["taken"] == ["theirs"]
+    assert page.post("/api/collection/file", {"text": handed})["taken"] == []
+    assert page.get("/api/collection")["layers"]["theirs"]["expires"] == "2031-03-01"
+    more = handed.replace("theirs", "more")
+    for bad in (
+        more + handed.replace("theirs", "k").replace(".png", ".png?key=a1b2c3d4e5f6a7b8"),
+        more + '[layers.half]\nurl = "https://t.example.org/{z}/{x}/{y}.png"',
+        more.replace("more", '"../x"'),
+        "[layers]\nx = 1",
+        "no",
+    ):
+        page.post("/api/collection/file", {"text": bad}, 400)
+    answer = page.http.get("/api/collection/file")
+    assert "theirs" in answer.text
+    assert "secret" not in answer.text
+    assert list(Collection().layers()) == ["theirs"]
+
+
 def look(page: Page, zoom: int) -> httpx.Response:
     return page.http.get(f"/api/look/relief/{tile_at(LON, LAT, zoom)}")
 
@@ -179,6 +234,53 @@ def test_while_a_fetch_runs_here_or_elsewhere_the_source_is_left_alone(page: Pag
         answer = look(page, 13)
     assert answer.headers["X-From"] == "none"
     assert "fetch" in answer.headers["X-Why"]
+
+
+class _Held:
+    """An asker that answers when it is let, and notes how many of which layer were asked at once."""
+
+    def __init__(self, layer: str, let: asyncio.Event, seen: list[str]) -> None:
+        self.layer, self._let, self._seen = layer, let, seen
+
+    async def tile(self, _tile: Tile) -> ServerHasNone:
+        self._seen.append(self.layer)
+        await self._let.wait()
+        return ServerHasNone(404)
+
+
+def test_two_layers_side_by_side_take_turns_and_drop_nothing(tmp_path: Path) -> None:
+    first, second = (
+        '[layers.one]\nurl = "http://127.0.0.1:9/one',
+        '[layers.two]\nurl = "http://127.0.0.1:9/two',
+    )
+    rest = '/{z}/{x}/{y}.png"\nzooms = [0, 9]\nattribution = "A"\npermission = "P"\n'
+    area = '[[areas]]\nname = "a"\npoint = [0, 0]\nradius = "1 km"\ndeepest = 3\n'
+    brief = Brief.from_text(f'title = "T"\n{first}{rest}{second}{rest}{area}', tmp_path / "brief.toml")
+    seen, closed = list[str](), list[str]()
+
+    async def go() -> None:
+        let = asyncio.Event()
+
+        @asynccontextmanager
+        async def open_(_brief: Brief, layer: str) -> AsyncIterator[Any]:
+            yield _Held(layer, let, seen)
+            closed.append(layer)
+
+        source = SourceLook(open_)
+        ask = partial(source.tile, brief, store=None, planned=0, patient=True)
+        one = [asyncio.create_task(ask(layer="one", tile=Tile(3, x, 0))) for x in range(3)]
+        await asyncio.sleep(0)
+        two = asyncio.create_task(ask(layer="two", tile=Tile(3, 0, 0)))
+        for _ in range(10):
+            await asyncio.sleep(0)
+        assert seen == ["one"] * 3
+        let.set()
+        assert await asyncio.gather(*one, two) == [None] * 4
+        await source.aclose()
+
+    asyncio.run(go())
+    assert seen == ["one", "one", "one", "two"]
+    assert closed == ["one", "two"]
 
 
 def test_the_strip_has_a_verdict_and_a_cost_at_each_zoom(page: Page) -> None:

@@ -58,6 +58,13 @@ def test_an_address_is_tried_the_source_looked_at_and_the_plan_made_to_fit(
         page.get_by_role("button", name="Source").click()
         expect(page.locator(".sheet.from-source canvas").first).to_be_visible(timeout=PATIENCE_MS)
         keep(page, "look-source")
+        page.get_by_role("button", name="Two layers").click()
+        page.get_by_label("Layer of the second map").select_option("tried")
+        second = page.locator("#map-beside .sheet.from-source canvas").first
+        expect(second).to_be_visible(timeout=PATIENCE_MS)
+        keep(page, "look-two-layers")
+        page.get_by_role("button", name="Two layers").click()
+        expect(page.locator("#map-beside")).to_have_count(0)
         page.locator("#step-worth").click()
         page.locator("#areas .area").first.click()
         page.get_by_role("button", name="Show the place under the cross").click()

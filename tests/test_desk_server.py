@@ -2,10 +2,11 @@
 
 from __future__ import annotations
 
+import asyncio
 import json
 import threading
-from collections.abc import Iterator
-from contextlib import AbstractContextManager
+from collections.abc import Iterator, MutableMapping
+from contextlib import AbstractContextManager, contextmanager
 from pathlib import Path
 from types import SimpleNamespace
 from typing import Any
@@ -18,22 +19,27 @@ from geographiclib.geodesic import Geodesic
 from packer import Brief, plan
 from packer.common.shell import shell_command
 from packer.desk.document import Snapshot
+from packer.desk.elsewhere import Elsewhere
+from packer.desk.events import Events, EventsResponse
 from packer.desk.server import DeskServer
 from packer.desk.steps import steps
 from packer.desk.wording import on_page
 from packer.errors import LastbarError
+from packer.fetching.run_watch import last_run
 from packer.geometry.files.drawing import Drawing
 from packer.geometry.files.reading import read_drawing
 from packer.geometry.tileset import Tile, TileSet
 from packer.handover.drafting import refuse_gaps
 from packer.planning.ground import Ground
+from packer.planning.pack_path import pack_path
 from packer.planning.plan import plan_on
 from packer.practice import PracticeServer, write_place
 from packer.proof.results import Depth
 from packer.proof.wording import not_checked
+from packer.store.locks import WriteLock, is_locked
 from packer.view.outlines import edge_features
 from tests.test_desk_document import BRIEF
-from tests.view_board import build
+from tests.view_board import Board, build
 
 
 class Page(AbstractContextManager["Page"]):
@@ -236,11 +242,118 @@ def test_the_whole_job_from_an_empty_folder_to_a_sealed_card(tmp_path: Path) -> 
             assert Brief.read(tmp_path / "trip").areas[0].name == "camp"
 
 
+def test_the_end_of_the_desk_stops_its_fetch_cleanly(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
+    monkeypatch.delenv("DBUS_SESSION_BUS_ADDRESS", raising=False)
+    with PracticeServer() as server:
+        write_place(tmp_path, server.base_url)
+        path = tmp_path / "brief.toml"
+        path.write_text(
+            path.read_text("utf-8").replace("per-second = 500", "per-second = 20"), encoding="utf-8"
+        )
+        with DeskServer(tmp_path) as desk, Page(desk) as page:
+            page.post("/api/jobs/fetch")
+            job = desk.session.jobs._last["fetch"]
+            with page.http.stream("GET", "/api/events", timeout=60) as events:
+                next(line for line in events.iter_lines() if '"host"' in line)
+    assert job.state == "done", job.error
+    assert job.result is not None
+    assert job.result["stopped"] == "asked"
+    brief = Brief.read(tmp_path)
+    assert not any(is_locked(pack_path(brief, name)) for name in brief.layers)
+    assert not list(brief.store_folder.glob("*-journal"))
+    run = last_run(brief.store_folder)
+    assert run is not None
+    assert run.ended
+    assert sum("not kept awake" in one["text"] for one in run.events()) == 1
+
+
 def test_a_second_fetch_is_not_started_beside_the_first(page: Page, desk: DeskServer) -> None:
     held = threading.Event()
     desk.session.jobs.start("fetch", {}, lambda _reporter: {"held": held.wait(20)})
     assert "running already" in page.post("/api/jobs/fetch", {}, 400)["error"]
     held.set()
+
+
+@contextmanager
+def fetch_in_a_terminal(board: Board) -> Iterator[Path]:
+    """The signs of a fetch by another process: its lock on the pack, and its lines in the log."""
+    log = board.store / "lastbar.log.jsonl"
+    start = {"at": "2026-05-01T10:00:00Z", "run": "20260501T100000Z-1", "event": "start"}
+    pause = {
+        **start,
+        "event": "pause",
+        "layers": ["aerial", "ground 2"],
+        "kind": "sign-in",
+        "reason": "a page came",
+    }
+    with WriteLock(pack_path(board.brief, "aerial", board.store), "busy"):
+        log.write_text(f"{json.dumps(start)}\n{json.dumps(pause)}\n", encoding="utf-8")
+        yield log
+
+
+def test_a_fetch_in_a_terminal_is_shown_and_no_second_one_started(tmp_path: Path) -> None:
+    board = build(tmp_path)
+    with DeskServer(board.brief.path, board.store) as desk, Page(desk) as page:
+        assert page.get("/api/state")["elsewhere"] is None
+        with fetch_in_a_terminal(board) as log:
+            assert "another process (1)" in page.post("/api/jobs/fetch", {}, 400)["error"]
+            desk.session.look_elsewhere()
+            state = page.get("/api/state")
+            seen = state["elsewhere"]
+            assert seen["progress"]["layers"]["aerial"]["pause"]["kind"] == "sign-in"
+            assert seen["progress"]["done"] == sum(
+                one["on_board"] + one["absent"]
+                for one in (la.counts() for la in desk.session.board().layers.values())
+            )
+            assert seen["events"][-1]["text"] == "aerial, ground 2: waiting. a page came."
+            assert state["steps"]["fetch"]["mood"] == "wrong"
+            with log.open("a", encoding="utf-8") as file:
+                file.write(
+                    json.dumps({"at": "2026-05-01T10:01:00Z", "run": "20260501T100000Z-1", "event": "end"})
+                )
+            desk.session.look_elsewhere()
+            assert page.get("/api/state")["elsewhere"] is None
+        assert page.get("/api/log")["events"][-1]["text"].startswith("Ended")
+
+
+def test_a_fetch_that_died_in_a_terminal_is_not_said_to_run(tmp_path: Path) -> None:
+    board = build(tmp_path)
+    with fetch_in_a_terminal(board):
+        pass
+    assert Elsewhere().run(board.brief, board.store) is None
+
+
+def test_a_page_that_goes_away_in_mid_event_is_forgotten_and_nothing_is_left_open() -> None:
+    events, said = Events(), list[dict[str, Any]]()
+
+    async def follow(sent: asyncio.Event, gone: asyncio.Event) -> None:
+        async def receive() -> dict[str, Any]:
+            await gone.wait()
+            return {"type": "http.disconnect"}
+
+        async def send(_message: MutableMapping[str, Any]) -> None:
+            sent.set()
+
+        try:
+            await EventsResponse(events.follow())({"type": "http", "method": "GET"}, receive, send)
+        finally:
+            sent.set()
+
+    async def go() -> None:
+        asyncio.get_running_loop().set_exception_handler(lambda _loop, context: said.append(context))
+        for close_early in (True, False):
+            sent, gone = asyncio.Event(), asyncio.Event()
+            page = asyncio.create_task(follow(sent, gone))
+            await sent.wait()
+            if not close_early:
+                events.tell("state", {})
+                await asyncio.sleep(0)
+            gone.set()
+            await page
+
+    asyncio.run(go())
+    assert not said
+    assert not events._followers
 
 
 def test_no_sentence_on_the_page_asks_for_a_command() -> None:

@@ -7,6 +7,7 @@ from typing import Annotated
 
 import typer
 
+from packer.cli.briefless_commands import add_briefless
 from packer.cli.options import (
     Against,
     AskAbsentAgain,
@@ -16,6 +17,7 @@ from packer.cli.options import (
     Depart,
     GiveUpAfter,
     Json,
+    LetSleep,
     MaxBytes,
     NewBrief,
     Parts,
@@ -26,7 +28,6 @@ from packer.cli.options import (
     TransportChoice,
 )
 from packer.cli.output import command, warn
-from packer.cli.practice_commands import add_practice
 from packer.version import __version__
 
 __all__ = ["app"]
@@ -141,6 +142,7 @@ def fetch(
     give_up_after: GiveUpAfter = None,
     ask_absent_again: AskAbsentAgain = False,
     refresh_older_than: RefreshOlderThan = None,
+    let_sleep: LetSleep = False,
     transport: TransportChoice = None,
     store: Store = None,
     as_json: Json = False,
@@ -160,6 +162,7 @@ def fetch(
         max_bytes,
         refresh_older_than,
         transport,
+        let_sleep,
     )
 
 
@@ -364,23 +367,6 @@ def split_by_its_old_name(
     return run_split.run(brief, parts, to, as_json, store)
 
 
-@app.command()
-@command
-def merge(
-    into: Annotated[Path, typer.Argument(metavar="INTO", help="Folder of the packs to add to.")],
-    sources: Annotated[list[Path], typer.Argument(metavar="FROM...", help="Packs, or folders of packs.")],
-    mix_sources: Annotated[
-        bool, typer.Option("--mix-sources", help="Join tiles from different servers in one layer.")
-    ] = False,
-    as_json: Json = False,
-    debug: Debug = False,
-) -> int:
-    """Join packs that several people fetched."""
-    from packer.cli import run_merge
-
-    return run_merge.run_merge(into, sources, mix_sources, as_json)
-
-
 @app.command("take-in")
 @command
 def take_in(
@@ -397,4 +383,4 @@ def take_in(
     return run_merge.run_take_in(brief, layer, held, store, as_json)
 
 
-add_practice(app)
+add_briefless(app)

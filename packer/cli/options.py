@@ -16,6 +16,7 @@ __all__ = [
     "Depart",
     "GiveUpAfter",
     "Json",
+    "LetSleep",
     "MaxBytes",
     "NewBrief",
     "Parts",
@@ -76,6 +77,9 @@ Parts = Annotated[int, typer.Option(min=2, max=100, help="How many parts.")]
 PartsFolder = Annotated[
     Path | None,
     typer.Option("--to", metavar="DIR", help="Folder for the parts, instead of beside the brief."),
+]
+LetSleep = Annotated[
+    bool, typer.Option("--let-sleep", help="Do not keep the machine awake while the fetch runs.")
 ]
 RefreshOlderThan = Annotated[
     str | None,

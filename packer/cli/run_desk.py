@@ -7,6 +7,7 @@ import webbrowser
 from pathlib import Path
 
 from packer.cli.output import echo, warn
+from packer.cli.signals import stop_signals_as_ctrl_c
 from packer.desk.server import DeskServer
 
 __all__ = ["run"]
@@ -17,6 +18,7 @@ def run(path: Path, store: Path | None, port: int, browser: bool) -> int:
 
     If the process dies: the brief is whole, and every job has left what it promises.
     """
+    stop_signals_as_ctrl_c()
     try:
         with DeskServer(path, store, port=port) as desk:
             link = desk.link
@@ -25,7 +27,11 @@ def run(path: Path, store: Path | None, port: int, browser: bool) -> int:
             sys.stdout.flush()
             if browser and not webbrowser.open(link):
                 warn("No browser could be opened. Copy the address into one.")
-            desk.wait()
+            try:
+                desk.wait()
+            finally:
+                if desk.session.jobs.at_work():
+                    warn("Finishing what is under way, then stopping. Press Ctrl-C again to stop now.")
     except KeyboardInterrupt:
         warn("Stopped. The brief is saved, and what was fetched is stored.")
     return 0

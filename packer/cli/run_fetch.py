@@ -18,6 +18,7 @@ from packer.cli.lines import wrapped
 from packer.cli.output import echo, print_json, warn
 from packer.cli.progress import FetchProgress, progress_for, warn_wrapped
 from packer.cli.signals import on_stop_signals
+from packer.common.battery import battery_percent
 from packer.common.shell import shell_command
 from packer.common.units import bytes_text, counted, duration_text, seconds, size_bytes
 from packer.errors import EXIT_NOT_COMPLETE, InputError
@@ -48,6 +49,7 @@ def run(
     max_bytes: str | None = None,
     refresh_older_than: str | None = None,
     transport: TransportName | None = None,
+    let_sleep: bool = False,
 ) -> int:
     """Fetch for the brief at `path`; 0 if nothing is missing at the end and every floor is reached, otherwise 1.
 
@@ -66,6 +68,7 @@ def run(
         max_bytes=_bytes(max_bytes),
         log=True,
         refresh_older_s=_seconds("--refresh-older-than", refresh_older_than),
+        keep_awake=not let_sleep,
     )
     brief = brief_with_fresh_offers(path, store, transport)
     worked_out = plan(brief)
@@ -78,9 +81,8 @@ def run(
     if as_json:
         print_json(report.to_dict() | {"below_floor": below})
     else:
-        again = ["--refresh-older-than", refresh_older_than] if refresh_older_than else []
-        fetch = shell_command("fetch", path, *again, store=store)
-        _show(report, shell_command("verify", path, store=store), fetch, below)
+        verify = shell_command("verify", path, store=store)
+        _show(report, verify, _same_fetch(path, store, refresh_older_than), below)
     return exit_code(report, below)
 
 
@@ -89,10 +91,17 @@ def exit_code(report: FetchReport, below: Sequence[str]) -> int:
     return 0 if report.complete and not (below or report.wrong_ground) else EXIT_NOT_COMPLETE
 
 
+def _same_fetch(path: Path, store: Path | None, refresh_older_than: str | None) -> str:
+    again = ["--refresh-older-than", refresh_older_than] if refresh_older_than else []
+    return shell_command("fetch", path, *again, store=store)
+
+
 def _warn(brief: Brief, worked_out: Plan, store: Path | None) -> None:
     for remark in worked_out.remarks:
         warn(f"Note: {remark}")
     warn_of_changes(brief, worked_out, store)
+    if (percent := battery_percent()) is not None:
+        warn(f"This machine runs on its battery, which is {percent} % full. Plug it in if you can.")
 
 
 def _seconds(option: str, text: str | None) -> float | None:

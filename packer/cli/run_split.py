@@ -17,6 +17,7 @@ from packer.common.units import counted
 from packer.errors import DiskError, InputError
 from packer.planning.brief import Brief
 from packer.planning.brief_keys import LeftOut, with_variables
+from packer.planning.collection import fill_in_kept
 from packer.planning.offers import cache_offer
 from packer.planning.pack_path import pack_path
 from packer.planning.part_tiles import PART_TILES, write_part_tiles
@@ -46,6 +47,7 @@ def run(path: Path, count: int, to: Path | None, as_json: bool, store: Path | No
     left = sum(map(len, missing.values()))
     folder = to or brief.folder / "parts"
     text = tomlkit.parse(brief.path.read_text(encoding="utf-8-sig"))
+    fill_in_kept(text.get("layers", {}))  # the colleague has another collection
     left_out = with_variables(text)
     try:
         written = [

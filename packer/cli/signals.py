@@ -15,7 +15,7 @@ from packer.errors import EXIT_NOT_COMPLETE
 if TYPE_CHECKING:
     import asyncio
 
-__all__ = ["end_process", "end_quietly", "on_stop_signals"]
+__all__ = ["end_process", "end_quietly", "on_stop_signals", "stop_signals_as_ctrl_c"]
 
 _STDOUT, _STDERR = 1, 2
 
@@ -33,6 +33,19 @@ def on_stop_signals(loop: asyncio.AbstractEventLoop, stop: Callable[[], None]) -
             loop.add_signal_handler(name, stop)
         if sys.platform != "win32" and signal.getsignal(signal.SIGHUP) != signal.SIG_IGN:
             loop.add_signal_handler(signal.SIGHUP, hang_up)
+
+
+def stop_signals_as_ctrl_c() -> None:
+    """Have SIGTERM and SIGHUP raise KeyboardInterrupt in the main thread; under nohup, SIGHUP stays ignored."""
+    terminals = [handle for handle in (_STDOUT, _STDERR) if os.isatty(handle)]
+
+    def hang_up(_number: int, _frame: FrameType | None) -> NoReturn:
+        _mute(terminals)
+        raise KeyboardInterrupt
+
+    signal.signal(signal.SIGTERM, signal.default_int_handler)
+    if sys.platform != "win32" and signal.getsignal(signal.SIGHUP) != signal.SIG_IGN:
+        signal.signal(signal.SIGHUP, hang_up)
 
 
 def _mute(terminals: list[int]) -> None:

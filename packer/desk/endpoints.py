@@ -9,7 +9,6 @@ from pathlib import Path
 from typing import Any
 
 import xstatic.pkg.leaflet as leaflet
-from sse_starlette.sse import EventSourceResponse
 from starlette.applications import Starlette
 from starlette.concurrency import run_in_threadpool
 from starlette.exceptions import HTTPException
@@ -20,6 +19,7 @@ from starlette.routing import Route
 from packer.desk.changes import read_change
 from packer.desk.document import ChangedElsewhereError, StaleRevisionError
 from packer.desk.dropped import MOST_FILE_BYTES, keep_dropped
+from packer.desk.events import EventsResponse
 from packer.desk.figures import SupersededError
 from packer.desk.fitting import edits_of
 from packer.desk.guard import REPORT_PATH
@@ -63,6 +63,7 @@ def desk_endpoints(session: Session) -> Starlette:
             Route("/api/profile", addresses.profile),
             Route(REPORT_PATH, addresses.report),
             Route("/api/file", addresses.file, methods=["POST"]),
+            Route("/api/log", lambda _: JSONResponse({"events": session.log()})),
             Route("/api/versions", lambda _: JSONResponse({"versions": session.document.versions()})),
             Route("/api/versions/{name}", addresses.version),
             Route("/api/events", addresses.events),
@@ -120,9 +121,9 @@ class _Addresses:
         name = request.path_params["name"]
         return JSONResponse({"name": name, "text": masked_keys(self._session.document.version(name))})
 
-    def events(self, _request: Request) -> Response:
-        """What happens, as server-sent events."""
-        return EventSourceResponse(self._session.events.follow(), ping=15)
+    async def events(self, _request: Request) -> Response:
+        """What happens, as server-sent events. If cancelled: the page is forgotten."""
+        return EventsResponse(self._session.events.follow())
 
     def changes(self) -> list[Route]:
         """The addresses that change something."""

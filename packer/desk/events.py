@@ -5,11 +5,14 @@ from __future__ import annotations
 import asyncio
 import json
 import threading
-from collections.abc import AsyncIterator
-from typing import Any
+from typing import Any, Self
 
-__all__ = ["Events"]
+from sse_starlette.sse import EventSourceResponse
+from starlette.types import Receive, Scope, Send
 
+__all__ = ["Events", "EventsResponse", "Follower"]
+
+_PING_S = 15
 _LEAST_APART_S = 0.25  # a page needs no more; a fetch tells of itself far more often
 
 
@@ -23,7 +26,7 @@ class Events:
         self._lock = threading.Lock()
         self._latest: dict[str, tuple[int, Any]] = {}
         self._count = 0
-        self._closed = False
+        self.closed = False
         self._followers: set[tuple[asyncio.AbstractEventLoop, asyncio.Event]] = set()
 
     def tell(self, kind: str, what: Any) -> None:
@@ -36,36 +39,83 @@ class Events:
             if not loop.is_closed():
                 loop.call_soon_threadsafe(news.set)
 
+    def join(self, follower: tuple[asyncio.AbstractEventLoop, asyncio.Event]) -> None:
+        """Wake this one at every event from now on."""
+        with self._lock:
+            self._followers.add(follower)
+
+    def leave(self, follower: tuple[asyncio.AbstractEventLoop, asyncio.Event]) -> None:
+        """Wake it no more."""
+        with self._lock:
+            self._followers.discard(follower)
+
     def close(self) -> None:
         """Let every page go, at the end."""
-        self._closed = True
+        self.closed = True
         with self._lock:
             followers = list(self._followers)
         for loop, news in followers:
             if not loop.is_closed():
                 loop.call_soon_threadsafe(news.set)
 
-    async def follow(self) -> AsyncIterator[dict[str, str]]:
-        """Every kind's latest event, then what comes, each as `event` and `data`.
+    def follow(self) -> Follower:
+        """What one page follows; its `forget` has to be called when the page is gone. Belongs to the running loop."""
+        return Follower(self)
 
-        If cancelled: the page is forgotten.
-        """
-        news, seen = asyncio.Event(), 0
-        news.set()
-        follower = asyncio.get_running_loop(), news
+    def latest(self, seen: int) -> list[tuple[int, str, Any]]:
+        """The kinds with news since number `seen`: number, kind and event, oldest first."""
         with self._lock:
-            self._followers.add(follower)
+            return sorted((at, kind, what) for kind, (at, what) in self._latest.items() if at > seen)
+
+
+class Follower:
+    """Every kind's latest event, then what comes, each as `event` and `data`: what one page is sent.
+
+    An iterator and no generator: a page may go away at any moment, even while the next event is waited for, and a
+    generator that was left there cannot be closed ("asynchronous generator is already running").
+    """
+
+    def __init__(self, events: Events) -> None:
+        self._events, self._seen = events, 0
+        self._news, self._fresh = asyncio.Event(), list[tuple[int, str, Any]]()
+        self._told = 0.0
+        self._key = asyncio.get_running_loop(), self._news
+        self._news.set()
+        events.join(self._key)
+
+    def forget(self) -> None:
+        """The page is gone: nothing is told to it any more."""
+        self._events.leave(self._key)
+
+    def __aiter__(self) -> Self:
+        return self
+
+    async def __anext__(self) -> dict[str, str]:
+        """The next event. If cancelled: none is lost."""
+        loop = self._key[0]
+        while not self._fresh:
+            if self._events.closed:
+                raise StopAsyncIteration
+            if (soon := self._told + _LEAST_APART_S - loop.time()) > 0:
+                await asyncio.sleep(soon)
+            await self._news.wait()
+            self._news.clear()
+            self._told = loop.time()
+            self._fresh = self._events.latest(self._seen)
+        self._seen, kind, what = self._fresh.pop(0)
+        return {"event": kind, "data": json.dumps(what, ensure_ascii=False, separators=(",", ":"))}
+
+
+class EventsResponse(EventSourceResponse):
+    """A stream of events for one page, which is forgotten however the stream ends."""
+
+    def __init__(self, follower: Follower) -> None:
+        super().__init__(follower, ping=_PING_S)
+        self._follower = follower
+
+    async def __call__(self, scope: Scope, receive: Receive, send: Send) -> None:
+        """Send events until the page goes away. If cancelled: the page is forgotten."""
         try:
-            while not self._closed:
-                await news.wait()
-                news.clear()
-                with self._lock:
-                    fresh = sorted((at, kind, what) for kind, (at, what) in self._latest.items() if at > seen)
-                for at, kind, what in fresh:
-                    seen = at
-                    yield {"event": kind, "data": json.dumps(what, ensure_ascii=False, separators=(",", ":"))}
-                if not self._closed:
-                    await asyncio.sleep(_LEAST_APART_S)
+            await super().__call__(scope, receive, send)
         finally:
-            with self._lock:
-                self._followers.discard(follower)
+            self._follower.forget()

@@ -120,6 +120,10 @@ class Jobs:
         job = self._last.get(kind)
         return job is not None and job.state in ("running", "stopping")
 
+    def at_work(self) -> bool:
+        """Whether any job is."""
+        return any(self.running(kind) for kind in list(self._last))
+
     def to_dict(self) -> dict[str, Any]:
         """The last job of each kind."""
         return {kind: job.to_dict() for kind, job in self._last.items()}

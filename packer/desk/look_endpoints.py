@@ -36,6 +36,8 @@ def look_routes(session: Session, read_body: ReadBody) -> list[Route]:
         Route("/api/try-layer", answers.trial, methods=["POST"]),
         Route("/api/collection", answers.collection),
         Route("/api/collection", answers.keep, methods=["POST"]),
+        Route("/api/collection/file", answers.hand_on),
+        Route("/api/collection/file", answers.take, methods=["POST"]),
     ]
 
 
@@ -52,7 +54,8 @@ class _LookAnswers:
         tile = Tile(asked["z"], asked["x"], asked["y"])
         if tile.zoom > MAX_ZOOM or max(tile.x, tile.y) >= 1 << tile.zoom:
             raise HTTPException(400, "There is no such tile on the grid.")
-        body, source, why = await self._tile(asked["layer"], tile)
+        patient = request.query_params.get("patient") == "1"
+        body, source, why = await self._tile(asked["layer"], tile, patient)
         headers = {"X-From": source, "Cache-Control": "no-store"}
         if why:
             headers["X-Why"] = quote(why)[:2000]
@@ -93,7 +96,7 @@ class _LookAnswers:
 
     def collection(self, _request: Request) -> Response:
         """The planner's own layers."""
-        return JSONResponse({"layers": self._session.collection.layers()})
+        return JSONResponse({"layers": self._session.collection.to_dict()})
 
     async def keep(self, request: Request) -> Response:
         """Keep a layer in the planner's collection. If cancelled: it may have been kept."""
@@ -104,13 +107,27 @@ class _LookAnswers:
         await run_in_threadpool(self._session.collection.keep, name.strip(), values)
         return JSONResponse({"kept": name.strip()})
 
+    def hand_on(self, _request: Request) -> Response:
+        """The collection as a file for a colleague."""
+        headers = {"Content-Disposition": 'attachment; filename="layers.toml"'}
+        return Response(self._session.collection.text(), media_type="application/toml", headers=headers)
+
+    async def take(self, request: Request) -> Response:
+        """Take in a colleague's file, sent as `text`. If cancelled: it may have been taken in."""
+        body = await self._read_body(request)
+        if not isinstance(body.get("text"), str):
+            raise HTTPException(400, "The text of the file is missing.")
+        return JSONResponse({"taken": await run_in_threadpool(self._session.collection.take, body["text"])})
+
     async def _board_layer(self, layer: str) -> Any:
         board = await run_in_threadpool(self._session.board)
         if layer not in board.layers:
             raise HTTPException(404, "There is no layer of that name.")
         return board.layers[layer]
 
-    async def _tile(self, layer: str, tile: Tile) -> tuple[bytes | None, str, str | None]:
+    async def _tile(
+        self, layer: str, tile: Tile, patient: bool = False
+    ) -> tuple[bytes | None, str, str | None]:
         """A body, where it is from ("pack", "source" or "none"), and why the source gave none."""
         known = await self._board_layer(layer)
         body = await run_in_threadpool(known.pack.body, tile)
@@ -122,7 +139,9 @@ class _LookAnswers:
             return None, "none", f"The layer has zooms {first} to {last}."
         planned = len(plan.layers[layer].tiles)
         try:
-            body = await self._session.look.tile(brief, layer, tile, self._session.store, planned)
+            body = await self._session.look.tile(
+                brief, layer, tile, self._session.store, planned, patient=patient
+            )
         except LastbarError as fault:
             return None, "none", str(fault)
         return body, "none" if body is None else "source", None

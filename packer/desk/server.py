@@ -37,6 +37,7 @@ class DeskServer:
     def __enter__(self) -> Self:
         """Listen and start to answer. Raises InputError if the port cannot be had."""
         self.url = f"http://{LOOPBACK}:{self._serving.start(LOOPBACK, self._port)}/"
+        self.session.watch()
         return self
 
     def __exit__(

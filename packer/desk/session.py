@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import contextlib
 import hashlib
 import threading
 import time
@@ -10,20 +11,23 @@ from collections.abc import Callable, Mapping
 from pathlib import Path
 from typing import Any
 
+from packer.common.battery import battery_percent
 from packer.common.units import bits_per_second
 from packer.desk.changes import AddLayer, Change, SetLayer
 from packer.desk.document import Document, Snapshot
+from packer.desk.elsewhere import Elsewhere, Watching, runs_elsewhere
 from packer.desk.events import Events
 from packer.desk.figures import Planner
 from packer.desk.fitting import proposals
 from packer.desk.jobs import Job, Jobs, Work
 from packer.desk.source_look import SourceLook
-from packer.desk.steps import steps
+from packer.desk.steps import step_of_job, steps
 from packer.desk.work import fetch_work, handover_work, inspect_work, survey_work, verify_work
 from packer.errors import InputError, LastbarError
-from packer.planning.brief import USES, Area, Brief
+from packer.fetching.run_watch import LoggedRun, last_run
+from packer.planning.brief import USES, Area, Brief, Layer
 from packer.planning.brief_edits import Edit, rewritten
-from packer.planning.collection import ADDRESS_KEYS, Collection
+from packer.planning.collection import ADDRESS_KEYS, FROM, Collection
 from packer.planning.offers import apply_offers, cached_offers
 from packer.planning.plan import Plan, plan
 from packer.proof.report import report_page
@@ -55,9 +59,16 @@ class Session:
         self._figures: tuple[int, dict[str, Any]] | None = None
         self._speed: AssumedSpeed | None = None
         self._proof: tuple[Brief, Plan, VerifyReport, float] | None = None
+        self._others, self._elsewhere = Elsewhere(), dict[str, Any]()
+        self._watching = Watching(self.look_elsewhere)
+
+    def watch(self) -> None:
+        """Look out for a fetch that another process begins, until `close`."""
+        self._watching.start()
 
     def close(self) -> None:
         """End every job cleanly and let the pages go. If the process dies instead: as each job says."""
+        self._watching.stop()
         self.jobs.stop_all()
         self.events.close()
 
@@ -84,6 +95,8 @@ class Session:
             "steps": self._steps(now),
             "brief_mark": self._brief_mark(now),
             "jobs": self.jobs.to_dict(),
+            "elsewhere": self._elsewhere or None,
+            "battery": battery_percent(),
             "speed": None if self._speed is None else round(self._speed.bits_per_second),
         }
 
@@ -147,6 +160,35 @@ class Session:
         _, brief, worked_out = self.plan()
         return Board(brief, worked_out, self._store)
 
+    def look_elsewhere(self) -> None:
+        """Find out whether another process fetches into these packs, and tell the pages where that stands."""
+        before, found = self._elsewhere, dict[str, Any]()
+        try:
+            if (run := self._run_elsewhere()) is not None:
+                found = self._others.told(run, self.board, before)
+        except LastbarError:
+            found = before if before else found  # the packs cannot be read just now; the next look may
+        self._elsewhere = found
+        if found and found is not before:
+            self.events.tell("elsewhere", {**found, "step": step_of_job(found)})
+        if bool(before) != bool(found):
+            if not found:
+                self.events.tell("elsewhere", None)
+                with self._lock:
+                    self._planned = None  # it may have read what servers offer now
+            self._tell()
+
+    def _run_elsewhere(self) -> LoggedRun | None:
+        brief = self.document.now().brief
+        own = any(self.jobs.running(kind) for kind in _ASKING)
+        return None if brief is None or own else self._others.run(brief, self._store)
+
+    def log(self) -> list[dict[str, Any]]:
+        """What the log beside the packs tells of its newest run, as sentences with their times."""
+        brief = self.document.now().brief
+        run = None if brief is None else last_run(self._store or brief.store_folder)
+        return [] if run is None else run.events()
+
     def report(self) -> str:
         """The report of the last check, as HTML. Raises InputError where there was none, DiskError as `report_page`."""
         if self._proof is None:
@@ -179,6 +221,8 @@ class Session:
 
     def start(self, kind: str, options: Mapping[str, Any]) -> dict[str, Any]:
         """Start a job. Raises InputError for a kind that is none, or options that cannot be used."""
+        if kind in _ASKING and (run := self._run_elsewhere()) is not None:
+            raise InputError(runs_elsewhere(run))
         work, mark = self._work(kind, options)
         if kind in _ASKING:
             self.look.forbid()
@@ -239,12 +283,12 @@ class Session:
         with self._lock:
             figures = self._figures[1] if self._figures and self._figures[0] == now.revision else None
         board = None
-        if now.brief is not None:
-            try:
-                board = [layer.counts() for layer in self.board().layers.values()]
-            except LastbarError:
-                board = None
-        return steps(now, figures, board, self.jobs.to_dict(), self._brief_mark(now))
+        with contextlib.suppress(LastbarError):
+            board = [layer.counts() for layer in self.board().layers.values()]
+        jobs = self.jobs.to_dict()
+        if self._elsewhere:
+            jobs["fetch"] = self._elsewhere
+        return steps(now, figures, board, jobs, self._brief_mark(now))
 
     def _brief_mark(self, now: Snapshot) -> str:
         if now.brief is None:
@@ -286,6 +330,8 @@ def _layers(now: Snapshot, table: Mapping[str, Any]) -> list[dict[str, Any]]:
     told = []
     for name, values in table.get("layers", {}).items():
         layer = now.brief.layers.get(name) if now.brief else None
+        if layer and FROM in values:
+            values = {**values, **_of_collection(layer)}
         address = values.get("url") or values.get("tilejson") or values.get("wmts") or ""
         told.append(
             {
@@ -302,3 +348,16 @@ def _layers(now: Snapshot, table: Mapping[str, Any]) -> list[dict[str, Any]]:
             }
         )
     return told
+
+
+def _of_collection(layer: Layer) -> dict[str, Any]:
+    """What the page shows of a layer whose keys stand in the planner's collection."""
+    written = layer.as_written
+    kind = "url" if written.url else "tilejson" if written.tilejson else "wmts"
+    return {
+        kind: written.url or written.offered_at,
+        "attribution": written.attribution,
+        "permission": written.permission,
+        "connections": written.connections,
+        "requests-per-second": written.requests_per_second,
+    }

@@ -15,13 +15,13 @@ from functools import partial
 from pathlib import Path
 
 from packer.desk.transport import DESK_TRANSPORT
-from packer.errors import InputError, NetworkError, StoreBusyError, TermsError
-from packer.fetching.answers.outcome import ServerHasNone, Stored
+from packer.errors import InputError, NetworkError, TermsError
+from packer.fetching.answers.outcome import Outcome, ServerHasNone, Stored
 from packer.fetching.hosts.tile_asker import TileAsker, open_asker
 from packer.geometry.tileset import Tile
 from packer.planning.brief import Brief
 from packer.planning.pack_path import pack_path
-from packer.store.locks import WriteLock, lock_path
+from packer.store.locks import is_locked
 
 __all__ = ["SourceLook"]
 
@@ -40,23 +40,25 @@ class SourceLook:
     def __init__(self, open_: Callable[..., AbstractAsyncContextManager[TileAsker]] = _ASKER) -> None:
         self._open = open_
         self._kept: OrderedDict[tuple[str, Tile], bytes] = OrderedDict()
-        self._bytes = self._waiting = self._asked = 0
+        self._bytes = self._waiting = self._asked = self._under_way = 0
         self._key: str | None = None
         self._asker: TileAsker | None = None
         self._stack = AsyncExitStack()
-        self._lock = asyncio.Lock()
+        self._lock, self._turn = asyncio.Lock(), asyncio.Event()
         self._loop: asyncio.AbstractEventLoop | None = None
         self._forbidden = False
         self._tried: TileAsker | None = None
         self._free_at = 0.0
 
     async def tile(
-        self, brief: Brief, layer: str, tile: Tile, store: Path | None, planned: int
+        self, brief: Brief, layer: str, tile: Tile, store: Path | None, planned: int, *, patient: bool = False
     ) -> bytes | None:
         """The body that the server gives; None if it says that it has none.
 
-        `planned` tiles of the layer's tile-limit are spoken for. Raises TermsError and BriefError as a fetch does,
-        NetworkError where nothing usable comes or nothing may be asked now. If cancelled: the exchange is dropped.
+        `planned` tiles of the layer's tile-limit are spoken for. What is being asked for another layer is dropped, or
+        is let come first if `patient`, as two that are looked at side by side do. Raises TermsError and BriefError as
+        a fetch does, NetworkError where nothing usable comes or nothing may be asked now. If cancelled: the exchange
+        is dropped.
         """
         self._loop = asyncio.get_running_loop()
         key = _key(brief, layer)
@@ -73,9 +75,9 @@ class SourceLook:
             raise NetworkError("Too many tiles are being asked for. Wait a moment.")
         self._waiting += 1
         try:
-            asker = await self._asker_for(brief, layer, key)
+            asker = await self._asker_for(brief, layer, key, patient)
             self._asked += 1
-            outcome = await asker.tile(tile)
+            outcome = await self._answer(asker, tile)
         except asyncio.CancelledError:
             task = asyncio.current_task()
             if task is not None and task.cancelling():
@@ -92,6 +94,17 @@ class SourceLook:
             self._keep((key, tile), b"")
             return None
         raise NetworkError(f'Layer "{layer}": {getattr(outcome, "reason", "no tile came")}.')
+
+    async def _answer(self, asker: TileAsker, tile: Tile) -> Outcome:
+        """If cancelled: the exchange is dropped, and the other layer has its turn."""
+        self._under_way += 1
+        self._turn.clear()
+        try:
+            return await asker.tile(tile)
+        finally:
+            self._under_way -= 1
+            if not self._under_way:
+                self._turn.set()
 
     @asynccontextmanager
     async def alone(self, brief: Brief, layer: str, store: Path | None) -> AsyncIterator[TileAsker]:
@@ -110,17 +123,20 @@ class SourceLook:
                 finally:
                     self._tried = None
 
-    async def _asker_for(self, brief: Brief, layer: str, key: str) -> TileAsker:
+    async def _asker_for(self, brief: Brief, layer: str, key: str, patient: bool) -> TileAsker:
         """If cancelled: the next one opens it."""
-        async with self._lock:
-            if self._forbidden:
-                raise NetworkError(_BUSY)
-            asker = self._asker
-            if self._key != key or asker is None:
-                await self._close()
-                asker = await self._stack.enter_async_context(self._open(brief, layer))
-                self._asker, self._key = asker, key
-            return asker
+        while True:
+            async with self._lock:
+                if self._forbidden:
+                    raise NetworkError(_BUSY)
+                if self._key == key and self._asker is not None:
+                    return self._asker
+                if not (patient and self._under_way):
+                    await self._close()
+                    asker = await self._stack.enter_async_context(self._open(brief, layer))
+                    self._asker, self._key = asker, key
+                    return asker
+            await self._turn.wait()  # outside the lock, which a fetch that begins has to get
 
     async def _close(self) -> None:
         """Close the open asker; requests under way are dropped. If cancelled: it may be half closed."""
@@ -153,13 +169,8 @@ class SourceLook:
         if now < self._free_at:
             return
         for name in brief.layers:
-            pack = pack_path(brief, name, store)
-            if lock_path(pack).exists():
-                try:
-                    with WriteLock(pack, _BUSY):
-                        pass
-                except StoreBusyError:
-                    raise NetworkError(_BUSY) from None
+            if is_locked(pack_path(brief, name, store)):
+                raise NetworkError(_BUSY)
         self._free_at = now + _LOCKS_EVERY_S
 
     def _keep(self, key: tuple[str, Tile], body: bytes) -> None:

@@ -120,7 +120,7 @@ def _fetching(job: Mapping[str, Any]) -> dict[str, str]:
     if pauses and len(pauses) == len(told["layers"]):
         return _said("waiting: sign in" if pauses[0]["kind"] == "sign-in" else "waiting", "wrong")
     share = 100 * told.get("done", 0) // max(told.get("planned", 0), 1)
-    return _said(f"{share} % stored", "busy")
+    return _said(f"{share} %, in a terminal" if job.get("elsewhere") else f"{share} % stored", "busy")
 
 
 def _proof(job: Mapping[str, Any] | None, brief_mark: str) -> dict[str, str]:

@@ -66,6 +66,7 @@ def fetch_work(brief: Brief, store: Path | None, options: Mapping[str, Any]) -> 
         ask_absent_again=bool(options.get("ask_absent_again")),
         transport=DESK_TRANSPORT,
         log=True,
+        keep_awake=True,
     )
 
     def work(reporter: Reporter) -> Mapping[str, Any]:
@@ -199,7 +200,8 @@ def survey_work(brief: Brief, store: Path | None, _options: Mapping[str, Any]) -
             while not surveying.done():
                 await asyncio.wait([surveying], timeout=0.25)
                 if reporter.stop.is_set():
-                    surveying.cancel()
+                    surveying.cancel()  # once: a second time would cut short what it closes at its end
+                    await asyncio.wait([surveying])
             if surveying.cancelled():
                 raise InputError("The survey was stopped. What came is kept; start it again to go on.")
             return await surveying

@@ -36,7 +36,7 @@ class Options:
     jumps: the packs are whole after that, whatever the hour is set to meanwhile. `max_bytes` bounds the bodies
     received. `log` writes lastbar.log.jsonl into the folder of the packs. `refresh_older_s` has tiles on board
     refreshed that were fetched longer ago, unless their server called them fresh for longer. `transport` None takes
-    the faster one that can be loaded.
+    the faster one that can be loaded. `keep_awake` asks the system not to fall asleep meanwhile.
     """
 
     store: Path | None = None
@@ -49,6 +49,7 @@ class Options:
     max_bytes: int | None = None
     log: bool = False
     refresh_older_s: float | None = None
+    keep_awake: bool = False
 
 
 @dataclass(slots=True)

@@ -19,6 +19,7 @@ from packer.fetching.hosts.host_identity import SharedGate, gates_for
 from packer.fetching.hosts.shared_caps import shared_caps
 from packer.fetching.hosts.source import Source, labels_for, secrets_in, sources_for
 from packer.fetching.jpeg_worker import JpegWorker
+from packer.fetching.keep_awake import KeepAwake
 from packer.fetching.layer_run import LayerRun
 from packer.fetching.layer_setup import LayerSetup
 from packer.fetching.pacing.gate import Pause
@@ -119,6 +120,8 @@ class _FetchJob:
         for source in sources.values():
             self._pack(source).check_free()  # at once: to be let in beside a running fetch may take a while
         async with AsyncExitStack() as stack:
+            if self.options.keep_awake:
+                stack.enter_context(KeepAwake(partial(_log_not_awake, log)))
             setup = await self._setup(sources, gates, monitor, stack, log)
             for name, source in sources.items():
                 pack = await stack.enter_async_context(self._pack(source))
@@ -241,6 +244,10 @@ class _FetchJob:
             alarms=tuple(alarm for run in self.layers for alarm in run.alarms),
             remarks=tuple(remarks),
         )
+
+
+def _log_not_awake(log: RunLog, reason: str) -> None:
+    log.event("awake", reason=reason)
 
 
 def _log_not_shared(log: RunLog, reason: str) -> None:

@@ -21,7 +21,7 @@ from typing import Any
 from packer.common.atomic_write import make_folders
 from packer.sources.secrecy import Secrets
 
-__all__ = ["FILE_NAME", "RunLog", "last_pace", "seconds_waited"]
+__all__ = ["FILE_NAME", "RunLog", "last_pace", "newest_lines", "seconds_waited"]
 
 FILE_NAME = "lastbar.log.jsonl"
 _LARGEST_BYTES, _OLDER = 1_000_000, 4
@@ -98,7 +98,7 @@ def _time(seconds: float) -> str:
 def last_pace(folder: Path, layer: str) -> float | None:
     """Tiles a second of the last run of a layer whose end was logged there, waits for a host that could not be reached
     left out; None if unknown."""
-    for entry in _newest_first(folder):
+    for entry in newest_lines(folder):
         with contextlib.suppress(ValueError, KeyError, TypeError, AttributeError):  # not ours
             end = entry["layers"][layer] if entry["event"] == "end" else {}
             refreshed = sum(end.get("refresh", {}).get(name, 0) for name in ("new", "unchanged", "gone"))
@@ -114,7 +114,7 @@ def seconds_waited(folder: Path, layer: str, started: int, ended: int) -> float:
 
     The run is told by when its pack was opened and closed, in seconds since 1970: both lie within a run of the log.
     """
-    for entry in _newest_first(folder):
+    for entry in newest_lines(folder):
         with contextlib.suppress(ValueError, KeyError, TypeError, AttributeError):  # not ours
             if entry["event"] == "end":
                 end, at = entry["layers"][layer], datetime.fromisoformat(entry["at"]).timestamp()
@@ -129,7 +129,7 @@ def _waited_s(end: Mapping[str, Any]) -> float:
     )  # earlier versions told of all pauses alone
 
 
-def _newest_first(folder: Path) -> Iterator[dict[str, Any]]:
+def newest_lines(folder: Path) -> Iterator[dict[str, Any]]:
     """The lines of the log that can be read, from the last one back, as far as the log is worth reading."""
     try:
         if not (folder / FILE_NAME).is_file():

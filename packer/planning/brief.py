@@ -48,6 +48,7 @@ from packer.planning.brief_values import (
     check_layer_name,
     one_of,
 )
+from packer.planning.collection import FROM, fill_in_kept
 
 __all__ = ["FLOOR", "OVERVIEW", "USES", "Area", "Brief", "Crew", "Layer", "Overview"]
 
@@ -333,6 +334,8 @@ class Brief(Table):
             raise BriefError(
                 f"{path} is not valid TOML{syntax(fault, text)}. Correct it and try again."
             ) from fault
+        if isinstance(layers := table.get("layers"), dict):
+            fill_in_kept(layers)
         try:
             brief = cls.model_validate(table)
         except ValidationError as fault:
@@ -345,7 +348,8 @@ class Brief(Table):
 
 
 def _known_keys(model: type[BaseModel]) -> list[str]:
-    return [key_of(name) for name in model.model_fields if (model, name) != (Layer, "name")]
+    more = [FROM] if model is Layer else []
+    return [key_of(name) for name in model.model_fields if (model, name) != (Layer, "name")] + more
 
 
 _KEYS = {

@@ -15,6 +15,8 @@ from tomlkit.container import Container
 from tomlkit.exceptions import TOMLKitError
 from tomlkit.items import AoT, Item, Whitespace
 
+from packer.errors import LastbarError
+from packer.planning.collection import fill_in_kept
 from packer.sources.address import fill, variables
 from packer.sources.safe_address import shown_within, without_keys
 from packer.sources.secrecy import MASK, Place, Secrets, is_secret_header, named_values, secrets_of
@@ -57,7 +59,10 @@ def secrets_in_text(text: str, environment: Mapping[str, str]) -> Secrets:
     """The secrets of a brief's layers as far as its text and the environment tell; none where it is no TOML."""
     found = Secrets()
     with contextlib.suppress(ValueError, AttributeError, TypeError, RecursionError):
-        for layer in tomllib.loads(text).get("layers", {}).values():
+        layers = tomllib.loads(text).get("layers", {})
+        with contextlib.suppress(LastbarError):
+            fill_in_kept(layers)
+        for layer in layers.values():
             headers = {name: str(value) for name, value in layer.get("headers", {}).items()}
             addresses = [str(layer[key]) for key in _ADDRESSES if key in layer]
             named = named_values((*addresses, *headers.values()), environment)

@@ -17,7 +17,7 @@ from packer.store.disk_errors import translated
 if sys.platform != "win32":  # whose file systems all have locks
     import fcntl
 
-__all__ = ["WriteLock", "lock_path", "refuse_without_locks"]
+__all__ = ["WriteLock", "is_locked", "lock_path", "refuse_without_locks"]
 
 _NO_LOCKS = {errno.ENOLCK, errno.ENOTSUP, errno.EOPNOTSUPP, errno.ENOSYS}
 _FAR_OFF = (
@@ -76,6 +76,19 @@ class WriteLock:
 
 _tried: set[int] = set()
 _mutex = threading.Lock()
+
+
+def is_locked(pack: Path) -> bool:
+    """Whether somebody has the right to write the pack just now. Where that cannot be found out, nobody is said to."""
+    if not lock_path(pack).exists():
+        return False
+    try:
+        with WriteLock(pack, "busy"):
+            return False
+    except StoreBusyError:
+        return True
+    except DiskError:
+        return False
 
 
 def refuse_without_locks(path: Path) -> None:

@@ -2,14 +2,21 @@
 
 const L = window.L;
 
-/** The lines of a feature as places. @param {any} feature @returns {any[][]} */
+/**
+ * The lines of a feature as places.
+ * @param {any} feature
+ * @returns {any[][]}
+ */
 function lines(feature) {
   const { type, coordinates } = feature.geometry;
   const all = type === "LineString" ? [coordinates] : coordinates;
   return all.map((/** @type {number[][]} */ line) => line.map(([lon, lat]) => L.latLng(lat, lon)));
 }
 
-/** Each straight piece with its length and start, in the kilometres that the server measured. @param {any} feature */
+/**
+ * Each straight piece with its length and start, in the kilometres that the server measured.
+ * @param {any} feature
+ */
 function pieces(feature) {
   const found = [];
   let metres = 0;
@@ -33,7 +40,10 @@ export function placeAt(feature, km) {
   return L.latLng(one.from.lat + share * (one.to.lat - one.from.lat), one.from.lng + share * (one.to.lng - one.from.lng));
 }
 
-/** What tells the kilometre of the line nearest to a place. @param {any} feature */
+/**
+ * What tells the kilometre of the line nearest to a place.
+ * @param {any} feature
+ */
 export function kilometres(feature) {
   /** @type {ReturnType<typeof pieces>|null} */
   let all = null;

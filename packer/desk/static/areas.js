@@ -5,7 +5,10 @@ import { addLayer, editLayer } from "./layers.js";
 import { store } from "./store.js";
 import { bytes } from "./words.js";
 
-/** The sign of each form, the same on the map, in the list and in words. @type {{[form: string]: [string, string]}} */
+/**
+ * The sign of each form, the same on the map, in the list and in words.
+ * @type {{[form: string]: [string, string]}}
+ */
 export const FORMS = {
   line: ["∿", "corridor"],
   circle: ["○", "circle"],
@@ -39,7 +42,7 @@ function noLayer() {
 /** @param {any} area */
 function line(area) {
   const figures = store.figures?.areas[area.name];
-  const [sign, form] = FORMS[area.form];
+  const [sign, form] = FORMS[/** @type {string} */ (area.form)];
   const depths = Object.entries(figures?.layers ?? {}).map(([name, one]) => `${name} ${one.deepest}`);
   const size = figures ? [figures.length_km && `${figures.length_km.toFixed(1)} km`, bytes(figures.bytes)] : [];
   const warned = warnings(area.name);
@@ -74,7 +77,11 @@ function pick(name, chosen) {
   if (!chosen && store.step !== "ground" && store.step !== "worth") store.open("ground");
 }
 
-/** The warnings that name an area. @param {string} name @returns {string[]} */
+/**
+ * The warnings that name an area.
+ * @param {string} name
+ * @returns {string[]}
+ */
 export function warnings(name) {
   return (store.figures?.warnings ?? []).filter((/** @type {string} */ text) => text.includes(`"${name}"`));
 }

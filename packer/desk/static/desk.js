@@ -10,6 +10,7 @@ import { store } from "./store.js";
 import { get } from "./api.js";
 import { showKeys } from "./keys.js";
 import { drawFiles } from "./files.js";
+import { hearNotices } from "./notices.js";
 import { clock } from "./words.js";
 
 drawSteps();
@@ -18,10 +19,12 @@ drawAreas();
 drawPanel();
 drawProfile();
 drawFiles();
+hearNotices();
 
 let savedAs = 0; // the revision that "saved" speaks of
 store.on("state", () => {
   const { state } = store;
+  if (!state) return;
   document.title = `${state.title} · the desk`;
   byId("title").textContent = state.title || "Untitled";
   byId("undo").disabled = !state.can_undo;
@@ -61,7 +64,11 @@ store.on("elsewhere", async ({ theirs, ours }) => {
   await ask("The brief was changed elsewhere", [why, sides, row]);
 });
 
-/** A text whose lines that the other one does not have are marked. @param {string} text @param {string} other */
+/**
+ * A text whose lines that the other one does not have are marked.
+ * @param {string} text
+ * @param {string} other
+ */
 function lines(text, other) {
   const known = new Set(other.split("\n"));
   const rows = text.split("\n").map((row) => make(known.has(row) ? "span" : "mark", { text: `${row}\n` }));
@@ -72,8 +79,8 @@ byId("undo").addEventListener("click", () => store.send("/api/undo"));
 byId("redo").addEventListener("click", () => store.send("/api/redo"));
 byId("help").addEventListener("click", showKeys);
 byId("title").addEventListener("click", async () => {
-  const title = make("input", { type: "text", value: store.state.title, required: true, maxlength: 200 });
-  const contact = make("input", { type: "text", value: store.state.contact ?? "", maxlength: 200 });
+  const title = make("input", { type: "text", value: store.state?.title, required: true, maxlength: 200 });
+  const contact = make("input", { type: "text", value: store.state?.contact ?? "", maxlength: 200 });
   const content = [
     make("label", {}, "Title of the trip", title),
     make("label", {}, "Contact", contact),

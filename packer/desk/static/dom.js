@@ -14,10 +14,10 @@ export function make(tag, given = {}, ...children) {
     if (value === undefined || value === null || value === false) continue;
     if (key === "text") element.textContent = value;
     else if (key.startsWith("on")) element.addEventListener(key.slice(2), value);
-    else if (key in element && typeof value !== "string") element[/** @type {any} */ (key)] = value;
+    else if (key in element && typeof value !== "string") /** @type {any} */ (element)[key] = value;
     else element.setAttribute(key, value === true ? "" : value);
   }
-  element.append(...children.filter((child) => child !== null && child !== undefined && child !== false));
+  for (const child of children) if (child !== null && child !== undefined && child !== false) element.append(child);
   return element;
 }
 

@@ -160,7 +160,10 @@ function geometry(form, places) {
   return form === "line" ? { line: places.map(lonLat), "half-width": "250 m" } : { polygon: places.map(lonLat) };
 }
 
-/** A length as the brief has it. @param {number} value */
+/**
+ * A length as the brief has it.
+ * @param {number} value
+ */
 export function metres(value) {
   return value >= 1000 ? `${Number((value / 1000).toFixed(2))} km` : `${Math.round(value)} m`;
 }

@@ -2,6 +2,8 @@
 
 import { action, make } from "./dom.js";
 import { needs } from "./job.js";
+import { logPart } from "./log.js";
+import { noticePart } from "./notices.js";
 import { store } from "./store.js";
 import { bytes, clock, count, duration } from "./words.js";
 
@@ -19,7 +21,36 @@ let depart = "";
 export function fetchPanel() {
   const job = store.job("fetch");
   const running = job && ["running", "stopping"].includes(job.state);
-  return [make("h2", { text: "Fetch" }), ...(running ? under(job) : idle(job))];
+  const elsewhere = running ? null : store.state?.elsewhere;
+  const state = running ? under(job) : elsewhere ? beside(elsewhere) : idle(job);
+  return [make("h2", { text: "Fetch" }), ...state, ...noticePart(), logPart()];
+}
+
+/**
+ * A fetch that a terminal runs: all of it is shown, and only the terminal can stop it.
+ * @param {any} job
+ * @returns {Node[]}
+ */
+function beside(job) {
+  const start = action("Start", () => undefined);
+  start.disabled = true;
+  const since = `In a terminal since ${clock(job.started)} (process ${job.process}).`;
+  return [
+    make("p.next", { text: `${since} It is shown here as it goes. To stop it, press Ctrl-C there. Start is possible again then.` }),
+    ...power(),
+    ...standing(job),
+    start,
+  ];
+}
+
+/**
+ * A battery that is running down.
+ * @returns {Node[]}
+ */
+function power() {
+  const percent = store.state?.battery;
+  if (percent === null || percent === undefined) return [];
+  return [make("p.warning", { text: `This machine runs on its battery, which was ${percent} % full. Plug it in if you can.` })];
 }
 
 /** @param {any} job @returns {Node[]} */
@@ -31,7 +62,7 @@ function idle(job) {
   const start = action(whole ? "Fetch again" : job ? "Go on" : "Start", () => store.startJob("fetch", depart ? { depart } : {}), whole ? "quiet" : "");
   start.disabled = Boolean(store.state?.lacks);
   const leave = make("label.field", {}, make("span", { text: "Be done by (departure)" }), when);
-  const lines = [...needs(), leave, make("p.hint", { text: "Closing this page stops nothing. The terminal that runs the desk has to stay open." }), start];
+  const lines = [...needs(), ...power(), leave, make("p.hint", { text: "Closing this page stops nothing. The terminal that runs the desk has to stay open." }), start];
   if (job?.error) lines.unshift(make("p.warning", { text: job.error }));
   if (job?.result) lines.unshift(...outcome(job.result), ...(whole ? [action("Now check it", () => store.open("proof"))] : []));
   return lines;
@@ -53,23 +84,32 @@ function outcome(result) {
 
 /** @param {any} job @returns {Node[]} */
 function under(job) {
+  if (!job.progress.layers) return [make("p", { text: "Starting.", role: "status" }), stopper(job)];
+  return [...power(), ...standing(job), ...outlook(job.progress.layers, job), stopper(job)];
+}
+
+/**
+ * How far a fetch is, what it waits for, and a bar for each area.
+ * @param {any} job
+ * @returns {Node[]}
+ */
+function standing(job) {
   const told = job.progress;
-  if (!told.layers) return [make("p", { text: "Starting.", role: "status" }), stopper(job)];
   mark(told);
   const share = (100 * told.done) / Math.max(told.planned, 1);
   const pace = speed();
   const left = told.planned - told.done - told.failed;
-  const end = pace.tiles > 0 && left > 0 ? `, done about ${clock(told.at + left / pace.tiles)}` : "";
-  const rate = pace.bytes > 0 ? `, ${((8 * pace.bytes) / 1e6).toPrecision(2)} Mbit/s` : "";
+  const parts = [`${told.done.toLocaleString("en")} of ${count(told.planned, "tile")}`];
+  if (told.bytes !== null) parts.push(bytes(told.bytes));
+  if (pace.bytes > 0) parts.push(`${((8 * pace.bytes) / 1e6).toPrecision(2)} Mbit/s`);
+  if (pace.tiles > 0 && left > 0) parts.push(`done about ${clock(told.at + left / pace.tiles)}`);
   return [
     make("p.large", { text: `${Math.floor(share)} %`, role: "status" }),
     make("progress", { max: told.planned || 1, value: told.done, "aria-label": "All tiles" }),
-    make("p", { text: `${told.done.toLocaleString("en")} of ${count(told.planned, "tile")}, ${bytes(told.bytes)}${rate}${end}` }),
+    make("p", { text: parts.join(", ") }),
     ...waits(told.layers),
     make("h3", { text: "By area" }),
     make("ul.bars", {}, ...bars(told.layers)),
-    ...outlook(told.layers, job),
-    stopper(job),
   ];
 }
 
@@ -93,7 +133,10 @@ function waits(layers) {
   });
 }
 
-/** One bar an area, and the depth that is on board of the one asked for, layer by layer. @param {any} layers */
+/**
+ * One bar an area, and the depth that is on board of the one asked for, layer by layer.
+ * @param {any} layers
+ */
 function bars(layers) {
   const areas = new Map();
   for (const [name, layer] of Object.entries(layers)) {

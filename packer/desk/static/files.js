@@ -63,9 +63,12 @@ async function add(file) {
   store.tell("look-at", store.chosen);
 }
 
-/** A name that no area has yet. @param {string} wanted */
+/**
+ * A name that no area has yet.
+ * @param {string} wanted
+ */
 export function free(wanted) {
-  const taken = new Set(store.state.areas.map((/** @type {any} */ area) => area.name));
+  const taken = new Set(store.state?.areas.map((/** @type {any} */ area) => area.name));
   let name = wanted;
   for (let n = 2; taken.has(name); n += 1) name = `${wanted} ${n}`;
   return name;

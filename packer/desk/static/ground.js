@@ -72,7 +72,7 @@ function shape(area, set) {
     const text = make("textarea", { rows: Math.min(6, rows.length + 1), spellcheck: "false" });
     text.value = rows.map((/** @type {number[]} */ row) => row.join(", ")).join("\n");
     text.addEventListener("change", () => {
-      const found = text.value.trim().split(/\n+/).map((row) => row.split(/[,\s]+/).filter(Boolean).map(Number));
+      const found = text.value.trim().split(/\n+/).map((/** @type {string} */ row) => row.split(/[,\s]+/).filter(Boolean).map(Number));
       set({ [key]: key === "point" || key === "box" ? found[0] : found });
     });
     const order = key === "box" ? "west, south, east, north" : "longitude, latitude; one position a line";
@@ -82,7 +82,11 @@ function shape(area, set) {
   return box;
 }
 
-/** The depth as the brief has it, for one layer or all. @param {any} values @param {string} layer */
+/**
+ * The depth as the brief has it, for one layer or all.
+ * @param {any} values
+ * @param {string} layer
+ */
 function asked(values, layer) {
   if (values.deepest && typeof values.deepest === "object") return values.deepest[layer];
   return values.deepest ?? store.state?.uses[values.use];
@@ -171,7 +175,7 @@ function crews(area) {
 /** @returns {Node[]} */
 function wholePanel() {
   const { state } = store;
-  const lacks = state?.lacks ? [make("p.next", { text: `Next: add ${state.lacks}, on the left.` })] : [];
+  const lacks = state?.lacks ? [make("p.next", { text: `Next: add ${state.lacks}, by the buttons of the list.` })] : [];
   return [
     make("h2", { text: "Ground" }),
     ...lacks,

@@ -3,7 +3,10 @@
 import { action, make } from "./dom.js";
 import { store } from "./store.js";
 
-/** Why nothing can be started yet, if so. @returns {Node[]} */
+/**
+ * Why nothing can be started yet, if so.
+ * @returns {Node[]}
+ */
 export function needs() {
   return store.state?.lacks ? [make("p.next", { text: `The brief needs ${store.state.lacks} first.` })] : [];
 }

@@ -6,6 +6,7 @@ import { byId, make } from "./dom.js";
 import { Drawing } from "./draw.js";
 import { Handles } from "./handles.js";
 import { thinOut } from "./labels.js";
+import { SideBySide } from "./side-by-side.js";
 import { store } from "./store.js";
 import { SourceTiles, sourceSwitch } from "./source-tiles.js";
 import { BoardTiles } from "./tiles.js";
@@ -27,8 +28,10 @@ const calm = window.matchMedia("(prefers-reduced-motion: reduce)").matches;
 export let map;
 /** @type {Drawing} */
 export let drawing;
+/** @type {SideBySide} */
+let sides;
 
-const shown = { shapes: null, tiles: /** @type {any} */ (null), tilesOf: "", source: false, outline: null, cover: /** @type {any} */ (null), found: null };
+const shown = { shapes: /** @type {any} */ (null), tiles: /** @type {any} */ (null), tilesOf: "", layer: "", outline: /** @type {any} */ (null), cover: /** @type {any} */ (null), found: null };
 
 export function drawMap() {
   map = L.map("map", {
@@ -38,10 +41,13 @@ export function drawMap() {
   map.setView([20, 10], 2);
   L.control.scale({ imperial: false, maxWidth: 140, position: "bottomleft" }).addTo(map);
   sourceSwitch((source) => {
-    shown.source = source;
-    shown.tilesOf = "";
+    sides.show(source);
     drawTiles();
   }).addTo(map);
+  sides = new SideBySide(map, () => {
+    drawTiles();
+    drawCover();
+  });
   drawing = new Drawing(map);
   new Handles(map);
   let wanted = "";
@@ -64,6 +70,7 @@ export function drawMap() {
   store.on("step", drawCover);
   let grown = 0;
   store.on("job", ({ kind, ended }) => {
+    if (kind === "survey" && ended && sides.source) shown.tiles?.redraw(); // it may be asked for tiles again
     if (kind !== "fetch" || (!ended && Date.now() - grown < GROW_MS)) return;
     grown = Date.now();
     ended ? refresh() : drawCover();
@@ -89,13 +96,13 @@ function refresh() {
 }
 
 function drawTiles() {
-  const names = (store.state?.layers ?? []).map((/** @type {any} */ layer) => layer.name);
-  const name = store.state?.lacks ? "" : (names[0] ?? "");
-  if (name === shown.tilesOf) return;
+  const name = store.state?.lacks ? "" : sides.layer(0);
+  const of = name && `${sides.source} ${name}`;
+  if (of === shown.tilesOf) return;
   shown.tiles?.remove();
-  shown.tilesOf = name;
-  shown.tiles = name ? new (shown.source ? SourceTiles : BoardTiles)(name, { maxZoom: 22 }).addTo(map) : null;
-  byId("credit").textContent = name ? store.state?.layers[0].attribution : "";
+  [shown.tilesOf, shown.layer] = [of, name];
+  shown.tiles = name ? new (sides.source ? SourceTiles : BoardTiles)(name, { maxZoom: 22, patient: () => Boolean(sides.beside) }).addTo(map) : null;
+  byId("credit").textContent = store.state?.layers.find((/** @type {any} */ one) => one.name === name)?.attribution ?? "";
 }
 
 function drawShapes() {
@@ -153,7 +160,7 @@ async function drawOutline() {
   shown.outline?.remove();
   shown.outline = null;
   const [name, figures] = [store.chosen, store.figuresTrue ? store.figures?.areas[store.chosen ?? ""] : null];
-  const [layer, one] = /** @type {[string, any]} */ (Object.entries(figures?.layers ?? {})[0] ?? ["", null]);
+  const [layer, one] = /** @type {[string, any]} */ (Object.entries(figures?.layers ?? {}).find(([one]) => one === shown.layer) ?? ["", null]);
   if (!name || !one) return;
   const path = [name, layer, one.deepest].map((part) => encodeURIComponent(part)).join("/");
   const found = await get(`/api/outline/${path}`).catch(() => null);
@@ -164,8 +171,8 @@ async function drawOutline() {
 async function drawCover() {
   shown.cover?.remove();
   shown.cover = null;
-  if (!["fetch", "proof"].includes(store.step) || !shown.tilesOf) return;
-  const found = await coverage(shown.tilesOf).catch(() => null);
+  if (!["fetch", "proof"].includes(store.step) || !shown.layer) return;
+  const found = await coverage(shown.layer).catch(() => null);
   if (!found || !["fetch", "proof"].includes(store.step)) return;
   const deepest = Math.max(...Object.keys(found.edges).map(Number), 0);
   // Gaps of one zoom lie over those of another: together they may not hide the ground.
@@ -175,6 +182,7 @@ async function drawCover() {
   drawShapes(); // over the gaps
 }
 
+/** @param {{area: string, km: number}} place */
 function goToKm({ area, km }) {
   const feature = store.shapes?.features.find((/** @type {any} */ one) => one.properties.kind === "route" && one.properties.name === area);
   if (!feature) return;

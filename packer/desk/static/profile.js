@@ -7,6 +7,7 @@ import { store } from "./store.js";
 const NS = "http://www.w3.org/2000/svg";
 const [HIGH, LEFT, RIGHT] = [56, 76, 14];
 const LONGEST_NAME = 11;
+const GROW_MS = 30_000; // a long course costs the fetch something
 
 export function drawProfile() {
   let asked = 0;
@@ -38,7 +39,12 @@ export function drawProfile() {
   };
   store.on("shapes", draw);
   store.on("chosen", draw);
-  store.on("job", ({ kind, ended }) => kind === "fetch" && ended && draw());
+  let grown = 0;
+  store.on("job", ({ kind, ended }) => {
+    if (kind !== "fetch" || (!ended && Date.now() - grown < GROW_MS)) return;
+    grown = Date.now();
+    draw();
+  });
   store.on("refresh-profile", draw);
 }
 

@@ -54,7 +54,11 @@ function verdict(job) {
   ];
 }
 
-/** How deep the map is on board, area by area, those below their floor first. @param {any[]} depths @returns {Node[]} */
+/**
+ * How deep the map is on board, area by area, those below their floor first.
+ * @param {any[]} depths
+ * @returns {Node[]}
+ */
 function deep(depths) {
   if (!depths.length) return [];
   const sorted = [...depths].sort((a, b) => Number(a.reaches_floor) - Number(b.reaches_floor));
@@ -97,7 +101,10 @@ function repair() {
   });
 }
 
-/** The middle of a tile. @param {string} tile z/x/y */
+/**
+ * The middle of a tile.
+ * @param {string} tile z/x/y
+ */
 function place(tile) {
   const [z, x, y] = tile.split("/").map(Number);
   const n = 2 ** z;

@@ -12,11 +12,10 @@ export const SourceTiles = BoardTiles.extend({
   },
 
   async _fill(/** @type {any} */ tile, /** @type {{z: number, x: number, y: number}} */ coords) {
-    const path = `${this._path}/${coords.z}/${coords.x}/${coords.y}`;
+    const path = `${this._path}/${coords.z}/${coords.x}/${coords.y}${this.options.patient?.() ? "?patient=1" : ""}`;
     const answer = await fetch(path, { signal: tile.stop.signal });
-    const why = answer.headers.get("X-Why");
-    if (why) store.tell("notice", decodeURIComponent(why));
     const source = answer.headers.get("X-From") ?? "none";
+    sayWhy(decodeURIComponent(answer.headers.get("X-Why") ?? ""), source);
     tile.dataset.from = source;
     if (answer.status === 204) {
       tile.classList.add("empty");
@@ -34,6 +33,17 @@ export const SourceTiles = BoardTiles.extend({
     tile.dataset.zoom = String(zoom);
   },
 });
+
+let said = "";
+/**
+ * Say why the source gave none, and no longer once it gives some.
+ * @param {string} why @param {string} from
+ */
+function sayWhy(why, from) {
+  if (why === said || (!why && from !== "source")) return;
+  said = why;
+  store.tell("notice", why);
+}
 
 /**
  * The part of a tile, or of one `times` coarser, that covers a place; every pixel becomes a block.

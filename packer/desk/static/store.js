@@ -23,7 +23,11 @@ class Store extends EventTarget {
     this.following = new AbortController();
   }
 
-  /** Tell everybody who listens. @param {string} what @param {any} [detail] */
+  /**
+   * Tell everybody who listens.
+   * @param {string} what
+   * @param {any} [detail]
+   */
   tell(what, detail) {
     this.dispatchEvent(new CustomEvent(what, { detail }));
   }
@@ -38,7 +42,10 @@ class Store extends EventTarget {
     this.follow();
   }
 
-  /** A new state of the server. @param {State} state */
+  /**
+   * A new state of the server.
+   * @param {State} state
+   */
   take(state) {
     const changed = this.state?.revision !== state.revision;
     this.state = state;
@@ -78,12 +85,19 @@ class Store extends EventTarget {
     }
   }
 
-  /** Make a change to the brief. Gives whether it was made. @param {object} change */
+  /**
+   * Make a change to the brief. Gives whether it was made.
+   * @param {object} change
+   */
   async change(change) {
     return this.send("/api/change", { change });
   }
 
-  /** Undo, redo and the like. @param {string} path @param {object} [body] */
+  /**
+   * Undo, redo and the like.
+   * @param {string} path
+   * @param {object} [body]
+   */
   async send(path, body = {}) {
     try {
       this.take(await post(path, { revision: this.state?.revision, ...body }));
@@ -104,7 +118,11 @@ class Store extends EventTarget {
     this.tell("notice", fault instanceof Refused ? fault.message : "The desk does not answer. Is it still running?");
   }
 
-  /** Start a job. @param {string} kind @param {object} [options] */
+  /**
+   * Start a job.
+   * @param {string} kind
+   * @param {object} [options]
+   */
   async startJob(kind, options = {}) {
     try {
       this.take(await post(`/api/jobs/${kind}`, options));
@@ -143,7 +161,10 @@ class Store extends EventTarget {
     return this.state?.jobs[kind] ?? null;
   }
 
-  /** Whether what a job found is of another brief than the one that is there now. @param {any} job */
+  /**
+   * Whether what a job found is of another brief than the one that is there now.
+   * @param {any} job
+   */
   outdated(job) {
     return Boolean(job?.result) && job.brief_mark !== this.state?.brief_mark;
   }
@@ -159,11 +180,25 @@ class Store extends EventTarget {
     for (const kind of ["fetch", "survey", "verify", "handover", "inspect"]) {
       events.addEventListener(`job-${kind}`, ({ data }) => this.heard(kind, JSON.parse(data)));
     }
+    events.addEventListener("elsewhere", ({ data }) => this.heardElsewhere(JSON.parse(data)));
     events.addEventListener("open", () => this.tell("lost", false));
     events.addEventListener("error", () => {
       this.tell("lost", true);
       if (events.readyState === EventSource.CLOSED) setTimeout(() => this.follow(), RETRY_MS);
     });
+  }
+
+  /**
+   * A fetch that another process runs, or null once none does.
+   * @param {any} job
+   */
+  heardElsewhere(job) {
+    if (!this.state) return;
+    const before = this.state.elsewhere;
+    this.state.elsewhere = job;
+    if (job?.step) this.state.steps[job.step.name] = job.step;
+    this.tell("steps");
+    if (before || job) this.tell("job", { kind: "fetch", job: job ?? before, ended: !job });
   }
 
   /** @param {string} kind @param {any} job */

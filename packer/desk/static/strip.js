@@ -69,11 +69,17 @@ function uses(area, layer) {
 /** @param {any} found @returns {Node[]} */
 function rows(found) {
   const head = found.area ? `Costs are those of area ${found.area}.` : "Choose an area to see what each zoom costs it.";
-  return [make("p.hint", { text: head }), make("ol.strip", {}, ...found.rows.map((/** @type {any} */ row) => line(found, row)))];
+  const reasons = found.rows.map((/** @type {any} */ row) => row.why).filter(Boolean);
+  const shared = reasons.length > 1 && new Set(reasons).size === 1 ? reasons[0] : ""; // said once is enough
+  return [
+    make("p.hint", { text: head }),
+    ...(shared ? [make("p.warning", { text: shared })] : []),
+    make("ol.strip", {}, ...found.rows.map((/** @type {any} */ row) => line(found, row, shared))),
+  ];
 }
 
-/** @param {any} found @param {any} row */
-function line(found, row) {
+/** @param {any} found @param {any} row @param {string} shared why none of them could be asked */
+function line(found, row, shared) {
   const canvas = make("canvas", { width: WIDE, height: HIGH, role: "img", "aria-label": `Zoom ${row.zoom}: ${VERDICTS[row.verdict] ?? row.verdict}` });
   draw(canvas, found, row);
   const cost = row.cost ? `${row.cost.planned ? "planned" : "one deeper"}: ${count(row.cost.tiles, "tile")}, ${between(row.cost.bytes)}${row.cost.seconds === null ? "" : `, ${duration(row.cost.seconds)}`}` : "";
@@ -88,12 +94,17 @@ function line(found, row) {
       make("p", { text: `${VERDICTS[row.verdict] ?? row.verdict}${row.from === "pack" ? ", on board" : ""}` }),
       make("p.hint", { text: String(seen(row.metres_per_pixel)) }),
       cost ? make("p.hint", { text: cost }) : null,
-      row.why ? make("p.hint", { text: row.why }) : null,
+      row.why && row.why !== shared ? make("p.hint", { text: row.why }) : null,
     ),
   );
 }
 
-/** The tile's own pixels round the place, not scaled. @param {any} canvas @param {any} found @param {any} row */
+/**
+ * The tile's own pixels round the place, not scaled.
+ * @param {any} canvas
+ * @param {any} found
+ * @param {any} row
+ */
 async function draw(canvas, found, row) {
   if (row.from === "none") return;
   const answer = await fetch(`/api/look/${encodeURIComponent(found.layer)}/${row.tile}`);

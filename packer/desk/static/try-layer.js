@@ -55,12 +55,37 @@ function sample(picture) {
 export async function usedBefore(fill) {
   const found = await get("/api/collection").catch(() => ({ layers: {} }));
   const names = Object.keys(found.layers);
-  if (!names.length) return [];
+  if (!names.length) return [exchange(false)];
   const pick = choice([["", "none of them"], ...names.map((name) => /** @type {[string, string]} */ ([name, name]))], "", (value) => value && fill(value, found.layers[value]));
-  return [field("A layer that you used before", pick)];
+  return [field("A layer that you used before", pick), exchange(true)];
 }
 
-/** Keep a layer that was added; that it could not be kept holds nobody up. @param {string} name @param {any} values */
+/**
+ * The collection as a file for a colleague, and a colleague's taken in. It holds no keys.
+ * @param {boolean} some whether there is anything to hand on
+ */
+function exchange(some) {
+  const said = make("p.hint", { "aria-live": "polite" });
+  const file = make("input", { type: "file", accept: ".toml", hidden: true, "aria-label": "A colleague's file of layers" });
+  file.addEventListener("change", async () => {
+    const [one] = file.files ?? [];
+    if (!one) return;
+    try {
+      const { taken } = await post("/api/collection/file", { text: await one.text() });
+      said.textContent = taken.length ? `Taken in: ${taken.join(", ")}. Open this window again to choose.` : "You have layers of all these names already.";
+    } catch (fault) {
+      said.textContent = /** @type {Error} */ (fault).message;
+    }
+  });
+  const give = some ? make("a", { href: "/api/collection/file", download: "layers.toml", text: "Save my layers as a file for a colleague" }) : null;
+  return make("div", {}, make("div.row", {}, action("Take in a colleague's layers", () => file.click(), "quiet"), give), file, said);
+}
+
+/**
+ * Keep a layer that was added; that it could not be kept holds nobody up.
+ * @param {string} name
+ * @param {any} values
+ */
 export async function keep(name, values) {
   await post("/api/collection", { name, values }).catch(() => undefined);
 }

@@ -13,11 +13,16 @@ export function worthPanel() {
     make("h2", { text: "Is it worth having?" }),
     make("p", { text: "A survey fetches a small sample of each area and looks at it: is the imagery there, and how deep is it real? The samples are kept." }),
   ];
-  if (job && ["running", "stopping"].includes(job.state)) return [...head, ...busy("survey", "Looking at samples"), ...stripPart()];
+  if (job && ["running", "stopping"].includes(job.state)) return [...head, ...busy("survey", fetched(job) ? "All samples are here and are being looked at" : "Fetching samples"), ...stripPart()];
   const start = action(job?.result ? "Survey again" : "Survey", () => store.startJob("survey"));
   start.disabled = Boolean(store.state?.lacks);
   const failed = job?.error ? [make("p.warning", { text: job.error })] : [];
   return [...head, ...needs(), start, ...failed, ...(job?.result ? verdicts(job.result) : []), ...stripPart()];
+}
+
+/** @param {any} job */
+function fetched({ progress }) {
+  return progress.planned > 0 && progress.done + progress.failed >= progress.planned;
 }
 
 /** @param {any} result @returns {Node[]} */

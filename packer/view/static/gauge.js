@@ -6,40 +6,44 @@ const L = window.L;
 const PAUSE_MS = 120;
 
 export class Gauge {
+  /** @param {any} map @param {() => string} layerName */
   constructor(map, layerName) {
     this.map = map;
     this.layerName = layerName;
-    this.rungs = document.getElementById("rungs");
-    this.said = document.getElementById("pointer");
+    this.rungs = /** @type {HTMLElement} */ (document.getElementById("rungs"));
+    this.said = /** @type {HTMLElement} */ (document.getElementById("pointer"));
     this.asked = 0;
     this.timer = 0;
     // A finger has no place until it touches, so the middle of the map is what counts there.
     this.pointing = window.matchMedia("(hover: hover)").matches;
     document.body.classList.toggle("aiming", !this.pointing);
-    map.on("mousemove", (event) => this.pointing && this.soon(event.latlng, "pointer"));
+    map.on("mousemove", (/** @type {any} */ event) => this.pointing && this.soon(event.latlng, "pointer"));
     map.on("moveend zoomend", () => this.soon(map.getCenter(), "middle"));
     map.on("mouseout", () => this.soon(map.getCenter(), "middle"));
     this.rungs.addEventListener("click", ({ target }) => {
-      const rung = target.closest("li");
+      const rung = target instanceof Element ? target.closest("li") : null;
       if (rung) map.setZoom(Number(rung.dataset.zoom));
     });
   }
 
+  /** @param {number} first @param {number} last zoom */
   draw(first, last) {
     this.rungs.replaceChildren();
     for (let zoom = last; zoom >= first; zoom -= 1) {
       const rung = document.createElement("li");
-      rung.dataset.zoom = zoom;
-      rung.textContent = zoom;
+      rung.dataset.zoom = String(zoom);
+      rung.textContent = String(zoom);
       this.rungs.append(rung);
     }
   }
 
+  /** @param {{lat: number, lng: number}} at @param {string} whose */
   soon(at, whose) {
     clearTimeout(this.timer);
     this.timer = setTimeout(() => this.read(at, whose), PAUSE_MS);
   }
 
+  /** @param {{lat: number, lng: number}} at @param {string} whose */
   async read(at, whose) {
     const turn = (this.asked += 1);
     const { lat, lng } = at;
@@ -59,8 +63,9 @@ export class Gauge {
     this.said.replaceChildren(made("strong", words(depth)), made("span", where), made("span", spot));
   }
 
+  /** @param {{zooms: number[], planned: number[]}} depth */
   mark({ zooms, planned }) {
-    for (const rung of this.rungs.children) {
+    for (const rung of this.rungs.querySelectorAll("li")) {
       const zoom = Number(rung.dataset.zoom);
       rung.className = zooms.includes(zoom) ? "held" : planned.includes(zoom) ? "lacking" : "";
       rung.classList.toggle("now", zoom === this.map.getZoom());
@@ -68,6 +73,7 @@ export class Gauge {
   }
 }
 
+/** @param {{deepest: number|null, ground_m_a_pixel: number, planned: number[]}} depth */
 function words({ deepest, ground_m_a_pixel: metres, planned }) {
   if (deepest === null) return planned.length ? "Nothing on board, but planned," : "Nothing on board";
   const ground = metres >= 10 ? `${Math.round(metres)} m` : `${metres.toFixed(metres >= 1 ? 1 : 2)} m`;
@@ -76,6 +82,7 @@ function words({ deepest, ground_m_a_pixel: metres, planned }) {
   return `Zoom ${deepest} on board (${ground} a pixel)${short}`;
 }
 
+/** @param {string} tag @param {string} text */
 function made(tag, text) {
   const found = document.createElement(tag);
   found.textContent = text;

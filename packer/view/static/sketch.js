@@ -5,6 +5,7 @@
 const MOST_STEPS = 2_000_000; // a hostile tile must not hold the page up for ever
 
 class Wire {
+  /** @param {Uint8Array} bytes */
   constructor(bytes) {
     this.bytes = bytes;
     this.at = 0;
@@ -25,11 +26,14 @@ class Wire {
     throw new Error("number too long");
   }
 
-  // Calls visit(field, value) for each field: a number for wire type 0, bytes for 2; others are passed over.
+  /**
+   * Call `visit` for each field: with a number for wire type 0, with bytes for 2; others are passed over.
+   * @param {(field: number, value: any) => void} visit
+   */
   each(visit) {
     while (this.left) {
       const key = this.varint();
-      const size = { 1: 8, 2: -1, 5: 4 }[key & 7];
+      const size = /** @type {{[type: number]: number}} */ ({ 1: 8, 2: -1, 5: 4 })[key & 7];
       if ((key & 7) === 0) {
         visit(Math.floor(key / 8), this.varint());
         continue;
@@ -43,8 +47,9 @@ class Wire {
   }
 }
 
+/** @param {Uint8Array} bytes */
 function layerOf(bytes) {
-  const layer = { extent: 4096, features: [] };
+  const layer = { extent: 4096, features: /** @type {Uint8Array[]} */ ([]) };
   new Wire(bytes).each((field, value) => {
     if (field === 2) layer.features.push(value);
     if (field === 5) layer.extent = value;
@@ -53,6 +58,7 @@ function layerOf(bytes) {
   return layer;
 }
 
+/** @param {Uint8Array} bytes */
 function featureOf(bytes) {
   const feature = { type: 0, geometry: new Uint8Array() };
   new Wire(bytes).each((field, value) => {
@@ -62,16 +68,20 @@ function featureOf(bytes) {
   return feature;
 }
 
-const zigzag = (n) => (n % 2 ? -(n + 1) / 2 : n / 2);
+const zigzag = (/** @type {number} */ n) => (n % 2 ? -(n + 1) / 2 : n / 2);
 
-// Draws the bytes of a tile so that `side` pixels show the part `times` smaller at column x, row y of it.
+/**
+ * Draw the bytes of a tile so that `side` pixels show the part `times` smaller at column x, row y of it.
+ * @param {CanvasRenderingContext2D} pen @param {Uint8Array} bytes @param {number} side @param {number} times
+ * @param {number} x @param {number} y
+ */
 export function sketch(pen, bytes, side, times, x, y) {
   let steps = 0;
   new Wire(bytes).each((field, value) => {
     if (field !== 3) return;
     const { extent, features } = layerOf(value);
     const scale = (side * times) / extent;
-    const place = (px, py) => [px * scale - (x % times) * side, py * scale - (y % times) * side];
+    const place = (/** @type {number} */ px, /** @type {number} */ py) => [px * scale - (x % times) * side, py * scale - (y % times) * side];
     for (const { type, geometry } of features.map(featureOf)) {
       const path = new Path2D();
       const wire = new Wire(geometry);

@@ -2,24 +2,27 @@
 
 import { sketch } from "./sketch.js";
 
+/** @typedef {{z: number, x: number, y: number}} Coords */
+/** @typedef {HTMLDivElement & {stop: AbortController}} Sheet */
+
 const L = window.L;
 const SIDE = 256;
 
 export const BoardTiles = L.GridLayer.extend({
-  initialize(layer, options) {
+  initialize(/** @type {string} */ layer, /** @type {object} */ options) {
     L.setOptions(this, { tileSize: SIDE, noWrap: false, ...options });
     this._path = `/nearest/${encodeURIComponent(layer)}`;
-    this.on("tileunload", ({ tile }) => tile.stop.abort());
+    this.on("tileunload", (/** @type {{tile: Sheet}} */ { tile }) => tile.stop.abort());
   },
 
-  createTile(coords, done) {
-    const tile = document.createElement("div");
+  createTile(/** @type {Coords} */ coords, /** @type {(fault: unknown, tile: Sheet) => void} */ done) {
+    const tile = /** @type {Sheet} */ (document.createElement("div"));
     tile.className = "sheet";
     tile.dataset.tile = `${coords.z}/${coords.x}/${coords.y}`;
     tile.stop = new AbortController();
     this._fill(tile, coords).then(
       () => done(null, tile),
-      (fault) => {
+      (/** @type {Error} */ fault) => {
         if (fault.name === "AbortError") return; // scrolled away: nobody is looking
         call(tile, "damaged", "cannot be shown");
         done(fault, tile);
@@ -28,17 +31,17 @@ export const BoardTiles = L.GridLayer.extend({
     return tile;
   },
 
-  async _fill(tile, { z, x, y }) {
+  async _fill(/** @type {Sheet} */ tile, /** @type {Coords} */ { z, x, y }) {
     const answer = await fetch(`${this._path}/${z}/${x}/${y}`, { signal: tile.stop.signal });
     if (answer.status === 204) {
       tile.classList.add("empty");
       return;
     }
     if (!answer.ok) throw new Error(await answer.text());
-    const [zoom] = answer.headers.get("X-On-Board").split("/").map(Number);
+    const [zoom] = (answer.headers.get("X-On-Board") ?? "").split("/").map(Number);
     tile.classList.add(zoom === z ? "exact" : "enlarged");
-    tile.dataset.zoom = zoom;
-    if (answer.headers.get("Content-Type").includes("vector")) {
+    tile.dataset.zoom = String(zoom);
+    if (answer.headers.get("Content-Type")?.includes("vector")) {
       tile.classList.add("vector");
       tile.prepend(sketched(new Uint8Array(await answer.arrayBuffer()), 2 ** (z - zoom), x, y));
     } else {
@@ -49,13 +52,13 @@ export const BoardTiles = L.GridLayer.extend({
 
   // What the tiles now in the page are: { exact, enlarged, empty, damaged } and the zooms enlarged from.
   tally() {
-    const found = { exact: 0, enlarged: 0, empty: 0, damaged: 0, from: new Set() };
+    const found = { exact: 0, enlarged: 0, empty: 0, damaged: 0, from: /** @type {Set<number>} */ (new Set()) };
     const frame = this._map.getContainer().getBoundingClientRect();
-    for (const { el, current } of Object.values(this._tiles)) {
+    for (const { el, current } of /** @type {{el: HTMLElement, current: boolean}[]} */ (Object.values(this._tiles))) {
       const box = el.getBoundingClientRect();
       const seen = box.right > frame.left && box.left < frame.right && box.bottom > frame.top && box.top < frame.bottom;
       if (!current || !seen) continue;
-      for (const kind of ["damaged", "empty", "enlarged", "exact"]) {
+      for (const kind of /** @type {const} */ (["damaged", "empty", "enlarged", "exact"])) {
         if (el.classList.contains(kind)) {
           found[kind] += 1;
           if (kind === "enlarged") found.from.add(Number(el.dataset.zoom));
@@ -67,13 +70,16 @@ export const BoardTiles = L.GridLayer.extend({
   },
 });
 
-// A tile, or the part of a coarser one that covers it: every pixel becomes a block, so that no detail is
-// invented and neighbours meet without a seam.
+/**
+ * A tile, or the part of a coarser one that covers it: every pixel becomes a block, so that no detail is invented and
+ * neighbours meet without a seam.
+ * @param {ImageBitmap} picture @param {number} times @param {number} x @param {number} y
+ */
 function drawn(picture, times, x, y) {
   const canvas = document.createElement("canvas");
   canvas.width = times === 1 ? picture.width : 2 * SIDE;
   canvas.height = times === 1 ? picture.height : 2 * SIDE;
-  const pen = canvas.getContext("2d");
+  const pen = /** @type {CanvasRenderingContext2D} */ (canvas.getContext("2d"));
   pen.imageSmoothingEnabled = false;
   const [w, h] = [picture.width / times, picture.height / times];
   pen.drawImage(picture, (x % times) * w, (y % times) * h, w, h, 0, 0, canvas.width, canvas.height);
@@ -81,15 +87,17 @@ function drawn(picture, times, x, y) {
   return canvas;
 }
 
+/** @param {Uint8Array} bytes @param {number} times @param {number} x @param {number} y */
 function sketched(bytes, times, x, y) {
   const canvas = document.createElement("canvas");
   canvas.width = canvas.height = 2 * SIDE;
-  const pen = canvas.getContext("2d");
+  const pen = /** @type {CanvasRenderingContext2D} */ (canvas.getContext("2d"));
   [pen.strokeStyle, pen.fillStyle, pen.lineWidth] = ["#31544b", "rgb(49 84 75 / 12%)", 2];
   sketch(pen, bytes, 2 * SIDE, times, x, y);
   return canvas;
 }
 
+/** @param {HTMLElement} tile @param {string} kind a class @param {string} text */
 function call(tile, kind, text) {
   tile.classList.add(kind);
   const label = document.createElement("span");

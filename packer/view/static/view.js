@@ -6,8 +6,14 @@ import { thinOut } from "./labels.js";
 import { BoardTiles } from "./tiles.js";
 
 const L = window.L;
-const $ = (id) => document.getElementById(id);
-const state = { board: null, tiles: null, cover: { edges: {}, gaps: {}, afar: {} }, shown: {}, found: null };
+const $ = (/** @type {string} */ id) => /** @type {any} */ (document.getElementById(id));
+const state = {
+  board: /** @type {any} */ (null),
+  tiles: /** @type {any} */ (null),
+  cover: /** @type {{[kind: string]: {[zoom: string]: any}}} */ ({ edges: {}, gaps: {}, afar: {} }),
+  shown: /** @type {{[name: string]: any}} */ ({}),
+  found: /** @type {any} */ (null),
+};
 
 const calm = window.matchMedia("(prefers-reduced-motion: reduce)").matches;
 const map = L.map("map", {
@@ -26,15 +32,15 @@ const layerName = () => $("layer").value;
 const gauge = new Gauge(map, layerName);
 
 function layerFacts() {
-  return state.board.layers.find((layer) => layer.name === layerName());
+  return state.board.layers.find((/** @type {any} */ layer) => layer.name === layerName());
 }
 
 async function start() {
   state.board = await json("/board.json");
   document.title = `${state.board.title} · maps on board`;
   $("title").textContent = state.board.title;
-  $("layer").replaceChildren(...state.board.layers.map(({ name }) => new Option(name, name)));
-  const deepest = Math.max(...state.board.layers.flatMap((layer) => layer.planned_zooms));
+  $("layer").replaceChildren(...state.board.layers.map((/** @type {any} */ { name }) => new Option(name, name)));
+  const deepest = Math.max(...state.board.layers.flatMap((/** @type {any} */ layer) => layer.planned_zooms));
   map.setMaxZoom(Math.min(24, deepest + 2));
   const [west, south, east, north] = state.board.bounds;
   map.fitBounds([[south, west], [north, east]], { animate: false });
@@ -57,9 +63,10 @@ async function choose() {
   await outline(facts);
 }
 
+/** @param {any} facts of a layer */
 function sayDepths(facts) {
-  const below = facts.depths.filter((depth) => !depth.reaches_floor).length;
-  const lines = facts.depths.map((depth) => {
+  const below = facts.depths.filter((/** @type {any} */ depth) => !depth.reaches_floor).length;
+  const lines = facts.depths.map((/** @type {any} */ depth) => {
     const line = document.createElement("li");
     const floor = depth.reaches_floor ? "" : ` BELOW ITS FLOOR, zoom ${depth.floor}.`;
     line.textContent = `${depth.area}: ${depth.text}.${floor}`;
@@ -73,10 +80,11 @@ function sayDepths(facts) {
   $("changed").textContent = state.board.changed_since_fetch.join(" ");
 }
 
+/** @param {any} facts of a layer */
 async function outline(facts) {
   clearOutlines();
   const before = $("edge").value;
-  const options = [new Option("none", ""), ...facts.held_zooms.map((zoom) => new Option(zoom, zoom))];
+  const options = [new Option("none", ""), ...facts.held_zooms.map((/** @type {number} */ zoom) => new Option(String(zoom), String(zoom)))];
   $("edge").replaceChildren(...options);
   const deepest = facts.held_zooms.at(-1) ?? "";
   $("edge").value = facts.held_zooms.includes(Number(before)) && before !== "" ? before : deepest;
@@ -103,6 +111,7 @@ function drawOutlines() {
   for (const [zoom, dots] of Object.entries(state.cover.afar)) if (Number(zoom) > seen) dots.addTo(map);
 }
 
+/** @param {string} name of what lies over the tiles */
 function show(name) {
   const layer = state.shown[name];
   if (layer) $(`show-${name}`).checked ? layer.addTo(map) : layer.remove();
@@ -118,7 +127,7 @@ function tell() {
   const facts = layerFacts();
   const parts = [];
   if (exact) parts.push(`${exact} on board`);
-  if (enlarged) parts.push(`${enlarged} enlarged from zoom ${[...from].sort((a, b) => a - b).join(", ")}`);
+  if (enlarged) parts.push(`${enlarged} enlarged from zoom ${[...from].sort((a, b) => Number(a) - Number(b)).join(", ")}`);
   if (empty) parts.push(`${empty} empty`);
   if (damaged) parts.push(`${damaged} corrupt`);
   const lacking = facts.missing + facts.absent;
@@ -130,13 +139,17 @@ function tell() {
   $("tally").textContent = `In view at zoom ${map.getZoom()}: ${parts.join(", ") || "nothing"}. ${whole}${plain}`;
 }
 
-// The server has made the attribution harmless already; here only text and web links are taken over.
+/**
+ * The server has made the attribution harmless already; here only text and web links are taken over.
+ * @param {string} html
+ */
 function harmless(html) {
   const parsed = new DOMParser().parseFromString(html, "text/html");
   return [...parsed.body.childNodes].map((node) => {
-    if (node.nodeName !== "A" || !/^https?:\/\//i.test(node.getAttribute("href") ?? "")) return node.textContent;
+    const address = node instanceof HTMLAnchorElement ? (node.getAttribute("href") ?? "") : "";
+    if (!/^https?:\/\//i.test(address)) return node.textContent ?? "";
     const link = document.createElement("a");
-    link.href = node.getAttribute("href");
+    link.href = address;
     link.rel = "noopener noreferrer";
     link.target = "_blank";
     link.textContent = node.textContent;
@@ -144,6 +157,7 @@ function harmless(html) {
   });
 }
 
+/** @param {Event} event */
 async function find(event) {
   event.preventDefault();
   const said = $("find-said");
@@ -169,8 +183,9 @@ async function again() {
   await outline(layerFacts());
 }
 
+/** @param {(...given: any[]) => any} work */
 function guarded(work) {
-  return (...given) =>
+  return (/** @type {any[]} */ ...given) =>
     Promise.resolve(work(...given)).catch(() => {
       $("tally").textContent = "The map page has lost its server. Start it again: lastbar view";
     });

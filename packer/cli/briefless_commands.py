@@ -1,0 +1,80 @@
+"""The commands that need no brief: joining packs, the collection of layers, the demonstration, the practice server."""
+
+from __future__ import annotations
+
+from pathlib import Path
+from typing import Annotated
+
+import typer
+
+from packer.cli.options import Debug, Json
+from packer.cli.output import command
+
+__all__ = ["add_briefless"]
+
+
+def add_briefless(app: typer.Typer) -> None:
+    """Add them to the list of commands."""
+    app.command()(merge)
+    app.command()(layers)
+    app.command()(demo)
+    app.command()(practice)
+
+
+@command
+def demo(
+    folder: Annotated[
+        Path | None,
+        typer.Option(
+            "--into", metavar="DIR", help="Put brief and packs here, instead of in a temporary folder."
+        ),
+    ] = None,
+    debug: Debug = False,
+) -> int:
+    """Do the whole job with the practice server, with a kill on the way."""
+    from packer.cli import run_demo
+
+    return run_demo.run(folder)
+
+
+@command
+def practice(
+    port: Annotated[
+        int, typer.Option(min=0, max=65535, help="Port on this machine; 0 takes a free one.")
+    ] = 8123,
+    debug: Debug = False,
+) -> int:
+    """Serve an invented place on this machine, to practise with."""
+    from packer.cli import run_practice
+
+    return run_practice.run(port)
+
+
+@command
+def layers(
+    file: Annotated[
+        Path | None, typer.Argument(metavar="[FILE]", help="A colleague's file of layers to take in.")
+    ] = None,
+    as_json: Json = False,
+    debug: Debug = False,
+) -> int:
+    """List the layers that you have used before, or take in a colleague's."""
+    from packer.cli import run_layers
+
+    return run_layers.run(file, as_json)
+
+
+@command
+def merge(
+    into: Annotated[Path, typer.Argument(metavar="INTO", help="Folder of the packs to add to.")],
+    sources: Annotated[list[Path], typer.Argument(metavar="FROM...", help="Packs, or folders of packs.")],
+    mix_sources: Annotated[
+        bool, typer.Option("--mix-sources", help="Join tiles from different servers in one layer.")
+    ] = False,
+    as_json: Json = False,
+    debug: Debug = False,
+) -> int:
+    """Join packs that several people fetched."""
+    from packer.cli import run_merge
+
+    return run_merge.run_merge(into, sources, mix_sources, as_json)
