@@ -11,23 +11,27 @@ import errno
 import re
 import tomllib
 from pathlib import Path
-from typing import Annotated, Literal
+from typing import Annotated, Literal, cast
 
 from pydantic import (
     BaseModel,
+    ConfigDict,
     Discriminator,
+    Field,
     PrivateAttr,
     Tag,
     ValidationError,
     field_validator,
     model_validator,
 )
+from pydantic.config import JsonDict
 
 from packer.common.regular_file import refuse_special
 from packer.common.shell import shell_command
 from packer.errors import BriefError, DiskError
 from packer.planning.brief_area import FLOOR, OVERVIEW, USES, Area
 from packer.planning.brief_errors import format_errors, nearest, quote_value, syntax
+from packer.planning.brief_forms import ASCII_TEXT
 from packer.planning.brief_layer import Layer, Table, key_of
 from packer.planning.brief_values import (
     Budget,
@@ -36,8 +40,8 @@ from packer.planning.brief_values import (
     Part,
     Text,
     Zoom,
-    check_layer_name,
 )
+from packer.planning.layer_names import LAYER_NAME_FORM, check_layer_name
 
 __all__ = ["FLOOR", "OVERVIEW", "USES", "Area", "Brief", "Crew", "Layer", "Overview"]
 
@@ -49,17 +53,24 @@ _LONG_KEY = re.compile(rf"(?<![\w.-]){_KEY_PART}(?:[ \t]*+\.[ \t]*+{_KEY_PART}){
 class Overview(Table):
     """The coarse block round everything, so that zooming out is never empty."""
 
-    margin: Margin = 10_000.0
-    deepest: Zoom = 12
+    margin: Margin = Field(default=10_000.0, examples=["10 km"])
+    """How far the block reaches beyond the outermost areas. Without it, 10 km."""
+    deepest: Zoom = Field(default=12, examples=[12])
+    """The deepest zoom of the block. Without it, 12."""
 
 
 class Crew(Table):
     """People who leave with a device of their own, and what of the maps goes on it."""
 
-    name: Text
-    areas: LayerNames | None = None
-    layers: LayerNames | None = None
-    budget: Budget | None = None
+    name: Text = Field(examples=["Search team north"])
+    """What the crew is called; its folder on the card is named after it. It has to be there, and only once."""
+    areas: LayerNames | None = Field(default=None, examples=[["course", "base camp"]])
+    """The areas that the crew gets, by name. Without it, the crew gets all areas."""
+    layers: LayerNames | None = Field(default=None, examples=[["aerial"]])
+    """The layers that the crew gets, by name. Without it, the crew gets all layers."""
+    budget: Budget | None = Field(default=None, examples=["32 GB"])
+    """What the card or device of the crew takes. A handover that would be larger is refused.
+    Without it, there is no limit."""
 
 
 def _overview_kind(value: object) -> str:
@@ -69,18 +80,48 @@ def _overview_kind(value: object) -> str:
 class Brief(Table):
     """A whole brief. Paths in it are relative to `folder`."""
 
-    title: Text
-    contact: Text | None = None
-    store: Text = "packs"
-    layers: dict[str, Layer]
-    areas: tuple[Area, ...]
+    model_config = ConfigDict(
+        json_schema_extra={
+            "description": "What should be on board: layers, areas, and who gets which part.",
+            "dependentRequired": {"part-tiles": ["part"]},
+        }
+    )
+
+    title: Text = Field(examples=["Ketterling Basin reconnaissance"])
+    """What the trip is called, on every page, report and card. It has to be there."""
+    contact: Text | None = Field(
+        default=None, examples=["maps@example.org"], json_schema_extra=cast(JsonDict, ASCII_TEXT)
+    )
+    """How the operator of a server can reach you; it is sent with each request.
+    Without it, only a server on this machine is asked."""
+    store: Text = Field(default="packs", examples=["packs"])
+    """The folder for the packs, relative to the brief. Without it, "packs"."""
+    layers: dict[str, Layer] = Field(
+        json_schema_extra={
+            "propertyNames": LAYER_NAME_FORM,
+            "minProperties": 1,
+            "$comment": "tables [layers.NAME]",
+        }
+    )
+    """The map layers, each below a heading of its own with its name in it. At least one has to be there."""
+    areas: tuple[Area, ...] = Field(json_schema_extra={"minItems": 1, "$comment": "tables [[areas]]"})
+    """Where you go: each area below a heading of its own. At least one has to be there."""
     overview: Annotated[
         Annotated[Overview, Tag("table")] | Annotated[Literal[False], Tag("off")],
         Discriminator(_overview_kind),
-    ] = Overview()
-    crews: tuple[Crew, ...] = ()
-    part: Part | None = None
-    part_tiles: Text | None = None
+    ] = Field(
+        default=Overview(),
+        examples=[False],
+        json_schema_extra={"$comment": "a table [overview], or false, without quotes, at the top"},
+    )
+    """The coarse block around everything. Without it, it is there, with a margin of 10 km, to zoom 12."""
+    crews: tuple[Crew, ...] = Field(default=(), json_schema_extra={"$comment": "tables [[crews]]"})
+    """Who gets which part at the handover: each crew below its own heading. Without it, everyone gets everything."""
+    part: Part | None = Field(default=None, examples=["2 of 3"])
+    """Which part of a plan this brief is; `lastbar split` writes it. Without it, the brief asks for all of its plan."""
+    part_tiles: Text | None = Field(default=None, examples=["part-tiles.json"])
+    """The file that lists the tiles of the part; `lastbar split` writes it, and it goes with `part`.
+    Without it, the part follows from the plan alone."""
     _path: Path = PrivateAttr(default=Path("brief.toml"))
 
     @field_validator("layers", mode="before")
