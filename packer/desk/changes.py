@@ -201,7 +201,7 @@ def _set(table: MutableMapping[str, Any], values: Values) -> None:
 
 
 def toml_item(value: Any) -> Item:
-    """A JSON value as TOML: tables inline, and long lists of positions with one to a line."""
+    """A JSON value as TOML: tables inline, long lists of positions with one to a line. Raises InputError for null."""
     if isinstance(value, dict):
         inline = tomlkit.inline_table()
         for key, one in value.items():
@@ -214,6 +214,8 @@ def toml_item(value: Any) -> Item:
         long = len(value) > _SHORT_ROW and all(isinstance(one, list) for one in value)
         array.multiline(long)
         return array
+    if value is None:
+        raise InputError("TOML has no null: in a change it takes a whole key out, and stands nowhere else.")
     item: Item = tomlkit.item(value)
     return item
 

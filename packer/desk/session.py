@@ -153,8 +153,10 @@ class Session:
             raise InputError("Nothing was checked yet. Check first, then open the report.")
         return report_page(*self._proof)
 
-    def set_speed(self, text: str | None) -> dict[str, Any]:
-        """Take this speed for all times, such as "3 Mbit"; None for that of the last fetch."""
+    def set_speed(self, text: object) -> dict[str, Any]:
+        """Take this speed for all times, such as "3 Mbit"; None or "" for that of the last fetch."""
+        if text is not None and not isinstance(text, str):
+            raise InputError('A speed is a text such as "3 Mbit".')
         try:
             self._speed = AssumedSpeed(bits_per_second(text), "given") if text else None
         except ValueError as fault:

@@ -9,6 +9,7 @@ import os
 import sys
 import tomllib
 from collections.abc import Mapping
+from datetime import date
 from pathlib import Path
 from typing import Any
 
@@ -16,6 +17,7 @@ import tomlkit
 
 from packer.common.atomic_write import write_atomic
 from packer.errors import DiskError, InputError
+from packer.planning.layer_names import check_layer_name
 from packer.sources.safe_address import literal_key, refusal
 
 __all__ = ["ADDRESS_KEYS", "Collection", "configuration_folder"]
@@ -77,11 +79,21 @@ class Collection:
     def keep(self, name: str, values: Mapping[str, Any]) -> None:
         """Keep a layer, in place of one of that name. Headers are left out: they are where keys stand.
 
-        Raises InputError for an address with a key in it, DiskError if the file cannot be written. If the process
-        dies: the old file or the new one.
+        Raises InputError for a name or values that no layer can have, or an address with a key in it; DiskError if the
+        file cannot be written. If the process dies: the old file or the new one.
         """
+        try:
+            check_layer_name(name, {})
+        except ValueError as fault:
+            raise InputError(f"This layer cannot be kept: {fault}.") from None
+        if not all(values.get(key) is None or _is_plain(values[key]) for key in _KEPT):
+            raise InputError(
+                "A layer to keep has texts, numbers and lists of them. Look at its values again."
+            )
         for key in ADDRESS_KEYS:
-            if (where := literal_key(str(values.get(key, "")))) is not None:
+            if not isinstance(address := values.get(key) or "", str):
+                raise InputError(f"{key} has to be an address. Look at it again.")
+            if (where := literal_key(address)) is not None:
                 raise InputError(refusal(where))
         layers = self.layers()
         layers[name] = {key: values[key] for key in _KEPT if values.get(key) is not None}
@@ -90,3 +102,9 @@ class Collection:
             write_atomic(self.path, _HEAD + tomlkit.dumps({"layers": layers}))
         except OSError as fault:
             raise DiskError(f"{self.path} cannot be written: {fault.strerror}.") from fault
+
+
+def _is_plain(value: object) -> bool:
+    if isinstance(value, list):
+        return all(isinstance(one, str | int | float) for one in value)
+    return isinstance(value, str | int | float | date)
