@@ -21,7 +21,7 @@ from hypothesis import strategies as st
 from jsonschema import Draft202012Validator
 from pydantic import BaseModel, TypeAdapter, ValidationError
 
-from packer.cli.app import schema
+from packer.cli.practice_commands import schema
 from packer.errors import BriefError
 from packer.planning.brief import Area, Brief, Crew, Layer, Overview
 from packer.planning.brief_layer import key_of

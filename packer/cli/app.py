@@ -397,15 +397,4 @@ def take_in(
     return run_merge.run_take_in(brief, layer, held, store, as_json)
 
 
-@app.command()
-@command
-def schema(debug: Debug = False) -> int:
-    """Print the JSON Schema of the brief, for editors that complete and check it."""
-    from packer.cli.output import print_json
-    from packer.planning.brief_schema import brief_schema
-
-    print_json(brief_schema())
-    return 0
-
-
 add_practice(app)

@@ -1,4 +1,4 @@
-"""The commands that need no server of one's own: the demonstration and the practice server."""
+"""The commands that need no brief: the demonstration, the practice server and the schema of a brief."""
 
 from __future__ import annotations
 
@@ -8,15 +8,16 @@ from typing import Annotated
 import typer
 
 from packer.cli.options import Debug
-from packer.cli.output import command
+from packer.cli.output import command, print_json
 
 __all__ = ["add_practice"]
 
 
 def add_practice(app: typer.Typer) -> None:
-    """Add both to the list of commands."""
+    """Add them to the list of commands."""
     app.command()(demo)
     app.command()(practice)
+    app.command()(schema)
 
 
 @command
@@ -46,3 +47,12 @@ def practice(
     from packer.cli import run_practice
 
     return run_practice.run(port)
+
+
+@command
+def schema(debug: Debug = False) -> int:
+    """Print the JSON Schema of the brief, for editors that complete and check it."""
+    from packer.planning.brief_schema import brief_schema
+
+    print_json(brief_schema())
+    return 0
