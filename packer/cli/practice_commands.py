@@ -28,12 +28,18 @@ def demo(
             "--into", metavar="DIR", help="Put brief and packs here, instead of in a temporary folder."
         ),
     ] = None,
+    desk: Annotated[
+        bool, typer.Option("--desk", help="At the end open the desk on it, with the practice server.")
+    ] = False,
+    no_browser: Annotated[
+        bool, typer.Option("--no-browser", help="With --desk: print the address only.")
+    ] = False,
     debug: Debug = False,
 ) -> int:
     """Do the whole job with the practice server, with a kill on the way."""
     from packer.cli import run_demo
 
-    return run_demo.run(folder)
+    return run_demo.run(folder, desk, not no_browser)
 
 
 @command
