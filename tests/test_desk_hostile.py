@@ -8,7 +8,9 @@ from __future__ import annotations
 import asyncio
 import json
 import re
+import threading
 from collections.abc import Iterator
+from concurrent.futures import ThreadPoolExecutor
 from dataclasses import dataclass
 from pathlib import Path
 from typing import Any
@@ -18,9 +20,12 @@ import pytest
 from starlette.routing import Route
 from starlette.types import ASGIApp
 
+from packer.desk.changes import read_change
+from packer.desk.document import StaleRevisionError
 from packer.desk.endpoints import desk_endpoints
 from packer.desk.guard import DeskGuard, Tokens
 from packer.desk.session import Session
+from packer.planning.brief import Brief
 from tests.test_desk_document import BRIEF
 
 ORIGIN = "http://127.0.0.1"
@@ -162,6 +167,37 @@ def test_of_two_pages_that_change_the_same_revision_one_is_told_so_and_nothing_i
     assert 'title = "Other"' in text
 
 
+def test_of_many_changes_to_one_revision_at_the_same_moment_just_one_is_made(desk: Desk) -> None:
+    begin = threading.Barrier(8)
+
+    def change(zoom: int) -> bool:
+        made = read_change({"do": "set-area", "name": "valley", "values": {"deepest": zoom}})
+        begin.wait(10)
+        try:
+            desk.session.document.change(1, made)
+        except StaleRevisionError:
+            return False
+        return True
+
+    with ThreadPoolExecutor(8) as threads:
+        done = list(threads.map(change, range(5, 13)))
+    assert done.count(True) == 1
+    assert Brief.read(desk.folder).areas[1].deepest == 5 + done.index(True)
+    assert desk.session.document.now().revision == 2
+
+
+def test_of_many_uses_of_one_link_at_the_same_moment_just_one_opens(desk: Desk) -> None:
+    token, begin = desk.tokens.token, threading.Barrier(8)
+
+    def use(_: int) -> str | None:
+        begin.wait(10)
+        return desk.tokens.use(token)
+
+    with ThreadPoolExecutor(8) as threads:
+        passes = [one for one in threads.map(use, range(8)) if one is not None]
+    assert len(passes) == 1
+
+
 LONG = "n" * 3_000_000
 
 
@@ -202,7 +238,7 @@ def test_a_name_of_3_mb_is_refused_in_a_short_sentence(desk: Desk, path: str, bo
     [
         ("/api/change", {"revision": 1, "change": DEEP}),
         ("/api/change", {"revision": 1, "change": {"do": "set-area", "name": "valley", "values": {"box": DEEP}}}),
-        ("/api/change", {"revision": 1, "change": {"do": "set-brief", "values": {"crews": DEEP}}}),
+        ("/api/change", {"revision": 1, "change": {"do": "set-brief", "values": {"title": DEEP}}}),
         ("/api/take", {"revision": 1, "edits": DEEP}),
         ("/api/fit", {"target": "1MB", "refused": DEEP, "revision": DEEP}),
         ("/api/collection", {"name": "a", "values": {"zooms": DEEP}}),
@@ -280,6 +316,33 @@ def test_a_value_of_a_wrong_type_is_refused_in_a_sentence_and_changes_nothing(
         sent = json.dumps(body).replace('"?"', json.dumps(odd) if '{"?"' not in json.dumps(body) else '"a"')
         told(desk.post(path, sent.encode()))
     assert unchanged(desk)
+
+
+URL = "http://127.0.0.1:9/{z}/{x}/{y}.png"
+KEY = "Zm9vYmFyS3cretK3y9"
+
+
+@pytest.mark.parametrize(
+    "change",
+    [
+        {"do": "add-layer", "name": "a", "values": {"url": f"{URL}?key={KEY}", "zooms": [0, 9]}},
+        {"do": "set-layer", "name": "aerial", "values": {"url": f"{URL}?key={KEY}"}},
+        {"do": "set-layer", "name": "aerial", "values": {"headers": {"X-Key": KEY}}},
+        {"do": "set-layer", "name": "aerial", "values": {"headers": {"Authorization": f"Bearer {KEY}"}}},
+        {"do": "set-brief", "values": {"layers": {"aerial": {"url": f"{URL}?key={KEY}"}}}},
+        {"do": "set-brief", "values": {"layers": None}},
+    ],
+    ids=str,
+)
+def test_no_change_writes_a_key_in_full_by_whatever_way(desk: Desk, change: object) -> None:
+    assert KEY not in told(desk.post("/api/change", {"revision": 1, "change": change}))
+    assert unchanged(desk)
+
+
+def test_a_header_whose_key_is_in_the_environment_is_written(desk: Desk) -> None:
+    change = {"do": "set-layer", "name": "aerial", "values": {"headers": {"Authorization": "Bearer ${MAP_KEY}"}}}
+    assert desk.post("/api/change", {"revision": 1, "change": change}).status_code == 200
+    assert "${MAP_KEY}" in (desk.folder / "brief.toml").read_text("utf-8")
 
 
 GPX = b'<gpx version="1.1" xmlns="http://www.topografix.com/GPX/1/1"><wpt lat="47" lon="12"/></gpx>'

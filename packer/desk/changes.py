@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import MutableMapping
+from collections.abc import Mapping, MutableMapping
 from typing import Annotated, Any, Literal
 
 import tomlkit
@@ -28,7 +28,7 @@ class SetBrief(_NamedChange):
     """Title, contact or the folder of the packs."""
 
     do: Literal["set-brief"]
-    values: Values
+    values: dict[Literal["title", "contact", "store"], Any]
 
 
 class SetOverview(_NamedChange):
@@ -192,7 +192,7 @@ def _find(document: TOMLDocument, key: str, name: str) -> Table:
     raise InputError(f'The brief has no {key[:-1]} "{name}" any more. Look at the list again.')
 
 
-def _set(table: MutableMapping[str, Any], values: Values) -> None:
+def _set(table: MutableMapping[str, Any], values: Mapping[Any, Any]) -> None:
     for key, value in values.items():
         if value is None:
             table.pop(key, None)

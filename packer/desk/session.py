@@ -23,12 +23,13 @@ from packer.desk.work import fetch_work, handover_work, inspect_work, survey_wor
 from packer.errors import InputError, LastbarError
 from packer.planning.brief import USES, Area, Brief
 from packer.planning.brief_edits import Edit, rewritten
-from packer.planning.collection import ADDRESS_KEYS, Collection
+from packer.planning.brief_keys import key_in_full
+from packer.planning.collection import Collection
 from packer.planning.offers import apply_offers, cached_offers
 from packer.planning.plan import Plan, plan
 from packer.proof.report import report_page
 from packer.proof.results import VerifyReport
-from packer.sources.safe_address import literal_key, refusal, shown
+from packer.sources.safe_address import shown
 from packer.survey.speed import AssumedSpeed
 from packer.view.board import Board
 
@@ -167,10 +168,8 @@ class Session:
 
     def change(self, revision: int, change: Change) -> dict[str, Any]:
         """Make a change; the new state. Raises as `Document.change`, and InputError for a key in an address."""
-        if isinstance(change, AddLayer | SetLayer):
-            for key in ADDRESS_KEYS:
-                if (where := literal_key(str(change.values.get(key) or ""))) is not None:
-                    raise InputError(refusal(where))
+        if isinstance(change, AddLayer | SetLayer) and (why := key_in_full(change.values)) is not None:
+            raise InputError(why)
         self.document.change(revision, change)
         return self._tell()
 
