@@ -120,6 +120,16 @@ def test_an_empty_folder_becomes_a_brief_step_by_step(tmp_path: Path) -> None:
     assert Brief.read(tmp_path).areas[0].deepest_zoom == 18
 
 
+def test_a_name_that_is_not_there_yet_becomes_a_folder_with_a_brief_in_it(tmp_path: Path) -> None:
+    document = Document(tmp_path / "trips" / "north", now=Clock())
+    assert not (tmp_path / "trips").exists()
+    changed(document, do="set-brief", values={"title": "North"})
+    assert [p.name for p in (tmp_path / "trips" / "north").iterdir()] == ["brief.toml"]
+    named = Document(tmp_path / "other.toml", now=Clock())
+    changed(named, do="set-brief", values={"title": "Other"})
+    assert (tmp_path / "other.toml").is_file()
+
+
 def test_a_change_that_makes_no_sound_brief_changes_nothing(tmp_path: Path) -> None:
     document = opened(tmp_path)
     with pytest.raises(BriefError, match="deepest"):

@@ -1,4 +1,4 @@
-"""The commands that need no brief: joining packs, the collection of layers, the demonstration, the practice server."""
+"""The commands that need no brief: joining packs, the collection of layers, the schema of a brief, and to practise."""
 
 from __future__ import annotations
 
@@ -8,7 +8,7 @@ from typing import Annotated
 import typer
 
 from packer.cli.options import Debug, Json
-from packer.cli.output import command
+from packer.cli.output import command, print_json
 
 __all__ = ["add_briefless"]
 
@@ -17,6 +17,7 @@ def add_briefless(app: typer.Typer) -> None:
     """Add them to the list of commands."""
     app.command()(merge)
     app.command()(layers)
+    app.command()(schema)
     app.command()(demo)
     app.command()(practice)
 
@@ -29,12 +30,18 @@ def demo(
             "--into", metavar="DIR", help="Put brief and packs here, instead of in a temporary folder."
         ),
     ] = None,
+    desk: Annotated[
+        bool, typer.Option("--desk", help="At the end open the desk on it, with the practice server.")
+    ] = False,
+    no_browser: Annotated[
+        bool, typer.Option("--no-browser", help="With --desk: print the address only.")
+    ] = False,
     debug: Debug = False,
 ) -> int:
     """Do the whole job with the practice server, with a kill on the way."""
     from packer.cli import run_demo
 
-    return run_demo.run(folder)
+    return run_demo.run(folder, desk, not no_browser)
 
 
 @command
@@ -62,6 +69,15 @@ def layers(
     from packer.cli import run_layers
 
     return run_layers.run(file, as_json)
+
+
+@command
+def schema(debug: Debug = False) -> int:
+    """Print the JSON Schema of the brief, for editors that complete and check it."""
+    from packer.planning.brief_schema import brief_schema
+
+    print_json(brief_schema())
+    return 0
 
 
 @command

@@ -9,6 +9,7 @@ import tempfile
 import time
 from pathlib import Path
 
+from packer.cli import run_desk
 from packer.cli.new_brief import CAUTIONS
 from packer.cli.output import echo, warn
 from packer.common.shell import shell_command
@@ -27,10 +28,11 @@ _KILL_AT = 0.4  # of the plan
 _LONGEST_S = 300.0
 
 
-def run(folder: Path | None) -> int:
+def run(folder: Path | None, desk: bool = False, browser: bool = True) -> int:
     """Plan, fetch, kill, resume and verify in `folder`, or in a new temporary one that is kept.
 
-    If the process dies: brief and packs stay where they are; running it into the same folder goes on.
+    With `desk` the practice server stays, and the desk opens on the outcome until Ctrl-C. If the process dies: brief
+    and packs stay where they are; running it into the same folder goes on.
     """
     if folder is None:
         folder = Path(tempfile.mkdtemp(prefix="lastbar-demo-"))
@@ -40,23 +42,33 @@ def run(folder: Path | None) -> int:
     with PracticeServer() as server:
         path = write_place(folder, server.base_url)
         worked_out = plan(Brief.read(path))
-        echo()
-        echo("1. The plan: which tiles the brief asks for.")
-        _command("plan", path)
-        echo()
-        echo("2. The fetch. It is killed on the way (SIGKILL), as by a crash or a dead battery.")
-        done = _fetch_and_kill(path, worked_out)
-        echo(f"   Killed. {done:,} of {worked_out.count:,} tiles were done and are kept.")
-        before = _tiles_asked(server)
-        echo()
-        echo("3. The same command again. It asks only for what is missing.")
-        _command("fetch", path)
-        echo(f"   {_tiles_asked(server) - before:,} requests for {worked_out.count - done:,} tiles.")
-        echo()
-        echo("4. The proof: work out the plan again, and hash every stored tile.")
-        code = _command("verify", path)
-    _where(path, worked_out)
+        code = _whole_job(server, path, worked_out)
+        _where(path, worked_out)
+        if desk:
+            echo()
+            run_desk.run(path, None, 0, browser)
+        else:
+            _how_to_go_on(path)
     return code
+
+
+def _whole_job(server: PracticeServer, path: Path, worked_out: Plan) -> int:
+    """The four steps; the exit code of the proof."""
+    echo()
+    echo("1. The plan: which tiles the brief asks for.")
+    _command("plan", path)
+    echo()
+    echo("2. The fetch. It is killed on the way (SIGKILL), as by a crash or a dead battery.")
+    done = _fetch_and_kill(path, worked_out)
+    echo(f"   Killed. {done:,} of {worked_out.count:,} tiles were done and are kept.")
+    before = _tiles_asked(server)
+    echo()
+    echo("3. The same command again. It asks only for what is missing.")
+    _command("fetch", path)
+    echo(f"   {_tiles_asked(server) - before:,} requests for {worked_out.count - done:,} tiles.")
+    echo()
+    echo("4. The proof: work out the plan again, and hash every stored tile.")
+    return _command("verify", path)
 
 
 def _tiles_asked(server: PracticeServer) -> int:
@@ -110,6 +122,13 @@ def _where(path: Path, worked_out: Plan) -> None:
         pack = pack_path(brief, name)
         echo(f"   {pack} ({bytes_text(pack.stat().st_size)})")
     echo(f"The brief, to try changes: {path}")
-    echo("   (Its server has stopped. To start one: lastbar practice)")
     echo()
     echo(CAUTIONS)
+
+
+def _how_to_go_on(path: Path) -> None:
+    echo()
+    echo("To see all this on the desk, with the map in front of you:")
+    echo(f"   $ {shell_command('desk', path.parent)}")
+    echo("   (The practice server has stopped, so the desk shows what is on board.")
+    echo("   With the server: lastbar demo --desk)")

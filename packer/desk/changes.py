@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import MutableMapping
+from collections.abc import Mapping, MutableMapping
 from typing import Annotated, Any, Literal
 
 import tomlkit
@@ -28,7 +28,7 @@ class SetBrief(_NamedChange):
     """Title, contact or the folder of the packs."""
 
     do: Literal["set-brief"]
-    values: Values
+    values: dict[Literal["title", "contact", "store"], Any]
 
 
 class SetOverview(_NamedChange):
@@ -192,7 +192,7 @@ def _find(document: TOMLDocument, key: str, name: str) -> Table:
     raise InputError(f'The brief has no {key[:-1]} "{name}" any more. Look at the list again.')
 
 
-def _set(table: MutableMapping[str, Any], values: Values) -> None:
+def _set(table: MutableMapping[str, Any], values: Mapping[Any, Any]) -> None:
     for key, value in values.items():
         if value is None:
             table.pop(key, None)
@@ -201,7 +201,7 @@ def _set(table: MutableMapping[str, Any], values: Values) -> None:
 
 
 def toml_item(value: Any) -> Item:
-    """A JSON value as TOML: tables inline, and long lists of positions with one to a line."""
+    """A JSON value as TOML: tables inline, long lists of positions with one to a line. Raises InputError for null."""
     if isinstance(value, dict):
         inline = tomlkit.inline_table()
         for key, one in value.items():
@@ -214,6 +214,8 @@ def toml_item(value: Any) -> Item:
         long = len(value) > _SHORT_ROW and all(isinstance(one, list) for one in value)
         array.multiline(long)
         return array
+    if value is None:
+        raise InputError("TOML has no null: in a change it takes a whole key out, and stands nowhere else.")
     item: Item = tomlkit.item(value)
     return item
 

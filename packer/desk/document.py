@@ -11,7 +11,7 @@ from pathlib import Path
 import tomlkit
 from tomlkit.exceptions import TOMLKitError
 
-from packer.common.atomic_write import write_atomic
+from packer.common.atomic_write import make_folders, write_atomic
 from packer.desk.changes import Change, make
 from packer.desk.versions import Versions
 from packer.errors import BriefError, DiskError, InputError
@@ -58,7 +58,9 @@ class Document:
     """
 
     def __init__(self, path: Path, *, now: Callable[[], float]) -> None:
-        self.path = path / "brief.toml" if path.is_dir() else path
+        # A name without an ending that is not there yet is that of a folder, as for `lastbar new`.
+        plain_file = path.is_file() or (bool(path.suffix) and not path.is_dir())
+        self.path = path if plain_file else path / "brief.toml"
         self._versions, self._lock = Versions(self.path, now), threading.RLock()
         self._undo: list[str] = []
         self._redo: list[str] = []
@@ -170,6 +172,7 @@ class Document:
         if there is not None:
             self._versions.keep(there)
         try:
+            make_folders(self.path.parent)
             write_atomic(self.path, text)
         except OSError as fault:
             raise DiskError(

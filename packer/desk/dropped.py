@@ -9,7 +9,7 @@ from typing import Any
 
 from packer.common.atomic_write import write_atomic
 from packer.errors import BriefError, DiskError, InputError
-from packer.planning.brief_values import names_a_device
+from packer.planning.layer_names import names_a_device
 from packer.planning.shape_files import count_shapes
 
 __all__ = ["MOST_FILE_BYTES", "keep_dropped"]

@@ -16,6 +16,7 @@ from starlette.requests import Request
 from starlette.responses import HTMLResponse, JSONResponse, Response
 from starlette.routing import Route
 
+from packer.desk.body import body_fault
 from packer.desk.changes import read_change
 from packer.desk.document import ChangedElsewhereError, StaleRevisionError
 from packer.desk.dropped import MOST_FILE_BYTES, keep_dropped
@@ -176,6 +177,8 @@ async def _body(request: Request) -> Mapping[str, Any]:
         raise HTTPException(400, "The body is no JSON.") from None
     if not isinstance(found, dict):
         raise HTTPException(400, "The body has to be a JSON object.")
+    if (fault := body_fault(found)) is not None:
+        raise HTTPException(400, fault)
     return found
 
 

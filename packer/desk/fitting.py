@@ -87,7 +87,9 @@ def edits_of(sent: object) -> list[Edit]:
 
 
 def _read(one: Any) -> Edit:
-    if not isinstance(one, dict) or one.get("kind") not in _KINDS or not isinstance(one.get("area"), str):
+    if not isinstance(one, dict) or not all(isinstance(one.get(key), str) for key in ("kind", "area")):
+        raise InputError("This is no change that was proposed here.")
+    if one["kind"] not in _KINDS:
         raise InputError("This is no change that was proposed here.")
     zoom, metres, layers = one.get("zoom"), one.get("metres"), one.get("layers")
     zoom = zoom if isinstance(zoom, int) and not isinstance(zoom, bool) else None

@@ -27,12 +27,13 @@ from packer.errors import InputError, LastbarError
 from packer.fetching.run_watch import LoggedRun, last_run
 from packer.planning.brief import USES, Area, Brief, Layer
 from packer.planning.brief_edits import Edit, rewritten
-from packer.planning.collection import ADDRESS_KEYS, FROM, Collection
+from packer.planning.brief_keys import key_in_full
+from packer.planning.collection import FROM, Collection
 from packer.planning.offers import apply_offers, cached_offers
 from packer.planning.plan import Plan, plan
 from packer.proof.report import report_page
 from packer.proof.results import VerifyReport
-from packer.sources.safe_address import literal_key, refusal, shown
+from packer.sources.safe_address import shown
 from packer.survey.speed import AssumedSpeed
 from packer.view.board import Board
 
@@ -48,11 +49,9 @@ class Session:
     """
 
     def __init__(self, path: Path, store: Path | None = None) -> None:
-        self.document = Document(path, now=time.time)
-        self.events = Events()
+        self.document, self.events = Document(path, now=time.time), Events()
         self.jobs = Jobs(self.events, self._ended)
-        self.planner = Planner(store)
-        self.look, self.collection = SourceLook(), Collection()
+        self.planner, self.look, self.collection = Planner(store), SourceLook(), Collection()
         self.store = self._store = store
         self._lock = threading.Lock()
         self._planned: tuple[int, Brief, Plan] | None = None
@@ -195,8 +194,10 @@ class Session:
             raise InputError("Nothing was checked yet. Check first, then open the report.")
         return report_page(*self._proof)
 
-    def set_speed(self, text: str | None) -> dict[str, Any]:
-        """Take this speed for all times, such as "3 Mbit"; None for that of the last fetch."""
+    def set_speed(self, text: object) -> dict[str, Any]:
+        """Take this speed for all times, such as "3 Mbit"; None or "" for that of the last fetch."""
+        if text is not None and not isinstance(text, str):
+            raise InputError('A speed is a text such as "3 Mbit".')
         try:
             self._speed = AssumedSpeed(bits_per_second(text), "given") if text else None
         except ValueError as fault:
@@ -207,10 +208,8 @@ class Session:
 
     def change(self, revision: int, change: Change) -> dict[str, Any]:
         """Make a change; the new state. Raises as `Document.change`, and InputError for a key in an address."""
-        if isinstance(change, AddLayer | SetLayer):
-            for key in ADDRESS_KEYS:
-                if (where := literal_key(str(change.values.get(key) or ""))) is not None:
-                    raise InputError(refusal(where))
+        if isinstance(change, AddLayer | SetLayer) and (why := key_in_full(change.values)) is not None:
+            raise InputError(why)
         self.document.change(revision, change)
         return self._tell()
 

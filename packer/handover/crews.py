@@ -10,7 +10,7 @@ from packer.errors import BriefError, InputError
 from packer.geometry.tileset import TileSet
 from packer.handover.manifest import RESERVED
 from packer.planning.brief import Brief
-from packer.planning.brief_values import names_a_device
+from packer.planning.layer_names import names_a_device
 from packer.planning.plan import OVERVIEW, LayerPlan, Plan
 
 __all__ = ["CrewShare", "DeviceCrew", "crews_of", "folder_name", "shares"]

@@ -11,149 +11,67 @@ import errno
 import re
 import tomllib
 from pathlib import Path
-from typing import Annotated, Literal
+from typing import Annotated, Literal, cast
 
 from pydantic import (
     BaseModel,
+    ConfigDict,
     Discriminator,
+    Field,
     PrivateAttr,
     Tag,
     ValidationError,
     field_validator,
     model_validator,
 )
+from pydantic.config import JsonDict
 
 from packer.common.regular_file import refuse_special
 from packer.common.shell import shell_command
 from packer.errors import BriefError, DiskError
+from packer.planning.brief_area import FLOOR, OVERVIEW, USES, Area
 from packer.planning.brief_errors import format_errors, nearest, quote_value, syntax
+from packer.planning.brief_forms import ASCII_TEXT
 from packer.planning.brief_layer import Layer, Table, key_of
 from packer.planning.brief_values import (
-    Box,
     Budget,
-    Columns,
-    Depths,
-    FileOrLine,
-    FileOrRing,
     LayerNames,
     Margin,
-    Names,
     Part,
-    Position,
-    Priority,
-    Reach,
-    Switch,
     Text,
     Zoom,
-    check_layer_name,
-    one_of,
 )
 from packer.planning.collection import FROM, fill_in_kept
+from packer.planning.layer_names import LAYER_NAME_FORM, check_layer_name
 
 __all__ = ["FLOOR", "OVERVIEW", "USES", "Area", "Brief", "Crew", "Layer", "Overview"]
 
-USES = {"on foot": 18, "trail": 17, "road": 15}  # common practice, no source
-FLOOR = 12  # the zoom that every place has to reach where neither at-least nor an overview says so
-OVERVIEW = "overview"  # the name under which the coarse block stands beside the areas
 _LARGEST_BRIEF_BYTES = 1_000_000  # ten thousand areas
 _KEY_PART = r"""(?:[\w-]{1,80}+|"[^"\n]{0,80}+"|'[^'\n]{0,80}+')"""
 _LONG_KEY = re.compile(rf"(?<![\w.-]){_KEY_PART}(?:[ \t]*+\.[ \t]*+{_KEY_PART}){{100}}")
 
 
-class Area(Table):
-    """One stretch of ground and how deep its map goes. Just one of the five shapes is set; `keep` says that nothing is
-    ever proposed that would cut it."""
-
-    name: Text
-    line: FileOrLine | None = None
-    point: Position | None = None
-    points: Text | None = None
-    box: Box | None = None
-    polygon: FileOrRing | None = None
-    feature: Names | None = None
-    columns: Columns | None = None
-    half_width: Reach | None = None
-    radius: Reach | None = None
-    deepest: Depths | None = None
-    at_least: Depths | None = None
-    priority: Priority | None = None
-    use: Annotated[Literal["on foot", "trail", "road"] | None, one_of(*USES)] = None
-    layers: LayerNames | None = None
-    keep: Switch = False
-
-    @field_validator("name")
-    @classmethod
-    def _not_taken(cls, value: str) -> str:
-        if value.strip().lower() == OVERVIEW:
-            raise ValueError("that name is taken by the coarse block around everything; choose another")
-        return value
-
-    @model_validator(mode="after")
-    def _one_shape(self) -> Area:
-        shapes = [k for k in ("line", "point", "points", "box", "polygon") if getattr(self, k) is not None]
-        if len(shapes) != 1:
-            found = f"found {' and '.join(shapes)}" if shapes else "found none"
-            raise ValueError(f"exactly one of line, point, points, box and polygon is needed; {found}")
-        self._check_reach(shapes[0])
-        for key in ("feature", "columns"):
-            if getattr(self, key) is not None and self.file is None:
-                raise ValueError(f"{key} does not go with {shapes[0]}; it chooses what of a file is used")
-        if (self.deepest is None) == (self.use is None):
-            raise ValueError(
-                "the depth is needed exactly once: deepest = 17, or deepest = { aerial = 17, relief = 14 }, or "
-                'use = "on foot", "trail" or "road"'
-            )
-        return self
-
-    def _check_reach(self, shape: str) -> None:
-        needed = {"line": "half-width", "point": "radius", "points": "radius"}.get(shape)
-        for key, value in (("half-width", self.half_width), ("radius", self.radius)):
-            if key == needed and value is None:
-                raise ValueError(f'{key} is missing; {shape} needs it. Write {key} = "250 m"')
-            if key != needed and value is not None:
-                instead = f"; write {needed} instead" if needed else "; leave it out"
-                raise ValueError(f"{key} does not go with {shape}{instead}")
-
-    @property
-    def deepest_zoom(self) -> int:
-        """The deepest zoom asked of any layer, whether given outright or by the crew's use."""
-        if isinstance(self.deepest, dict):
-            return max(self.deepest.values())
-        return USES[self.use or "road"] if self.deepest is None else self.deepest
-
-    def uses(self, layer: str) -> bool:
-        """Whether a layer of the brief is meant for this area."""
-        return self.layers is None or layer in self.layers
-
-    def deepest_for(self, layer: str) -> int:
-        """The deepest zoom asked of a layer that the area uses."""
-        return self.deepest[layer] if isinstance(self.deepest, dict) else self.deepest_zoom
-
-    def least_for(self, layer: str) -> int | None:
-        """The zoom that every place has to reach on a layer, as at-least says; None where it says nothing of it."""
-        return self.at_least.get(layer) if isinstance(self.at_least, dict) else self.at_least
-
-    @property
-    def file(self) -> str | None:
-        """The shape file that the area names, as written, if any."""
-        named = self.line or self.points or self.polygon
-        return named if isinstance(named, str) else None
-
-
 class Overview(Table):
     """The coarse block round everything, so that zooming out is never empty."""
 
-    margin: Margin = 10_000.0
-    deepest: Zoom = 12
+    margin: Margin = Field(default=10_000.0, examples=["10 km"])
+    """How far the block reaches beyond the outermost areas. Without it, 10 km."""
+    deepest: Zoom = Field(default=12, examples=[12])
+    """The deepest zoom of the block. Without it, 12."""
 
 
 class Crew(Table):
     """People who leave with a device of their own, and what of the maps goes on it."""
 
-    name: Text
-    areas: LayerNames | None = None
-    layers: LayerNames | None = None
-    budget: Budget | None = None
+    name: Text = Field(examples=["Search team north"])
+    """What the crew is called; its folder on the card is named after it. It has to be there, and only once."""
+    areas: LayerNames | None = Field(default=None, examples=[["course", "base camp"]])
+    """The areas that the crew gets, by name. Without it, the crew gets all areas."""
+    layers: LayerNames | None = Field(default=None, examples=[["aerial"]])
+    """The layers that the crew gets, by name. Without it, the crew gets all layers."""
+    budget: Budget | None = Field(default=None, examples=["32 GB"])
+    """What the card or device of the crew takes. A handover that would be larger is refused.
+    Without it, there is no limit."""
 
 
 def _overview_kind(value: object) -> str:
@@ -163,18 +81,48 @@ def _overview_kind(value: object) -> str:
 class Brief(Table):
     """A whole brief. Paths in it are relative to `folder`."""
 
-    title: Text
-    contact: Text | None = None
-    store: Text = "packs"
-    layers: dict[str, Layer]
-    areas: tuple[Area, ...]
+    model_config = ConfigDict(
+        json_schema_extra={
+            "description": "What should be on board: layers, areas, and who gets which part.",
+            "dependentRequired": {"part-tiles": ["part"]},
+        }
+    )
+
+    title: Text = Field(examples=["Ketterling Basin reconnaissance"])
+    """What the trip is called, on every page, report and card. It has to be there."""
+    contact: Text | None = Field(
+        default=None, examples=["maps@example.org"], json_schema_extra=cast(JsonDict, ASCII_TEXT)
+    )
+    """How the operator of a server can reach you; it is sent with each request.
+    Without it, only a server on this machine is asked."""
+    store: Text = Field(default="packs", examples=["packs"])
+    """The folder for the packs, relative to the brief. Without it, "packs"."""
+    layers: dict[str, Layer] = Field(
+        json_schema_extra={
+            "propertyNames": LAYER_NAME_FORM,
+            "minProperties": 1,
+            "$comment": "tables [layers.NAME]",
+        }
+    )
+    """The map layers, each below a heading of its own with its name in it. At least one has to be there."""
+    areas: tuple[Area, ...] = Field(json_schema_extra={"minItems": 1, "$comment": "tables [[areas]]"})
+    """Where you go: each area below a heading of its own. At least one has to be there."""
     overview: Annotated[
         Annotated[Overview, Tag("table")] | Annotated[Literal[False], Tag("off")],
         Discriminator(_overview_kind),
-    ] = Overview()
-    crews: tuple[Crew, ...] = ()
-    part: Part | None = None
-    part_tiles: Text | None = None
+    ] = Field(
+        default=Overview(),
+        examples=[False],
+        json_schema_extra={"$comment": "a table [overview], or false, without quotes, at the top"},
+    )
+    """The coarse block around everything. Without it, it is there, with a margin of 10 km, to zoom 12."""
+    crews: tuple[Crew, ...] = Field(default=(), json_schema_extra={"$comment": "tables [[crews]]"})
+    """Who gets which part at the handover: each crew below its own heading. Without it, everyone gets everything."""
+    part: Part | None = Field(default=None, examples=["2 of 3"])
+    """Which part of a plan this brief is; `lastbar split` writes it. Without it, the brief asks for all of its plan."""
+    part_tiles: Text | None = Field(default=None, examples=["part-tiles.json"])
+    """The file that lists the tiles of the part; `lastbar split` writes it, and it goes with `part`.
+    Without it, the part follows from the plan alone."""
     _path: Path = PrivateAttr(default=Path("brief.toml"))
 
     @field_validator("layers", mode="before")

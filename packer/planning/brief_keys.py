@@ -18,10 +18,10 @@ from tomlkit.items import AoT, Item, Whitespace
 from packer.errors import LastbarError
 from packer.planning.collection import fill_in_kept
 from packer.sources.address import fill, variables
-from packer.sources.safe_address import shown_within, without_keys
+from packer.sources.safe_address import literal_key, refusal, shown_within, without_keys
 from packer.sources.secrecy import MASK, Place, Secrets, is_secret_header, named_values, secrets_of
 
-__all__ = ["LeftOut", "masked_keys", "secrets_in_text", "with_variables"]
+__all__ = ["LeftOut", "key_in_full", "masked_keys", "secrets_in_text", "with_variables"]
 
 _ADDRESSES = ("url", "tilejson", "wmts")
 _PROSE = ("title", "attribution", "permission")
@@ -71,6 +71,22 @@ def secrets_in_text(text: str, environment: Mapping[str, str]) -> Secrets:
             filled = {name: fill(headers[name], known) for name in given}
             found |= secrets_of(addresses, {**headers, **filled}, named.values())
     return found
+
+
+def key_in_full(values: Mapping[str, Any]) -> str | None:
+    """Why values for a layer are not written into a brief: an address or a header holds a key in full. None if none
+    does."""
+    for key in _ADDRESSES:
+        if (where := literal_key(str(values.get(key) or ""))) is not None:
+            return refusal(where)
+    headers = values.get("headers")
+    for name, value in headers.items() if isinstance(headers, dict) else ():
+        if is_secret_header(str(name), str(value)) and not variables(str(value)):
+            return (
+                f"The header {name} holds a key in full. The brief is handed on, so no key is written into it. Set the "
+                "key in the terminal before you start the desk (export MAP_KEY=...), and write ${MAP_KEY} in its place."
+            )
+    return None
 
 
 def masked_keys(text: str) -> str:

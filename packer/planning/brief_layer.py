@@ -5,9 +5,11 @@ from __future__ import annotations
 from typing import Annotated, Literal
 
 from pydantic import BaseModel, ConfigDict, Field, PrivateAttr, field_validator, model_validator
+from pydantic.json_schema import SkipJsonSchema
 from pydantic_core import PydanticKnownError
 
 from packer.geometry.grid import MAX_ZOOM
+from packer.planning.brief_forms import Form
 from packer.planning.brief_values import (
     Day,
     Hashes,
@@ -35,14 +37,29 @@ def key_of(name: str) -> str:
 
 
 class Table(BaseModel):
-    """One table of a brief: unknown keys are faults, and keys have hyphens where names have underscores."""
+    """One table of a brief: unknown keys are faults, and keys have hyphens where names have underscores.
+
+    The text below a field is what the reference and the schema say of its key; it ends with what holds without the key.
+    """
 
     model_config = ConfigDict(
-        extra="forbid", frozen=True, alias_generator=key_of, populate_by_name=False, hide_input_in_errors=True
+        extra="forbid",
+        frozen=True,
+        alias_generator=key_of,
+        populate_by_name=False,
+        hide_input_in_errors=True,
+        use_attribute_docstrings=True,
     )
 
 
 _MISSING = object()  # stands where a key is missing that only a layer without an offer needs
+_WMTS_KEYS = ("wmts-layer", "wmts-style", "wmts-matrix-set")
+_RULES: Form = {
+    "description": "One source of tiles, and the terms on which it may be asked.",
+    "oneOf": [{"required": [key]} for key in ("url", "tilejson", "wmts")],
+    "dependentRequired": {"url": ["attribution", "zooms"], **{key: ["wmts"] for key in _WMTS_KEYS}},
+    "dependentSchemas": {"url": {"properties": {"tile-hosts": False}}},
+}
 
 
 class Layer(Table):
@@ -52,27 +69,73 @@ class Layer(Table):
     an offer is filled in (`packer.planning.offers`), `url` is empty and `zooms` and `attribution` may be defaults.
     """
 
-    name: str
-    url: Text = Field(default="", repr=False)
-    tilejson: Text | None = Field(default=None, repr=False)
-    wmts: Text | None = Field(default=None, repr=False)
-    wmts_layer: Text | None = None
-    wmts_style: Text | None = None
-    wmts_matrix_set: Text | None = None
-    tile_hosts: Hosts = ()
-    tile_size: Annotated[Literal[256, 512] | None, side_px(256, 512)] = None
-    attribution: Prose = ""
-    permission: Prose
-    zooms: Zooms = (0, MAX_ZOOM)
-    connections: Annotated[int, whole(1, 64)] = 4
-    requests_per_second: Rate = 20.0
-    headers: Headers = Field(default={}, repr=False)
-    subdomains: Subdomains = ()
-    format: Annotated[Literal["png", "jpg", "webp", "pbf"] | None, one_of("png", "jpg", "webp", "pbf")] = None
-    expires: Day | None = None
-    tile_limit: Annotated[int, whole(1, 10**12)] | None = None
-    blank: Hashes = ()
-    permission_covers_robots: Switch = False
+    model_config = ConfigDict(json_schema_extra=_RULES)
+
+    name: SkipJsonSchema[str]
+    url: Text = Field(
+        default="",
+        repr=False,
+        examples=["https://tiles.example.org/aerial/{z}/{x}/{y}.jpg?key=${AERIAL_KEY}"],
+    )
+    """The address of one tile. {z}, {x} and {y} stand for zoom, column and row, {-y} for a row counted from the south,
+    {quadkey} for a quadkey, {s} for one of `subdomains`, and ${NAME} for an environment variable, such as a key.
+    Without it, `tilejson` or `wmts` has to be there: a layer has just one of the three."""
+    tilejson: Text | None = Field(
+        default=None, repr=False, examples=["https://tiles.example.org/aerial.json"]
+    )
+    """The address of a TileJSON 2 or 3 document, in which the server describes the layer.
+    Without it, `url` or `wmts` has to be there."""
+    wmts: Text | None = Field(
+        default=None, repr=False, examples=["https://maps.example.org/wmts/capabilities.xml"]
+    )
+    """The address of the capabilities of a WMTS 1.0.0, in which the server describes its layers.
+    Without it, `url` or `tilejson` has to be there."""
+    wmts_layer: Text | None = Field(default=None, examples=["orthophoto"])
+    """Which layer of the WMTS is meant. Without it, the WMTS has to offer just one."""
+    wmts_style: Text | None = Field(default=None, examples=["default"])
+    """Which style of the layer of the WMTS is meant. Without it, its default style is used."""
+    wmts_matrix_set: Text | None = Field(default=None, examples=["WebMercatorQuad"])
+    """Which tile matrix set of the WMTS is meant; its grid has to be that of WebMercatorQuad.
+    Without it, the first one with that grid is used, one of 256 pixels before one of 512."""
+    tile_hosts: Hosts = Field(default=(), examples=[["tiles.example.net"]])
+    """Other hosts that the tiles may come from, where `tilejson` or `wmts` names tiles on a host other than its own.
+    Without it, tiles on another host are refused."""
+    tile_size: Annotated[Literal[256, 512] | None, side_px(256, 512)] = Field(default=None, examples=[512])
+    """The side of a tile in pixels; tiles of another size are not stored.
+    Without it, it is what the server says; if that says nothing, any size is stored, and figures count on 256."""
+    attribution: Prose = Field(default="", examples=["Example Survey"])
+    """Whom the map has to name as its source; every page and card shows it.
+    Without it, the one of the server holds; a layer with `url` has to have it."""
+    permission: Prose = Field(examples=["Own server"])
+    """Your right to keep these tiles offline, in your own words. It is stored in the pack. It has to be there."""
+    zooms: Zooms = Field(default=(0, MAX_ZOOM), examples=[[0, 19]])
+    """The first and the last zoom that the server offers. Without it, what the server says holds; a layer with `url`
+    has to have it."""
+    connections: Annotated[int, whole(1, 64)] = Field(default=4, examples=[8])
+    """How many requests may be under way at the same time; never exceeded. Without it, 4."""
+    requests_per_second: Rate = Field(default=20.0, examples=[50])
+    """How many requests may start in one second; never exceeded. Without it, 20."""
+    headers: Headers = Field(default={}, repr=False, examples=[{"X-Key": "${AERIAL_KEY}"}])
+    """Headers to send with each request of this layer. Without it, none but those that every request has."""
+    subdomains: Subdomains = Field(default=(), examples=[["a", "b"]])
+    """What {s} in the address may stand for. Without it, the address may have no {s}."""
+    format: Annotated[Literal["png", "jpg", "webp", "pbf"] | None, one_of("png", "jpg", "webp", "pbf")] = (
+        Field(default=None, examples=["jpg"])
+    )
+    """The format of the tiles; one of another format is not stored.
+    Without it, the end of the address or what the server says decides, and otherwise the first tile."""
+    expires: Day | None = Field(default=None, examples=["2027-03-01"])
+    """The last day on which tiles may be fetched, as a licence may say. Without it, there is no last day."""
+    tile_limit: Annotated[int, whole(1, 10**12)] | None = Field(default=None, examples=[2_000_000])
+    """The most tiles of this layer that one brief may ask for. Without it, there is no limit."""
+    blank: Hashes = Field(
+        default=(), examples=[["9f86d081884c7d659a2feaa0c55ad015a3bf4f1b2b0b822cd15d6c15b0f00a08"]]
+    )
+    """Pictures that stand for "no tile here", by the SHA-256 of their bytes; they count as absent.
+    Without it, every whole picture counts as a tile."""
+    permission_covers_robots: Switch = Field(default=False, examples=[True])
+    """That your permission holds although the robots.txt of the server asks programs to stay away.
+    Without it, what robots.txt asks is kept to."""
     _offer: Offer | None = PrivateAttr(default=None)
     _asked: str | None = PrivateAttr(default=None)
     _written: Layer | None = PrivateAttr(default=None)

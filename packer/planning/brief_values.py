@@ -11,11 +11,11 @@ from collections.abc import Callable
 from datetime import date, datetime
 from typing import Annotated
 
-from pydantic import BeforeValidator
-
 from packer.common.units import metres, size_bytes
 from packer.geometry.grid import MAX_LATITUDE, MAX_ZOOM, LonLatBox
+from packer.planning import brief_forms as forms
 from packer.planning.brief_errors import quote_value
+from packer.planning.brief_forms import Check
 
 __all__ = [
     "Box",
@@ -41,21 +41,16 @@ __all__ = [
     "Text",
     "Zoom",
     "Zooms",
-    "check_layer_name",
-    "names_a_device",
     "one_of",
     "side_px",
     "whole",
 ]
 
 _LONGEST_TEXT = 2000
-_LAYER_NAME = re.compile(r"[A-Za-z0-9][A-Za-z0-9 _.-]{0,63}")
-# Microsoft, "Naming Files, Paths, and Namespaces": the digits of Latin-1 that are written raised count as well.
-_DEVICE_NAMES = {"con", "prn", "aux", "nul", *(f"{n}{i}" for n in ("com", "lpt") for i in "0123456789¹²³")}
 _SUBDOMAIN = re.compile(r"[A-Za-z0-9-]{1,63}")
-_HOST = re.compile(r"(\[[0-9A-Fa-f:.]+\]|[A-Za-z0-9.-]{1,253})(:\d{1,5})?")
+_HOST = re.compile(r"(\[[0-9A-Fa-f:.]+\]|[A-Za-z0-9.-]{1,253})(:[0-9]{1,5})?")
 _HASH = re.compile(r"[0-9a-f]{64}")
-_PART = re.compile(r"([1-9]\d{0,2}) of ([1-9]\d{0,2})")
+_PART = re.compile(r"([1-9][0-9]{0,2}) of ([1-9][0-9]{0,2})")
 MOST_PARTS = 100
 Places = tuple[tuple[float, float], ...]
 _MOST_DRAWN = 20_000  # positions of one drawing; a recorded track belongs into a file
@@ -83,7 +78,7 @@ def _prose(value: object) -> str:
     return _text(value, "\r\n\t")
 
 
-def whole(low: int, high: int) -> BeforeValidator:
+def whole(low: int, high: int) -> Check:
     """A whole number within bounds, both included."""
 
     def check(value: object) -> int:
@@ -91,7 +86,7 @@ def whole(low: int, high: int) -> BeforeValidator:
             raise ValueError(f"it should be a whole number from {low} to {high}, without quotes")
         return value
 
-    return BeforeValidator(check)
+    return Check(check, form=forms.whole_number(low, high))
 
 
 def _depths(value: object) -> int | dict[str, int]:
@@ -115,7 +110,7 @@ def _rate(value: object) -> float:
     return rate
 
 
-def _length(low_m: float, high_m: float) -> BeforeValidator:
+def _length(low_m: float, high_m: float) -> Check:
     def check(value: object) -> float:
         try:
             length_m = metres(value if isinstance(value, str) else "")
@@ -131,10 +126,10 @@ def _length(low_m: float, high_m: float) -> BeforeValidator:
             raise ValueError(f"it should be between {low_m:g} m and {high_m / 1000:g} km")
         return length_m
 
-    return BeforeValidator(check)
+    return Check(check, form=forms.length(low_m, high_m))
 
 
-def one_of(*words: str) -> BeforeValidator:
+def one_of(*words: str) -> Check:
     """One of some words."""
 
     def check(value: object) -> object:
@@ -144,10 +139,10 @@ def one_of(*words: str) -> BeforeValidator:
             )
         return value
 
-    return BeforeValidator(check)
+    return Check(check, form=forms.words(words, " or ".join(map(quote_value, words))))
 
 
-def side_px(*sides: int) -> BeforeValidator:
+def side_px(*sides: int) -> Check:
     """The side of a tile in pixels."""
 
     def check(value: object) -> object:
@@ -155,10 +150,10 @@ def side_px(*sides: int) -> BeforeValidator:
             raise ValueError(f"it should be {' or '.join(map(str, sides))}, without quotes")
         return value
 
-    return BeforeValidator(check)
+    return Check(check, form=forms.words(sides, f"{' or '.join(map(str, sides))}, without quotes"))
 
 
-def _list_of(matches: Callable[[str], object], shape: str) -> BeforeValidator:
+def _list_of(matches: Callable[[str], object], shape: str, form: forms.Form) -> Check:
     def check(value: object) -> tuple[str, ...]:
         if (
             not isinstance(value, list)
@@ -168,7 +163,7 @@ def _list_of(matches: Callable[[str], object], shape: str) -> BeforeValidator:
             raise ValueError(f"it should be {shape}")
         return tuple(value)
 
-    return BeforeValidator(check)
+    return Check(check, form=form)
 
 
 def _zooms(value: object) -> tuple[int, int]:
@@ -323,70 +318,64 @@ def _checked_lon_lat(lon_found: object, lat_found: object) -> tuple[float, float
     return lon, lat
 
 
-Text = Annotated[str, BeforeValidator(_text)]
-Day = Annotated[date, BeforeValidator(_day)]
-Switch = Annotated[bool, BeforeValidator(_switch)]
-Part = Annotated[tuple[int, int], BeforeValidator(_part)]
-Budget = Annotated[int, BeforeValidator(_budget)]
+Text = Annotated[str, Check(_text, form=forms.TEXT)]
+Day = Annotated[date, Check(_day, form=forms.DAY)]
+Switch = Annotated[bool, Check(_switch, form=forms.SWITCH)]
+Part = Annotated[tuple[int, int], Check(_part, form=forms.PART)]
+Budget = Annotated[int, Check(_budget, form=forms.BUDGET)]
 Hashes = Annotated[
     tuple[str, ...],
-    _list_of(_HASH.fullmatch, "a list of SHA-256 hashes, each 64 digits and letters a to f in quotes"),
+    _list_of(
+        _HASH.fullmatch,
+        "a list of SHA-256 hashes, each 64 digits and letters a to f in quotes",
+        forms.HASHES,
+    ),
 ]
-Prose = Annotated[str, BeforeValidator(_prose)]
+Prose = Annotated[str, Check(_prose, form=forms.PROSE)]
 Zoom = Annotated[int, whole(0, MAX_ZOOM)]
 Priority = Annotated[int, whole(1, 99)]
 """Which areas are fetched first: 1 before 2, and all of them before areas without one."""
-Depths = Annotated[int | dict[str, int], BeforeValidator(_depths)]
+Depths = Annotated[int | dict[str, int], Check(_depths, form=forms.DEPTHS)]
 """A zoom for all layers of an area, or one for each of them by name."""
-Zooms = Annotated[tuple[int, int], BeforeValidator(_zooms)]
-Rate = Annotated[float, BeforeValidator(_rate)]
+Zooms = Annotated[tuple[int, int], Check(_zooms, form=forms.ZOOMS)]
+Rate = Annotated[float, Check(_rate, form=forms.RATE)]
 Reach = Annotated[float, _length(1.0, 100_000.0)]
 Margin = Annotated[float, _length(0.0, 1_000_000.0)]
 FileOrLine = Annotated[
-    str | Places, BeforeValidator(_drawn(2, "positions, such as [[12.501, 47.102], [12.533, 47.118]]"))
+    str | Places,
+    Check(
+        _drawn(2, "positions, such as [[12.501, 47.102], [12.533, 47.118]]"),
+        form=forms.drawn(2, _MOST_DRAWN),
+    ),
 ]
 FileOrRing = Annotated[
-    str | Places, BeforeValidator(_drawn(3, "the corners of an outline, each [longitude, latitude]"))
+    str | Places,
+    Check(
+        _drawn(3, "the corners of an outline, each [longitude, latitude]"), form=forms.drawn(3, _MOST_DRAWN)
+    ),
 ]
-Position = Annotated[tuple[float, float], BeforeValidator(_position)]
-Box = Annotated[LonLatBox, BeforeValidator(_box)]
-Names = Annotated[tuple[str, ...], BeforeValidator(_names)]
-Columns = Annotated[tuple[str, str], BeforeValidator(_columns)]
-Headers = Annotated[dict[str, str], BeforeValidator(_headers)]
+Position = Annotated[tuple[float, float], Check(_position, form=forms.POSITION)]
+Box = Annotated[LonLatBox, Check(_box, form=forms.box())]
+Names = Annotated[tuple[str, ...], Check(_names, form=forms.NAMES)]
+Columns = Annotated[tuple[str, str], Check(_columns, form=forms.COLUMNS)]
+Headers = Annotated[dict[str, str], Check(_headers, form=forms.headers(_OWN_HEADERS))]
 Subdomains = Annotated[
-    tuple[str, ...], _list_of(_SUBDOMAIN.fullmatch, 'a list of host names, for example ["a", "b"]')
+    tuple[str, ...],
+    _list_of(_SUBDOMAIN.fullmatch, 'a list of host names, for example ["a", "b"]', forms.SUBDOMAINS),
 ]
 Hosts = Annotated[
     tuple[str, ...],
     _list_of(
         _HOST.fullmatch,
         'a list of hosts without http://, for example ["tiles.example.org", "localhost:8080"]',
+        forms.HOSTS,
     ),
 ]
 LayerNames = Annotated[
     tuple[str, ...],
-    _list_of(str.strip, 'a list of layer names, for example ["aerial"]; leave it out for all layers'),
+    _list_of(
+        str.strip,
+        'a list of layer names, for example ["aerial"]; leave it out for all layers',
+        forms.LAYER_NAMES,
+    ),
 ]
-
-
-def names_a_device(name: str) -> bool:
-    """Whether Windows takes a file's or a folder's name for a device, whatever its ending is.
-
-    Blanks before the first dot do not help: "con .north" is the device CON.
-    """
-    return name.split(".")[0].strip().casefold() in _DEVICE_NAMES
-
-
-def check_layer_name(name: str, seen: dict[str, str]) -> None:
-    """Raise ValueError unless a layer's name can name a file, on any system, apart from those seen before."""
-    bad_end = name.endswith((".", " "))
-    if not _LAYER_NAME.fullmatch(name) or bad_end or names_a_device(name):
-        raise ValueError(
-            f"the layer name {quote_value(name)} cannot be a file name; use up to 64 letters, digits, "
-            '"-", "_", "." and spaces, a letter or digit first, and no name that Windows reserves'
-        )
-    twin = seen.setdefault(name.lower(), name)
-    if twin != name:
-        raise ValueError(
-            f'the layers "{twin}" and "{name}" would be the same file on many systems, which ignore case; rename one'
-        )

@@ -22,7 +22,7 @@ from packer.common.regular_file import refuse_special
 from packer.errors import BriefError, DiskError, InputError
 from packer.planning.brief_errors import nearest, quote_value
 from packer.planning.brief_layer import Layer
-from packer.planning.brief_values import check_layer_name
+from packer.planning.layer_names import check_layer_name
 from packer.sources.safe_address import literal_key, refusal
 
 __all__ = ["ADDRESS_KEYS", "FROM", "Collection", "configuration_folder", "fill_in_kept"]
@@ -107,9 +107,13 @@ class Collection:
     def keep(self, name: str, values: Mapping[str, Any]) -> None:
         """Keep a layer, in place of one of that name. Headers are left out: they are where keys stand.
 
-        Raises InputError for an address with a key in it, DiskError if the file cannot be written. If the process
-        dies: the old file or the new one.
+        Raises InputError for a name or values that no layer can have, or an address with a key in it; DiskError if the
+        file cannot be written. If the process dies: the old file or the new one.
         """
+        try:
+            check_layer_name(name, {})
+        except ValueError as fault:
+            raise InputError(f"This layer cannot be kept: {fault}.") from None
         self._write({**self.layers(), name: _harmless(values)})
 
     def take(self, text: str) -> list[str]:
@@ -165,9 +169,14 @@ class Collection:
 
 
 def _harmless(values: Mapping[str, Any]) -> dict[str, Any]:
-    """What of a layer's keys is kept. Raises InputError for an address with a key in it."""
+    """What of a layer's keys is kept. Raises InputError for values that no layer has, or an address with a key in
+    it."""
+    if not all(values.get(key) is None or _is_plain(values[key]) for key in _KEPT):
+        raise InputError("A layer to keep has texts, numbers and lists of them. Look at its values again.")
     for key in ADDRESS_KEYS:
-        if (where := literal_key(str(values.get(key, "")))) is not None:
+        if not isinstance(address := values.get(key) or "", str):
+            raise InputError(f"{key} has to be an address. Look at it again.")
+        if (where := literal_key(address)) is not None:
             raise InputError(refusal(where))
     kept = {key: values[key] for key in _KEPT if values.get(key) is not None}
     with contextlib.suppress(ValueError):  # a page sends a day as text, and TOML has days
@@ -214,3 +223,9 @@ def fill_in_kept(
         for key, value in kept[asked].items():
             if key not in layer and not (own and key in _OF_ADDRESS):
                 layer[key] = value
+
+
+def _is_plain(value: object) -> bool:
+    if isinstance(value, list):
+        return all(isinstance(one, str | int | float) for one in value)
+    return isinstance(value, str | int | float | date)

@@ -1,0 +1,33 @@
+"""The brief as a JSON Schema (draft 2020-12), for editors and for the reference of its keys; made from the model."""
+
+from __future__ import annotations
+
+from typing import Any
+
+from pydantic.json_schema import GenerateJsonSchema, JsonSchemaValue
+from pydantic_core import core_schema
+
+from packer.planning.brief import Brief
+
+__all__ = ["DIALECT", "brief_schema"]
+
+DIALECT = "https://json-schema.org/draft/2020-12/schema"
+
+
+class _TomlSchema(GenerateJsonSchema):
+    """Without null, which TOML does not have, without titles made of names, and with defaults left to the words."""
+
+    def nullable_schema(self, schema: core_schema.NullableSchema) -> JsonSchemaValue:
+        return self.generate_inner(schema["schema"])
+
+    def default_schema(self, schema: core_schema.WithDefaultSchema) -> JsonSchemaValue:
+        return self.generate_inner(schema["schema"])
+
+    def field_title_should_be_set(self, schema: Any) -> bool:  # noqa: ARG002  # the signature of pydantic
+        return False
+
+
+def brief_schema() -> dict[str, Any]:
+    """The schema as JSON has it. Days, which TOML writes without quotes, are texts of the format "date" in it."""
+    made = Brief.model_json_schema(mode="validation", schema_generator=_TomlSchema)
+    return {"$schema": DIALECT, **made, "title": "A brief for Lastbar"}
