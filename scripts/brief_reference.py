@@ -19,7 +19,8 @@ _TABLES = (
         "Layer",
         "Below `[layers.NAME]`: a map layer",
         "NAME is the name of the layer and of its pack: up to 64 letters, digits, `-`, `_`, `.` and blanks, a letter "
-        "or digit first. Just one of `url`, `tilejson` and `wmts` is there.",
+        "or digit first. Just one of `url`, `tilejson` and `wmts` is there, unless "
+        "`from` brings it.",
     ),
     (
         "Area",

@@ -212,6 +212,15 @@ WRONG = {
 }  # fmt: skip
 
 
+def test_a_layer_of_the_planners_collection_needs_no_more_than_its_name() -> None:
+    brief = {"title": "t", "areas": [{"name": "a", "box": [12.3, 47.0, 12.4, 47.1], "deepest": 14}]}
+    check = Draft202012Validator(brief_schema()).is_valid
+    assert check({**brief, "layers": {"aerial": {"from": "aerial"}}})
+    assert check({**brief, "layers": {"aerial": {"from": "aerial", "connections": 2}}})
+    assert not check({**brief, "layers": {"aerial": {"from": 3}}})
+    assert not check({**brief, "layers": {"aerial": {"connections": 2}}})
+
+
 @pytest.mark.parametrize("kind", WRONG)
 def test_what_is_wrong_is_refused_by_model_and_schema_alike(kind: str) -> None:
     old, new = WRONG[kind]

@@ -8,10 +8,19 @@ from pydantic.json_schema import GenerateJsonSchema, JsonSchemaValue
 from pydantic_core import core_schema
 
 from packer.planning.brief import Brief
+from packer.planning.collection import FROM
 
 __all__ = ["DIALECT", "brief_schema"]
 
 DIALECT = "https://json-schema.org/draft/2020-12/schema"
+_FROM_FORM = {
+    "description": "The name of a layer in your own collection, which `lastbar layers` lists. Its address and all "
+    "else is taken from there; what stands here itself goes first. Without it, the layer is as it stands here.",
+    "type": "string",
+    "minLength": 1,
+    "$comment": "text in quotes",
+    "examples": ["aerial"],
+}
 
 
 class _TomlSchema(GenerateJsonSchema):
@@ -30,4 +39,13 @@ class _TomlSchema(GenerateJsonSchema):
 def brief_schema() -> dict[str, Any]:
     """The schema as JSON has it. Days, which TOML writes without quotes, are texts of the format "date" in it."""
     made = Brief.model_json_schema(mode="validation", schema_generator=_TomlSchema)
+    _allow_kept(made["$defs"]["Layer"])
     return {"$schema": DIALECT, **made, "title": "A brief for Lastbar"}
+
+
+def _allow_kept(layer: dict[str, Any]) -> None:
+    """A layer that names one of the planner's collection needs nothing else: it is filled in before the model reads
+    it."""
+    needed = {key: layer.pop(key) for key in ("required", "oneOf", "dependentRequired")}
+    layer["properties"] = {FROM: _FROM_FORM, **layer["properties"]}
+    layer |= {"if": {"required": [FROM]}, "else": needed}
