@@ -386,6 +386,24 @@ def test_a_verdict_and_a_card_of_another_brief_are_out_of_date() -> None:
     assert other["cards"]["mood"] == "wrong"
 
 
+@pytest.mark.parametrize(
+    ("result", "words"),
+    [
+        ({"below_floor": ["course: relief to zoom 5"]}, "below the floor"),
+        ({"wrong_ground": ["relief"]}, "the wrong ground"),
+    ],
+)
+def test_a_fetch_that_got_all_there_is_and_too_little_is_not_called_done(
+    result: dict[str, Any], words: str
+) -> None:
+    now = Snapshot(1, "", None, None, False, False, True)
+    board = [{"planned": 9, "missing": 0}]
+    for found, expected in ((result, (words, "wrong")), ({}, ("all stored", "done"))):
+        job = {"state": "done", "result": found, "progress": {}}
+        step = steps(now, None, board, {"fetch": job}, "a")["fetch"]
+        assert (step["says"], step["mood"]) == expected
+
+
 def test_the_edge_of_a_corridor_is_its_half_width_from_the_line() -> None:
     """Measured along geodesics by geographiclib, which nothing of the drawing uses."""
     line = "line = [[12.5, 60.0], [12.9, 60.4], [13.4, 60.3]]"

@@ -13,7 +13,6 @@ from typing import Any
 import pytest
 
 from packer.cli import run_handover, run_verify, show_status
-from packer.cli.depth_notes import below_floor
 from packer.cli.run_fetch import _show as show_fetched
 from packer.errors import LastbarError
 from packer.fetching.reports import FetchReport
@@ -23,6 +22,7 @@ from packer.geometry.grid import tile_bounds
 from packer.geometry.tileset import Tile
 from packer.planning.brief import Brief
 from packer.planning.plan import Plan, plan
+from packer.proof.below_floor import below_floor
 from packer.proof.proving import verify
 from packer.proof.results import Verdict
 from packer.store.reader import tile_at

@@ -16,7 +16,6 @@ import pytest
 from PIL import Image
 
 from packer.cli import run_handover, run_verify
-from packer.cli.depth_notes import below_floor
 from packer.cli.run_fetch import exit_code
 from packer.errors import LastbarError
 from packer.fetching.transports import Response
@@ -25,6 +24,7 @@ from packer.geometry.tileset import Tile, TileSet
 from packer.handover.manifest import read_manifest
 from packer.planning.brief import Brief
 from packer.planning.plan import plan
+from packer.proof.below_floor import below_floor
 from packer.proof.proving import verify
 from packer.proof.results import Verdict
 from packer.store.one_picture import one_picture_on_board

@@ -11,7 +11,6 @@ from datetime import datetime
 from pathlib import Path
 
 from packer.cli.briefs import brief_with_fresh_offers
-from packer.cli.depth_notes import below_floor
 from packer.cli.fetch_changes import warn_of_changes
 from packer.cli.fetch_words import alarm_text, standing_text
 from packer.cli.lines import wrapped
@@ -29,6 +28,7 @@ from packer.fetching.run_log import FILE_NAME as LOG_NAME
 from packer.fetching.transports import TransportName
 from packer.planning.brief import Brief
 from packer.planning.plan import Plan, plan
+from packer.proof.below_floor import below_floor
 from packer.sources.address import without_usual_port
 
 __all__ = ["exit_code", "run"]

@@ -11,7 +11,6 @@ from typing import Any
 
 from packer.cli.area_lines import area_bars, area_states
 from packer.cli.briefs import brief_at
-from packer.cli.depth_notes import below_floor_of
 from packer.cli.fetch_changes import changes_json, warn_of_changes
 from packer.cli.lines import marks_for, wrapped
 from packer.cli.output import echo, print_json, table, warn
@@ -20,6 +19,7 @@ from packer.common.units import bytes_text, counted
 from packer.planning.brief import Brief
 from packer.planning.pack_path import pack_path
 from packer.planning.plan import Plan, plan
+from packer.proof.below_floor import below_floor_of
 from packer.proof.depth_words import depth_lines
 from packer.proof.depths import AreaDepth, Holdings, area_depths
 from packer.store.pack_summary import PackSummary, known_summary

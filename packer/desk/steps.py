@@ -106,7 +106,10 @@ def _fetch(board: Sequence[Mapping[str, int]] | None, job: Mapping[str, Any] | N
     planned = sum(layer["planned"] for layer in board)
     missing = sum(layer["missing"] for layer in board)
     if not missing:
-        return _said("all stored", "done")
+        result = (job and job["result"]) or {}
+        if result.get("wrong_ground"):
+            return _said("the wrong ground", "wrong")
+        return _said("below the floor", "wrong") if result.get("below_floor") else _said("all stored", "done")
     if missing == planned:
         return _said("not begun", "todo")
     return _said(f"{100 * (planned - missing) // planned} % stored", "todo")

@@ -23,6 +23,7 @@ from packer.handover import DeviceCrew, handover, inspect_tree
 from packer.handover.kinds import As
 from packer.planning.brief import Brief
 from packer.planning.plan import Plan, plan
+from packer.proof.below_floor import below_floor
 from packer.proof.depth_words import depth_text
 from packer.proof.proving import verify
 from packer.proof.results import Depth, VerifyReport
@@ -81,11 +82,13 @@ def fetch_work(brief: Brief, store: Path | None, options: Mapping[str, Any]) -> 
             watcher = _stop_when_asked(reporter.stop, stop)
             try:
                 settled, remarks = await read_offers(brief, store, transport=DESK_TRANSPORT)
-                report = await run_fetch(settled, plan(settled), chosen_options, stop=stop, on_progress=show)
+                worked_out = plan(settled)
+                report = await run_fetch(settled, worked_out, chosen_options, stop=stop, on_progress=show)
             finally:
                 watcher.set()
             found = report.to_dict()
-            return {**found, "remarks": [*remarks, *found["remarks"]]}
+            below = below_floor(settled, worked_out, store) if report.complete else []
+            return {**found, "remarks": [*remarks, *found["remarks"]], "below_floor": below}
 
         with asyncio.Runner(loop_factory=fast_loop()) as runner:
             return runner.run(go())

@@ -71,7 +71,12 @@ function idle(job) {
 /** @param {any} result @returns {Node[]} */
 function outcome(result) {
   const missing = result.missing;
-  const words = result.complete
+  const below = result.below_floor ?? [];
+  const words = result.wrong_ground
+    ? "Not ready: a layer does not show the ground that was planned. Check its address, and give the layer another name before the next fetch."
+    : result.complete && below.length
+    ? `Not ready: all that the server has is on board (${count(result.stored, "tile")} fetched, ${bytes(result.bytes)}), but places are less deep than their floor. Check the layer's address and how deep the server goes, or lower the floor.`
+    : result.complete
     ? `Complete. ${count(result.stored, "tile")} fetched, ${bytes(result.bytes)}, in ${duration(result.seconds)}.`
     : `Stopped with ${count(missing, "tile")} missing. Go on to get the rest.`;
   const failures = Object.entries(result.layers).flatMap(([name, layer]) => [
@@ -79,7 +84,8 @@ function outcome(result) {
     ...Object.entries(layer.troubles).map(([reason, n]) => make("p.warning", { text: `${name}: ${count(Number(n), "tile")} could not be fetched: ${reason}` })),
   ]);
   const absent = result.absent ? [make("p", { text: `The server does not have ${count(result.absent, "tile")}.` })] : [];
-  return [make("p", { text: words, role: "status" }), ...absent, ...failures, ...result.remarks.map((/** @type {string} */ text) => make("p.hint", { text }))];
+  const short = below.map((/** @type {string} */ text) => make("p.warning", { text }));
+  return [make("p", { text: words, role: "status" }), ...short, ...absent, ...failures, ...result.remarks.map((/** @type {string} */ text) => make("p.hint", { text }))];
 }
 
 /** @param {any} job @returns {Node[]} */
