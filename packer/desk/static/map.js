@@ -22,6 +22,7 @@ const INK = {
   tiles: { color: "#1d2322", weight: 1, opacity: 0.8, fill: false, interactive: false },
 };
 const GROW_MS = 10_000; // the outlines cost the fetch something
+const REDRAW_MS = 30_000; // and the tiles on board flicker when they are drawn anew
 const calm = window.matchMedia("(prefers-reduced-motion: reduce)").matches;
 
 /** @type {any} */
@@ -68,12 +69,14 @@ export function drawMap() {
   store.on("state", drawTiles);
   store.on("figures", drawOutline);
   store.on("step", drawCover);
-  let grown = 0;
+  let [grown, redrawn] = [0, 0];
   store.on("job", ({ kind, ended }) => {
     if (kind === "survey" && ended && sides.source) shown.tiles?.redraw(); // it may be asked for tiles again
     if (kind !== "fetch" || (!ended && Date.now() - grown < GROW_MS)) return;
     grown = Date.now();
-    ended ? refresh() : drawCover();
+    if (!ended && (sides.source || Date.now() - redrawn < REDRAW_MS)) return drawCover();
+    redrawn = Date.now();
+    refresh();
   });
   store.on("go-to", ({ lat, lon, zoom }) => map.setView([lat, lon], zoom ?? map.getZoom(), { animate: false }));
   store.on("go-to-km", goToKm);
