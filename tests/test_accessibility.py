@@ -5,7 +5,6 @@ The report has to fit a phone of 390 px as well.
 
 from __future__ import annotations
 
-import os
 from collections.abc import Iterator
 from pathlib import Path
 from typing import Any
@@ -16,24 +15,13 @@ from packer.desk.server import DeskServer
 from packer.proof.proving import verify
 from packer.proof.report import write_report
 from packer.view import ViewServer
+from tests.chromium import chromium
 from tests.view_board import Board, build
 
-if os.environ.get("LASTBAR_TESTS_INSIST") != "1":
-    pytest.importorskip("playwright.sync_api", reason="Playwright's Python package is not installed")
-    pytest.importorskip("axe_playwright_python", reason="axe-core's Python package is not installed")
+pytest.importorskip("axe_playwright_python", reason="axe-core's Python package is not installed")
 from axe_playwright_python.sync_playwright import Axe
-from playwright.sync_api import Browser, Page, expect, sync_playwright
+from playwright.sync_api import Browser, Page, expect
 
-CHROMIUM = Path("/usr/bin/chromium")
-FLAGS = [
-    "--headless",
-    "--no-sandbox",
-    "--disable-gpu",
-    "--disable-gpu-rasterization",
-    "--disable-quic",
-    "--no-first-run",
-    "--disable-sync",
-]
 WIDTHS = (390, 1280)
 PATIENCE_MS = 60_000
 NOW = 86_400.0 * 30
@@ -42,15 +30,8 @@ NOW = 86_400.0 * 30
 @pytest.fixture(scope="module")
 def browser(board: Board) -> Iterator[Browser]:
     """The browser, once the packs are there: they are written with an event loop, and Playwright's runs on."""
-    if not CHROMIUM.exists():
-        reason = f"{CHROMIUM} is not installed, so no page was looked at"
-        if os.environ.get("LASTBAR_TESTS_INSIST") == "1":
-            pytest.fail(reason)
-        pytest.skip(reason)
-    with sync_playwright() as driver:
-        chromium = driver.chromium.launch(executable_path=str(CHROMIUM), args=FLAGS)
-        yield chromium
-        chromium.close()
+    with chromium() as running:
+        yield running
 
 
 @pytest.fixture(scope="module")

@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-import os
 import re
 import tomllib
 from collections.abc import Iterator
@@ -15,14 +14,12 @@ from packer import Brief, plan
 from packer.desk.server import DeskServer
 from packer.handover import inspect_tree
 from packer.practice import PracticeServer, write_place
+from tests.chromium import chromium
 
-if os.environ.get("LASTBAR_TESTS_INSIST") != "1":
-    pytest.importorskip("playwright.sync_api", reason="Playwright's Python package is not installed")
-from playwright.sync_api import Browser, Page, Route, expect, sync_playwright
+pytest.importorskip("playwright.sync_api", reason="Playwright's Python package is not installed")
+from playwright.sync_api import Browser, Page, Route, expect
 
-CHROMIUM = Path("/usr/bin/chromium")
 OUTPUT = Path(__file__).parent / "output"
-FLAGS = ["--headless", "--no-sandbox", "--disable-gpu", "--disable-quic", "--no-first-run", "--disable-sync"]
 PATIENCE_MS = 60_000
 SMALL = """
 [[areas]]
@@ -62,15 +59,8 @@ def place(server: PracticeServer, tmp_path_factory: pytest.TempPathFactory) -> P
 
 @pytest.fixture(scope="module")
 def browser() -> Iterator[Browser]:
-    if not CHROMIUM.exists():
-        reason = f"{CHROMIUM} is not installed, so the desk was not tried in a browser"
-        if os.environ.get("LASTBAR_TESTS_INSIST") == "1":
-            pytest.fail(reason)
-        pytest.skip(reason)
-    with sync_playwright() as driver:
-        chromium = driver.chromium.launch(executable_path=str(CHROMIUM), args=FLAGS)
-        yield chromium
-        chromium.close()
+    with chromium() as running:
+        yield running
 
 
 @contextmanager

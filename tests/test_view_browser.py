@@ -22,25 +22,13 @@ from PIL import Image
 from packer.geometry.tileset import Tile
 from packer.store.writer import PackWriter
 from packer.view import Sharing, ViewServer
+from tests.chromium import chromium
 from tests.view_board import Board, build, labels_for, received
 
 pytest.importorskip("playwright.sync_api", reason="Playwright's Python package is not installed")
-from playwright.sync_api import Browser, FloatRect, Locator, Page, Route, expect, sync_playwright
+from playwright.sync_api import Browser, FloatRect, Locator, Page, Route, expect
 
-CHROMIUM = Path("/usr/bin/chromium")
 OUTPUT = Path(__file__).parent / "output"
-FLAGS = [
-    *(
-        "--headless",
-        "--no-sandbox",
-        "--disable-gpu",
-        "--disable-gpu-rasterization",
-        "--disable-quic",
-        "--no-first-run",
-        "--disable-sync",
-    ),
-    *("--disable-background-networking", "--disable-component-update"),
-]
 DESKTOP, PHONE = (1280, 800), (390, 844)
 
 BARE = Tile(10, *mercantile.tile(12.8, 47.19, 10)[:2])  # nothing at all there
@@ -69,12 +57,8 @@ def view(board: Board) -> Iterator[ViewServer]:
 @pytest.fixture(scope="module")
 def browser(board: Board) -> Iterator[Browser]:
     """After `board`, which runs an event loop of its own: none may be started while the browser is driven."""
-    if not CHROMIUM.exists():
-        pytest.skip("Chromium is not installed here")
-    with sync_playwright() as driver:
-        chromium = driver.chromium.launch(executable_path=str(CHROMIUM), args=FLAGS)
-        yield chromium
-        chromium.close()
+    with chromium() as running:
+        yield running
 
 
 @dataclass
