@@ -182,6 +182,7 @@ def main() -> None:
         os.chdir(folder)
         brief = write_place(Path("place"), server.base_url)
         brief.write_text(brief.read_text("utf-8").replace(*_FEWER_REQUESTS), "utf-8")
+        expect.set_options(timeout=_PATIENCE_MS)
         browser = driver.chromium.launch(executable_path=_CHROMIUM, args=_FLAGS)
         for path, work in (("trip", None), ("place", _look)):
             Path(path).mkdir(exist_ok=True)
