@@ -48,7 +48,6 @@ class Table(BaseModel):
         alias_generator=key_of,
         populate_by_name=False,
         hide_input_in_errors=True,
-        use_attribute_docstrings=True,
     )
 
 

@@ -2,12 +2,18 @@
 
 from __future__ import annotations
 
+import ast
+import inspect
+import itertools
+import textwrap
 from typing import Any
 
 from pydantic.json_schema import GenerateJsonSchema, JsonSchemaValue
 from pydantic_core import core_schema
 
-from packer.planning.brief import Brief
+from packer.planning.brief import Brief, Crew, Overview
+from packer.planning.brief_area import Area
+from packer.planning.brief_layer import Layer, Table, key_of
 from packer.planning.collection import FROM
 
 __all__ = ["DIALECT", "brief_schema"]
@@ -21,6 +27,9 @@ _FROM_FORM = {
     "$comment": "text in quotes",
     "examples": ["aerial"],
 }
+
+
+_MODELS: tuple[type[Table], ...] = (Brief, Layer, Area, Overview, Crew)
 
 
 class _TomlSchema(GenerateJsonSchema):
@@ -39,8 +48,26 @@ class _TomlSchema(GenerateJsonSchema):
 def brief_schema() -> dict[str, Any]:
     """The schema as JSON has it. Days, which TOML writes without quotes, are texts of the format "date" in it."""
     made = Brief.model_json_schema(mode="validation", schema_generator=_TomlSchema)
+    for model in _MODELS:
+        table = made if model is Brief else made["$defs"][model.__name__]
+        for key, text in _texts(model).items():
+            table["properties"][key]["description"] = text
     _allow_kept(made["$defs"]["Layer"])
     return {"$schema": DIALECT, **made, "title": "A brief for Lastbar"}
+
+
+def _texts(model: type[Table]) -> dict[str, str]:
+    """What stands below each key of a model. It is read here, since with the model every command would wait for it."""
+    (written,) = ast.parse(textwrap.dedent(inspect.getsource(model))).body
+    assert isinstance(written, ast.ClassDef)
+    return {
+        key_of(field.target.id): inspect.cleandoc(text.value.value)
+        for field, text in itertools.pairwise(written.body)
+        if isinstance(field, ast.AnnAssign) and isinstance(field.target, ast.Name)
+        if isinstance(text, ast.Expr)
+        and isinstance(text.value, ast.Constant)
+        and isinstance(text.value.value, str)
+    }
 
 
 def _allow_kept(layer: dict[str, Any]) -> None:
