@@ -235,7 +235,7 @@ def test_every_key_says_what_it_is_and_what_holds_without_it_and_its_examples_ar
     table: type[BaseModel], name: str
 ) -> None:
     field, form = table.model_fields[name], FORMS[table, name]
-    said = " ".join((field.description or "").split())
+    said = " ".join(form["description"].split())
     assert said.endswith(".")
     assert ("has to be there" if field.is_required() else "Without it, ") in said
     assert form["$comment"]
