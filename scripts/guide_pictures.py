@@ -122,7 +122,7 @@ def _fetch_and_prove(page: Page) -> None:
     page.reload()
     _step(page, "fetch")
     page.get_by_role("button", name="Start").click()
-    _says(page, "fetch", "[2-6][0-9] ?%")
+    _says(page, "fetch", "[4-8][0-9] ?%")
     _keep(page, "fetching")
     page.get_by_role("button", name="Pause").click()
     go_on = page.get_by_role("button", name="Go on")

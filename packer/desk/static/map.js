@@ -21,8 +21,8 @@ const INK = {
   chosen: { color: "#c2410c", weight: 3.5 },
   tiles: { color: "#1d2322", weight: 1, opacity: 0.8, fill: false, interactive: false },
 };
-const GROW_MS = 10_000; // the outlines cost the fetch something
-const REDRAW_MS = 30_000; // and the tiles on board flicker when they are drawn anew
+const GROW_MS = 2_500; // while a fetch runs; longer where drawing takes long, so that it costs the fetch a twentieth at most
+const REDRAW_MS = 7_500; // the tiles on board flicker when they are drawn anew
 const calm = window.matchMedia("(prefers-reduced-motion: reduce)").matches;
 
 /** @type {any} */
@@ -69,14 +69,18 @@ export function drawMap() {
   store.on("state", drawTiles);
   store.on("figures", drawOutline);
   store.on("step", drawCover);
-  let [grown, redrawn] = [0, 0];
-  store.on("job", ({ kind, ended }) => {
+  let [due, redrawn] = [0, 0];
+  store.on("job", async ({ kind, ended }) => {
     if (kind === "survey" && ended && sides.source) shown.tiles?.redraw(); // it may be asked for tiles again
-    if (kind !== "fetch" || (!ended && Date.now() - grown < GROW_MS)) return;
-    grown = Date.now();
-    if (!ended && (sides.source || Date.now() - redrawn < REDRAW_MS)) return drawCover();
-    redrawn = Date.now();
-    refresh();
+    if (kind !== "fetch" || (!ended && Date.now() < due)) return;
+    const began = Date.now();
+    due = Infinity; // one at a time
+    if (ended || (!sides.source && began - redrawn > REDRAW_MS)) {
+      redrawn = began;
+      shown.tiles?.redraw(); // the same addresses have other tiles now
+    }
+    await drawCover();
+    due = Date.now() + Math.max(GROW_MS, 20 * (Date.now() - began));
   });
   store.on("go-to", ({ lat, lon, zoom }) => map.setView([lat, lon], zoom ?? map.getZoom(), { animate: false }));
   store.on("go-to-km", goToKm);
@@ -90,12 +94,6 @@ export function drawMap() {
 function fit(features) {
   const bounds = L.geoJSON({ type: "FeatureCollection", features }).getBounds();
   if (bounds.isValid()) map.fitBounds(bounds, { animate: false, padding: [40, 40] });
-}
-
-// Once a fetch has ended the same addresses have other tiles.
-function refresh() {
-  shown.tiles?.redraw();
-  drawCover();
 }
 
 function drawTiles() {
