@@ -12,9 +12,8 @@ export class Refused extends Error {
 
 /** @param {Response} answer */
 async function read(answer) {
-  const told = await answer.json().catch(() => ({}));
-  if (!answer.ok) throw new Refused(answer.status, told);
-  return told;
+  if (answer.ok) return answer.json(); // what is no longer asked may end in the middle of it: no answer, not an empty one
+  throw new Refused(answer.status, await answer.json().catch(() => ({})));
 }
 
 /**
