@@ -17,7 +17,7 @@ from packer.cli.output import print_json, warn
 from packer.cli.plan_json import plan_json, sizes_json
 from packer.cli.plan_text import show_plan
 from packer.cli.worked_plan import WorkedPlan
-from packer.common.units import bits_per_second, seconds, size_bytes
+from packer.common.units import bits_per_second
 from packer.errors import InputError, StoreError
 from packer.planning.brief import Brief
 from packer.planning.pack_path import pack_path
@@ -91,11 +91,7 @@ def _target(text: str | None) -> Target | None:
     if text is None:
         return None
     try:
-        return Target(seconds=seconds(text))
-    except ValueError:
-        pass
-    try:
-        return Target(disk_bytes=size_bytes(text))
+        return Target.of(text)
     except ValueError:
         raise InputError(
             f'--fit {text}: it should be a time for the fetch, for example "2h", or a size on disk, "8GB".'

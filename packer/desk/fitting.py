@@ -6,7 +6,6 @@ from collections.abc import Mapping
 from dataclasses import asdict
 from typing import Any
 
-from packer.common.units import seconds, size_bytes
 from packer.desk.figures import Planner
 from packer.errors import InputError
 from packer.planning.brief import Brief
@@ -61,11 +60,7 @@ def _target(text: object) -> Target:
     if not isinstance(text, str):
         raise InputError('Say what has to fit: a time such as "2h", or a size such as "8GB".')
     try:
-        return Target(seconds=seconds(text))
-    except ValueError:
-        pass
-    try:
-        return Target(disk_bytes=size_bytes(text))
+        return Target.of(text)
     except ValueError:
         raise InputError(f'"{text}" is neither a time such as "2h" nor a size such as "8GB".') from None
 

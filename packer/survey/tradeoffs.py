@@ -13,6 +13,8 @@ from __future__ import annotations
 from collections.abc import Collection, Iterable, Iterator, Mapping
 from dataclasses import dataclass, field, replace
 
+from packer.common.units import seconds as duration_s
+from packer.common.units import size_bytes
 from packer.geometry.shapes import Corridor
 from packer.geometry.tileset import TileSet
 from packer.planning.brief import OVERVIEW, Area, Brief
@@ -60,6 +62,14 @@ class Target:
 
     seconds: float | None = None
     disk_bytes: int | None = None
+
+    @classmethod
+    def of(cls, text: str) -> Target:
+        """From words such as "2h" or "8GB". Raises ValueError for what is neither a time nor a size."""
+        try:
+            return cls(seconds=duration_s(text))
+        except ValueError:
+            return cls(disk_bytes=size_bytes(text))
 
 
 @dataclass(frozen=True, slots=True)
