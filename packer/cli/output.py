@@ -15,11 +15,13 @@ from typing import Any, ParamSpec
 
 import typer
 
+from packer.cli.lines import wrapped
 from packer.errors import EXIT_NOT_COMPLETE, EXIT_STORE, LastbarError
 
 __all__ = [
     "command",
     "echo",
+    "echo_wrapped",
     "error_json",
     "print_json",
     "table",
@@ -34,6 +36,12 @@ _WIDTH = 80
 def echo(text: str = "") -> None:
     """A line of the command's own result."""
     sys.stdout.write(_plain(text) + "\n")
+
+
+def echo_wrapped(text: str, later: str = "  ", first: str = "") -> None:
+    """A sentence of the result in lines of 80 columns, the later ones indented."""
+    for line in wrapped(text, _WIDTH, later, first):
+        echo(line)
 
 
 def _plain(text: str) -> str:

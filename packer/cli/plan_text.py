@@ -5,8 +5,8 @@ from __future__ import annotations
 from collections.abc import Iterator
 
 from packer.cli.crew_text import show_crews
-from packer.cli.lines import shortened, wrapped
-from packer.cli.output import echo, table
+from packer.cli.lines import shortened
+from packer.cli.output import echo, echo_wrapped, table
 from packer.cli.worked_plan import WorkedPlan
 from packer.common.units import bytes_text, counted, duration_text
 from packer.geometry.grid import metres_per_pixel
@@ -249,5 +249,4 @@ def _figures_text(figures: Figures) -> str:
 
 def _wrapped(text: str, then: str | None = None) -> None:
     indent = " " * (len(text) - len(text.lstrip())) if then is None else then
-    for line in wrapped(text, _WIDTH, indent):
-        echo(line)
+    echo_wrapped(text, indent)

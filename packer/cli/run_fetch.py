@@ -13,8 +13,7 @@ from pathlib import Path
 from packer.cli.briefs import brief_with_fresh_offers
 from packer.cli.fetch_changes import warn_of_changes
 from packer.cli.fetch_words import alarm_text, standing_text
-from packer.cli.lines import wrapped
-from packer.cli.output import echo, print_json, warn
+from packer.cli.output import echo, echo_wrapped, print_json, warn
 from packer.cli.progress import FetchProgress, progress_for, warn_wrapped
 from packer.cli.signals import on_stop_signals
 from packer.common.battery import battery_percent
@@ -195,7 +194,7 @@ def _show(report: FetchReport, verify: str, fetch: str, below: list[str]) -> Non
     if report.stopped:
         echo(_STOPPED[report.stopped])
     if report.wrong_ground:
-        _echo_wrapped(
+        echo_wrapped(
             f"NOT READY after {duration_text(report.seconds)}: a layer does not show the ground that was planned, as "
             "said above. Check its address, and give the layer another name before the next fetch."
         )
@@ -210,19 +209,14 @@ def _show(report: FetchReport, verify: str, fetch: str, below: list[str]) -> Non
         _show_way_on(report, fetch)
 
 
-def _echo_wrapped(text: str) -> None:
-    for line in wrapped(text, 80):
-        echo(line)
-
-
 def _show_below(report: FetchReport, below: list[str], verify: str) -> None:
     """The end of a fetch that has all that its servers give, and still leaves places below their floor."""
-    _echo_wrapped(
+    echo_wrapped(
         f"NOT READY after {duration_text(report.seconds)}: all that the server has is on board, but places are less "
         "deep than their floor:"
     )
     for sentence in below[:_BELOW_SHOWN]:
-        _echo_wrapped(f"- {sentence}")
+        echo_wrapped(f"- {sentence}")
     if len(below) > _BELOW_SHOWN:
         echo(f"- and {len(below) - _BELOW_SHOWN:,} more")
     echo("Check the layer's address and how deep the server goes, or lower at-least in the brief.")
@@ -253,7 +247,7 @@ def _show_layer(name: str, layer: LayerReport) -> None:
         parts.append(f"{layer.absent:,} that the server does not have")
     if layer.failed:
         parts.append(f"{layer.failed:,} could not be fetched")
-    _echo_wrapped(f"{name}: {', '.join(parts)}.")
+    echo_wrapped(f"{name}: {', '.join(parts)}.")
     if layer.refresh:
         warn_wrapped(f"  {refresh_text(layer.refresh)}")
     for reason, tiles in list(layer.troubles.items())[:_REASONS_SHOWN]:

@@ -12,8 +12,8 @@ from typing import Any
 from packer.cli.area_lines import area_bars, area_states
 from packer.cli.briefs import brief_at
 from packer.cli.fetch_changes import changes_json, warn_of_changes
-from packer.cli.lines import marks_for, wrapped
-from packer.cli.output import echo, print_json, table, warn
+from packer.cli.lines import marks_for
+from packer.cli.output import echo, echo_wrapped, print_json, table, warn
 from packer.common.shell import shell_command
 from packer.common.units import bytes_text, counted
 from packer.planning.brief import Brief
@@ -138,17 +138,12 @@ def _show(title: str, status: _Status, path: Path, store: Path | None) -> None:
     table(["layer", "planned", "on board", "not on server", "to fetch", "pack"], rows)
     for name, summary in status.summaries.items():
         for reason, tiles in summary.troubles:
-            _wrapped(f"{name}: {counted(tiles, 'tile')} could not be fetched: {reason}")
+            echo_wrapped(f"{name}: {counted(tiles, 'tile')} could not be fetched: {reason}")
     if not status.missing:
         for sentence in status.below[:_SENTENCES]:
-            _wrapped(f"- {sentence}")
+            echo_wrapped(f"- {sentence}")
         if len(status.below) > _SENTENCES:
             echo(f"- and {len(status.below) - _SENTENCES:,} more")
-
-
-def _wrapped(text: str) -> None:
-    for line in wrapped(text, _WIDTH):
-        echo(line)
 
 
 def _counts(known: Holdings) -> tuple[int, int, int, int]:
@@ -174,7 +169,7 @@ def _show_tables(status: _Status) -> None:
     echo()
     echo("How deep the map is on board, as recorded:")
     for line in depth_lines(status.depths):
-        _wrapped(line)
+        echo_wrapped(line)
     for name, known in status.ground.items():
         echo()
         echo(f"Layer {name}:")

@@ -9,7 +9,7 @@ from pathlib import Path
 
 from packer.cli.area_lines import area_bars, area_states
 from packer.cli.lines import marks_for, wrapped
-from packer.cli.output import echo, table
+from packer.cli.output import echo, echo_wrapped, table
 from packer.common.shell import shell_command
 from packer.common.units import counted, duration_text
 from packer.geometry.tileset import TileSet
@@ -65,8 +65,7 @@ def report_lines(
 
 
 def _wrapped(text: str, first: str = "") -> None:
-    for line in wrapped(text, _WIDTH, first + "  ", first):
-        echo(line)
+    echo_wrapped(text, first + "  ", first)
 
 
 # ------------------------------------------------------------------------------------------------ the screen
