@@ -4,6 +4,7 @@ import { kilometres, placeAt } from "./along.js";
 import { get } from "./api.js";
 import { byId, make } from "./dom.js";
 import { Drawing } from "./draw.js";
+import { whileFetching } from "./growing.js";
 import { Handles } from "./handles.js";
 import { thinOut } from "./labels.js";
 import { SideBySide } from "./side-by-side.js";
@@ -21,7 +22,6 @@ const INK = {
   chosen: { color: "#c2410c", weight: 3.5 },
   tiles: { color: "#1d2322", weight: 1, opacity: 0.8, fill: false, interactive: false },
 };
-const GROW_MS = 2_500; // while a fetch runs; longer where drawing takes long, so that it costs the fetch a twentieth at most
 const REDRAW_MS = 7_500; // the tiles on board flicker when they are drawn anew
 const calm = window.matchMedia("(prefers-reduced-motion: reduce)").matches;
 
@@ -69,18 +69,16 @@ export function drawMap() {
   store.on("state", drawTiles);
   store.on("figures", drawOutline);
   store.on("step", drawCover);
-  let [due, redrawn] = [0, 0];
-  store.on("job", async ({ kind, ended }) => {
+  store.on("job", ({ kind, ended }) => {
     if (kind === "survey" && ended && sides.source) shown.tiles?.redraw(); // it may be asked for tiles again
-    if (kind !== "fetch" || (!ended && Date.now() < due)) return;
-    const began = Date.now();
-    due = Infinity; // one at a time
-    if (ended || (!sides.source && began - redrawn > REDRAW_MS)) {
-      redrawn = began;
+  });
+  let redrawn = 0;
+  whileFetching((ended) => {
+    if (ended || (!sides.source && Date.now() - redrawn > REDRAW_MS)) {
+      redrawn = Date.now();
       shown.tiles?.redraw(); // the same addresses have other tiles now
     }
-    await drawCover();
-    due = Date.now() + Math.max(GROW_MS, 20 * (Date.now() - began));
+    return drawCover();
   });
   store.on("go-to", ({ lat, lon, zoom }) => map.setView([lat, lon], zoom ?? map.getZoom(), { animate: false }));
   store.on("go-to-km", goToKm);

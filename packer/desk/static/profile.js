@@ -2,12 +2,12 @@
 
 import { get } from "./api.js";
 import { byId, make } from "./dom.js";
+import { whileFetching } from "./growing.js";
 import { store } from "./store.js";
 
 const NS = "http://www.w3.org/2000/svg";
 const [HIGH, LEFT, RIGHT] = [56, 76, 14];
 const LONGEST_NAME = 11;
-const GROW_MS = 2_500; // while a fetch runs; longer for a long course, so that it costs the fetch a twentieth at most
 
 export function drawProfile() {
   let asked = 0;
@@ -39,14 +39,7 @@ export function drawProfile() {
   };
   store.on("shapes", draw);
   store.on("chosen", draw);
-  let due = 0;
-  store.on("job", async ({ kind, ended }) => {
-    if (kind !== "fetch" || (!ended && Date.now() < due)) return;
-    const began = Date.now();
-    due = Infinity; // one at a time
-    await draw();
-    due = Date.now() + Math.max(GROW_MS, 20 * (Date.now() - began));
-  });
+  whileFetching(draw);
 }
 
 /** @param {string} name @param {{[key: string]: any}} given */
