@@ -33,5 +33,5 @@ def run(path: Path, store: Path | None, port: int, browser: bool) -> int:
                 if desk.session.jobs.at_work():
                     warn("Finishing what is under way, then stopping. Press Ctrl-C again to stop now.")
     except KeyboardInterrupt:
-        warn("Stopped. The brief is saved, and what was fetched is stored.")
+        warn("Stopped. All changes to the brief are saved, and all fetched tiles are stored.")
     return 0
