@@ -16,6 +16,7 @@ from PIL import Image
 from packer.content.digest import body_hash
 from packer.errors import InputError, StoreError, TermsError
 from packer.geometry.tileset import Tile, TileSet
+from packer.store import pruning
 from packer.store.corrupt_list import save_corrupt
 from packer.store.merging import merge_pack, take_in
 from packer.store.pack_summary import read_summary
@@ -179,7 +180,11 @@ def test_a_merge_killed_at_any_moment_goes_on_and_ends_whole(tmp_path: Path) -> 
     assert kills >= 5
 
 
-def test_prune_takes_out_just_what_is_not_needed_and_shrinks_the_file(tmp_path: Path) -> None:
+@pytest.mark.parametrize("at_a_time", [7, 100_000])
+def test_prune_takes_out_just_what_is_not_needed_and_shrinks_the_file(
+    tmp_path: Path, monkeypatch: pytest.MonkeyPatch, at_a_time: int
+) -> None:
+    monkeypatch.setattr(pruning, "_AT_A_TIME", at_a_time)
     pack = tmp_path / "survey.mbtiles"
     every = tiles(10, range(40), range(20))
     shared = png("shared")
@@ -189,12 +194,14 @@ def test_prune_takes_out_just_what_is_not_needed_and_shrinks_the_file(tmp_path: 
     needed = TileSet.from_tiles([*every[:100], every[-1]])
     spare = spare_in(pack, needed)
     assert spare.tiles == TileSet.from_tiles(every) - needed
+    assert spare.bytes == sum(len(r.data) for r in records[100:-2] if isinstance(r, Received))
     before = pack.stat().st_size
     assert prune_pack(pack, "survey", needed) > 0.5 * before
     assert read_summary(pack).held == needed
     assert spare_in(pack, needed).bytes == 0
     assert raw(pack, "PRAGMA integrity_check") == [("ok",)]
     assert shared in bodies(pack).values()
+    assert raw(pack, "SELECT count(*) FROM blob") == [(101,)]
     assert [p.name for p in tmp_path.iterdir() if not p.name.startswith(".")] == ["survey.mbtiles"]
 
 

@@ -196,6 +196,7 @@ def test_only_rows_that_came_after_the_short_cut_are_read_with_it(
         await pack.write([received(t) for t in then if t not in first])
         with monkeypatch.context() as inside:
             inside.setattr("packer.store.tile_sets.scan", no_scan)
+            inside.setattr("packer.store.tile_sets._AT_A_TIME", 5)
             assert read_summary(path).held == TileSet.from_tiles(first + then)
 
     with_pack(path, go)

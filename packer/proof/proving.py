@@ -166,9 +166,7 @@ class _LayerCheck:
         if named and sweeper.depth is not Depth.FULL:
             # What an earlier check found by decoding must not count as sound again because this one does not.
             bad += audit_tiles(self.pack, named[:_MOST_NAMED], partial(fault_of, kind=shape.format))
-        findings = _findings(
-            self.pack, self.planned, found, [*bad, *swept.bad], swept, int(shape.bodies.size)
-        )
+        findings = _findings(self.pack, self.planned, found, [*bad, *swept.bad], swept, len(shape.bodies))
         whole = sweeper.depth is Depth.FULL and swept.finished
         try:
             save_corrupt(
@@ -189,7 +187,7 @@ class _LayerCheck:
         start, note = read_bookmark(self.pack, mark, sweeper.depth) if self.bounded else (None, None)
         if start is None or (start.chunk_bodies, start.chunks) != (size, len(chunks)):
             start = Bookmark(sweeper.depth, size, len(chunks), frozenset(), 0, ())
-        done, bad, bodies, every = set(start.done), list(start.bad), start.bodies, int(found.bodies.size)
+        done, bad, bodies, every = set(start.done), list(start.bad), start.bodies, len(found.bodies)
         left = [chunk for chunk in chunks if chunk[0] not in done]
         try:
             for number, some, faults in sweeper.sweep(self.pack, found.format, left):

@@ -17,12 +17,13 @@ import numpy as np
 
 from packer.common.regular_file import refuse_special
 from packer.errors import StoreError
-from packer.geometry.grid import MAX_ZOOM, Ints
+from packer.geometry.grid import MAX_ZOOM
 from packer.geometry.tileset import Tile, TileSet
 from packer.store.audit_chunk import PLACE, Check, Chunk, Fault, check_chunk, xyz
 from packer.store.blank_tiles import blank_tiles
 from packer.store.disk_errors import damage_error
 from packer.store.records import LAST_SECOND
+from packer.store.row_numbers import FIRST_NUMBER, LAST_NUMBER, RowNumbers
 from packer.store.schema import reading, settle
 from packer.store.tile_sets import scan
 
@@ -41,7 +42,6 @@ Identity = tuple[int, ...]
 """What changes when a pack does; compared, never taken apart."""
 
 _YEAR_S, _DAY_S = 365 * 86_400, 86_400
-_LEAST, _MOST = -(2**63), 2**63 - 1  # every number that SQLite can give a row
 _SMALL_TABLES = ("metadata", "placement", "absent", "trouble", "run", "source", "snapshot")
 # A damaged row may hold text where a number belongs, which no arithmetic on tiles would bear.
 _WHOLE = " AND ".join(f"typeof({name}) = 'integer'" for name in PLACE.split(", "))
@@ -64,25 +64,24 @@ def bad_tiles(faults: Iterable[Fault]) -> list[BadTile]:
 
 @dataclass(frozen=True, slots=True)
 class Outline:
-    """The numbers of the bodies that a pack has and of those that its placements name, ascending, and the
-    format of its tiles."""
+    """The numbers of the bodies that a pack has and of those that its placements name, and the format of its tiles."""
 
-    bodies: Ints
-    used: Ints
+    bodies: RowNumbers
+    used: RowNumbers
     format: str | None
 
     @property
-    def dangling(self) -> Ints:
+    def dangling(self) -> list[int]:
         """Numbers of bodies that placements name and that are not there."""
-        return np.setdiff1d(self.used, self.bodies, assume_unique=True)
+        return self.used.missing_from(self.bodies)
 
     def chunks(self, size: int) -> list[Chunk]:
         """Ranges that together take in every body and every placement, with some `size` bodies each.
 
         Outermost ranges run on without end, so that a row which the indexes do not know falls into one.
         """
-        firsts = np.union1d(self.bodies, self.used)[::size].tolist()[1:]
-        return list(zip([_LEAST, *firsts], [*(n - 1 for n in firsts), _MOST], strict=True))
+        firsts = self.bodies.at(np.arange(size, len(self.bodies), size)).tolist()
+        return list(zip([FIRST_NUMBER, *firsts], [*(n - 1 for n in firsts), LAST_NUMBER], strict=True))
 
 
 @dataclass(frozen=True, slots=True)
@@ -133,8 +132,8 @@ def outline(path: Path) -> Outline:
     """Read which bodies there are, from indexes alone. Raises StoreError if the pack is not one of ours or damaged."""
     with reading(path) as db:
         kind = db.execute("SELECT value FROM metadata WHERE name = 'format'").fetchone()
-        bodies, used = _numbers(db, "id", "blob"), _numbers(db, "blob_id", "placement")
-        return Outline(bodies, used, kind[0] if kind else None)
+        used = RowNumbers.used_by_placements(db)
+        return Outline(RowNumbers.of_bodies(db), used, kind[0] if kind else None)
 
 
 def census(
@@ -169,14 +168,6 @@ def census(
             size_bytes=size,
             blank=blank_tiles(db, blank),
         )
-
-
-def _numbers(db: sqlite3.Connection, column: str, table: str) -> Ints:
-    """A column of whole numbers, ascending, each once; in both uses an index alone gives the answer."""
-    (found,) = db.execute(
-        f"SELECT group_concat({column}) FROM {table} WHERE typeof({column}) = 'integer'"
-    ).fetchone()
-    return np.unique(np.fromstring(found, dtype=np.int64, sep=",")) if found else np.empty(0, dtype=np.int64)
 
 
 def _damage(db: sqlite3.Connection, path: Path, tables: tuple[str, ...], thorough: bool) -> Iterator[str]:
@@ -265,13 +256,13 @@ def audit_sample(
     Ends early at `until` on the monotonic clock. Placements whose body is not there are all found, sampled or
     not. Returns the number of bodies looked at and the placements not to be relied on.
     """
-    step = max(found.bodies.size / max(most, 1), 1.0)
-    at = (np.arange(chance.random() * step, found.bodies.size, step)).astype(np.int64)
+    step = max(len(found.bodies) / max(most, 1), 1.0)
+    at = (np.arange(chance.random() * step, len(found.bodies), step)).astype(np.int64)
     done, bad = 0, []
     with reading(path) as db:
-        for number in found.dangling.tolist():
+        for number in found.dangling:
             bad += bad_tiles(check_chunk(db, (number, number), None)[1])
-        for number in found.bodies[at].tolist():
+        for number in found.bodies.at(at).tolist():
             if time.monotonic() > until:
                 break
             bodies, some = check_chunk(db, (number, number), None)

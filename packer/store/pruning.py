@@ -13,10 +13,13 @@ from packer.geometry.grid import tms_row
 from packer.geometry.tileset import TileSet
 from packer.store.disk_errors import translated
 from packer.store.locks import WriteLock
+from packer.store.row_numbers import FIRST_NUMBER
 from packer.store.schema import connect, make_durable, open_writable, reading
 from packer.store.tile_sets import absent_tiles, held_tiles, save_snapshot
 
 __all__ = ["Spare", "prune_pack", "spare_in"]
+
+_AT_A_TIME = 100_000
 
 
 @dataclass(frozen=True, slots=True)
@@ -40,9 +43,10 @@ def spare_in(pack: Path, needed: TileSet) -> Spare:
         db.execute("CREATE TEMP TABLE spare (zoom INTEGER, row INTEGER, first INTEGER, last INTEGER)")
         db.execute("CREATE INDEX temp.spare_place ON spare (zoom, row, first)")
         db.executemany("INSERT INTO spare VALUES (?, ?, ?, ?)", _runs(spare))
+        # In the order of an index, so that no list of bodies has to be kept.
         weight = db.execute(
-            "SELECT coalesce(sum(length(data)), 0) FROM blob WHERE id IN (SELECT blob_id FROM placement "
-            f"WHERE {_IN_SPARE}) AND id NOT IN (SELECT blob_id FROM placement WHERE NOT {_IN_SPARE})"
+            "SELECT coalesce(sum(length(data)), 0) FROM (SELECT blob_id FROM placement INDEXED BY blob_use "
+            f"GROUP BY blob_id HAVING min({_IN_SPARE})) JOIN blob ON blob.id = blob_id"
         ).fetchone()[0]
         return Spare(spare, int(weight))
 
@@ -87,12 +91,31 @@ def _take_out(pack: Path, layer: str, needed: TileSet) -> None:
             "DELETE FROM absent WHERE zoom_level = ? AND tile_row = ? AND tile_column BETWEEN ? AND ?",
             _runs(absent_tiles(db) - needed),
         )
-        db.execute("DELETE FROM blob WHERE id NOT IN (SELECT blob_id FROM placement)")
+        _drop_unused(db)
         db.execute("DELETE FROM snapshot")
         _relabel(db)
         db.execute("COMMIT")
     finally:
         db.close()
+
+
+def _drop_unused(db: sqlite3.Connection) -> None:
+    """Delete the bodies that no placement names, inside the caller's transaction; some at a time, since SQLite lists
+    what it is about to delete."""
+    before = FIRST_NUMBER
+    while True:
+        (last,) = db.execute(
+            f"SELECT max(id) FROM (SELECT id FROM blob WHERE id > ? ORDER BY id LIMIT {_AT_A_TIME})",
+            (before,),
+        ).fetchone()
+        if last is None:
+            return
+        db.execute(
+            "DELETE FROM blob WHERE id > ? AND id <= ? "
+            "AND NOT EXISTS (SELECT 1 FROM placement WHERE blob_id = blob.id)",
+            (before, last),
+        )
+        before = last
 
 
 def _compact(pack: Path) -> None:

@@ -15,6 +15,7 @@ from packer.store.schema import file_bytes
 
 __all__ = ["absent_tiles", "forget_snapshot", "grouped", "held_tiles", "save_snapshot", "scan"]
 
+_AT_A_TIME = 100_000
 _LEAST_S, _SLOWEST_BYTES_S = 2.0, 2_000_000  # of a stick that is worn out
 
 
@@ -106,11 +107,12 @@ def _since(db: sqlite3.Connection, table: str, rowid: int) -> TileSet:
         "AND typeof(tile_column) = 'integer' AND typeof(tile_row) = 'integer'",
         (rowid,),
     )
-    found = np.array(rows.fetchall(), dtype=np.int64).reshape(-1, 3)
     parts = []
-    for zoom in sorted(set(found[:, 0].tolist())):
-        at = found[found[:, 0] == zoom]
-        parts.append(_placed(zoom, at[:, 1], at[:, 2]))
+    while some := rows.fetchmany(_AT_A_TIME):  # a run that was killed may have left millions
+        found = np.array(some, dtype=np.int64)
+        for zoom in sorted(set(found[:, 0].tolist())):
+            at = found[found[:, 0] == zoom]
+            parts.append(_placed(zoom, at[:, 1], at[:, 2]))
     return TileSet.union(parts)
 
 
