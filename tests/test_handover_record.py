@@ -31,6 +31,7 @@ from packer.handover.manifest import Manifest
 from packer.handover.target import leftovers
 from packer.planning.brief import Brief
 from packer.planning.plan import Plan
+from tests.budgets import tries
 from tests.commands import FORKS
 from tests.handover_packs import brief_in, die_before, packs
 
@@ -372,7 +373,7 @@ def test_kill_at_any_file_operation_never_leaves_a_target_that_is_called_sound(
     brief, worked_out = brief_in(tmp_path, deepest=13)
     packs(brief, worked_out)
     ran, called_sound = 0, []
-    for step in range(2, 200, 7):
+    for step in range(2, 200, tries(19, 7)):
         card = tmp_path / f"card{step}"
         if finished_before:
             handover(brief, worked_out, None, card, crews=[NORTH, SOUTH])
