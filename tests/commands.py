@@ -24,6 +24,7 @@ import packer
 from packer.geometry.tileset import Tile
 
 __all__ = [
+    "FORKS",
     "Running",
     "fetch_in_batches",
     "killed_while",
@@ -38,11 +39,14 @@ __all__ = [
 LONGEST_S = 240.0
 """After which a process counts as one that hangs; on a busy machine a command may take minutes."""
 
-_CONTEXT = multiprocessing.get_context("forkserver")
 _COMMANDS = Path(packer.__file__).with_name("cli")
-_CONTEXT.set_forkserver_preload(
+# There is one server of processes for all tests: what another module had it load would be instead of this.
+FORKS = multiprocessing.get_context("forkserver")
+"""Whose processes start in milliseconds, with all that is listed below loaded."""
+FORKS.set_forkserver_preload(
     [
         "tests.commands",
+        "tests.handover_packs",
         *sorted(f"packer.cli.{p.stem}" for p in _COMMANDS.glob("*.py") if p.stem != "__init__"),
     ]
 )
@@ -130,7 +134,7 @@ def start(
     env = {**os.environ, "XDG_STATE_HOME": folder.name, **(environment or {})}
     began, begins = multiprocessing.Pipe(duplex=False)
     target = (work, arguments, folder.name, str(cwd or Path.cwd()), env, begins)
-    process = _CONTEXT.Process(target=_work, args=target)
+    process = FORKS.Process(target=_work, args=target)
     process.start()
     begins.close()
     return Running(process, began, folder)

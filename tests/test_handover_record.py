@@ -4,7 +4,6 @@ from __future__ import annotations
 
 import errno
 import json
-import multiprocessing
 import os
 import shutil
 import signal
@@ -32,6 +31,8 @@ from packer.handover.manifest import Manifest
 from packer.handover.target import leftovers
 from packer.planning.brief import Brief
 from packer.planning.plan import Plan
+from tests.budgets import tries
+from tests.commands import FORKS
 from tests.handover_packs import brief_in, die_before, packs
 
 NORTH, SOUTH = DeviceCrew("north", areas=("east",)), DeviceCrew("south", areas=("west",), layers=("topo",))
@@ -285,10 +286,6 @@ def test_target_that_may_not_be_looked_into_is_told(
         inspect_tree(card)
 
 
-_SPAWN = multiprocessing.get_context("forkserver")
-_SPAWN.set_forkserver_preload(["tests.handover_packs"])  # so that a child starts in milliseconds
-
-
 def _note_over_and_over(to: Path, names: list[str], start: Barrier) -> None:
     start.wait()
     for name in names:
@@ -298,9 +295,9 @@ def _note_over_and_over(to: Path, names: list[str], start: Barrier) -> None:
 def test_handovers_to_other_crews_beside_one_another_lose_no_entry_of_the_record(
     ready: tuple[Brief, Plan], tmp_path: Path
 ) -> None:
-    start = _SPAWN.Barrier(3)
+    start = FORKS.Barrier(3)
     names = [[f"{crew} {number}" for number in range(25)] for crew in ("north", "south", "west")]
-    beside = [_SPAWN.Process(target=_note_over_and_over, args=(tmp_path, some, start)) for some in names]
+    beside = [FORKS.Process(target=_note_over_and_over, args=(tmp_path, some, start)) for some in names]
     for process in beside:
         process.start()
     for process in beside:
@@ -319,7 +316,7 @@ def _die_with_the_lock(to: Path) -> None:
 def test_lock_of_a_dead_handover_does_not_stop_the_next(
     ready: tuple[Brief, Plan], tmp_path: Path, monkeypatch: pytest.MonkeyPatch
 ) -> None:
-    process = _SPAWN.Process(target=_die_with_the_lock, args=(tmp_path,))
+    process = FORKS.Process(target=_die_with_the_lock, args=(tmp_path,))
     process.start()
     process.join()
     assert process.exitcode == -signal.SIGKILL
@@ -376,11 +373,11 @@ def test_kill_at_any_file_operation_never_leaves_a_target_that_is_called_sound(
     brief, worked_out = brief_in(tmp_path, deepest=13)
     packs(brief, worked_out)
     ran, called_sound = 0, []
-    for step in range(2, 200, 7):
+    for step in range(2, 200, tries(19, 7)):
         card = tmp_path / f"card{step}"
         if finished_before:
             handover(brief, worked_out, None, card, crews=[NORTH, SOUTH])
-        child = _SPAWN.Process(target=die_before, args=(tmp_path, card, "mbtiles", step, [NORTH, SOUTH]))
+        child = FORKS.Process(target=die_before, args=(tmp_path, card, "mbtiles", step, [NORTH, SOUTH]))
         child.start()
         child.join()
         ran += 1

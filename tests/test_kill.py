@@ -9,11 +9,12 @@ from pathlib import Path
 from packer.geometry.tileset import Tile
 from packer.planning.plan import plan
 from packer.proof.proving import verify
+from tests.budgets import tries
 from tests.commands import fetch_in_batches, start
 from tests.conftest import BriefMaker
 from tests.tile_server import TileServer, png
 
-KILLS = 25
+KILLS = tries(8, 25)
 CONNECTIONS = 8
 BATCH = 16
 
@@ -30,13 +31,13 @@ def _place(text: str) -> tuple[int, int, int]:
     return zoom, x, y
 
 
-def test_killed_25_times_the_pack_is_whole_and_no_stored_tile_is_asked_for_again(
+def test_killed_again_and_again_the_pack_is_whole_and_no_stored_tile_is_asked_for_again(
     brief_for: BriefMaker,
 ) -> None:
     chance = random.Random(20)
     with TileServer(delay_s=0.004) as server:
         brief = brief_for(
-            server.url, area="box = [12.30, 47.00, 12.46, 47.20]\ndeepest = 16", connections=CONNECTIONS
+            server.url, area="box = [12.30, 47.00, 12.38, 47.14]\ndeepest = 16", connections=CONNECTIONS
         )
         tiles = plan(brief).layers["survey"].tiles
         pack = brief.store_folder / "survey.mbtiles"
@@ -54,7 +55,7 @@ def test_killed_25_times_the_pack_is_whole_and_no_stored_tile_is_asked_for_again
             # One batch being written, one gathering, and what each connection was about to add.
             kept = len(_bodies(pack)) - len(stored_before) if pack.exists() else 0
             assert sum(asked.values()) - kept <= 2 * BATCH + 2 * CONNECTIONS, number
-        assert kills >= 20, "most of the fetches were still running when they were killed"
+        assert kills >= KILLS * 3 // 4, "most of the fetches were still running when they were killed"
 
         server.hold_after(None)
         stored_before, asked_before = set(_bodies(pack)), server.tiles_asked
