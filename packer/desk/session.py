@@ -57,6 +57,7 @@ class Session:
         self.store = self._store = store
         self._lock = threading.Lock()
         self._planned: tuple[int, Brief, Plan] | None = None
+        self._was_planned = False  # the first plan takes longest, and a page that opens does not wait for it
         self._board: Board | None = None
         self._reader = lru_cache(_MOST_PACKS)(TileReader)
         self.drawn = DrawnShapes()
@@ -121,6 +122,7 @@ class Session:
         with self._lock:
             if self._planned is None or self._planned[0] <= now.revision:
                 self._planned = (now.revision, brief, worked_out)
+                self._was_planned = True
         return now, brief, worked_out
 
     def figures(self) -> dict[str, Any]:
@@ -267,6 +269,8 @@ class Session:
             figures = self._figures[1] if self._figures and self._figures[0] == now.revision else None
         board = None
         with contextlib.suppress(LastbarError):
+            if now.brief is not None and not self._was_planned:
+                return steps(now, None, None, self.jobs.to_dict(), "", reading=True)
             board = [layer.counts() for layer in self.board().layers.values()]
         jobs = self.jobs.to_dict()
         if self._elsewhere:
@@ -274,7 +278,7 @@ class Session:
         return steps(now, figures, board, jobs, self._brief_mark(now))
 
     def _brief_mark(self, now: Snapshot) -> str:
-        if now.brief is None:
+        if now.brief is None or not self._was_planned:
             return ""
         try:
             return mark_of(now, self.plan()[2])
