@@ -163,7 +163,9 @@ def test_the_state_names_areas_layers_and_steps(page: Page) -> None:
     ]
     assert state["layers"][0]["address"].startswith("http://127.0.0.1:9/")
     assert state["steps"]["ground"]["says"] == "2 areas"
-    assert state["steps"]["fetch"]["says"] == "not begun"
+    assert state["steps"]["fetch"]["says"] == "reading the packs"  # a page that opens waits for no plan
+    page.get("/api/figures")
+    assert page.get("/api/state")["steps"]["fetch"]["says"] == "not begun"
 
 
 def test_figures_are_those_of_the_plan(page: Page, tmp_path: Path) -> None:

@@ -12,7 +12,7 @@ from tomlkit.items import AoT, Array, Item, Table
 
 from packer.errors import InputError
 
-__all__ = ["Change", "make", "read_change"]
+__all__ = ["Change", "SetArea", "make", "read_change"]
 
 Name = Annotated[str, Field(min_length=1, max_length=2000)]
 Values = dict[Name, Any]

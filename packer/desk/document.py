@@ -9,10 +9,11 @@ from dataclasses import dataclass
 from pathlib import Path
 
 import tomlkit
+from tomlkit import TOMLDocument
 from tomlkit.exceptions import TOMLKitError
 
 from packer.common.atomic_write import make_folders, write_atomic
-from packer.desk.changes import Change, make
+from packer.desk.changes import Change, SetArea, make
 from packer.desk.versions import Versions
 from packer.errors import BriefError, DiskError, InputError
 from packer.planning.brief import Brief
@@ -62,6 +63,7 @@ class Document:
         plain_file = path.is_file() or (bool(path.suffix) and not path.is_dir())
         self.path = path if plain_file else path / "brief.toml"
         self._versions, self._lock = Versions(self.path, now), threading.RLock()
+        self._parsed: TOMLDocument | None = None  # of the present text, if it is at hand
         self._undo: list[str] = []
         self._redo: list[str] = []
         self._revision = 1
@@ -91,9 +93,12 @@ class Document:
         """
         with self._lock:
             self._expect(revision)
-            document = tomlkit.parse(self._text)
+            document, self._parsed = self._parsed or tomlkit.parse(self._text), None
             make(change, document)
-            return self._step(tomlkit.dumps(document))
+            found = self._step(tomlkit.dumps(document))
+            if isinstance(change, SetArea):
+                self._parsed = document  # parsing takes longest in a long brief, and areas are dragged about
+            return found
 
     def undo(self, revision: int) -> Snapshot:
         """Take the last change back. Raises as `change`, and InputError where there is none."""
@@ -121,7 +126,7 @@ class Document:
             brief, lacks = self._checked(theirs)
             self._undo.append(self._text)
             self._redo.clear()
-            self._on_disk = self._text = theirs
+            self._on_disk, self._text, self._parsed = theirs, theirs, None
             self._brief, self._lacks = brief, lacks
             self._revision += 1
             return self.now()
@@ -178,7 +183,7 @@ class Document:
             raise DiskError(
                 f"{self.path} could not be saved: {fault.strerror}. The change was not made."
             ) from fault
-        self._on_disk = self._text = text
+        self._on_disk, self._text, self._parsed = text, text, None
         self._brief, self._lacks = brief, lacks
         self._revision += 1
 

@@ -29,9 +29,7 @@ from packer.desk.profile import profile
 from packer.desk.session import Session
 from packer.errors import EXIT_INPUT, EXIT_STORE, EXIT_TERMS, BriefError, LastbarError
 from packer.planning.brief_keys import masked_keys
-from packer.view.board import Board
 from packer.view.endpoints import view_routes
-from packer.view.outlines import edge_features
 
 __all__ = ["desk_endpoints"]
 
@@ -88,9 +86,8 @@ class _Addresses:
 
     def shapes(self, _request: Request) -> Response:
         """Lines, edges and outlines of all areas."""
-        board = self._session.board()
-        features = [*edge_features(board.plan), *board.areas["features"], *board.routes["features"]]
-        return JSONResponse({"type": "FeatureCollection", "features": features, **_where(board)})
+        _, _, worked_out = self._session.plan()
+        return Response(self._session.drawn.document(worked_out), media_type="application/json")
 
     def outline(self, request: Request) -> Response:
         """The tile-exact outline of what one zoom asks for in one area and layer."""
@@ -204,12 +201,6 @@ def _text(body: Mapping[str, Any], key: str) -> str:
     if not isinstance(found, str):
         raise HTTPException(400, f"{key} has to be text.")
     return found
-
-
-def _where(board: Board) -> dict[str, Any]:
-    west, south, east, north = board.plan.bounds
-    bounds = [west, south, east + 360 if west > east else east, north]
-    return {"bounds": bounds, "middle": list(board.plan.middle)}
 
 
 async def _http_fault(_: Request, fault: Exception) -> Response:

@@ -4,27 +4,31 @@ from __future__ import annotations
 
 import threading
 from collections.abc import Callable, Mapping
+from dataclasses import dataclass
 from pathlib import Path
 from typing import Any
 
 from packer.errors import StoreError
 from packer.geometry.grid import metres_per_pixel
-from packer.geometry.shapes import Corridor
+from packer.geometry.shapes import Corridor, Shape
 from packer.geometry.tileset import TileSet
-from packer.planning.brief import OVERVIEW, Area, Brief
+from packer.planning.brief import OVERVIEW, Area, Brief, Layer
 from packer.planning.ground import Ground
+from packer.planning.offers import source_mark
 from packer.planning.pack_path import pack_path
-from packer.planning.plan import Plan, plan_on
+from packer.planning.plan import AreaPlan, Plan, plan_on
 from packer.survey.crew_sizes import crew_sizes
 from packer.survey.estimate import (
     OVERHEAD,
     Bytes,
     Estimate,
     LayerSizes,
+    PackSizes,
     combined,
     estimate_layer,
     last_speed,
     layer_sizes,
+    pack_sizes,
     seconds_for,
 )
 from packer.survey.plan_warnings import warnings
@@ -45,7 +49,9 @@ class Planner:
     def __init__(self, store: Path | None = None) -> None:
         self.store = self._store = store
         self._ground = Ground()
-        self._sizes: dict[str, tuple[Any, LayerSizes]] = {}
+        self._packs: dict[str, tuple[Any, PackSizes]] = {}
+        self._sizes: dict[str, LayerSizes] = {}
+        self._areas: dict[str, tuple[_WeighedArea, dict[str, Any]]] = {}
         self._lock = threading.Lock()
 
     def plan(self, brief: Brief) -> Plan:
@@ -67,10 +73,10 @@ class Planner:
             layers[name] = estimate_layer(asked.tiles, sizes[name])
         whole = combined(layers)
         areas = {}
-        for area in [*(a.name for a in brief.areas), *([OVERVIEW] if brief.overview else [])]:
+        for name, parts in _parts(brief, plan, sizes).items():
             if not still_wanted():
                 raise SupersededError
-            areas[area] = _area(area, plan, sizes)
+            areas[name] = self._area(name, parts)
         return {
             "tiles": plan.count,
             "missing": whole.missing,
@@ -107,19 +113,37 @@ class Planner:
         trouble: list[str] = []
         for name, asked in plan.layers.items():
             pack = pack_path(brief, name, self._store)
-            key = (str(pack), _mark(pack), asked.tile_px, plan.fingerprint)
+            try:
+                found = layer_sizes(brief.layers[name], asked, pack, self._pack(brief.layers[name], pack))
+            except StoreError as fault:
+                trouble.append(str(fault))
+                found = LayerSizes(tile_px=asked.tile_px)
             with self._lock:
-                known = self._sizes.get(name)
-            if known is None or known[0] != key:
-                try:
-                    known = (key, layer_sizes(brief.layers[name], asked, pack))
-                except StoreError as fault:
-                    trouble.append(str(fault))
-                    known = (key, LayerSizes(tile_px=asked.tile_px))
-                with self._lock:
-                    self._sizes[name] = known
-            sizes[name] = known[1]
+                # Where nothing is new the one from before stays: areas are told by it whether theirs is still true.
+                sizes[name] = self._sizes[name] if self._sizes.get(name) == found else found
+                self._sizes[name] = sizes[name]
         return sizes, trouble
+
+    def _pack(self, layer: Layer, pack: Path) -> PackSizes:
+        """What a pack holds, read once until it changes. Raises StoreError."""
+        key = (str(pack), _mark(pack), layer.blank_hashes, source_mark(layer))
+        with self._lock:
+            known = self._packs.get(layer.name)
+        if known is None or known[0] != key:
+            known = key, pack_sizes(layer, pack)
+            with self._lock:
+                self._packs[layer.name] = known
+        return known[1]
+
+    def _area(self, name: str, parts: _WeighedArea) -> dict[str, Any]:
+        """The figures of one area; worked out again only where something of it has changed."""
+        with self._lock:
+            known = self._areas.get(name)
+        if known is None or not known[0].same(parts):
+            known = parts, _area(parts)
+            with self._lock:
+                self._areas[name] = known
+        return known[1]
 
     def _time(self, brief: Brief, whole: Estimate, speed: AssumedSpeed | None) -> dict[str, Any] | None:
         speed = speed or self.last_speed(brief)
@@ -145,21 +169,56 @@ def _weight(size: Bytes, missing: int, tiles: int) -> dict[str, Any]:
     return {"tiles": tiles, "missing": missing, "bytes": size.to_dict()}
 
 
-def _area(name: str, plan: Plan, sizes: Mapping[str, LayerSizes]) -> dict[str, Any]:
+@dataclass(frozen=True, slots=True)
+class _WeighedArea:
+    """What the figures of one area rest on: its shape (None for the overview), the latitude of its middle, and for
+    each layer what it asks and what is known of sizes."""
+
+    shape: Shape | None
+    latitude: float
+    layers: dict[str, tuple[AreaPlan, LayerSizes]]
+
+    def same(self, other: _WeighedArea) -> bool:
+        """Whether the figures of the two are the same."""
+        return (
+            self.shape is other.shape
+            and self.latitude == other.latitude
+            and self.layers.keys() == other.layers.keys()
+            and all(
+                sizes is other.layers[name][1]
+                and asked.deepest == other.layers[name][0].deepest
+                and asked.tiles == other.layers[name][0].tiles
+                for name, (asked, sizes) in self.layers.items()
+            )
+        )
+
+
+def _parts(brief: Brief, plan: Plan, sizes: Mapping[str, LayerSizes]) -> dict[str, _WeighedArea]:
+    """Every area's, in the order of the brief, and then the overview's."""
+    found = {
+        name: _WeighedArea(shape, plan.shapes[name].middle[1], {})
+        for name, shape in ((area.name, plan.shapes[area.name]) for area in brief.areas)
+    }
+    if brief.overview:
+        found[OVERVIEW] = _WeighedArea(None, plan.middle[1], {})
+    for layer_name, layer in plan.layers.items():
+        for asked in layer.areas:
+            if asked.tiles:
+                found[asked.name].layers[layer_name] = asked, sizes[layer_name]
+    return found
+
+
+def _area(parts: _WeighedArea) -> dict[str, Any]:
     """One area by layer: depth asked, tiles, bytes; tiles that areas share count in each."""
     layers = {}
-    latitude = plan.middle[1] if name == OVERVIEW else plan.shapes[name].middle[1]
-    for layer_name, layer in plan.layers.items():
-        found = next((a for a in layer.areas if a.name == name), None)
-        if found is None or not found.tiles:
-            continue
-        weighed = estimate_layer(found.tiles, sizes[layer_name])
+    for layer_name, (asked, sizes) in parts.layers.items():
+        weighed = estimate_layer(asked.tiles, sizes)
         layers[layer_name] = {
-            "deepest": found.deepest,
-            "metres_per_pixel": round(metres_per_pixel(found.deepest, latitude, layer.tile_px), 3),
-            **_weight(weighed.bytes, weighed.missing, len(found.tiles)),
+            "deepest": asked.deepest,
+            "metres_per_pixel": round(metres_per_pixel(asked.deepest, parts.latitude, sizes.tile_px), 3),
+            **_weight(weighed.bytes, weighed.missing, len(asked.tiles)),
         }
-    shape = plan.shapes.get(name)
+    shape = parts.shape
     length = shape.length_m if isinstance(shape, Corridor) and shape.length_m > 0 else None
     return {
         "layers": layers,

@@ -3,42 +3,44 @@
 from __future__ import annotations
 
 import contextlib
-import hashlib
 import threading
 import time
-import tomllib
 from collections.abc import Callable, Mapping
+from functools import lru_cache
 from pathlib import Path
 from typing import Any
 
 from packer.common.battery import battery_percent
 from packer.common.units import bits_per_second
+from packer.desk.brief_facts import area_facts, layer_facts, read_table
 from packer.desk.changes import AddLayer, Change, SetLayer
 from packer.desk.document import Document, Snapshot
+from packer.desk.drawn_shapes import DrawnShapes
 from packer.desk.elsewhere import Elsewhere, Watching, runs_elsewhere
 from packer.desk.events import Events
 from packer.desk.figures import Planner
 from packer.desk.fitting import proposals
-from packer.desk.jobs import Job, Jobs, Work
+from packer.desk.job_work import job_work, mark_of
+from packer.desk.jobs import Job, Jobs
 from packer.desk.source_look import SourceLook
 from packer.desk.steps import step_of_job, steps
-from packer.desk.work import fetch_work, handover_work, inspect_work, survey_work, verify_work
 from packer.errors import InputError, LastbarError
 from packer.fetching.run_watch import LoggedRun, last_run
-from packer.planning.brief import USES, Area, Brief, Layer
+from packer.planning.brief import USES, Brief
 from packer.planning.brief_edits import Edit, rewritten
 from packer.planning.brief_keys import key_in_full
-from packer.planning.collection import FROM, Collection
+from packer.planning.collection import Collection
 from packer.planning.offers import apply_offers, cached_offers
-from packer.planning.plan import Plan, plan
+from packer.planning.plan import Plan
 from packer.proof.report import report_page
 from packer.proof.results import VerifyReport
-from packer.sources.safe_address import shown
+from packer.store.reader import TileReader
 from packer.survey.speed import AssumedSpeed
 from packer.view.board import Board
 
 __all__ = ["Session"]
 
+_MOST_PACKS = 64  # whose holdings are kept at hand
 _ASKING = ("fetch", "survey")  # the jobs that ask servers for tiles
 
 
@@ -55,6 +57,10 @@ class Session:
         self.store = self._store = store
         self._lock = threading.Lock()
         self._planned: tuple[int, Brief, Plan] | None = None
+        self._was_planned = False  # the first plan takes longest, and a page that opens does not wait for it
+        self._board: Board | None = None
+        self._reader = lru_cache(_MOST_PACKS)(TileReader)
+        self.drawn = DrawnShapes()
         self._figures: tuple[int, dict[str, Any]] | None = None
         self._speed: AssumedSpeed | None = None
         self._proof: tuple[Brief, Plan, VerifyReport, float] | None = None
@@ -76,7 +82,7 @@ class Session:
     def state(self) -> dict[str, Any]:
         """Everything but figures and shapes."""
         now = self.document.now()
-        table = tomllib.loads(now.text)
+        table = read_table(now.text)
         return {
             "revision": now.revision,
             "path": str(self.document.path),
@@ -86,8 +92,8 @@ class Session:
             "saved": now.saved,
             "can_undo": now.can_undo,
             "can_redo": now.can_redo,
-            "areas": _areas(now, table),
-            "layers": _layers(now, table),
+            "areas": area_facts(now, table),
+            "layers": layer_facts(now, table),
             "crews": table.get("crews", []),
             "overview": table.get("overview", {}),
             "uses": USES,
@@ -116,6 +122,7 @@ class Session:
         with self._lock:
             if self._planned is None or self._planned[0] <= now.revision:
                 self._planned = (now.revision, brief, worked_out)
+                self._was_planned = True
         return now, brief, worked_out
 
     def figures(self) -> dict[str, Any]:
@@ -157,7 +164,10 @@ class Session:
     def board(self) -> Board:
         """What is on board for the present brief. Raises as `plan`."""
         _, brief, worked_out = self.plan()
-        return Board(brief, worked_out, self._store)
+        board = self._board
+        if board is None or board.plan is not worked_out:
+            self._board = board = Board(brief, worked_out, self._store, self._reader)
+        return board
 
     def look_elsewhere(self) -> None:
         """Find out whether another process fetches into these packs, and tell the pages where that stands."""
@@ -222,7 +232,7 @@ class Session:
         """Start a job. Raises InputError for a kind that is none, or options that cannot be used."""
         if kind in _ASKING and (run := self._run_elsewhere()) is not None:
             raise InputError(runs_elsewhere(run))
-        work, mark = self._work(kind, options)
+        work, mark = job_work(kind, options, self.document.now(), self.plan, self._store, self._keep)
         if kind in _ASKING:
             self.look.forbid()
         try:
@@ -237,32 +247,8 @@ class Session:
         if not any(job["state"] in ("running", "stopping") for job in running):
             self.look.permit()
 
-    def _work(self, kind: str, options: Mapping[str, Any]) -> tuple[Work, str | None]:
-        """The work of a kind, and the mark of the brief that its outcome will be of."""
-        if kind == "inspect":
-            return inspect_work(options), None
-        now = self.document.now()
-        if now.brief is None:
-            raise InputError(f"The brief needs {now.lacks} first.")
-        if kind == "fetch":
-            return fetch_work(now.brief, self._store, options), None
-        if kind == "survey":
-            return survey_work(now.brief, self._store, options), None
-        # A proof and a card rest on the shape files as they are now, not on what was read of them before.
-        now, brief, _ = self.plan()
-        worked_out = plan(brief)
-        mark = _mark(now, worked_out)
-        if kind == "verify":
-            return verify_work(brief, worked_out, self._store, options, self._keeper(brief, worked_out)), mark
-        if kind == "handover":
-            return handover_work(brief, worked_out, self._store, options), mark
-        raise InputError(f"There is no job called {kind}.")
-
-    def _keeper(self, brief: Brief, worked_out: Plan) -> Callable[[VerifyReport], None]:
-        def keep(found: VerifyReport) -> None:
-            self._proof = (brief, worked_out, found, time.time())
-
-        return keep
+    def _keep(self, brief: Brief, worked_out: Plan, found: VerifyReport) -> None:
+        self._proof = (brief, worked_out, found, time.time())
 
     def _ended(self, _job: Job) -> None:
         self._permit_look()
@@ -283,6 +269,8 @@ class Session:
             figures = self._figures[1] if self._figures and self._figures[0] == now.revision else None
         board = None
         with contextlib.suppress(LastbarError):
+            if now.brief is not None and not self._was_planned:
+                return steps(now, None, None, self.jobs.to_dict(), "", reading=True)
             board = [layer.counts() for layer in self.board().layers.values()]
         jobs = self.jobs.to_dict()
         if self._elsewhere:
@@ -290,73 +278,9 @@ class Session:
         return steps(now, figures, board, jobs, self._brief_mark(now))
 
     def _brief_mark(self, now: Snapshot) -> str:
-        if now.brief is None:
+        if now.brief is None or not self._was_planned:
             return ""
         try:
-            return _mark(now, self.plan()[2])
+            return mark_of(now, self.plan()[2])
         except LastbarError:
             return ""
-
-
-def _mark(now: Snapshot, worked_out: Plan) -> str:
-    """A name for a brief together with its plan: what was found of one does not hold for another."""
-    return hashlib.sha256(f"{worked_out.fingerprint}\n{now.text}".encode()).hexdigest()[:16]
-
-
-def _areas(now: Snapshot, table: Mapping[str, Any]) -> list[dict[str, Any]]:
-    known = {area.name: area for area in now.brief.areas} if now.brief else {}
-    return [
-        {"name": one.get("name"), "form": _form(one), "values": one, **_depth(known.get(one.get("name", "")))}
-        for one in table.get("areas", [])
-    ]
-
-
-def _form(values: Mapping[str, Any]) -> str:
-    for key, form in (("line", "line"), ("polygon", "polygon"), ("box", "box")):
-        if key in values:
-            return form
-    return "circle"
-
-
-def _depth(area: Area | None) -> dict[str, Any]:
-    if area is None:
-        return {}
-    return {"deepest": area.deepest_zoom, "file": area.file, "reach_m": area.half_width or area.radius}
-
-
-def _layers(now: Snapshot, table: Mapping[str, Any]) -> list[dict[str, Any]]:
-    """The layers without any key: addresses as they may be shown, names of headers without their values."""
-    told = []
-    for name, values in table.get("layers", {}).items():
-        layer = now.brief.layers.get(name) if now.brief else None
-        if layer and FROM in values:
-            values = {**values, **_of_collection(layer)}
-        address = values.get("url") or values.get("tilejson") or values.get("wmts") or ""
-        told.append(
-            {
-                "name": name,
-                "address": shown(address),
-                "kind": next((key for key in ("url", "tilejson", "wmts") if key in values), "url"),
-                "zooms": list(layer.zooms) if layer and layer.has_address else values.get("zooms"),
-                "headers": sorted(values.get("headers", {})),
-                **{
-                    key: values.get(key)
-                    for key in ("attribution", "permission", "connections", "requests-per-second")
-                },
-                "expires": str(values["expires"]) if "expires" in values else None,
-            }
-        )
-    return told
-
-
-def _of_collection(layer: Layer) -> dict[str, Any]:
-    """What the page shows of a layer whose keys stand in the planner's collection."""
-    written = layer.as_written
-    kind = "url" if written.url else "tilejson" if written.tilejson else "wmts"
-    return {
-        kind: written.url or written.offered_at,
-        "attribution": written.attribution,
-        "permission": written.permission,
-        "connections": written.connections,
-        "requests-per-second": written.requests_per_second,
-    }

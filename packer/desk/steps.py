@@ -20,17 +20,20 @@ def steps(
     board: Sequence[Mapping[str, int]] | None,
     jobs: Documents,
     brief_mark: str,
+    *,
+    reading: bool = False,
 ) -> dict[str, dict[str, str]]:
     """For each of the six steps: `says`, its state in words, and `mood`: "todo", "busy", "done" or "wrong".
 
     `figures` and `board` are None while they are not known; `board` has counts of tiles for each layer.
-    `brief_mark` names the present brief and plan: what was proven or written of another is out of date.
+    `brief_mark` names the present brief and plan: what was proven or written of another is out of date. `reading` says
+    that the desk has just been opened, and what the packs hold is not known yet.
     """
     return {
         "ground": _ground(now),
         "worth": _worth(jobs.get("survey")),
         "room": _room(figures),
-        "fetch": _fetch(board, jobs.get("fetch")),
+        "fetch": _said("reading the packs", "todo") if reading else _fetch(board, jobs.get("fetch")),
         "proof": _proof(jobs.get("verify"), brief_mark),
         "cards": _cards(jobs.get("handover"), brief_mark),
     }

@@ -5,7 +5,8 @@ from __future__ import annotations
 import hashlib
 import math
 from dataclasses import dataclass
-from typing import TYPE_CHECKING
+from functools import cached_property
+from typing import TYPE_CHECKING, Any
 
 import numpy as np
 
@@ -50,7 +51,7 @@ class Waypoint:
     lat: float
 
 
-@dataclass(frozen=True, slots=True)
+@dataclass(frozen=True)  # without slots, for what is worked out once
 class Corridor:
     """Everything within `half_width_m` ground metres of lines, or of points as lines of one position.
 
@@ -67,12 +68,26 @@ class Corridor:
 
     def boxes(self) -> list[LonLatBox]:
         """Boxes, one a line, that hold the shape; east may run past 180."""
-        return [around(_line_span(line), self.half_width_m) for line in self.lines]
+        return [around(span, self.half_width_m) for span in self._spans]
 
-    @property
+    @cached_property
+    def _spans(self) -> tuple[LonLatBox, ...]:
+        return tuple(map(_line_span, self.lines))
+
+    @cached_property
     def length_m(self) -> float:
         """Geodesic length of all lines together."""
         return sum(float(GEOD.line_length(line[:, 0], line[:, 1])) for line in self.lines if len(line) > 1)
+
+    def knowing(self, twin: Corridor) -> Corridor:
+        """The same shape, with what a twin along the same lines has worked out of them already."""
+        lines = zip(self.lines, twin.lines, strict=False)
+        if len(self.lines) == len(twin.lines) and all(np.array_equal(a, b) for a, b in lines):
+            known: dict[str, Any] = {
+                n: twin.__dict__[n] for n in ("_spans", "length_m") if n in twin.__dict__
+            }
+            self.__dict__.update(known)
+        return self
 
     @property
     def middle(self) -> tuple[float, float]:

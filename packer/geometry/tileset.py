@@ -193,7 +193,7 @@ class TileSet:
         if not isinstance(other, TileSet):
             return NotImplemented
         return self._bounds.keys() == other._bounds.keys() and all(
-            np.array_equal(b, other._bounds[z]) for z, b in self._bounds.items()
+            b is (their := other._bounds[z]) or np.array_equal(b, their) for z, b in self._bounds.items()
         )
 
     __hash__ = None  # type: ignore[assignment]  # compared by its arrays, never used as a key

@@ -11,7 +11,7 @@ from typing import Any, Generic, TypeVar
 from packer.geometry.files.drawing import Drawing
 from packer.geometry.files.reading import read_drawing
 from packer.geometry.grid import LonLatBox
-from packer.geometry.shapes import Shape
+from packer.geometry.shapes import Corridor, Shape
 from packer.geometry.tileset import TileSet
 from packer.planning.brief import Area, Brief
 from packer.planning.shape_files import AreaSource, read_area
@@ -35,6 +35,7 @@ class Ground:
     def __init__(self) -> None:
         self._drawings: _Kept[Drawing] = _Kept(_MOST_FILES)
         self._shapes: _Kept[tuple[Shape, AreaSource | None]] = _Kept()
+        self._latest: _Kept[Shape] = _Kept()
         self._covers: _Kept[TileSet] = _Kept()
         self._boxes: _Kept[list[LonLatBox]] = _Kept()
 
@@ -50,8 +51,16 @@ class Ground:
         def read(path: Path, columns: tuple[str, str] | None) -> Drawing:
             return self._drawings.get((mark, columns), lambda: read_drawing(path, columns))
 
+        def shape() -> tuple[Shape, AreaSource | None]:
+            found, source = read_area(brief, area, read)
+            before = self._latest.get(area.name, lambda: found)  # for whatever shape the area had last
+            if isinstance(found, Corridor) and isinstance(before, Corridor):
+                found = found.knowing(before)  # another half-width leaves the line as long as it was
+            self._latest.put(area.name, found)
+            return found, source
+
         mark = _file_mark(brief.folder, area)
-        return self._shapes.get(_key(brief, area), lambda: read_area(brief, area, read))
+        return self._shapes.get(_key(brief, area), shape)
 
     def boxes(self, brief: Brief, area: Area) -> list[LonLatBox]:
         """The boxes that hold an area, none of them across the antimeridian."""
@@ -79,11 +88,15 @@ class _Kept(Generic[T]):
                 self._values.move_to_end(key)
                 return self._values[key]
         value = make()
+        self.put(key, value)
+        return value
+
+    def put(self, key: Any, value: T) -> None:
+        """Keep a value, and let the oldest go."""
         with self._lock:
             self._values[key] = value
             while len(self._values) > self._most:
                 self._values.popitem(last=False)
-        return value
 
 
 def _key(brief: Brief, area: Area) -> tuple[Any, ...]:

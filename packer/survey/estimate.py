@@ -32,11 +32,13 @@ __all__ = [
     "Estimate",
     "LayerEstimate",
     "LayerSizes",
+    "PackSizes",
     "ZoomEstimate",
     "estimate",
     "estimate_layer",
     "last_speed",
     "layer_sizes",
+    "pack_sizes",
     "seconds_for",
     "total",
 ]
@@ -165,21 +167,41 @@ def combined(layers: Mapping[str, LayerEstimate]) -> Estimate:
     return Estimate(layers, total(la.bytes for la in used), total(la.to_fetch for la in used))
 
 
-def layer_sizes(layer: Layer, planned: LayerPlan, pack: Path) -> LayerSizes:
-    """Look up what is known of one layer. Raises StoreError for a pack that cannot be read."""
+@dataclass(frozen=True, slots=True)
+class PackSizes:
+    """What a pack and its survey tell, whatever is planned of it: what it holds and lacks for good, mean bytes of a
+    stored tile by zoom, and the tiles that a survey sampled."""
+
+    held: TileSet = field(default_factory=TileSet)
+    absent: TileSet = field(default_factory=TileSet)
+    means: Mapping[int, float] = field(default_factory=dict)
+    surveyed: TileSet = field(default_factory=TileSet)
+
+
+def pack_sizes(layer: Layer, pack: Path) -> PackSizes:
+    """Read a layer's pack. Raises StoreError for one that cannot be read."""
     if not pack.exists():
-        return LayerSizes(tile_px=planned.tile_px)
+        return PackSizes()
     summary = read_summary(pack, layer.blank_hashes)
-    held = summary.held & planned.tiles
-    surveyed = read_record(pack, layer).sample & planned.tiles
+    means = mean_sizes(pack) if summary.held else {}
+    return PackSizes(summary.held, summary.absent, means, read_record(pack, layer).sample)
+
+
+def layer_sizes(layer: Layer, planned: LayerPlan, pack: Path, known: PackSizes | None = None) -> LayerSizes:
+    """Look up what is known of one layer; `known` is what its pack was found to hold, if it has not changed since.
+
+    Raises StoreError for a pack that cannot be read.
+    """
+    known = known or pack_sizes(layer, pack)
+    surveyed = known.surveyed & planned.tiles
     basis, picks = "survey", list(surveyed)
     if not surveyed:
-        basis, picks = "sample", _picked(planned, held, layer.name)
-    found = sizes_of(pack, picks)
-    samples = {tile: found.get(tile, 0) for tile in picks if tile in found or tile in summary.absent}
-    means = mean_sizes(pack) if held else {}
+        held = known.held & planned.tiles
+        basis, picks = "sample", _picked(planned, held, layer.name) if held else []
+    found = sizes_of(pack, picks) if picks else {}
+    samples = {tile: found.get(tile, 0) for tile in picks if tile in found or tile in known.absent}
     return LayerSizes(
-        summary.held, summary.absent, means, samples, basis if samples else "guess", planned.tile_px
+        known.held, known.absent, known.means, samples, basis if samples else "guess", planned.tile_px
     )
 
 

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Collection, Mapping
+from collections.abc import Callable, Mapping
 from functools import cached_property
 from pathlib import Path
 from types import MappingProxyType
@@ -15,7 +15,7 @@ from packer.planning.pack_path import pack_path
 from packer.planning.plan import LayerPlan, Plan
 from packer.proof.depth_words import depth_text
 from packer.proof.depths import Holdings, layer_depths
-from packer.store.reader import TileReader, tile_at
+from packer.store.reader import PackFacts, TileReader, tile_at
 from packer.view.attribution import harmless
 from packer.view.outlines import area_features, coverage_features, outline_feature, route_features
 from packer.view.positions import decimal_text, mgrs_text
@@ -26,10 +26,10 @@ __all__ = ["Board", "BoardLayer"]
 class BoardLayer:
     """One layer of the brief and its pack."""
 
-    def __init__(self, asked: LayerPlan, stated: str, pack: Path, blank: Collection[bytes] = ()) -> None:
+    def __init__(self, asked: LayerPlan, stated: str, pack: TileReader) -> None:
         self.name, self.planned, self._asked = asked.name, asked.tiles, asked
-        self.pack = TileReader(pack, blank)
-        self._stated = stated
+        self.pack, self._stated = pack, stated
+        self._counted: tuple[PackFacts, dict[str, int]] | None = None
 
     @property
     def attribution(self) -> str:
@@ -38,7 +38,12 @@ class BoardLayer:
 
     def counts(self) -> dict[str, int]:
         """Planned tiles, and what of them is on board, absent at the server and missing, as the pack records it."""
-        facts = self.pack.facts()
+        facts, known = self.pack.facts(), self._counted
+        if known is None or known[0] is not facts:
+            self._counted = known = facts, self._count(facts)
+        return dict(known[1])
+
+    def _count(self, facts: PackFacts) -> dict[str, int]:
         on_board = self.planned & facts.held
         none = (self.planned & facts.absent) - on_board
         return {
@@ -84,19 +89,26 @@ class BoardLayer:
 
 
 class Board:
-    """All layers that the plan uses, with the shapes over them. Holds no key and no address of a server."""
+    """All layers that the plan uses, with the shapes over them. What it tells has no key and no address of a server.
 
-    def __init__(self, brief: Brief, plan: Plan, store: Path | None = None) -> None:
+    `reader` gives the reader of a pack, so that boards which follow one another can share it.
+    """
+
+    def __init__(
+        self,
+        brief: Brief,
+        plan: Plan,
+        store: Path | None = None,
+        reader: Callable[[Path, frozenset[bytes]], TileReader] = TileReader,
+    ) -> None:
         self.title, self.plan = brief.title, plan
-        changed = changes_since_fetch(brief, plan, store)
-        self._changes = list(changed.sentences) if changed else []
+        self._brief, self._store = brief, store
         self.layers: Mapping[str, BoardLayer] = MappingProxyType(
             {
                 name: BoardLayer(
                     asked,
                     brief.layers[name].attribution,
-                    pack_path(brief, name, store),
-                    brief.layers[name].blank_hashes,
+                    reader(pack_path(brief, name, store), brief.layers[name].blank_hashes),
                 )
                 for name, asked in plan.layers.items()
                 if asked.tiles
@@ -116,12 +128,13 @@ class Board:
     def document(self) -> dict[str, Any]:
         """Everything that the page needs before the first tile."""
         west, south, east, north = self.plan.bounds
+        changed = changes_since_fetch(self._brief, self.plan, self._store)
         return {
             "title": self.title,
             "bounds": [west, south, east + 360 if west > east else east, north],
             "middle": list(self.plan.middle),
             "layers": [layer.summary() for layer in self.layers.values()],
-            "changed_since_fetch": self._changes,
+            "changed_since_fetch": list(changed.sentences) if changed else [],
         }
 
     def coverage(self, layer: BoardLayer) -> dict[str, Any]:

@@ -16,7 +16,7 @@ from shapely.geometry.polygon import orient
 
 from packer.geometry.geodesics import GEOD
 from packer.geometry.grid import Floats, latitude_at, longitude_at
-from packer.geometry.shapes import Corridor, Polygons
+from packer.geometry.shapes import Corridor, Polygons, Shape
 from packer.geometry.tileset import TileSet
 from packer.planning.plan import Plan
 
@@ -25,8 +25,10 @@ __all__ = [
     "area_features",
     "coverage_features",
     "edge_features",
+    "line_features",
     "outline_feature",
     "route_features",
+    "shape_features",
 ]
 
 MOST_RUNS = 300  # rows of one outline, which bounds it to some thousand corners and 40 KB
@@ -49,10 +51,12 @@ def route_features(plan: Plan) -> dict[str, Any]:
 
 
 def _route_features(plan: Plan) -> Iterator[dict[str, Any]]:
-    middle = plan.middle[0]
     for name, shape in plan.shapes.items():
-        if not isinstance(shape, Corridor):
-            continue
+        yield from _route_of(name, shape, plan.middle[0])
+
+
+def _route_of(name: str, shape: Shape, middle: float) -> Iterator[dict[str, Any]]:
+    if isinstance(shape, Corridor):
         lines = [_near(line, middle) for line in shape.lines if len(line) > 1]
         if lines:
             thin = _thinned(shapely.multilinestrings([shapely.linestrings(line) for line in lines]))
@@ -68,16 +72,26 @@ def edge_features(plan: Plan) -> list[dict[str, Any]]:
 
     They are for the eye; what is planned follows from `cover_corridor`.
     """
-    middle = plan.middle[0]
-    found = []
-    for name, shape in plan.shapes.items():
-        if not isinstance(shape, Corridor):
-            continue
-        lines = [_near(line, middle) for line in shape.lines if len(line) > 1]
-        if lines:
-            pieces = [piece for line in lines for piece in _strips(line, shape.half_width_m)]
-            found.append(_feature(_thinned(_on_earth(shapely.union_all(pieces))), kind="edge", name=name))
-    return found
+    return [one for name in plan.shapes for one in _edges_of(name, plan.shapes[name], plan.middle[0])]
+
+
+def _edges_of(name: str, shape: Shape, middle: float) -> Iterator[dict[str, Any]]:
+    lines = (
+        [_near(line, middle) for line in shape.lines if len(line) > 1] if isinstance(shape, Corridor) else []
+    )
+    if isinstance(shape, Corridor) and lines:
+        pieces = [piece for line in lines for piece in _strips(line, shape.half_width_m)]
+        yield _feature(_thinned(_on_earth(shapely.union_all(pieces))), kind="edge", name=name)
+
+
+def shape_features(name: str, shape: Shape, middle: float) -> list[dict[str, Any]]:
+    """How far one area reaches: its edges or its outline; `middle` is the plan's longitude."""
+    return [*_edges_of(name, shape, middle), *_outline_of(name, shape, middle)]
+
+
+def line_features(name: str, shape: Shape, middle: float) -> list[dict[str, Any]]:
+    """The lines and waypoints of one area, which stay as they are when it reaches farther."""
+    return list(_route_of(name, shape, middle))
 
 
 def _strips(line: Floats, half_width_m: float) -> Iterator[shapely.Geometry]:
@@ -90,7 +104,10 @@ def _strips(line: Floats, half_width_m: float) -> Iterator[shapely.Geometry]:
         latitude = float(line[first : last + 1, 1].mean())
         reach = half_width_m / (_EQUATOR_M * np.cos(np.radians(latitude)))
         if last > first:
-            thin = shapely.simplify(shapely.linestrings(xy[first : last + 1]), reach * _FINE)
+            # By Douglas and Peucker alone: whether a line crosses itself is nothing to the corridor round it.
+            thin = shapely.simplify(
+                shapely.linestrings(xy[first : last + 1]), reach * _FINE, preserve_topology=False
+            )
             yield shapely.buffer(thin, reach, quad_segs=4)
 
 
@@ -107,18 +124,21 @@ def area_features(plan: Plan) -> dict[str, Any]:
 
 
 def _area_features(plan: Plan) -> Iterator[dict[str, Any]]:
-    middle = plan.middle[0]
     for name, shape in plan.shapes.items():
-        if isinstance(shape, Corridor):
-            spots = [line[0] for line in shape.lines if len(line) == 1]
-            rings = [[_near(_circle(lon, lat, shape.half_width_m), middle)] for lon, lat in spots]
-        elif isinstance(shape, Polygons):
-            rings = [[_near(ring, middle) for ring in rings] for rings in shape.polygons]
-        else:
-            rings = [[_near(np.array(shapely.box(*box).exterior.coords), middle)] for box in shape.boxes()]
-        if rings:
-            polygons = [orient(shapely.Polygon(outer, inner)) for outer, *inner in rings]
-            yield _feature(_thinned(shapely.multipolygons(polygons)), kind="area", name=name)
+        yield from _outline_of(name, shape, plan.middle[0])
+
+
+def _outline_of(name: str, shape: Shape, middle: float) -> Iterator[dict[str, Any]]:
+    if isinstance(shape, Corridor):
+        spots = [line[0] for line in shape.lines if len(line) == 1]
+        rings = [[_near(_circle(lon, lat, shape.half_width_m), middle)] for lon, lat in spots]
+    elif isinstance(shape, Polygons):
+        rings = [[_near(ring, middle) for ring in rings] for rings in shape.polygons]
+    else:
+        rings = [[_near(np.array(shapely.box(*box).exterior.coords), middle)] for box in shape.boxes()]
+    if rings:
+        polygons = [orient(shapely.Polygon(outer, inner)) for outer, *inner in rings]
+        yield _feature(_thinned(shapely.multipolygons(polygons)), kind="area", name=name)
 
 
 def coverage_features(planned: TileSet, held: TileSet, absent: TileSet, middle: float) -> dict[str, Any]:
