@@ -14,7 +14,7 @@ from packer.fetching.answers.outcome import Outcome, Stored, TileRules, Unchange
 from packer.geometry.grid import on_tile_edges
 from packer.geometry.tileset import Tile
 from packer.planning.brief import Brief, Layer
-from packer.planning.offers import source_mark
+from packer.planning.offers import date_of, source_mark
 from packer.planning.plan import Plan
 from packer.planning.terms import check_tile_hosts
 from packer.sources.address import Address, UnsetError, fill, variables, with_canonical_host
@@ -153,7 +153,7 @@ def _address(brief: Brief, layer: Layer, environment: Mapping[str, str]) -> Addr
     template = layer.asked or filled(brief, layer, layer.url, environment)
     template = with_canonical_host(template)
     matrices = layer.offer.matrices if layer.offer else None
-    address = Address(template, layer.subdomains, matrices)
+    address = Address(template, layer.subdomains, matrices, layer.tile_size or 256, date_of(layer) or "")
     if layer.offered_at is not None:
         if MASK in template and layer.asked is None:
             raise BriefError(
