@@ -10,7 +10,15 @@ from urllib.parse import urlsplit
 
 from packer.content.payload import Kind
 from packer.errors import BriefError
-from packer.fetching.answers.outcome import Outcome, Stored, TileRules, Unchanged
+from packer.fetching.answers.outcome import (
+    Outcome,
+    Refused,
+    Stored,
+    TileRules,
+    TryAgain,
+    Unchanged,
+    WrongContent,
+)
 from packer.geometry.grid import on_tile_edges
 from packer.geometry.tileset import Tile
 from packer.planning.brief import Brief, Layer
@@ -96,7 +104,11 @@ class Source:
         return urlsplit(replace(self.address, template=self.shown).url(tile)).path
 
     def without_echo(self, outcome: Outcome) -> Outcome:
-        """The outcome without a validator in which the server repeats a secret: validators are kept in the pack."""
+        """The outcome without a validator in which the server repeats a secret: validators are kept in the pack. What a
+        service says of its own error becomes a part of the reason, secrets taken out."""
+        if isinstance(outcome, Refused | WrongContent | TryAgain) and outcome.said:
+            words = self.secrets.scrub(outcome.said)
+            return replace(outcome, reason=f'{outcome.reason}: "{words}"', said="")
         if not isinstance(outcome, Stored | Unchanged) or not self.secrets:
             return outcome
         etag, modified = outcome.etag, outcome.modified
