@@ -6,7 +6,8 @@ from pathlib import Path
 from typing import Any
 
 from packer.cli.output import echo, print_json
-from packer.planning.collection import ADDRESS_KEYS, FROM, Collection
+from packer.planning.collection import FROM, Collection
+from packer.planning.layer_names import ADDRESS_KEYS
 from packer.sources.safe_address import shown
 
 __all__ = ["run"]

@@ -10,6 +10,7 @@ from typing import Any
 from packer.desk.document import Snapshot
 from packer.planning.brief import Area, Layer
 from packer.planning.collection import FROM
+from packer.planning.layer_names import ADDRESS_KEYS
 from packer.sources.safe_address import shown
 
 __all__ = ["area_facts", "layer_facts", "read_table"]
@@ -50,12 +51,13 @@ def layer_facts(now: Snapshot, table: Mapping[str, Any]) -> list[dict[str, Any]]
         layer = now.brief.layers.get(name) if now.brief else None
         if layer and FROM in values:
             values = {**values, **_of_collection(layer)}
-        address = values.get("url") or values.get("tilejson") or values.get("wmts") or ""
+        kind = next((key for key in ADDRESS_KEYS if key in values), "url")
+        address = values.get(kind, "")
         told.append(
             {
                 "name": name,
                 "address": shown(address),
-                "kind": next((key for key in ("url", "tilejson", "wmts") if key in values), "url"),
+                "kind": kind,
                 "zooms": list(layer.zooms) if layer and layer.has_address else values.get("zooms"),
                 "headers": sorted(values.get("headers", {})),
                 **{
@@ -71,9 +73,8 @@ def layer_facts(now: Snapshot, table: Mapping[str, Any]) -> list[dict[str, Any]]
 def _of_collection(layer: Layer) -> dict[str, Any]:
     """What the page shows of a layer whose keys stand in the planner's collection."""
     written = layer.as_written
-    kind = "url" if written.url else "tilejson" if written.tilejson else "wmts"
     return {
-        kind: written.url or written.offered_at,
+        written.address_key: written.url or written.offered_at,
         "attribution": written.attribution,
         "permission": written.permission,
         "connections": written.connections,

@@ -27,6 +27,7 @@ __all__ = [
     "ground_scale",
     "latitude_at",
     "longitude_at",
+    "mercator_box",
     "metres_per_pixel",
     "on_tile_edges",
     "quadkey",
@@ -108,6 +109,21 @@ def tile_bounds(zoom: int, x: int, y: int) -> LonLatBox:
     """The tile's square in degrees."""
     b = mercantile.bounds(x, y, zoom)
     return LonLatBox(b.west, b.south, b.east, b.north)
+
+
+def mercator_box(zoom: int, x: int, y: int, columns: int = 1, rows: int = 1) -> str:
+    """West, south, east and north of a block of tiles in metres of EPSG:3857, as a WMS takes them.
+
+    An edge is worked out from its own number alone, so that neighbours write it with the same digits.
+    """
+    side, middle = EQUATOR_M / (1 << zoom), (1 << zoom) / 2
+    edges = (
+        (x - middle) * side,
+        (middle - y - rows) * side,
+        (x + columns - middle) * side,
+        (middle - y) * side,
+    )
+    return ",".join(map(repr, edges))
 
 
 def on_tile_edges(box: LonLatBox, zoom: int) -> LonLatBox:

@@ -23,14 +23,17 @@ __all__ = [
     "COLUMNS",
     "DAY",
     "DEPTHS",
+    "DIMENSIONS",
     "HASHES",
     "HOSTS",
     "LAYER_NAMES",
+    "MOMENT",
     "NAMES",
     "PART",
     "POSITION",
     "PROSE",
     "RATE",
+    "SERVICE_NAMES",
     "SUBDOMAINS",
     "SWITCH",
     "TEXT",
@@ -164,6 +167,22 @@ HOSTS: Form = _array(
 NAMES: Form = {
     "anyOf": [_NOT_BLANK, {"type": "array", "items": _NOT_BLANK, "minItems": 1}],
     "$comment": "a name in quotes, or a list of names",
+}
+SERVICE_NAMES: Form = {
+    "anyOf": [TEXT, {"type": "array", "items": TEXT, "minItems": 1, "maxItems": 100}],
+    "$comment": "a name in quotes, or a list of names",
+}
+MOMENT: Form = {
+    "type": "string",
+    "pattern": "^[0-9A-Za-z][0-9A-Za-z:.+_-]{0,39}$",
+    "$comment": 'a day such as "2026-11-28", or "latest"',
+}
+DIMENSIONS: Form = {
+    "type": "object",
+    "minProperties": 1,
+    "propertyNames": TEXT,
+    "additionalProperties": TEXT,
+    "$comment": "names and values in quotes",
 }
 LAYER_NAMES: Form = _array(_NOT_BLANK, "a list of names")
 COLUMNS: Form = _tuple(

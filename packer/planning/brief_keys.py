@@ -17,13 +17,13 @@ from tomlkit.items import AoT, Item, Whitespace
 
 from packer.errors import LastbarError
 from packer.planning.collection import fill_in_kept
+from packer.planning.layer_names import ADDRESS_KEYS
 from packer.sources.address import fill, variables
 from packer.sources.safe_address import literal_key, refusal, shown_within, without_keys
 from packer.sources.secrecy import MASK, Place, Secrets, is_secret_header, named_values, secrets_of
 
 __all__ = ["LeftOut", "key_in_full", "masked_keys", "secrets_in_text", "with_variables"]
 
-_ADDRESSES = ("url", "tilejson", "wmts")
 _PROSE = ("title", "attribution", "permission")
 _VARIABLE = re.compile(r"\$\{[^{}]*\}")
 _URL = re.compile(r"https?://\S+")
@@ -64,7 +64,7 @@ def secrets_in_text(text: str, environment: Mapping[str, str]) -> Secrets:
             fill_in_kept(layers)
         for layer in layers.values():
             headers = {name: str(value) for name, value in layer.get("headers", {}).items()}
-            addresses = [str(layer[key]) for key in _ADDRESSES if key in layer]
+            addresses = [str(layer[key]) for key in ADDRESS_KEYS if key in layer]
             named = named_values((*addresses, *headers.values()), environment)
             known = {name: value for name, value in named.items() if value.isprintable() and value}
             given = [name for name, value in headers.items() if known.keys() >= {*variables(value)}]
@@ -76,7 +76,7 @@ def secrets_in_text(text: str, environment: Mapping[str, str]) -> Secrets:
 def key_in_full(values: Mapping[str, Any]) -> str | None:
     """Why values for a layer are not written into a brief: an address or a header holds a key in full. None if none
     does."""
-    for key in _ADDRESSES:
+    for key in ADDRESS_KEYS:
         if (where := literal_key(str(values.get(key) or ""))) is not None:
             return refusal(where)
     headers = values.get("headers")
@@ -143,7 +143,7 @@ def _replace(document: tomlkit.TOMLDocument, instead: Instead) -> None:
 
 
 def _in_layer(name: str, layer: Any, instead: Instead) -> None:
-    for key in _ADDRESSES:
+    for key in ADDRESS_KEYS:
         if isinstance(text := layer.get(key), str):
 
             def place(place: Place, part: str, literal: str, key: str = key) -> str:

@@ -9,7 +9,15 @@ from pydantic.json_schema import SkipJsonSchema
 from pydantic_core import PydanticKnownError
 
 from packer.geometry.grid import MAX_ZOOM
-from packer.planning.brief_forms import Form
+from packer.planning.brief_services import (
+    LAYER_RULES,
+    SERVICE_KEYS,
+    Dimensions,
+    Moment,
+    ServiceNames,
+    address_key,
+    check_keys,
+)
 from packer.planning.brief_values import (
     Day,
     Hashes,
@@ -25,10 +33,11 @@ from packer.planning.brief_values import (
     side_px,
     whole,
 )
-from packer.sources.address import check_place, check_template
+from packer.planning.layer_names import ADDRESS_KEYS
+from packer.sources.address import check_date, check_place, check_template
 from packer.sources.offer import Offer
 
-__all__ = ["Layer", "Table", "key_of"]
+__all__ = ["SERVICE_KEYS", "Layer", "Table", "key_of"]
 
 
 def key_of(name: str) -> str:
@@ -52,23 +61,16 @@ class Table(BaseModel):
 
 
 _MISSING = object()  # stands where a key is missing that only a layer without an offer needs
-_WMTS_KEYS = ("wmts-layer", "wmts-style", "wmts-matrix-set")
-_RULES: Form = {
-    "description": "One source of tiles, and the terms on which it may be asked.",
-    "oneOf": [{"required": [key]} for key in ("url", "tilejson", "wmts")],
-    "dependentRequired": {"url": ["attribution", "zooms"], **{key: ["wmts"] for key in _WMTS_KEYS}},
-    "dependentSchemas": {"url": {"properties": {"tile-hosts": False}}},
-}
 
 
 class Layer(Table):
     """One source of tiles and the terms on which it may be asked.
 
-    Its address is `url`, or comes with the rest of what its server offers by `tilejson` or `wmts`. Until such
-    an offer is filled in (`packer.planning.offers`), `url` is empty and `zooms` and `attribution` may be defaults.
+    Its address is `url`, or comes with the rest of what its server offers by one of the other `ADDRESS_KEYS`. Until
+    such an offer is filled in (`packer.planning.offers`), `url` is empty and `zooms` and `attribution` may be defaults.
     """
 
-    model_config = ConfigDict(json_schema_extra=_RULES)
+    model_config = ConfigDict(json_schema_extra=LAYER_RULES)
 
     name: SkipJsonSchema[str]
     url: Text = Field(
@@ -77,18 +79,20 @@ class Layer(Table):
         examples=["https://tiles.example.org/aerial/{z}/{x}/{y}.jpg?key=${AERIAL_KEY}"],
     )
     """The address of one tile. {z}, {x} and {y} stand for zoom, column and row, {-y} for a row counted from the south,
-    {quadkey} for a quadkey, {s} for one of `subdomains`, and ${NAME} for an environment variable, such as a key.
-    Without it, `tilejson` or `wmts` has to be there: a layer has just one of the three."""
+    {quadkey} for a quadkey, {s} for one of `subdomains`, {date} for `date`, and ${NAME} for an environment variable,
+    such as a key. In place of the numbers {bbox} may stand for the tile's box in metres of EPSG:3857 (west, south,
+    east, north), with {width} and {height} for its pixels.
+    Without it, one of the addresses of a description has to be there: a layer has just one address."""
     tilejson: Text | None = Field(
         default=None, repr=False, examples=["https://tiles.example.org/aerial.json"]
     )
     """The address of a TileJSON 2 or 3 document, in which the server describes the layer.
-    Without it, `url` or `wmts` has to be there."""
+    Without it, another address has to be there."""
     wmts: Text | None = Field(
         default=None, repr=False, examples=["https://maps.example.org/wmts/capabilities.xml"]
     )
     """The address of the capabilities of a WMTS 1.0.0, in which the server describes its layers.
-    Without it, `url` or `tilejson` has to be there."""
+    Without it, another address has to be there."""
     wmts_layer: Text | None = Field(default=None, examples=["orthophoto"])
     """Which layer of the WMTS is meant. Without it, the WMTS has to offer just one."""
     wmts_style: Text | None = Field(default=None, examples=["default"])
@@ -96,8 +100,24 @@ class Layer(Table):
     wmts_matrix_set: Text | None = Field(default=None, examples=["WebMercatorQuad"])
     """Which tile matrix set of the WMTS is meant; its grid has to be that of WebMercatorQuad.
     Without it, the first one with that grid is used, one of 256 pixels before one of 512."""
+    wms: Text | None = Field(default=None, repr=False, examples=["https://maps.example.org/wms"])
+    """The address of a WMS 1.1 or 1.3, or of its capabilities, in which the server describes its layers. The layers
+    have to be offered in Web Mercator (EPSG:3857). Without it, another address has to be there."""
+    wms_layers: ServiceNames = Field(default=(), examples=["orthophoto", ["orthophoto", "labels"]])
+    """Which layers of the WMS are drawn, the first at the bottom. Without it, the WMS has to offer just one."""
+    wms_style: ServiceNames = Field(default=(), examples=["default"])
+    """Which style of each of `wms-layers` is meant. Without it, the default styles are used."""
+    transparent: Switch = Field(default=False, examples=[True])
+    """That the WMS leaves transparent what its layers do not cover; the format is then "png" or "webp".
+    Without it, that is white."""
+    date: Moment | None = Field(default=None, examples=["2026-11-28", "latest"])
+    """The day or time of what is fetched: for {date} in `url`, or of a WMTS or WMS that has several. "latest" is the
+    last one that the server states when it is first read, and stays. Tiles of two dates never come into one pack.
+    Without it, a service is asked for the date that it takes by default, and `url` may have no {date}."""
+    dimensions: Dimensions = Field(default={}, examples=[{"elevation": "500"}])
+    """Values for other axes of a layer of a WMTS or WMS, by name. Without it, the default of each is used."""
     tile_hosts: Hosts = Field(default=(), examples=[["tiles.example.net"]])
-    """Other hosts that the tiles may come from, where `tilejson` or `wmts` names tiles on a host other than its own.
+    """Other hosts that the tiles may come from, where the server describes tiles on a host other than its own.
     Without it, tiles on another host are refused."""
     tile_size: Annotated[Literal[256, 512] | None, side_px(256, 512)] = Field(default=None, examples=[512])
     """The side of a tile in pixels; tiles of another size are not stored.
@@ -147,7 +167,7 @@ class Layer(Table):
     @model_validator(mode="before")
     @classmethod
     def _whole_without_an_offer(cls, value: object) -> object:
-        if not isinstance(value, dict) or {"tilejson", "wmts"} & value.keys():
+        if not isinstance(value, dict) or set(ADDRESS_KEYS[1:]) & value.keys():
             return value
         return {**dict.fromkeys(("url", "attribution", "zooms"), _MISSING), **value}
 
@@ -160,28 +180,29 @@ class Layer(Table):
 
     @model_validator(mode="after")
     def _addresses_tiles(self) -> Layer:
-        given = [key for key in ("url", "tilejson", "wmts") if key in self.model_fields_set]
-        if len(given) != 1:
-            raise ValueError(f"exactly one of url, tilejson and wmts is needed; found {' and '.join(given)}")
-        if given[0] != "wmts":
-            for key in ("wmts_layer", "wmts_style", "wmts_matrix_set"):
-                if getattr(self, key) is not None:
-                    raise ValueError(f"{key_of(key)} does not go with {given[0]}; leave it out")
-        if given[0] == "url" and self.tile_hosts:
-            raise ValueError("tile-hosts does not go with url, which already names the host; leave it out")
+        given = {key_of(name) for name in self.model_fields_set}
+        address = address_key(given)
+        values = {"transparent": self.transparent, "format": self.format}
+        check_keys(address, given, {**values, "wms-style": self.wms_style, "wms-layers": self.wms_layers})
         try:
-            if given[0] == "url":
-                check_template(self.url, self.subdomains)
+            if address == "url":
+                check_template(self.url, self.subdomains, dated=True)
+                check_date(self.url, self.date)
             else:
                 check_place(self.offered_at or "")
         except ValueError as fault:
-            raise ValueError(f"{given[0]} cannot be used: {fault}") from None
+            raise ValueError(f"{address} cannot be used: {fault}") from None
         return self
 
     @property
     def offered_at(self) -> str | None:
         """Where the server describes what it offers, variables unfilled; None for a layer with a url."""
-        return self.tilejson or self.wmts
+        return self.tilejson or self.wmts or self.wms
+
+    @property
+    def address_key(self) -> str:
+        """The key under which the brief has the layer's address."""
+        return next((key for key in ADDRESS_KEYS[1:] if getattr(self, key.replace("-", "_"))), "url")
 
     @property
     def offer(self) -> Offer | None:

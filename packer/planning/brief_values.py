@@ -42,6 +42,7 @@ __all__ = [
     "Zoom",
     "Zooms",
     "one_of",
+    "plain_text",
     "side_px",
     "whole",
 ]
@@ -62,7 +63,7 @@ _OWN_HEADERS = {
 }
 
 
-def _text(value: object, allowed: str = "") -> str:
+def plain_text(value: object, allowed: str = "") -> str:
     if not isinstance(value, str):
         raise ValueError("it should be text in quotes")
     if not value.strip():
@@ -75,7 +76,7 @@ def _text(value: object, allowed: str = "") -> str:
 
 
 def _prose(value: object) -> str:
-    return _text(value, "\r\n\t")
+    return plain_text(value, "\r\n\t")
 
 
 def whole(low: int, high: int) -> Check:
@@ -225,7 +226,7 @@ def _drawn(least: int, shape: str) -> Callable[[object], str | Places]:
 
     def check(value: object) -> str | Places:
         if isinstance(value, str):
-            return _text(value)
+            return plain_text(value)
         if not isinstance(value, list) or not all(isinstance(v, list) for v in value):
             raise ValueError(f"it should be a file's name in quotes, or {shape}")
         if len(value) > _MOST_DRAWN:
@@ -318,7 +319,7 @@ def _checked_lon_lat(lon_found: object, lat_found: object) -> tuple[float, float
     return lon, lat
 
 
-Text = Annotated[str, Check(_text, form=forms.TEXT)]
+Text = Annotated[str, Check(plain_text, form=forms.TEXT)]
 Day = Annotated[date, Check(_day, form=forms.DAY)]
 Switch = Annotated[bool, Check(_switch, form=forms.SWITCH)]
 Part = Annotated[tuple[int, int], Check(_part, form=forms.PART)]

@@ -21,13 +21,12 @@ from packer.common.atomic_write import write_atomic
 from packer.common.regular_file import refuse_special
 from packer.errors import BriefError, DiskError, InputError
 from packer.planning.brief_errors import nearest, quote_value
-from packer.planning.brief_layer import Layer
-from packer.planning.layer_names import check_layer_name
+from packer.planning.brief_layer import SERVICE_KEYS, Layer
+from packer.planning.layer_names import ADDRESS_KEYS, check_layer_name
 from packer.sources.safe_address import literal_key, refusal
 
-__all__ = ["ADDRESS_KEYS", "FROM", "Collection", "configuration_folder", "fill_in_kept"]
+__all__ = ["FROM", "Collection", "configuration_folder", "fill_in_kept"]
 
-ADDRESS_KEYS = ("url", "tilejson", "wmts")
 FROM = "from"
 """The key of a brief's layer that names one of the collection."""
 _LARGEST_BYTES = 1_000_000
@@ -35,9 +34,7 @@ _LARGEST_BYTES = 1_000_000
 _OF_ADDRESS = frozenset(
     (
         *ADDRESS_KEYS,
-        "wmts-layer",
-        "wmts-style",
-        "wmts-matrix-set",
+        *SERVICE_KEYS,
         "tile-hosts",
         "tile-size",
         "format",
@@ -47,9 +44,7 @@ _OF_ADDRESS = frozenset(
 _KEPT = (
     *(
         *ADDRESS_KEYS,
-        "wmts-layer",
-        "wmts-style",
-        "wmts-matrix-set",
+        *SERVICE_KEYS,
         "tile-hosts",
         "tile-size",
         "zooms",

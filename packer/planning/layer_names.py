@@ -7,7 +7,10 @@ import re
 from packer.planning.brief_errors import quote_value
 from packer.planning.brief_forms import layer_names_as_keys
 
-__all__ = ["LAYER_NAME_FORM", "check_layer_name", "names_a_device"]
+__all__ = ["ADDRESS_KEYS", "LAYER_NAME_FORM", "check_layer_name", "names_a_device"]
+
+ADDRESS_KEYS = ("url", "tilejson", "wmts", "wms")
+"""The keys of a layer of which it has just one: the address of its tiles, or of what describes them."""
 
 _LAYER_NAME = re.compile(r"[A-Za-z0-9][A-Za-z0-9 _.-]{0,63}")
 # Microsoft, "Naming Files, Paths, and Namespaces": the digits of Latin-1 that are written raised count as well.

@@ -22,6 +22,7 @@ __all__ = [
     "apply_offers",
     "cache_offer",
     "cached_offers",
+    "date_of",
     "offers_missing_error",
     "source_mark",
     "source_name",
@@ -32,9 +33,11 @@ __all__ = [
 def source_name(layer: Layer) -> str:
     """A name, without a key in it, for what of a layer decides which offer is its own."""
     asked = (
-        *("tilejson" if layer.tilejson else "wmts", source_form(layer.offered_at or "")),
-        *(layer.wmts_layer, layer.wmts_style, layer.wmts_matrix_set, layer.tile_size),
+        *(layer.address_key, source_form(layer.offered_at or "")),
+        *(layer.wmts_layer, layer.wmts_style, layer.wmts_matrix_set, layer.as_written.tile_size),
         *(layer.as_written.format, sorted(layer.tile_hosts)),
+        *_further(layer),
+        *((layer.date,) if layer.date else ()),
     )
     return hashlib.sha256(repr(asked).encode()).hexdigest()[:16]
 
@@ -44,11 +47,31 @@ def source_mark(layer: Layer) -> str:
 
     Where a server gives the address it may give another each time, to each planner: what it was asked counts.
     """
+    date = date_of(layer)
+    dated = (date,) if date else ()
     if layer.offered_at is None:
-        return fingerprint(layer.url)
-    asked = ("tilejson" if layer.tilejson else "wmts", source_form(layer.offered_at), layer.wmts_layer)
-    marks = (*asked, layer.wmts_style, layer.as_written.tile_size)
+        return (
+            hashlib.sha256(repr((fingerprint(layer.url), *dated)).encode()).hexdigest()[:16]
+            if dated
+            else (fingerprint(layer.url))
+        )
+    asked = (layer.address_key, source_form(layer.offered_at), layer.wmts_layer)
+    marks = (*asked, layer.wmts_style, layer.as_written.tile_size, *_further(layer), *dated)
     return hashlib.sha256(repr(marks).encode()).hexdigest()[:16]
+
+
+def _further(layer: Layer) -> tuple[object, ...]:
+    """What of later keys decides the same; nothing where none is given, so that marks of older packs stay."""
+    if not (layer.wms or layer.dimensions):
+        return ()
+    return (layer.wms_layers, layer.wms_style, layer.transparent, sorted(layer.dimensions.items()))
+
+
+def date_of(layer: Layer) -> str | None:
+    """The date of a layer's tiles: that of the brief, or the one that the server's description came to."""
+    if layer.offered_at is None:
+        return layer.date
+    return layer.offer.date if layer.offer is not None else None
 
 
 def apply_offers(brief: Brief, offers: Mapping[str, Offer], asked: Mapping[str, str] | None = None) -> Brief:
@@ -81,7 +104,7 @@ def with_offer(brief: Brief, layer: Layer, offer: Offer, asked: str | None = Non
             f'{place}: attribution is missing, and the server gives none. Write attribution = "Example Survey", '
             "in the words that its owner asks for."
         )
-    size = written.tile_size or (512 if offer.tile_px == 512 else None)
+    size = written.tile_size or (offer.tile_px if written.wms or offer.tile_px == 512 else None)
     return written.offered(
         offer,
         asked,

@@ -11,9 +11,9 @@ import re
 import socket
 from collections.abc import Mapping
 from dataclasses import dataclass, field
-from urllib.parse import unquote, urlsplit
+from urllib.parse import quote, unquote, urlsplit
 
-from packer.geometry.grid import quadkey, tms_row
+from packer.geometry.grid import mercator_box, quadkey, tms_row
 from packer.geometry.tileset import Tile
 
 __all__ = [
@@ -21,6 +21,7 @@ __all__ = [
     "Address",
     "UnsetError",
     "canonical_host",
+    "check_date",
     "check_place",
     "check_template",
     "fill",
@@ -33,7 +34,7 @@ _VARIABLE = re.compile(r"\$\{([A-Za-z_][A-Za-z0-9_]*)\}")
 _FIELD = re.compile(r"(?<!\$)\{([^{}]*)\}")
 PLACEHOLDER = re.compile(r"\$\{[^{}]*\}|\{[^{}]*\}")
 """A variable or a field of a template."""
-_FIELDS = ("z", "x", "y", "-y", "quadkey", "s")
+_FIELDS = ("z", "x", "y", "-y", "quadkey", "s", "bbox", "width", "height", "date")
 _REPEATABLE = re.compile(
     r"[A-Za-z_-]{1,16}"
 )  # a short word of letters is not a key, and may stand in an error
@@ -66,8 +67,11 @@ def fill(text: str, environment: Mapping[str, str]) -> str:
     return _VARIABLE.sub(value, text)
 
 
-def check_template(url: str, subdomains: tuple[str, ...]) -> None:
-    """Raise ValueError, worded for the planner and without the address, unless it can address tiles."""
+def check_template(url: str, subdomains: tuple[str, ...], *, dated: bool = False) -> None:
+    """Raise ValueError, worded for the planner and without the address, unless it can address tiles.
+
+    `dated` allows {date}, which only a brief can fill in.
+    """
     _check_letters(url)
     _check_host(url)
     fields = _FIELD.findall(url)
@@ -75,12 +79,18 @@ def check_template(url: str, subdomains: tuple[str, ...]) -> None:
         if name not in _FIELDS:
             what = f"{{{name}}}" if _REPEATABLE.fullmatch(name) else "one of its {…}"
             raise ValueError(
-                f"{what} is not known. A template may have {{z}}, {{x}}, {{y}}, {{-y}}, {{quadkey}} and {{s}}; "
-                "write a key from the environment as ${NAME}"
+                f"{what} is not known. A template may have {{z}}, {{x}}, {{y}}, {{-y}}, {{quadkey}}, {{bbox}}, "
+                "{{date}} and {{s}}; write a key from the environment as ${NAME}"
             )
     if set("{}") & set(_FIELD.sub("", _VARIABLE.sub("", url))):
         raise ValueError("a brace { or } in it has no partner, or ${…} holds more than letters, digits and _")
-    if "quadkey" not in fields and not ({"z", "x"} <= set(fields) and {"y", "-y"} & set(fields)):
+    if "date" in fields and not dated:
+        raise ValueError("{date} only goes with a date in the brief, below a layer's url")
+    if {"width", "height"} & set(fields) and "bbox" not in fields:
+        raise ValueError("{width} and {height} only go with {bbox}")
+    if not {"quadkey", "bbox"} & set(fields) and not (
+        {"z", "x"} <= set(fields) and {"y", "-y"} & set(fields)
+    ):
         missing = [f"{{{n}}}" for n in ("z", "x") if n not in fields]
         missing += [] if {"y", "-y"} & set(fields) else ["{y}"]
         verb = "are" if missing[1:] else "is"
@@ -91,6 +101,18 @@ def check_template(url: str, subdomains: tuple[str, ...]) -> None:
         raise ValueError('{s} needs a list of names, for example subdomains = ["a", "b"]')
     if subdomains and "s" not in fields:
         raise ValueError("subdomains are given, but the address has no {s}")
+
+
+def check_date(url: str, date: str | None) -> None:
+    """Raise ValueError, worded for the planner, unless an address written in full has just the date that it needs."""
+    if "{date}" in url and date is None:
+        raise ValueError('{date} needs a date, for example date = "2026-11-28"')
+    if "{date}" not in url and date is not None:
+        raise ValueError("a date is given, but the address has no {date}")
+    if date == "latest":
+        raise ValueError(
+            '"latest" has no meaning in it, since no server says which date is the latest; write the date itself'
+        )
 
 
 def check_place(url: str) -> None:
@@ -130,15 +152,21 @@ def _check_host(url: str) -> None:
 class Address:
     """A template ready for use: variables filled in, never shown.
 
-    `matrices` has what stands for {z}, by zoom, at a server that has names for its zooms.
+    `matrices` has what stands for {z}, by zoom, at a server that has names for its zooms. `tile_px` is the side of a
+    tile, for {width} and {height}; `date` is what stands for {date}.
     """
 
     template: str = field(repr=False)
     subdomains: tuple[str, ...] = ()
     matrices: Mapping[int, str] | None = None
+    tile_px: int = 256
+    date: str = ""
 
-    def url(self, tile: Tile) -> str:
-        """The address of one tile; subdomains take turns by column and row, so that a tile keeps its own."""
+    def url(self, tile: Tile, columns: int = 1, rows: int = 1) -> str:
+        """The address of one tile; subdomains take turns by column and row, so that a tile keeps its own.
+
+        With {bbox} in the template also that of a block of so many tiles, eastward and southward from this one.
+        """
         zoom, x, y = tile
         z = str(zoom) if self.matrices is None else self.matrices.get(zoom, str(zoom))
         text = self.template.replace("{z}", z).replace("{x}", str(x)).replace("{y}", str(y))
@@ -146,6 +174,12 @@ class Address:
             text = text.replace("{-y}", str(tms_row(zoom, y)))
         if "{quadkey}" in text:
             text = text.replace("{quadkey}", quadkey(zoom, x, y))
+        if "{bbox}" in text:
+            text = text.replace("{bbox}", mercator_box(zoom, x, y, columns, rows))
+            text = text.replace("{width}", str(columns * self.tile_px))
+            text = text.replace("{height}", str(rows * self.tile_px))
+        if "{date}" in text:
+            text = text.replace("{date}", quote(self.date, safe=":"))
         if self.subdomains:
             text = text.replace("{s}", self.subdomains[(x + y) % len(self.subdomains)])
         return text

@@ -47,6 +47,8 @@ def keep_offer(folder: Path, layer: str, source: str, offer: Offer) -> None:
         "tile_px": offer.tile_px,
         "matrices": None if offer.matrices is None else {str(z): n for z, n in offer.matrices.items()},
         "limits": None if offer.limits is None else {str(z): list(w) for z, w in offer.limits.items()},
+        "date": offer.date,
+        "largest_px": None if offer.largest_px is None else list(offer.largest_px),
     }
     path = offer_path(folder, layer)
     try:
@@ -98,7 +100,18 @@ def _offer(told: Mapping[str, Any]) -> Offer:
         offer = replace(offer, matrices={_zoom(z): _matrix(name) for z, name in told["matrices"].items()})
     if told["limits"] is not None:
         offer = replace(offer, limits={_zoom(z): _window(_zoom(z), w) for z, w in told["limits"].items()})
+    if told.get("date") is not None:
+        offer = replace(offer, date=_date(told["date"]))
+    if told.get("largest_px") is not None:
+        width, height = (_whole(v, 1 << 31) for v in told["largest_px"])
+        offer = replace(offer, largest_px=(width, height))
     return offer
+
+
+def _date(value: object) -> str:
+    if not isinstance(value, str) or not value.isprintable() or not 0 < len(value) <= 200:
+        raise ValueError
+    return value
 
 
 def _window(zoom: int, told: Iterable[Any]) -> TileLimits:

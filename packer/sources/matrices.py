@@ -1,4 +1,4 @@
-"""Tile matrix sets of a WMTS, held against the grid: which of their matrices are zooms of WebMercatorQuad.
+"""Tile matrix sets, as services describe them, held against the grid: which matrices are zooms of WebMercatorQuad.
 
 The grid is that of OGC 17-083r4, annex D, its 256-pixel tiles at the scale denominators published there. A set
 of 512-pixel tiles over the same square has the denominators of 256-pixel tiles one zoom deeper.
@@ -7,26 +7,53 @@ of 512-pixel tiles over the same square has the denominators of 256-pixel tiles 
 from __future__ import annotations
 
 import math
-import re
 from collections import Counter
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
-from xml.etree.ElementTree import Element
 
 from packer.geometry.grid import EQUATOR_M, MAX_ZOOM
+from packer.sources.crs import is_mercator
 from packer.sources.offer import OfferError, quoted
-from packer.sources.xml_tree import children, text_at
 
-__all__ = ["Matrix", "MatrixSet", "chosen_set", "number", "read_matrix_set", "whole_number"]
+__all__ = [
+    "PIXEL_M",
+    "Matrix",
+    "MatrixSet",
+    "TileMatrix",
+    "TileMatrixSet",
+    "chosen_set",
+    "on_grid",
+    "prefix_of",
+]
 
-_PIXEL_M = 0.00028  # the standardized rendering pixel of 07-057r7, clause 6.1
-_AUTHORITIES = ("EPSG", "ESRI", "OSGEO")
-# Names of one coordinate system: 3857 and those that it had before the registry gave it that number.
-_MERCATOR = {"3857", "900913", "102100", "102113", "3785"}
+PIXEL_M = 0.00028
+"""The standardized rendering pixel of 07-057r7, clause 6.1, and 06-042, clause 7.2.4.6.9."""
 _SIDES_PX = (256, 512)
 _SCALE = 1e-5  # relative; denominators are often written with two decimal places
 _CORNER_M = 1.0  # the same for the corner
 _LONGEST_IDENTIFIER = 200
+
+
+@dataclass(frozen=True, slots=True)
+class TileMatrix:
+    """One matrix of any set: `corner` is its top left corner in the order of the axes as written, empty where it is
+    not a pair of numbers."""
+
+    identifier: str
+    scale_denominator: float
+    corner: tuple[float, ...]
+    tile_px: tuple[int, int]
+    columns: int
+    rows: int
+
+
+@dataclass(frozen=True, slots=True)
+class TileMatrixSet:
+    """A set in any coordinate system, as a service defines it."""
+
+    identifier: str
+    crs: str
+    matrices: tuple[TileMatrix, ...]
 
 
 @dataclass(frozen=True, slots=True)
@@ -47,15 +74,15 @@ class MatrixSet:
     tile_px: int
 
 
-def read_matrix_set(element: Element) -> MatrixSet:
-    """What of a TileMatrixSet is on the grid. Raises OfferError for a number that is none."""
-    name = text_at(element, "Identifier") or ""
+def on_grid(described: TileMatrixSet) -> MatrixSet:
+    """What of a set is on the grid."""
     fitting: list[tuple[int, int, Matrix]] = []
-    if _is_mercator(text_at(element, "SupportedCRS") or ""):
-        fitting = [found for one in children(element, "TileMatrix") if (found := _placed(one))]
+    if is_mercator(described.crs):
+        fitting = [found for one in described.matrices if (found := _placed(one))]
     sides = Counter(side for side, _, _ in fitting)
     side = max(sides, key=lambda px: (sides[px], -px), default=256)
-    return MatrixSet(name, {zoom: matrix for px, zoom, matrix in reversed(fitting) if px == side}, side)
+    zooms = {zoom: matrix for px, zoom, matrix in reversed(fitting) if px == side}
+    return MatrixSet(described.identifier, zooms, side)
 
 
 def chosen_set(sets: Sequence[MatrixSet], wanted: str | None, tile_px: int | None) -> MatrixSet:
@@ -76,54 +103,34 @@ def chosen_set(sets: Sequence[MatrixSet], wanted: str | None, tile_px: int | Non
     return min(fitting, key=lambda s: s.tile_px)
 
 
+def prefix_of(names: Mapping[int, str]) -> str | None:
+    """What stands before the plain number of the zoom in every name; None where that is not how they are made."""
+    zoom, name = next(iter(names.items()))
+    prefix = name.removesuffix(str(zoom))
+    return prefix if all(name == f"{prefix}{zoom}" for zoom, name in names.items()) else None
+
+
 def _listed(sets: Sequence[MatrixSet]) -> str:
     names = [quoted(s.identifier) for s in sets[:8]]
     return ", ".join(names + ([f"{len(sets) - 8} more"] if sets[8:] else [])) or "none"
 
 
-def _is_mercator(crs: str) -> bool:
-    """By the code at the end of a URN, an address or a short name of a coordinate system."""
-    short = crs[:_LONGEST_IDENTIFIER].upper()
-    return any(name in short for name in _AUTHORITIES) and re.split("[:/]", short)[-1] in _MERCATOR
-
-
-def _placed(element: Element) -> tuple[int, int, Matrix] | None:
+def _placed(one: TileMatrix) -> tuple[int, int, Matrix] | None:
     """Side in pixels, zoom and matrix; None for one that is not on the grid."""
-    side, height = whole_number(element, "TileWidth"), whole_number(element, "TileHeight")
+    side, height = one.tile_px
     if side != height or side not in _SIDES_PX:
         return None
-    metres = number(text_at(element, "ScaleDenominator")) * _PIXEL_M * side
+    metres = one.scale_denominator * PIXEL_M * side
     if not 0 < metres < 2 * EQUATOR_M:
         return None
     zoom = round(math.log2(EQUATOR_M) - math.log2(metres))  # the quotient itself may be infinite
     if not 0 <= zoom <= MAX_ZOOM or abs(metres * 2**zoom / EQUATOR_M - 1) > _SCALE:
         return None
-    corner = [number(part) for part in (text_at(element, "TopLeftCorner") or "").split()]
+    corner = one.corner
     if len(corner) != 2 or abs(corner[0] + EQUATOR_M / 2) + abs(corner[1] - EQUATOR_M / 2) > 2 * _CORNER_M:
         return None
-    identifier = text_at(element, "Identifier") or ""
-    columns, rows = whole_number(element, "MatrixWidth"), whole_number(element, "MatrixHeight")
-    if not 0 < len(identifier) <= _LONGEST_IDENTIFIER or not (
-        0 < columns <= 1 << zoom and 0 < rows <= 1 << zoom
+    if not 0 < len(one.identifier) <= _LONGEST_IDENTIFIER or not (
+        0 < one.columns <= 1 << zoom and 0 < one.rows <= 1 << zoom
     ):
         return None
-    return side, zoom, Matrix(identifier, columns, rows)
-
-
-def number(text: str | None) -> float:
-    """A finite number as XML writes it. Raises OfferError."""
-    try:
-        value = float((text or "").replace("_", "?"))  # Python alone would read 1_2 as 12
-    except ValueError:
-        value = math.nan
-    if not math.isfinite(value):
-        raise OfferError(f"{quoted(text or '')} is where a number should be")
-    return value
-
-
-def whole_number(element: Element, name: str) -> int:
-    """A whole number from 0 up to 2^31, the text of a child. Raises OfferError."""
-    text = text_at(element, name) or ""
-    if not (text.isascii() and text.isdecimal() and len(text) <= 10 and int(text) <= 1 << 31):
-        raise OfferError(f"{name} is {quoted(text)}, but it should be a whole number")
-    return int(text)
+    return side, zoom, Matrix(one.identifier, one.columns, one.rows)

@@ -6,7 +6,7 @@ import json
 import math
 import re
 import unicodedata
-from collections.abc import Mapping
+from collections.abc import Iterable, Mapping
 from dataclasses import dataclass, field
 from typing import NamedTuple
 
@@ -21,6 +21,7 @@ __all__ = [
     "checked_box",
     "checked_window",
     "checked_zooms",
+    "longest_run",
     "prose",
     "quoted",
 ]
@@ -62,7 +63,9 @@ class Offer:
     `templates` are addresses with this project's fields, any of which gives the same tiles; they may hold
     keys. `kind` is "png", "jpg", "webp", "pbf" or None; `bounds` None stands for the whole grid; `tile_px` is
     the side of a tile where the server states it. `matrices` has what stands for {z}, by zoom, where that is
-    not the plain number. `limits`, where there are any, has every zoom on offer.
+    not the plain number. `limits`, where there are any, has every zoom on offer. `date` is the moment of what is
+    offered, `newer_date` a later one that there is meanwhile. `largest_px` are the width and height of the largest
+    picture that a service gives.
     """
 
     templates: tuple[str, ...] = field(repr=False)
@@ -73,6 +76,9 @@ class Offer:
     tile_px: int | None = None
     matrices: Mapping[int, str] | None = None
     limits: Mapping[int, TileLimits] | None = None
+    date: str | None = None
+    newer_date: str | None = None
+    largest_px: tuple[int, int] | None = None
 
     @property
     def whole_grid(self) -> bool:
@@ -117,6 +123,18 @@ def checked_zooms(first: int, last: int) -> tuple[int, int]:
     if first > MAX_ZOOM:
         raise OfferError(f"its first zoom is {first}, but the grid ends at {MAX_ZOOM}")
     return first, min(last, MAX_ZOOM)
+
+
+def longest_run(zooms: Iterable[int]) -> tuple[int, int]:
+    """First and last of the longest run of zooms without a gap, the deepest of equal ones; there is at least one."""
+    best: tuple[int, int] | None = None
+    first = last = -2
+    for zoom in sorted(zooms):
+        first, last = (first, zoom) if zoom == last + 1 else (zoom, zoom)
+        if best is None or last - first >= best[1] - best[0]:
+            best = (first, last)
+    assert best is not None
+    return best
 
 
 def prose(text: str) -> str | None:

@@ -28,8 +28,13 @@ _MARKS = re.compile(r"[/.,:;_-]*")
 _VARIABLE = re.compile(r"\$\{[^{}]*\}")
 _VALUE = re.compile(r"=.*\$\{.*")
 _ESCAPE = re.compile(r"%[0-9A-F]{2}")
-# What the standard itself puts into a query (07-057r7, clause 8.2.1) is not a key.
-_WMTS_NAMES = {"service", "request", "version", "layer", "style", "format", "tilematrixset", "tilematrix"}
+# What the standards themselves put into a query is no key: 07-057r7, clause 8.2.1; 06-042, table 8 and annex C.3.4;
+# 01-068r3, table 8. `map` names the service at one address, by common practice.
+_STANDARD_NAME = re.compile(
+    r"service|request|version|layers?|styles?|format|tilematrix(set)?|[cs]rs|bbox|width|height|transparent|bgcolor"
+    r"|exceptions|time|elevation|dim_[a-z0-9_.-]{1,40}|map",
+    re.IGNORECASE,
+)
 
 
 def shown(url: str) -> str:
@@ -160,7 +165,7 @@ class _Known:
         """One piece of an address, likewise; what the standards put there stays, and so does a plain path."""
         if place is Place.PATH:
             return _hidden(name, text)
-        return text if place is Place.QUERY and name.lower() in _WMTS_NAMES else self.strictly(text)
+        return text if place is Place.QUERY and _STANDARD_NAME.fullmatch(name) else self.strictly(text)
 
 
 def _encoded(text: str) -> set[str]:

@@ -111,6 +111,7 @@ _KEY_NAME = re.compile(
 # What the standards put into a query (07-057r7, clause 8.2.1; 06-042, table 8; others by common practice).
 _PLAIN_NAME = re.compile(
     r"service|request|version|layers?|styles?|format|tilematrix(set)?|[cs]rs|transparent|v|ver|rev(ision)?"
+    r"|bbox|width|height|exceptions|bgcolor|elevation|dim_[a-z0-9_.-]{1,40}"
     r"|lang(uage)?|time|date|year|theme|map|tileset|type|ext|scale|size|dpi|ratio|season",
     re.IGNORECASE,
 )

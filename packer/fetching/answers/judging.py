@@ -27,10 +27,13 @@ from packer.fetching.answers.outcome import (
     Unchanged,
     WrongContent,
 )
+from packer.fetching.answers.service_words import service_words
 from packer.fetching.answers.sign_in import login_link, redirected
 from packer.fetching.transports import FailureKind, Response, Result, TransportFailure
 
 __all__ = ["judge"]
+
+_MOST_WORDS_BYTES = 64_000
 
 _LINK = {
     FailureKind.NAME: "the server's name could not be looked up",
@@ -84,7 +87,8 @@ def judge(
     if status in (408, 421, 425, 429) or 500 <= status < 600:
         return _later(reply, now_s)
     if 400 <= status < 500:
-        return Refused(_REFUSED.get(status, f"the server does not accept this request ({status})"), status)
+        reason = _REFUSED.get(status, f"the server does not accept this request ({status})")
+        return Refused(reason, status, _words(reply))
     return TryAgain(f"the server answered with status {status}, which is no answer to this request")
 
 
@@ -108,7 +112,7 @@ def _later(response: Response, now_s: float) -> TryAgain | RetryAfter:
     if status == 429:
         reason = "the server asks for fewer requests (429)"
     if value is None and status not in (429, 503):
-        return TryAgain(reason)
+        return TryAgain(reason, _words(response))
     # A date is the server's: it is compared with the server's own time of day, since ours may be wrong.
     sent_s = http_date_s(response.headers.get("date", ""))
     return RetryAfter(_wait_s(value or "", now_s if sent_s is None else sent_s), reason)
@@ -177,7 +181,18 @@ def _framing_error(headers: Mapping[str, str], size_bytes: int) -> str | None:
     return None
 
 
+def _words(response: Response) -> str:
+    """What a service says in place of a tile, with a status that tells already that it is an error."""
+    try:
+        body = unwrap(response.body, response.headers.get("content-encoding"), _MOST_WORDS_BYTES)
+    except Damaged:
+        return ""
+    return service_words(body) or ""
+
+
 def _not_a_tile(what: str, data: bytes, rules: TileRules) -> Outcome:
+    if (words := service_words(data)) is not None:
+        return WrongContent("the service reports an error", words)
     if what == NOTHING:
         # What was compressed is empty, and its checksum is right. A protobuf message without fields has no
         # bytes, so this is how a server packs a vector tile without layers; no image is empty.

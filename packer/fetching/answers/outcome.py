@@ -11,12 +11,13 @@
     LinkDown        no server was reached at all
 
 A reason is a clause of at most 100 characters. It is made of our own words, numbers and host names: no query,
-no userinfo, no header and no text of a body is ever part of it, since any of them may hold a key.
+no userinfo, no header and no text of a body is ever part of it, since any of them may hold a key. What a service says
+of its own error stands apart in `said`, until `hosts.source.Source` has taken keys out of it and joins the two.
 """
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from dataclasses import dataclass, field
 
 from packer.content.payload import Kind
 from packer.fetching.transports import FailureKind
@@ -83,6 +84,7 @@ class TryAgain:
     """Another attempt may help."""
 
     reason: str
+    said: str = field(default="", repr=False)
 
 
 @dataclass(frozen=True, slots=True)
@@ -107,6 +109,7 @@ class Refused:
 
     reason: str
     status: int
+    said: str = field(default="", repr=False)
 
 
 @dataclass(frozen=True, slots=True)
@@ -114,6 +117,7 @@ class WrongContent:
     """A whole answer that is no tile of this layer, and would be the same again."""
 
     reason: str
+    said: str = field(default="", repr=False)
 
 
 @dataclass(frozen=True, slots=True)

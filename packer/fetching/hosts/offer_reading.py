@@ -21,6 +21,7 @@ from packer.fetching.pacing.gate import Gate
 from packer.fetching.transports import Response, Result, Transport, TransportName, open_transport
 from packer.planning.brief import Brief, Layer
 from packer.planning.offers import cache_offer, cached_offers, with_offer
+from packer.planning.service_wishes import description_address, read_description
 from packer.planning.terms import check_reading, check_tile_hosts, user_agent
 from packer.sources.address import (
     Address,
@@ -31,8 +32,6 @@ from packer.sources.offer import LIMIT_BYTES, Offer, OfferError, SeveralLayersEr
 from packer.sources.own_names import capped_host
 from packer.sources.safe_address import kept_form, shown
 from packer.sources.secrecy import MASK, Secrets, named_values, secrets_of
-from packer.sources.tilejson import read_tilejson
-from packer.sources.wmts import Wish, read_wmts
 
 __all__ = ["ChooseLayerError", "read_offers"]
 
@@ -112,6 +111,7 @@ class _Reading:
     async def layer(self, layer: Layer) -> Layer:
         """If cancelled: the layer's old offer is still the one that is kept."""
         url = with_canonical_host(filled(self.brief, layer, layer.offered_at or "", self.environment))
+        url = description_address(layer, url)
         headers = {
             name: filled(self.brief, layer, value, self.environment) for name, value in layer.headers.items()
         }
@@ -132,6 +132,8 @@ class _Reading:
         sure = secrets_of([url, asked], headers, named.values(), surely=True)
         offer = self._without_keys(layer, offer, sure, (url, asked))
         settled = with_offer(self.brief, layer, offer, asked)
+        if offer.newer_date is not None:
+            self.remarks.append(_newer(layer.name, offer))
         if before := cached_offers(self.brief, self.folder).get(layer.name):
             self.remarks += _changes(layer.name, before, offer)
         cache_offer(layer, self.folder, offer)
@@ -157,9 +159,9 @@ class _Reading:
         """The offer, with the one template to use. If cancelled: nothing is kept."""
         place = f'Layer "{layer.name}": {shown(layer.offered_at or "")}'
         body = _body(place, await self._reply(layer.name, place, url, headers))
-        wish = Wish(layer.wmts_layer, layer.wmts_style, layer.wmts_matrix_set, layer.tile_size, layer.format)
+        before = cached_offers(self.brief, self.folder).get(layer.name)
         try:
-            offer = read_tilejson(body) if layer.tilejson else read_wmts(body, wish)
+            offer = read_description(layer, body, None if before is None else before.date)
             templates = _usable(layer, offer.templates)
         except OfferError as fault:
             error = ChooseLayerError if isinstance(fault, SeveralLayersError) else AnswerError
@@ -221,6 +223,13 @@ class _Reading:
             ) from None
         self.remarks.append(f"{fault} What it offered before is used.")
         return with_offer(self.brief, layer, before)
+
+
+def _newer(name: str, offer: Offer) -> str:
+    return (
+        f'Layer "{name}": its server now has {offer.newer_date}. The pack keeps {offer.date}, so that dates are '
+        f'not mixed. For the newer one add a layer of another name with date = "{offer.newer_date}".'
+    )
 
 
 def _changes(name: str, before: Offer, now: Offer) -> list[str]:

@@ -10,11 +10,19 @@ from urllib.parse import urlsplit
 
 from packer.content.payload import Kind
 from packer.errors import BriefError
-from packer.fetching.answers.outcome import Outcome, Stored, TileRules, Unchanged
+from packer.fetching.answers.outcome import (
+    Outcome,
+    Refused,
+    Stored,
+    TileRules,
+    TryAgain,
+    Unchanged,
+    WrongContent,
+)
 from packer.geometry.grid import on_tile_edges
 from packer.geometry.tileset import Tile
 from packer.planning.brief import Brief, Layer
-from packer.planning.offers import source_mark
+from packer.planning.offers import date_of, source_mark
 from packer.planning.plan import Plan
 from packer.planning.terms import check_tile_hosts
 from packer.sources.address import Address, UnsetError, fill, variables, with_canonical_host
@@ -96,7 +104,11 @@ class Source:
         return urlsplit(replace(self.address, template=self.shown).url(tile)).path
 
     def without_echo(self, outcome: Outcome) -> Outcome:
-        """The outcome without a validator in which the server repeats a secret: validators are kept in the pack."""
+        """The outcome without a validator in which the server repeats a secret: validators are kept in the pack. What a
+        service says of its own error becomes a part of the reason, secrets taken out."""
+        if isinstance(outcome, Refused | WrongContent | TryAgain) and outcome.said:
+            words = self.secrets.scrub(outcome.said)
+            return replace(outcome, reason=f'{outcome.reason}: "{words}"', said="")
         if not isinstance(outcome, Stored | Unchanged) or not self.secrets:
             return outcome
         etag, modified = outcome.etag, outcome.modified
@@ -153,7 +165,7 @@ def _address(brief: Brief, layer: Layer, environment: Mapping[str, str]) -> Addr
     template = layer.asked or filled(brief, layer, layer.url, environment)
     template = with_canonical_host(template)
     matrices = layer.offer.matrices if layer.offer else None
-    address = Address(template, layer.subdomains, matrices)
+    address = Address(template, layer.subdomains, matrices, layer.tile_size or 256, date_of(layer) or "")
     if layer.offered_at is not None:
         if MASK in template and layer.asked is None:
             raise BriefError(

@@ -1,0 +1,209 @@
+"""A WMS that nobody here wrote (MapServer), fetched by the whole job and held against GDAL's own driver.
+
+GDAL's WMS driver reads the same server: rasterio's library, a reader outside of this project.
+"""
+
+from __future__ import annotations
+
+import io
+import json
+import sqlite3
+import warnings
+from collections.abc import Iterator
+from pathlib import Path
+from typing import Any
+
+import numpy as np
+import pytest
+import rasterio
+from PIL import Image
+from rasterio.windows import Window
+
+from packer.cli import run_fetch, run_verify
+from packer.errors import BriefError
+from packer.geometry.grid import EQUATOR_M, tile_bounds
+from packer.geometry.tileset import Tile
+from packer.planning.brief import Brief
+from tests.support.map_server import CORNER, MapServer, ground, program
+
+BRIEF = """
+title = "Test"
+overview = false
+
+[layers.aerial]
+wms = "{url}"
+wms-layers = {layers}
+permission = "Map server on this machine"
+connections = 2
+zooms = [13, 14]
+{more}
+
+[[areas]]
+name = "camp"
+box = {box}
+deepest = {deepest}
+"""
+PLACE = CORNER
+
+
+@pytest.fixture(scope="module")
+def server(tmp_path_factory: pytest.TempPathFactory) -> Iterator[MapServer]:
+    program()
+    with MapServer(tmp_path_factory.mktemp("map")) as running:
+        yield running
+
+
+@pytest.fixture(autouse=True)
+def fresh(server: MapServer) -> None:
+    server.queries.clear()
+
+
+def brief_for(
+    folder: Path,
+    server: MapServer,
+    more: str = "",
+    *,
+    layers: str = '["ground", "roads"]',
+    tiles: int = 4,
+    deepest: int = 14,
+) -> Path:
+    """A brief for a block of `tiles` by `tiles` tiles of zoom 14, their edges left out, and what is above it."""
+    box = tile_bounds(*PLACE)
+    end = tile_bounds(PLACE.zoom, PLACE.x + tiles - 1, PLACE.y + tiles - 1)
+    text = BRIEF.format(
+        url=f"{server.url}/wms",
+        layers=layers,
+        more=more,
+        box=[box.west + 1e-4, end.south + 1e-4, end.east - 1e-4, box.north - 1e-4],
+        deepest=deepest,
+    )
+    path = folder / "brief.toml"
+    path.write_text(text, encoding="utf-8")
+    return path
+
+
+def fetch(path: Path) -> int:
+    return run_fetch.run(path, None, None, False, True)
+
+
+def bodies(path: Path) -> dict[Tile, bytes]:
+    db = sqlite3.connect(path.parent / "packs" / "aerial.mbtiles")
+    try:
+        rows = db.execute("SELECT zoom_level, tile_column, tile_row, tile_data FROM tiles").fetchall()
+    finally:
+        db.close()
+    return {Tile(z, x, (1 << z) - 1 - row): data for z, x, row, data in rows}
+
+
+def pixels(body: bytes) -> Any:
+    with Image.open(io.BytesIO(body)) as image:
+        return np.asarray(image.convert("RGB"))
+
+
+def by_gdal(server: MapServer, zoom: int, tiles: list[Tile], layers: str = "ground,roads") -> dict[Tile, Any]:
+    """What GDAL's WMS driver reads of the places of some tiles, in blocks of a tile's size."""
+    half = EQUATOR_M / 2
+    config = (
+        f'<GDAL_WMS><Service name="WMS"><Version>1.1.1</Version><ServerUrl>{server.url}/wms?</ServerUrl>'
+        f"<SRS>EPSG:3857</SRS><ImageFormat>image/png</ImageFormat><Layers>{layers}</Layers><Styles></Styles>"
+        f"</Service><DataWindow><UpperLeftX>{-half!r}</UpperLeftX><UpperLeftY>{half!r}</UpperLeftY>"
+        f"<LowerRightX>{half!r}</LowerRightX><LowerRightY>{-half!r}</LowerRightY><SizeX>{256 << zoom}</SizeX>"
+        f"<SizeY>{256 << zoom}</SizeY></DataWindow><Projection>EPSG:3857</Projection><BandsCount>3</BandsCount>"
+        "<BlockSizeX>256</BlockSizeX><BlockSizeY>256</BlockSizeY><OverviewCount>0</OverviewCount></GDAL_WMS>"
+    )
+    with warnings.catch_warnings(), rasterio.open(config) as file:
+        warnings.simplefilter("ignore")  # one of rasterio's own
+        return {
+            tile: file.read(window=Window(tile.x * 256, tile.y * 256, 256, 256)).transpose(1, 2, 0)
+            for tile in tiles
+        }
+
+
+def test_tiles_fetched_from_mapserver_agree_with_what_gdal_reads_from_it_at_sixty_positions(
+    server: MapServer, tmp_path: Path, capsys: pytest.CaptureFixture[str]
+) -> None:
+    path = brief_for(tmp_path, server)
+    assert fetch(path) == 0
+    assert run_verify.run(path, None, None, False, True) == 0
+    stored = bodies(path)
+    deep = sorted(tile for tile in stored if tile.zoom == 14)
+    assert len(deep) == 16
+    assert len(server.maps) == len(stored)
+    read = by_gdal(server, 14, deep)
+    rng = np.random.default_rng(60)
+    for _ in range(60):
+        tile = deep[rng.integers(len(deep))]
+        row, column = rng.integers(0, 256, 2)
+        assert pixels(stored[tile])[row, column].tolist() == read[tile][row, column].tolist(), (
+            tile,
+            row,
+            column,
+        )
+    capsys.readouterr()
+
+
+def test_tiles_of_mapserver_show_the_ground_where_it_lies(server: MapServer, tmp_path: Path) -> None:
+    path = brief_for(tmp_path, server, layers='"ground"', tiles=2)
+    assert fetch(path) == 0
+    for tile, body in bodies(path).items():
+        if tile.zoom == 14:
+            top, left = (tile.y - CORNER.y) * 256, (tile.x - CORNER.x) * 256
+            # The ground's own pixels: nothing is shifted, not by one pixel.
+            assert np.array_equal(pixels(body), ground()[top : top + 256, left : left + 256])
+
+
+@pytest.mark.parametrize("more", ['format = "jpg"\ntile-size = 512', "transparent = false"])
+def test_format_and_side_of_the_brief_are_asked_for(server: MapServer, tmp_path: Path, more: str) -> None:
+    path = brief_for(tmp_path, server, more, layers='"ground"', tiles=1, deepest=13)
+    assert fetch(path) == 0
+    side = 512 if "512" in more else 256
+    assert {asked["width"] for asked in server.maps} == {str(side)}
+    with Image.open(io.BytesIO(next(iter(bodies(path).values())))) as image:
+        assert (image.format, image.size) == ("JPEG" if "jpg" in more else "PNG", (side, side))
+
+
+def test_an_exception_under_status_200_is_told_in_the_services_words_and_nothing_is_stored(
+    server: MapServer, tmp_path: Path, capsys: pytest.CaptureFixture[str]
+) -> None:
+    # A url of its own, so that no capabilities say that there is no such layer.
+    address = (
+        f"{server.url}/wms?SERVICE=WMS&VERSION=1.3.0&REQUEST=GetMap&LAYERS=water&STYLES=&CRS=EPSG:3857&FORMAT=image/png"
+        "&BBOX={bbox}&WIDTH={width}&HEIGHT={height}"
+    )
+    path = brief_for(tmp_path, server)
+    text = path.read_text().replace(f'wms = "{server.url}/wms"', f'url = "{address}"\nattribution = "A"')
+    path.write_text(text.replace('wms-layers = ["ground", "roads"]\n', ""))
+    assert fetch(path) == 1
+    told = capsys.readouterr().out
+    assert "the service reports an error" in told
+    assert "Invalid layer(s) given in the LAYERS parameter" in told
+    assert bodies(path) == {}
+
+
+def test_a_layer_in_another_coordinate_system_alone_is_refused_with_its_names(
+    tmp_path: Path, server: MapServer
+) -> None:
+    with MapServer(tmp_path, srs="EPSG:4326 EPSG:25833") as other:
+        path = brief_for(tmp_path, other)
+        with pytest.raises(
+            Exception, match=r"not offer the layer .* in Web Mercator .*EPSG:4326.*EPSG:25833"
+        ):
+            fetch(path)
+        assert other.maps == []
+
+
+def test_an_address_of_tiles_with_a_box_needs_no_numbers_of_tiles() -> None:
+    text = BRIEF.format(url="x", layers='"a"', more="", box=[12, 47, 13, 48], deepest=13)
+    url = 'url = "https://m.example.org/?b={bbox}&w={width}"\nattribution = "A"'
+    brief = Brief.from_text(text.replace('wms = "x"\nwms-layers = "a"', url))
+    assert brief.layers["aerial"].url.endswith("{width}")
+    with pytest.raises(BriefError, match="only go with"):
+        Brief.from_text(text.replace('wms = "x"\nwms-layers = "a"', url.replace("{bbox}", "{z}/{x}/{y}")))
+
+
+def test_status_json_needs_no_network_after_the_offer_is_kept(server: MapServer, tmp_path: Path) -> None:
+    path = brief_for(tmp_path, server, tiles=1, deepest=13)
+    assert fetch(path) == 0
+    kept = json.loads((tmp_path / "packs" / ".aerial.offer.json").read_text())
+    assert "BBOX={bbox}" in kept["templates"][0]
+    assert "***" not in kept["templates"][0]
