@@ -84,7 +84,7 @@ def _spread(values: list[float]) -> str:
 
 
 def measure_desk(runs: int, only: str = "abc") -> Iterator[Figure]:
-    """The figures, one after another, each of so many runs. Files are in a folder of their own, which goes at the end."""
+    """The figures, one after another, each of so many runs. Files are in a folder that goes at the end."""
     with tempfile.TemporaryDirectory(prefix="lastbar-bench-") as folder:
         os.environ["XDG_STATE_HOME"] = os.environ["XDG_CONFIG_HOME"] = folder
         for part, measure in (("a", _starts), ("b", _changes), ("c", _open_page)):
@@ -239,7 +239,7 @@ def _answered(name: str, folder: Path, runs: int, change: Callable[[int], dict[s
 
 
 def _open_page(folder: Path, runs: int) -> Iterator[Figure]:
-    """How much longer a fetch of some thousand tiles takes while a page is open, in turns with one that none looks at."""
+    """How much longer a fetch of some thousand tiles takes with a page open, in turns with one that none watches."""
     alone, watched = Figure("alone", PAGE), Figure("watched", PAGE)
     with TileServer() as server:
         for n in range(2 * runs):

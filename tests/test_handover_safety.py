@@ -454,7 +454,9 @@ def test_kill_at_random_moments_leaves_only_whole_files_and_the_next_run_complet
     assert list(leftovers(card)) == []
 
 
-@pytest.mark.parametrize(("kind", "steps"), [("mbtiles", range(1, 100, tries(9, 4))), ("gpkg", range(2, 100, 9))])
+@pytest.mark.parametrize(
+    ("kind", "steps"), [("mbtiles", range(1, 100, tries(9, 4))), ("gpkg", range(2, 100, 9))]
+)
 def test_kill_before_any_file_operation_leaves_only_whole_files(
     ready: tuple[Brief, Plan], tmp_path: Path, kind: As, steps: range
 ) -> None:

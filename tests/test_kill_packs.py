@@ -44,7 +44,11 @@ def _tree(folder: Path) -> dict[str, bytes]:
 
 @pytest.mark.parametrize(
     ("kind", "more", "most"),
-    [("mbtiles", ["--max-file", "200kB"], tries(6, 25)), ("gpkg", [], tries(4, 12)), ("folder", [], tries(4, 12))],
+    [
+        ("mbtiles", ["--max-file", "200kB"], tries(6, 25)),
+        ("gpkg", [], tries(4, 12)),
+        ("folder", [], tries(4, 12)),
+    ],
 )
 def test_handover_killed_again_and_again_never_shows_half_a_file_and_ends_byte_for_byte_the_same(
     tmp_path: Path, kind: As, more: list[str], most: int
