@@ -19,7 +19,7 @@ from contextlib import contextmanager
 from dataclasses import dataclass, field
 from pathlib import Path
 
-from bench_all import block, write_brief
+from bench_fetch import block, write_brief
 from neutral import Ended, file_server, jpeg_bodies, median_spread, png_bodies, run_measured
 
 ROOT = Path(__file__).resolve().parent.parent

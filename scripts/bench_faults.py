@@ -20,7 +20,7 @@ from datetime import UTC, datetime
 from pathlib import Path
 from typing import Any
 
-from bench_all import BRIEF, Report, block
+from bench_fetch import BRIEF, Report, block
 from neutral import median_spread
 
 from packer.fetching.order import in_order

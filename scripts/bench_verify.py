@@ -112,7 +112,8 @@ def photographs(say: Callable[[str], None]) -> Callable[[int], bytes]:
 
 def compare(tiles: int, runs: int, say: Callable[[str], None]) -> None:
     """Run every comparison on a pack of so many tiles, in thousands, and say a line for each."""
-    from bench_all import block, fill_pack, write_brief
+    from bench_all import fill_pack
+    from bench_fetch import block, write_brief
 
     with tempfile.TemporaryDirectory() as name:
         folder, count = Path(name), tiles // 1000 * 1000
