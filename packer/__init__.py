@@ -41,6 +41,7 @@ if TYPE_CHECKING:
         read_offers_async,
     )
     from packer.fetching.job_progress import Progress
+    from packer.fetching.pacing.speed_limit import SpeedLimit
     from packer.fetching.reports import Alarm, FetchReport, LayerProgress, LayerReport, Options
     from packer.geometry.tileset import RowRun, Tile, TileSet
     from packer.handover.delivery import Copy, HandoverReport
@@ -85,6 +86,7 @@ _HOMES = {
         "StoreError",
         "TermsError",
     ),
+    "packer.fetching.pacing.speed_limit": ("SpeedLimit",),
     "packer.fetching.reports": ("Alarm", "FetchReport", "LayerProgress", "LayerReport", "Options"),
     "packer.geometry.tileset": ("RowRun", "Tile", "TileSet"),
     "packer.handover.delivery": ("Copy", "HandoverReport"),
@@ -128,6 +130,7 @@ __all__ = [
     "PlanError",
     "Progress",
     "RowRun",
+    "SpeedLimit",
     "StopSignal",
     "StoppedError",
     "StoreBusyError",

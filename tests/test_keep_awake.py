@@ -9,6 +9,7 @@ from pathlib import Path
 
 import pytest
 
+from packer.cli.fetch_options import FetchOptions
 from packer.cli.run_fetch import run
 from packer.common.battery import battery_percent
 from packer.errors import InputError
@@ -76,7 +77,7 @@ def test_a_fetch_keeps_the_machine_awake_unless_it_may_sleep(
     monkeypatch.setattr("sys.setswitchinterval", lambda _seconds: None)
     (tmp_path / "brief.toml").write_text(BRIEF.replace('use = "on foot"', "deepest = 3"), encoding="utf-8")
     with pytest.raises(InputError, match="enough"):
-        run(tmp_path / "brief.toml", None, None, False, False, let_sleep=let_sleep)
+        run(tmp_path / "brief.toml", None, False, FetchOptions(let_sleep=let_sleep))
     assert asked == [not let_sleep]
 
 

@@ -20,6 +20,7 @@ from PIL import Image
 from rasterio.windows import Window
 
 from packer.cli import run_fetch, run_verify
+from packer.cli.fetch_options import FetchOptions
 from packer.errors import BriefError
 from packer.geometry.grid import EQUATOR_M, tile_bounds
 from packer.geometry.tileset import Tile
@@ -83,7 +84,7 @@ def brief_for(
 
 
 def fetch(path: Path) -> int:
-    return run_fetch.run(path, None, None, False, True)
+    return run_fetch.run(path, None, True, FetchOptions())
 
 
 def bodies(path: Path) -> dict[Tile, bytes]:

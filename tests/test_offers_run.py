@@ -14,6 +14,7 @@ from PIL import Image
 
 from packer.cli import run_fetch, run_handover, run_split, run_survey, run_verify, show_plan, show_status
 from packer.cli.briefs import brief_at
+from packer.cli.fetch_options import FetchOptions
 from packer.errors import BriefError, LastbarError
 from packer.planning.brief import Brief
 from packer.planning.plan import plan
@@ -53,7 +54,7 @@ def told(capsys: pytest.CaptureFixture[str]) -> Any:
 
 
 def fetch(path: Path) -> int:
-    return run_fetch.run(path, None, None, False, True)
+    return run_fetch.run(path, None, True, FetchOptions())
 
 
 def bodies(path: Path) -> dict[tuple[int, int, int], bytes]:

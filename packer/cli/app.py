@@ -11,6 +11,7 @@ from packer.cli.briefless_commands import add_briefless
 from packer.cli.options import (
     Against,
     AskAbsentAgain,
+    AtMost,
     BriefPath,
     ByZoom,
     Debug,
@@ -26,6 +27,7 @@ from packer.cli.options import (
     Store,
     TimeLimit,
     TransportChoice,
+    Until,
 )
 from packer.cli.output import command, warn
 from packer.version import __version__
@@ -142,6 +144,8 @@ def fetch(
     give_up_after: GiveUpAfter = None,
     ask_absent_again: AskAbsentAgain = False,
     refresh_older_than: RefreshOlderThan = None,
+    at_most: AtMost = None,
+    until: Until = None,
     let_sleep: LetSleep = False,
     transport: TransportChoice = None,
     store: Store = None,
@@ -149,21 +153,21 @@ def fetch(
     debug: Debug = False,
 ) -> int:
     """Fetch the planned tiles that the packs do not have yet. To continue, run it again."""
-    from packer.cli import run_fetch
+    from packer.cli import fetch_options, run_fetch
 
-    return run_fetch.run(
-        brief,
-        store,
-        give_up_after,
-        ask_absent_again,
-        as_json,
+    asked = fetch_options.FetchOptions(
         depart,
         time_limit,
         max_bytes,
+        give_up_after,
         refresh_older_than,
-        transport,
+        at_most,
+        until,
+        ask_absent_again,
         let_sleep,
+        transport,
     )
+    return run_fetch.run(brief, store, as_json, asked)
 
 
 @app.command()

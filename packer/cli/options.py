@@ -10,6 +10,7 @@ import typer
 __all__ = [
     "Against",
     "AskAbsentAgain",
+    "AtMost",
     "BriefPath",
     "ByZoom",
     "Debug",
@@ -25,6 +26,7 @@ __all__ = [
     "Store",
     "TimeLimit",
     "TransportChoice",
+    "Until",
 ]
 
 Against = Annotated[
@@ -63,6 +65,18 @@ MaxBytes = Annotated[
     typer.Option(
         metavar="SIZE",
         help='Stop after this many bytes, for example "2GB". A tile that breaks off may count in full.',
+    ),
+]
+AtMost = Annotated[
+    str | None,
+    typer.Option(
+        metavar="SPEED", help='Leave room for others: take at most so much, such as "2Mbit" a second.'
+    ),
+]
+Until = Annotated[
+    str | None,
+    typer.Option(
+        metavar="WHEN", help='Until when --at-most holds, for example "23:00"; without it, to the end.'
     ),
 ]
 GiveUpAfter = Annotated[

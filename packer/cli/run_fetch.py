@@ -12,19 +12,23 @@ from pathlib import Path
 
 from packer.cli.briefs import brief_with_fresh_offers
 from packer.cli.fetch_changes import warn_of_changes
+from packer.cli.fetch_options import FetchOptions
 from packer.cli.fetch_words import alarm_text, standing_text
 from packer.cli.output import echo, echo_wrapped, print_json, warn
 from packer.cli.progress import FetchProgress, progress_for, warn_wrapped
 from packer.cli.signals import on_stop_signals
 from packer.common.battery import battery_percent
 from packer.common.shell import shell_command
-from packer.common.units import bytes_text, counted, duration_text, seconds, size_bytes
-from packer.errors import EXIT_NOT_COMPLETE, InputError
-from packer.fetching.departure import departure_time
+from packer.common.units import (
+    bytes_text,
+    counted,
+    duration_text,
+    speed_text,
+)
+from packer.errors import EXIT_NOT_COMPLETE
 from packer.fetching.reports import AreaCoverage, FetchReport, LayerReport, Options
 from packer.fetching.run import fast_loop, run_fetch
 from packer.fetching.run_log import FILE_NAME as LOG_NAME
-from packer.fetching.transports import TransportName
 from packer.planning.brief import Brief
 from packer.planning.plan import Plan, plan
 from packer.proof.below_floor import below_floor
@@ -37,39 +41,14 @@ _BELOW_SHOWN = 6
 _LOCK_PASSES_S = 0.0002  # a tenth less wall time on loopback than with Python's own 5 ms (measured)
 
 
-def run(
-    path: Path,
-    store: Path | None,
-    give_up_after: str | None,
-    ask_absent_again: bool,
-    as_json: bool,
-    depart: str | None = None,
-    time_limit: str | None = None,
-    max_bytes: str | None = None,
-    refresh_older_than: str | None = None,
-    transport: TransportName | None = None,
-    let_sleep: bool = False,
-) -> int:
+def run(path: Path, store: Path | None, as_json: bool, asked: FetchOptions) -> int:
     """Fetch for the brief at `path`; 0 if nothing is missing at the end and every floor is reached, otherwise 1.
 
-    `depart` is a time of day such as "05:30", `time_limit` a length of time such as "45m"; at most one of them
-    is given. `refresh_older_than` is the age, such as "30d", from which a stored tile is refreshed.
     Raises InputError for an option that cannot be read.
     """
     began = time.monotonic()
-    options = Options(
-        store,
-        _seconds("--give-up-after", give_up_after),
-        ask_absent_again,
-        transport,
-        depart_at=_depart_at(depart, time_limit),
-        for_s=_for_s(time_limit),
-        max_bytes=_bytes(max_bytes),
-        log=True,
-        refresh_older_s=_seconds("--refresh-older-than", refresh_older_than),
-        keep_awake=not let_sleep,
-    )
-    brief = brief_with_fresh_offers(path, store, transport)
+    options = asked.read(store)
+    brief = brief_with_fresh_offers(path, store, asked.transport)
     worked_out = plan(brief)
     _warn(brief, worked_out, store)
     # The loop, the client's thread and the writer's pass the interpreter's lock on thousands of times a second.
@@ -81,7 +60,7 @@ def run(
         print_json(report.to_dict() | {"below_floor": below})
     else:
         verify = shell_command("verify", path, store=store)
-        _show(report, verify, _same_fetch(path, store, refresh_older_than), below)
+        _show(report, verify, _same_fetch(path, store, asked.refresh_older_than), below)
     return exit_code(report, below)
 
 
@@ -101,36 +80,6 @@ def _warn(brief: Brief, worked_out: Plan, store: Path | None) -> None:
     warn_of_changes(brief, worked_out, store)
     if (percent := battery_percent()) is not None:
         warn(f"This machine runs on its battery, which is {percent} % full. Plug it in if you can.")
-
-
-def _seconds(option: str, text: str | None) -> float | None:
-    try:
-        return None if text is None else seconds(text)
-    except ValueError as fault:
-        raise InputError(f"{option} {text}: {fault}.") from None
-
-
-def _bytes(text: str | None) -> int | None:
-    try:
-        return None if text is None else size_bytes(text)
-    except ValueError as fault:
-        raise InputError(f"--max-bytes {text}: {fault}.") from None
-
-
-def _depart_at(depart: str | None, time_limit: str | None) -> float | None:
-    if depart is not None and time_limit is not None:
-        raise InputError("--depart and --for both say when to stop. Give one of them.")
-    try:
-        return None if depart is None else departure_time(depart, datetime.now())
-    except ValueError as fault:
-        raise InputError(f"--depart {depart}: {fault}.") from None
-
-
-def _for_s(time_limit: str | None) -> float | None:
-    for_s = _seconds("--for", time_limit)
-    if for_s is not None and for_s <= 0:
-        raise InputError(f"--for {time_limit}: it should be longer than 0, for example 45m.")
-    return for_s
 
 
 def _with_what_is_left(options: Options, began: float) -> Options:
@@ -175,6 +124,10 @@ def _announce(progress: FetchProgress, options: Options) -> None:
             f"The fetch stops by {when:%H:%M on %Y-%m-%d}, in {left}. A forecast of what will be on board then "
             "follows once the speed is known."
         )
+    if (speed := options.speed_limit.bits_per_second) is not None:
+        until = options.speed_limit.until
+        till = "" if until is None else f" until {datetime.fromtimestamp(until):%H:%M on %Y-%m-%d}"
+        progress.note(f"It takes at most {speed_text(speed)}{till}, to leave room for others.")
 
 
 _STOPPED = {

@@ -4,7 +4,16 @@ from __future__ import annotations
 
 import re
 
-__all__ = ["bits_per_second", "bytes_text", "counted", "duration_text", "metres", "seconds", "size_bytes"]
+__all__ = [
+    "bits_per_second",
+    "bytes_text",
+    "counted",
+    "duration_text",
+    "metres",
+    "seconds",
+    "size_bytes",
+    "speed_text",
+]
 
 # ASCII digits, and few enough of them that every quantity is a finite number.
 _NUMBER = r"\s*([0-9]{1,15}(?:\.[0-9]{1,15})?)\s*"
@@ -78,6 +87,15 @@ def bytes_text(size_bytes: float) -> str:
             return f"{size_bytes:.0f} {unit}" if unit in ("B", "kB") else f"{size_bytes:.1f} {unit}"
         size_bytes /= 1000
     return f"{size_bytes:,.1f} TB"
+
+
+def speed_text(bits_per_second: float) -> str:
+    """A speed as people read it: "500 kbit/s", "2.0 Mbit/s"."""
+    return (
+        f"{bits_per_second / 1e6:.1f} Mbit/s"
+        if bits_per_second >= 1e6
+        else f"{bits_per_second / 1e3:.0f} kbit/s"
+    )
 
 
 def counted(count: int, noun: str) -> str:

@@ -39,9 +39,7 @@ def departure_time(text: str, now: datetime) -> float:
         else:
             raise ValueError
     except (ValueError, OverflowError):
-        raise ValueError(
-            'a departure is a time such as "05:30", or "2026-12-01 05:30" with its day'
-        ) from None
+        raise ValueError('it should be a time such as "05:30", or "2026-12-01 05:30" with its day') from None
     if later := [moment for moment in found if moment > now.timestamp()]:
         return later[0]
     raise ValueError("that time has passed")

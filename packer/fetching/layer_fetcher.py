@@ -35,6 +35,7 @@ from packer.fetching.hosts.source import LIMIT_BYTES, Source
 from packer.fetching.jpeg_worker import JPEG_BEGINS, MOST_WAITING, JpegFinding, JpegWorker
 from packer.fetching.pacing.gate import Gate, Permit
 from packer.fetching.pacing.patience import LEAST_S
+from packer.fetching.pacing.speed_limit import SpeedLimiter
 from packer.fetching.policy import TileHistory, TilePolicy
 from packer.fetching.refresh import StoredCopy
 from packer.fetching.reports import LayerCounts
@@ -53,10 +54,10 @@ _INTERCEPTED = "the server stopped answering as before; a sign-in page may be in
 class HostAccess:
     """How a layer reaches its host, shared with the layers beside it.
 
-    `identity` gives a second opinion on the host, where no tile can tell. `refusal` says, once the host is known
-    to be itself, why its owner forbids to go on, or None. `byte_budget` is asked before each request and ends the
-    work when it is used up. `jpeg_worker` checks JPEGs when they come fast. `doubt` tries the layer's address
-    and its likely slips.
+    `identity` gives a second opinion on the host, where no tile can tell. `refusal` says, once the host is known to
+    be itself, why its owner forbids to go on, or None. `byte_budget` is asked before each request and ends the work
+    when it is used up. `speed` says when there is room on the link for one more. `jpeg_worker` checks JPEGs when
+    they come fast. `doubt` tries the layer's address and its likely slips.
     """
 
     gate: Gate
@@ -64,6 +65,7 @@ class HostAccess:
     identity: HostIdentity
     refusal: Callable[[], LastbarError | None]
     byte_budget: ByteBudget
+    speed: SpeedLimiter
     jpeg_worker: JpegWorker
     doubt: AddressDoubt
 
@@ -124,8 +126,6 @@ class LayerFetcher:
             if self._queue.exhausted:
                 self._turn.set()
 
-    # ------------------------------------------------------------------------------------ what to ask for
-
     async def _next_tile(self) -> Tile | None:
         """The next tile to ask for, None if there will be none. If cancelled: no tile is taken."""
         while not self._stopping:
@@ -160,14 +160,17 @@ class LayerFetcher:
     async def _permit_for(self, tile: Tile) -> Permit | None:
         """Permission to ask for the tile; None, with the tile put back, if nothing more is to be asked for. If
         cancelled: the tile is put back, and no permit is held."""
+        speed, budget = self._access.speed, self._access.byte_budget
         try:
+            taken_s = await speed.take(budget.typical_bytes, lambda: self._stopping)
             permit = await self._gate.enter()
         except asyncio.CancelledError:
             self._queue.requeue(tile, self._clock.now())
             raise
-        may_ask = not self._stopping and self._access.byte_budget.may_ask(self._gate.in_flight)
-        if permit is not None and may_ask:
+        if permit is not None and not self._stopping and budget.may_ask(self._gate.in_flight):
+            permit.speed_s = taken_s
             return permit
+        speed.came(taken_s, None)
         if permit is not None:
             self._gate.drop(permit)
         self._queue.requeue(tile, self._clock.now())
@@ -190,11 +193,11 @@ class LayerFetcher:
             self._gate.sent(permit)
             result = await access.transport.fetch(url, headers, deadline_s, LIMIT_BYTES)
             self._recorder.answered(self._clock.now() - permit.started)
+            access.byte_budget.received(result.size_bytes)
+            access.speed.came(permit.speed_s, result.size_bytes)
             if not isinstance(result, Response):
-                access.byte_budget.received(result.size_bytes)
                 return result, None
             self._policy.heard = True
-            access.byte_budget.received(len(result.body))
             if access.jpeg_worker.useful and _is_bare_jpeg(result):
                 self._gate.received(permit)
                 return result, await self._check_apart(result.body)
@@ -211,8 +214,6 @@ class LayerFetcher:
             for _ in range(MOST_WAITING):
                 self._group.create_task(self._work())
         return await self._access.jpeg_worker.check(body)
-
-    # ------------------------------------------------------------------------------------ what came
 
     async def _settle(self, tile: Tile, permit: Permit, result: Result, finding: JpegFinding | None) -> None:
         """If cancelled: the tile is stored or not, as the writer has it, and asked for again if not."""
@@ -274,8 +275,6 @@ class LayerFetcher:
             if self._rules.kind is None:
                 self.require_kind(outcome.kind)
             self.repeats.note(tile, digest)
-
-    # ------------------------------------------------------------------------------------ what follows
 
     async def _host_proven(self, since: float) -> None:
         """The host has answered as only it can a request that started at `since`: settle what is held, and hear

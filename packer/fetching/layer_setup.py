@@ -25,6 +25,7 @@ from packer.fetching.jpeg_worker import JpegWorker
 from packer.fetching.layer_fetcher import HostAccess, LayerFetcher
 from packer.fetching.layer_run import LayerRun
 from packer.fetching.order import in_order
+from packer.fetching.pacing.speed_limit import SpeedLimiter
 from packer.fetching.policy import TilePolicy
 from packer.fetching.refresh import Refresh
 from packer.fetching.reports import Options
@@ -53,6 +54,7 @@ class LayerSetup:
     consent: Consent
     confirmed: frozenset[str]
     byte_budget: ByteBudget
+    speed: SpeedLimiter
     jpeg_worker: JpegWorker
 
     async def layer(self, source: Source, pack: PackWriter) -> LayerRun:
@@ -105,6 +107,7 @@ class LayerSetup:
             identity,
             partial(self.consent.refusal, source),
             self.byte_budget,
+            self.speed,
             self.jpeg_worker,
             AddressDoubt(asker, planned, identity, recorder.sent),
         )

@@ -10,6 +10,7 @@ from typing import Any
 
 from packer.fetching.batch_writer import BATCH_RECORDS
 from packer.fetching.pacing.gate import Pause
+from packer.fetching.pacing.speed_limit import SpeedLimit
 from packer.fetching.refresh import RefreshCounts
 from packer.fetching.transports import TransportName
 from packer.geometry.tileset import Tile
@@ -36,7 +37,8 @@ class Options:
     jumps: the packs are whole after that, whatever the hour is set to meanwhile. `max_bytes` bounds the bodies
     received. `log` writes lastbar.log.jsonl into the folder of the packs. `refresh_older_s` has tiles on board
     refreshed that were fetched longer ago, unless their server called them fresh for longer. `transport` None takes
-    the faster one that can be loaded. `keep_awake` asks the system not to fall asleep meanwhile.
+    the faster one that can be loaded. `keep_awake` asks the system not to fall asleep meanwhile. `speed_limit` leaves
+    room for others on the same link.
     """
 
     store: Path | None = None
@@ -50,6 +52,7 @@ class Options:
     log: bool = False
     refresh_older_s: float | None = None
     keep_awake: bool = False
+    speed_limit: SpeedLimit = field(default_factory=SpeedLimit)
 
 
 @dataclass(slots=True)

@@ -23,6 +23,7 @@ from packer.fetching.keep_awake import KeepAwake
 from packer.fetching.layer_run import LayerRun
 from packer.fetching.layer_setup import LayerSetup
 from packer.fetching.pacing.gate import Pause
+from packer.fetching.pacing.speed_limit import SpeedLimiter
 from packer.fetching.reports import FetchReport, LayerCounts, LayerProgress, Options
 from packer.fetching.run_log import RunLog
 from packer.fetching.run_logger import RunLogger
@@ -173,6 +174,7 @@ class _FetchJob:
             consent,
             frozenset(await consent.ask(self.stop)),
             monitor.byte_budget,
+            SpeedLimiter(self.options.speed_limit, self.clock),
             jpeg_worker,
         )
 

@@ -56,13 +56,14 @@ class Pause:
 class Permit:
     """Permission to send one request, which started at `started`, by what counts it against the rate, `start`.
     `received` is when the answer was in, if that was said before its verdict;
-    `hasty` is whether the request is but a short look."""
+    `hasty` is whether the request is but a short look; `speed_s` is what it took of the speed that is allowed."""
 
     started: float
     probe: bool
     start: Start = field(default_factory=lambda: Start(0.0))
     received: float | None = None
     hasty: bool = False
+    speed_s: float = 0.0
 
 
 class PauseMachine:

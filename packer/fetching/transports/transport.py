@@ -44,6 +44,11 @@ class Response:
     headers: Mapping[str, str]
     body: bytes
 
+    @property
+    def size_bytes(self) -> int:
+        """Of the body."""
+        return len(self.body)
+
 
 @dataclass(frozen=True, slots=True)
 class TransportFailure:
