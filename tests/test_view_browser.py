@@ -1,4 +1,4 @@
-"""The page in a real browser, with every other host out of reach; pictures are kept in tests/output/."""
+"""The page in a real browser, with every other host out of reach."""
 
 from __future__ import annotations
 
@@ -22,13 +22,12 @@ from PIL import Image
 from packer.geometry.tileset import Tile
 from packer.store.writer import PackWriter
 from packer.view import Sharing, ViewServer
-from tests.chromium import chromium
+from tests.chromium import chromium, keep, strays
 from tests.view_board import Board, build, labels_for, received
 
 pytest.importorskip("playwright.sync_api", reason="Playwright's Python package is not installed")
-from playwright.sync_api import Browser, FloatRect, Locator, Page, Route, expect
+from playwright.sync_api import Browser, FloatRect, Locator, Page, expect
 
-OUTPUT = Path(__file__).parent / "output"
 DESKTOP, PHONE = (1280, 800), (390, 844)
 
 BARE = Tile(10, *mercantile.tile(12.8, 47.19, 10)[:2])  # nothing at all there
@@ -66,7 +65,7 @@ class Visit:
     """A page that has been opened, and what it did that it should not."""
 
     page: Page
-    strayed: list[str] = field(default_factory=list)
+    strayed: list[str]
     troubles: list[str] = field(default_factory=list)
 
     def find(self, text: str) -> None:
@@ -78,23 +77,17 @@ class Visit:
         """Wait until the line on the tiles in view holds these words."""
         expect(self.page.locator("#tally")).to_contain_text(words)
 
-    def keep(self, name: str) -> Image.Image:
-        OUTPUT.mkdir(exist_ok=True)
-        return Image.open(io.BytesIO(self.page.screenshot(path=OUTPUT / f"view-{name}.png"))).convert("RGB")
+    def keep(self, name: str) -> None:
+        keep(self.page, f"view-{name}")
 
 
 def _arrive(browser: Browser, view: ViewServer, size: tuple[int, int]) -> Visit:
     phone = size == PHONE
     context = browser.new_context(
-        viewport={"width": size[0], "height": size[1]}, has_touch=phone, is_mobile=phone
+        viewport={"width": size[0], "height": size[1]}, has_touch=phone, is_mobile=phone,
+        reduced_motion="no-preference" if phone else "reduce",
     )
-    visit = Visit(context.new_page())
-
-    def block(route: Route) -> None:
-        visit.strayed.append(route.request.url)
-        route.abort()
-
-    context.route(lambda url: not url.startswith(view.url), block)
+    visit = Visit(context.new_page(), strays(context, view.url))
     visit.page.on("console", lambda said: visit.troubles.append(said.text) if said.type != "log" else None)
     visit.page.on("pageerror", lambda fault: visit.troubles.append(str(fault)))
     visit.page.on("dialog", lambda dialog: visit.troubles.append(dialog.message))
@@ -343,9 +336,6 @@ def test_gap_of_a_deep_zoom_is_seen_from_every_shallower_one(browser: Browser, t
         ).result()
     with ViewServer(board.brief, board.plan) as view:
         arrived = _arrive(browser, view, DESKTOP)
-        arrived.page.emulate_media(
-            reduced_motion="reduce"
-        )  # or a picture may be taken while the map still moves
         with _looking(arrived, view.link) as visit:
             visit.settled("planned tiles, 1 not on board")
             visit.keep("desktop-gap-from-afar")
@@ -383,7 +373,6 @@ def test_names_that_have_no_room_wait_until_the_map_is_zoomed_in(browser: Browse
         board = pool.submit(build, tmp_path, places=places).result()
     with ViewServer(board.brief, board.plan) as view:
         arrived = _arrive(browser, view, DESKTOP)
-        arrived.page.emulate_media(reduced_motion="reduce")
         with _looking(arrived, view.link) as visit:
             page = visit.page
             expect(page.locator(".waypoint")).to_have_count(len(names))
@@ -495,7 +484,7 @@ def test_shared_page_opens_by_its_link_and_shows_only_a_form_without(browser: Br
         context = browser.new_context(viewport={"width": PHONE[0], "height": PHONE[1]})
         page = context.new_page()
         page.goto(shared.url)
-        page.screenshot(path=OUTPUT / "view-phone-code.png")
+        keep(page, "view-phone-code")
         page.get_by_label("Access code").fill("abcd 2345 efgh")
         page.get_by_role("button", name="Open").click()
         expect(page.locator("#tally")).to_contain_text("In view at zoom")
