@@ -22,7 +22,7 @@ from packer.planning.brief import Brief
 # A busy machine is no failure. LASTBAR_TESTS_EXAMPLES=1000 looks longer for an example that fails.
 settings.register_profile(
     "steady",
-    max_examples=int(os.environ.get("LASTBAR_TESTS_EXAMPLES", "40")),
+    max_examples=int(os.environ.get("LASTBAR_TESTS_EXAMPLES", "25")),
     deadline=None,
     suppress_health_check=[HealthCheck.too_slow],
 )

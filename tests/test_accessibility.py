@@ -43,7 +43,9 @@ def faults(page: Page, within: str = "html") -> list[tuple[str, Any]]:
     """What axe-core finds that is moderate or worse on the page, or in one element of it, with the elements."""
     if page.evaluate("() => typeof axe") == "undefined":
         page.evaluate(AXE_SCRIPT)
-    found = page.evaluate("(within) => axe.run(within, { resultTypes: ['violations'] })", within)["violations"]
+    found = page.evaluate("(within) => axe.run(within, { resultTypes: ['violations'] })", within)[
+        "violations"
+    ]
     return [
         (f"{one['impact']}: {one['id']}", [node["target"] for node in one["nodes"]])
         for one in found

@@ -84,7 +84,9 @@ class Visit:
 def _arrive(browser: Browser, view: ViewServer, size: tuple[int, int]) -> Visit:
     phone = size == PHONE
     context = browser.new_context(
-        viewport={"width": size[0], "height": size[1]}, has_touch=phone, is_mobile=phone,
+        viewport={"width": size[0], "height": size[1]},
+        has_touch=phone,
+        is_mobile=phone,
         reduced_motion="no-preference" if phone else "reduce",
     )
     visit = Visit(context.new_page(), strays(context, view.url))
