@@ -88,6 +88,7 @@ _TOGETHER = {
     "test_inspect",
     "test_practice_server",
     "test_practice_survey",
+    "test_report",
     "test_secret_ways",
     "test_survey",
     "test_view",

@@ -41,7 +41,7 @@ def test_a_power_cut_loses_no_committed_tile_and_leaves_every_pack_readable_and_
 
 @needs_compiler
 def test_a_failing_disk_ends_a_command_with_its_sentence_and_costs_nothing_committed() -> None:
-    rig("faults", "fetch", "--faults", str(tries(1, 3)))
+    rig("faults", "fetch", "--faults", str(tries(4, 10)))
 
 
 def opened(number: int, path: str, flags: int = os.O_CREAT | os.O_RDWR) -> Operation:
