@@ -13,9 +13,9 @@ from pathlib import Path
 import pytest
 
 pytest.importorskip("playwright.sync_api", reason="Playwright's Python package is not installed")
-from playwright.sync_api import Browser, BrowserContext, Page, sync_playwright
+from playwright.sync_api import Browser, Error, Page, Request, sync_playwright
 
-__all__ = ["chromium", "keep", "strays"]
+__all__ = ["chromium", "keep", "page_of", "watched"]
 
 _PROGRAM = Path("/usr/bin/chromium")
 _FLAGS = [
@@ -39,16 +39,35 @@ def chromium() -> Iterator[Browser]:
         browser.close()
 
 
-def strays(context: BrowserContext, *allowed: str) -> list[str]:
-    """What the pages of a context ask for, from now on, that begins with none of these."""
+def page_of(browser: Browser, width: int, height: int) -> Page:
+    """The browser's one page, at this size, with nothing moving: each further one is a process, and takes a second."""
+    context = browser.contexts[0] if browser.contexts else browser.new_context(reduced_motion="reduce")
+    page = context.pages[0] if context.pages else context.new_page()
+    page.set_viewport_size({"width": width, "height": height})
+    return page
+
+
+@contextmanager
+def watched(page: Page, *allowed: str) -> Iterator[None]:
+    """Fails if the page meanwhile asks for what begins with none of these, or has an error that nothing catches."""
     strayed: list[str] = []
+    troubles: list[str] = []
 
-    def note(url: str) -> None:
-        if not url.startswith((*allowed, "data:", "blob:")):
-            strayed.append(url)
+    def asked(request: Request) -> None:
+        if not request.url.startswith((*allowed, "data:", "blob:")):
+            strayed.append(request.url)
 
-    context.on("request", lambda request: note(request.url))
-    return strayed
+    def failed(fault: Error) -> None:
+        troubles.append(str(fault))
+
+    page.on("request", asked)
+    page.on("pageerror", failed)
+    try:
+        yield
+    finally:
+        page.remove_listener("request", asked)
+        page.remove_listener("pageerror", failed)
+    assert (strayed, troubles) == ([], [])
 
 
 def keep(page: Page, name: str) -> None:

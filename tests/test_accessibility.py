@@ -15,7 +15,7 @@ from packer.desk.server import DeskServer
 from packer.proof.proving import verify
 from packer.proof.report import write_report
 from packer.view import ViewServer
-from tests.chromium import chromium
+from tests.chromium import chromium, page_of
 from tests.view_board import Board, build
 
 pytest.importorskip("axe_playwright_python", reason="axe-core's Python package is not installed")
@@ -54,7 +54,7 @@ def faults(page: Page, within: str = "html") -> list[tuple[str, Any]]:
 
 
 def opened(browser: Browser, width: int, link: str) -> Page:
-    page = browser.new_page(viewport={"width": width, "height": 844}, reduced_motion="reduce")
+    page = page_of(browser, width, 844)
     page.set_default_timeout(PATIENCE_MS)
     page.goto(link)
     return page
@@ -67,7 +67,7 @@ def test_the_view_has_no_fault_and_each_waypoint_a_name(browser: Browser, board:
         expect(page.locator(".waypoint")).not_to_have_count(0, timeout=PATIENCE_MS)
         expect(page.locator("#tally")).to_contain_text("In view at zoom", timeout=PATIENCE_MS)
         assert faults(page) == []
-        page.close()
+        page.goto("about:blank")
 
 
 @pytest.mark.parametrize("width", WIDTHS)
@@ -82,7 +82,6 @@ def test_the_report_has_no_fault_and_fits_the_screen(
     sideways = "() => [...document.querySelectorAll('.wide')].filter(one => one.scrollWidth > one.clientWidth).length"
     assert page.locator(".wide").count() > 3
     assert page.evaluate(sideways) == 0, "no table has to be pushed sideways to be read"
-    page.close()
 
 
 @pytest.mark.parametrize("width", WIDTHS)
@@ -105,4 +104,4 @@ def test_no_step_of_the_desk_has_a_fault(browser: Browser, board: Board, width: 
         assert page.evaluate("() => document.documentElement.scrollWidth") == width
         page.get_by_role("button", name="Keys").click()
         assert faults(page) == []
-        page.close()
+        page.goto("about:blank")

@@ -14,7 +14,7 @@ from packer import Brief, plan
 from packer.desk.server import DeskServer
 from packer.handover import inspect_tree
 from packer.practice import PracticeServer, write_place
-from tests.chromium import chromium, keep, strays
+from tests.chromium import chromium, keep, page_of, watched
 
 pytest.importorskip("playwright.sync_api", reason="Playwright's Python package is not installed")
 from playwright.sync_api import Browser, Page, expect
@@ -65,17 +65,13 @@ def browser() -> Iterator[Browser]:
 @contextmanager
 def sitting(browser: Browser, desk: DeskServer, width: int = 1280, height: int = 800) -> Iterator[Page]:
     """A page that has opened the desk; it may ask no other host and must not fail."""
-    context = browser.new_context(viewport={"width": width, "height": height}, reduced_motion="reduce")
-    strayed = strays(context, desk.url)
-    page = context.new_page()
+    page = page_of(browser, width, height)
     page.set_default_timeout(PATIENCE_MS)
-    troubles: list[str] = []
-    page.on("pageerror", lambda fault: troubles.append(str(fault)))
-    page.goto(desk.link)
-    expect(page.locator("#title")).not_to_be_empty()
-    yield page
-    context.close()
-    assert (strayed, troubles) == ([], [])
+    with watched(page, desk.url):
+        page.goto(desk.link)
+        expect(page.locator("#title")).not_to_be_empty()
+        yield page
+        page.goto("about:blank")
 
 
 def said(page: Page, step: str, words: str | re.Pattern[str]) -> None:
