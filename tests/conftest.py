@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import gc
 import os
 import select
 import tempfile
@@ -22,7 +23,7 @@ from packer.planning.brief import Brief
 # A busy machine is no failure. LASTBAR_TESTS_EXAMPLES=1000 looks longer for an example that fails.
 settings.register_profile(
     "steady",
-    max_examples=int(os.environ.get("LASTBAR_TESTS_EXAMPLES", "40")),
+    max_examples=int(os.environ.get("LASTBAR_TESTS_EXAMPLES", "25")),
     deadline=None,
     suppress_health_check=[HealthCheck.too_slow],
 )
@@ -77,33 +78,40 @@ def brief_for(tmp_path: Path) -> BriefMaker:
 _INSIST = os.environ.get("LASTBAR_TESTS_INSIST") == "1"
 """Whether a test that cannot be run here, for want of a program such as Chromium, counts as failed."""
 
-# Where one worker had better run all of a module's tests: they share something that takes seconds to make.
-_TOGETHER = {
-    "test_accessibility",
-    "test_desk_browser",
-    "test_desk_look_browser",
-    "test_faults",
-    "test_handover_record",
-    "test_imagery",
-    "test_inspect",
-    "test_practice_server",
-    "test_practice_survey",
-    "test_secret_ways",
-    "test_survey",
-    "test_view",
-    "test_view_browser",
+# Seconds that modules take of which one look at the number of their tests tells nothing: they begin first.
+_LONG = {
+    "test_accessibility": 25,
+    "test_address_trial": 5,
+    "test_desk_browser": 20,
+    "test_desk_look_browser": 10,
+    "test_faults": 20,
+    "test_kill": 5,
+    "test_kill_packs": 10,
+    "test_powercut": 15,
+    "test_refresh": 8,
+    "test_secret_ways": 12,
+    "test_view_browser": 35,
 }
+_USUAL = 0.1  # seconds for each test
 
 
 class _ByModule(LoadScopeScheduling):  # type: ignore[misc]  # pytest-xdist has no types
-    """Each test goes to whichever worker is free, but those of some modules to one and the same, and first of all.
+    """A module's tests go to one worker, since they share what takes time to make; those that take longest begin.
 
-    The groups of pytest-xdist 3.8 would do, but have no effect under pytest 9.2, which numbers tests in another way.
+    So the workers end at about the same time. With pytest-xdist's own order, by the number of tests, a long module of
+    few tests begins last, and the other workers wait for it.
     """
 
     def _split_scope(self, nodeid: str) -> str:
-        module = nodeid.partition("::")[0]
-        return module if Path(module).stem in _TOGETHER else nodeid
+        return nodeid.partition("::")[0]
+
+    def _assign_work_unit(self, node: Any) -> None:
+        longest = max(self.workqueue, key=self._seconds)
+        self.workqueue.move_to_end(longest, last=False)
+        super()._assign_work_unit(node)
+
+    def _seconds(self, module: str) -> float:
+        return _LONG.get(Path(module).stem, _USUAL * len(self.workqueue[module]))
 
 
 @pytest.hookimpl(optionalhook=True)
@@ -140,6 +148,13 @@ def pytest_terminal_summary(terminalreporter: Any) -> None:
     if reasons:
         told = "; ".join(f"{reason} ({many})" for reason, many in sorted(reasons.items()))
         terminalreporter.write_line(f"Not run here: {reasons.total()} tests or modules: {told}.")
+
+
+@pytest.hookimpl(trylast=True)
+def pytest_collection_finish() -> None:
+    """What is loaded stays: to look through it for rubbish over and over takes time."""
+    gc.collect()
+    gc.freeze()
 
 
 @pytest.fixture(scope="session", autouse=True)

@@ -156,7 +156,7 @@ requests-per-second = 100000
 [[areas]]
 name = "camp"
 point = [{LON}, {LAT}]
-radius = "3 km"
+radius = "1500 m"
 deepest = 15
 """
     (folder / "brief.toml").write_text(text, encoding="utf-8")

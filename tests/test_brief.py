@@ -12,9 +12,10 @@ from hypothesis import strategies as st
 from packer.errors import EXIT_INPUT, BriefError
 from packer.geometry.grid import LonLatBox
 from packer.planning.brief import Brief, Overview
+from tests.budgets import tries
 from tests.commands import lastbar
 
-quick = settings(max_examples=150, deadline=None)  # a busy machine is no failure
+quick = settings(max_examples=tries(60, 150), deadline=None)  # a busy machine is no failure
 
 URL = "https://tiles.example.org/{z}/{x}/{y}.jpg"
 LAYER = f'url = "{URL}"\nattribution = "Example Survey"\npermission = "Own server"\nzooms = [0, 19]\n'

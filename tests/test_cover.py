@@ -22,13 +22,14 @@ from pyproj import Geod
 from packer.geometry.cover import chunked, cover_box, cover_corridor, cover_polygon
 from packer.geometry.grid import Floats, LonLatBox
 from packer.geometry.tileset import TileSet
+from tests.budgets import tries
 
 FIXTURES = Path(__file__).parent.parent / "fixtures"
 EXACT_M = 0.01  # what cover_corridor promises
 EDGE = 85.0511287798066  # OGC 17-083r4: where the square ends
 
-few = settings(max_examples=20, deadline=None)  # a busy machine is no failure
-some = settings(max_examples=60, deadline=None)
+few = settings(max_examples=tries(8, 20), deadline=None)  # a busy machine is no failure
+some = settings(max_examples=tries(20, 60), deadline=None)
 
 Spot = tuple[int, int]  # column and row
 
@@ -640,7 +641,7 @@ def stars(draw: st.DrawFn) -> tuple[list[Floats], int]:
     return [ring(1.0), ring(0.6)] if draw(st.booleans()) and not snap else [ring(1.0)], zoom
 
 
-@settings(max_examples=200, deadline=None)
+@settings(max_examples=tries(60, 200), deadline=None)
 @given(stars())
 def test_a_polygon_takes_the_tiles_that_it_overlaps_and_no_other(drawn: tuple[list[Floats], int]) -> None:
     rings, zoom = drawn

@@ -41,6 +41,7 @@ from packer.geometry.tileset import Tile, TileSet
 from packer.planning.brief import Brief
 from packer.planning.plan import AreaPlan, plan
 from packer.store.pack_summary import read_summary
+from tests.budgets import tries
 from tests.conftest import BriefMaker
 from tests.fakes import REFUSED, ScriptedTransport, VirtualClock, tile_answer
 
@@ -214,7 +215,7 @@ EVERY = TileSet.union(a.tiles for a in AREAS)
 ORDER = list(in_order(AREAS, SHAPES, EVERY))
 
 
-@settings(max_examples=25, deadline=None)
+@settings(max_examples=tries(10, 25), deadline=None)
 @given(st.integers(0, len(ORDER)), st.integers(0, len(ORDER)))
 @example(0, 8)
 @example(0, 12)

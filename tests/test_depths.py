@@ -13,8 +13,9 @@ from packer.geometry.grid import LonLatBox
 from packer.geometry.tileset import Tile, TileSet
 from packer.planning.plan import AreaPlan, LayerPlan, Plan, part_of
 from packer.proof.depths import Holdings, area_depths
+from tests.budgets import tries
 
-quick = settings(max_examples=60, deadline=None)
+quick = settings(max_examples=tries(30, 60), deadline=None)
 BASE, DEEP = 9, 13  # the square of zoom 9 that the random areas lie in, and their deepest zoom
 SQUARE = (BASE, 273, 180)
 

@@ -1,4 +1,4 @@
-"""The desk in a real browser: the whole job without touching a file or a terminal; pictures go to tests/output/."""
+"""The desk in a real browser: the whole job without touching a file or a terminal."""
 
 from __future__ import annotations
 
@@ -14,12 +14,11 @@ from packer import Brief, plan
 from packer.desk.server import DeskServer
 from packer.handover import inspect_tree
 from packer.practice import PracticeServer, write_place
-from tests.chromium import chromium
+from tests.chromium import chromium, keep, page_of, watched
 
 pytest.importorskip("playwright.sync_api", reason="Playwright's Python package is not installed")
-from playwright.sync_api import Browser, Page, Route, expect
+from playwright.sync_api import Browser, Page, expect
 
-OUTPUT = Path(__file__).parent / "output"
 PATIENCE_MS = 60_000
 SMALL = """
 [[areas]]
@@ -66,28 +65,13 @@ def browser() -> Iterator[Browser]:
 @contextmanager
 def sitting(browser: Browser, desk: DeskServer, width: int = 1280, height: int = 800) -> Iterator[Page]:
     """A page that has opened the desk; it may ask no other host and must not fail."""
-    context = browser.new_context(viewport={"width": width, "height": height}, reduced_motion="reduce")
-    strayed: list[str] = []
-
-    def block(route: Route) -> None:
-        strayed.append(route.request.url)
-        route.abort()
-
-    context.route(lambda url: not url.startswith((desk.url, "data:", "blob:")), block)
-    page = context.new_page()
+    page = page_of(browser, width, height)
     page.set_default_timeout(PATIENCE_MS)
-    troubles: list[str] = []
-    page.on("pageerror", lambda fault: troubles.append(str(fault)))
-    page.goto(desk.link)
-    expect(page.locator("#title")).not_to_be_empty()
-    yield page
-    context.close()
-    assert (strayed, troubles) == ([], [])
-
-
-def keep(page: Page, name: str) -> None:
-    OUTPUT.mkdir(exist_ok=True)
-    page.screenshot(path=OUTPUT / f"desk-{name}.png")
+    with watched(page, desk.url):
+        page.goto(desk.link)
+        expect(page.locator("#title")).not_to_be_empty()
+        yield page
+        page.goto("about:blank")
 
 
 def said(page: Page, step: str, words: str | re.Pattern[str]) -> None:
@@ -114,16 +98,16 @@ def test_the_whole_job_without_touching_a_file_or_a_terminal(
     card = tmp_path / "card"
     with DeskServer(tmp_path / "trip") as desk, sitting(browser, desk) as page:
         said(page, "ground", "needs a map layer and an area")
-        keep(page, "1-begin")
+        keep(page, "desk-1-begin")
         add_layer(page, model.layers["aerial"].url, 19)
         page.locator("#file-input").set_input_files(place / str(model.areas[0].line))
         dialog = page.get_by_role("dialog")
         expect(dialog.get_by_text("a corridor along its lines")).to_be_visible()
-        keep(page, "2-file")
+        keep(page, "desk-2-file")
         dialog.get_by_label("Deepest zoom").select_option("14")
         dialog.get_by_role("button", name="Add", exact=True).click()
         said(page, "room", re.compile("about"))
-        keep(page, "3-drawn")
+        keep(page, "desk-3-drawn")
         page.evaluate(NOTICES)
         page.keyboard.press("4")
         assert page.evaluate("window.asked") == 0
@@ -131,18 +115,18 @@ def test_the_whole_job_without_touching_a_file_or_a_terminal(
         page.get_by_role("button", name="Start").click()
         said(page, "fetch", "✓ all stored")
         assert page.evaluate("window.told") == ["The fetch has ended"]
-        keep(page, "4-fetched")
+        keep(page, "desk-4-fetched")
         page.locator("#step-proof").click()
         page.get_by_role("button", name="Check", exact=True).click()
         expect(page.locator(".verdict.ready")).to_be_visible()
-        keep(page, "5-proof")
+        keep(page, "desk-5-proof")
         page.locator("#step-cards").click()
         page.get_by_label("Folder or card").fill(str(card))
         page.get_by_role("button", name="Write the files").click()
         expect(page.locator("#panel")).to_contain_text("sealed")
         page.get_by_role("button", name="Inspect this card").click()
         expect(page.locator(".verdict.ready")).to_be_visible()
-        keep(page, "6-card")
+        keep(page, "desk-6-card")
     assert inspect_tree(card).intact
     brief = Brief.read(tmp_path / "trip")
     assert brief.areas[0].line == model.areas[0].line
@@ -183,7 +167,7 @@ def test_an_area_is_drawn_dragged_undone_and_drawn_again_by_keyboard(
         page.get_by_role("button", name="Circle").click()
         page.mouse.click(*middle)
         page.mouse.move(middle[0] + 90, middle[1])
-        keep(page, "draw-circle")
+        keep(page, "desk-draw-circle")
         page.mouse.click(middle[0] + 90, middle[1])
         said(page, "ground", "✓ 1 area")
         first = Brief.read(tmp_path).areas[0]
@@ -199,7 +183,7 @@ def test_an_area_is_drawn_dragged_undone_and_drawn_again_by_keyboard(
         page.mouse.up()
         reach = page.get_by_label("Reach", exact=True)
         expect(reach).not_to_have_value(before)
-        keep(page, "dragged")
+        keep(page, "desk-dragged")
         assert (Brief.read(tmp_path).areas[0].radius or 0) > (first.radius or 0)
         page.get_by_role("button", name="Undo").click()
         expect(page.get_by_role("button", name="Redo")).to_be_enabled()

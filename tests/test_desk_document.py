@@ -17,6 +17,7 @@ from packer.desk.document import ChangedElsewhereError, Document, Snapshot, Stal
 from packer.desk.figures import Planner
 from packer.desk.fitting import proposals
 from packer.desk.versions import KEPT
+from tests.budgets import tries
 
 LAYER = {
     "url": "http://127.0.0.1:9/{z}/{x}/{y}.png",
@@ -286,7 +287,9 @@ CHANGES = st.one_of(
 )
 
 
-@settings(max_examples=60, suppress_health_check=[HealthCheck.function_scoped_fixture], deadline=None)
+@settings(
+    max_examples=tries(20, 60), suppress_health_check=[HealthCheck.function_scoped_fixture], deadline=None
+)
 @given(changes=st.lists(CHANGES, max_size=25))
 def test_whatever_is_done_the_file_is_the_state_and_undo_leads_all_the_way_back(
     tmp_path: Path, changes: list[dict[str, Any]]

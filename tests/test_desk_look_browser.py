@@ -13,7 +13,8 @@ from packer.desk.server import DeskServer
 from packer.planning.collection import Collection
 from packer.practice import PracticeServer
 from packer.store.reader import tile_at
-from tests.test_desk_browser import PATIENCE_MS, browser, keep, place, said, server, sitting
+from tests.chromium import keep
+from tests.test_desk_browser import PATIENCE_MS, browser, place, said, server, sitting
 
 if TYPE_CHECKING:
     from playwright.sync_api import Browser
@@ -48,7 +49,7 @@ def test_an_address_is_tried_the_source_looked_at_and_the_plan_made_to_fit(
         dialog.get_by_role("button", name="Try this address").click()
         expect(dialog.locator(".tried")).to_contain_text("neighbours fit together", timeout=PATIENCE_MS)
         expect(dialog.locator(".samples canvas").first).to_be_visible()
-        keep(page, "look-tried")
+        keep(page, "desk-look-tried")
         dialog.get_by_label("Attribution").fill("Practice")
         dialog.get_by_label("Why you may keep these tiles").fill("our own practice server")
         dialog.get_by_role("button", name="Add", exact=True).click()
@@ -57,12 +58,12 @@ def test_an_address_is_tried_the_source_looked_at_and_the_plan_made_to_fit(
         expect(page.get_by_role("dialog")).to_have_count(0)
         page.get_by_role("button", name="Source").click()
         expect(page.locator(".sheet.from-source canvas").first).to_be_visible(timeout=PATIENCE_MS)
-        keep(page, "look-source")
+        keep(page, "desk-look-source")
         page.get_by_role("button", name="Two layers").click()
         page.get_by_label("Layer of the second map").select_option("tried")
         second = page.locator("#map-beside .sheet.from-source canvas").first
         expect(second).to_be_visible(timeout=PATIENCE_MS)
-        keep(page, "look-two-layers")
+        keep(page, "desk-look-two-layers")
         page.get_by_role("button", name="Two layers").click()
         expect(page.locator("#map-beside")).to_have_count(0)
         page.locator("#step-worth").click()
@@ -71,14 +72,14 @@ def test_an_address_is_tried_the_source_looked_at_and_the_plan_made_to_fit(
         expect(page.locator(".strip li").nth(5)).to_be_visible(timeout=PATIENCE_MS)
         expect(page.locator(".strip")).to_contain_text("one deeper")
         page.locator("#panel").evaluate("one => one.scrollTo(0, 500)")
-        keep(page, "look-strip")
+        keep(page, "desk-look-strip")
         page.locator("#step-room").click()
         said(page, "room", re.compile("about"))
         page.get_by_label("Hours for the fetch, or size on disk").fill("500kB")
         page.get_by_role("button", name="Show what to leave out").click()
         first = page.locator(".proposals li").first
         expect(first).to_be_visible(timeout=PATIENCE_MS)
-        keep(page, "look-fit")
+        keep(page, "desk-look-fit")
         before = (tmp_path / "brief.toml").read_text("utf-8")
         with page.expect_response("**/api/take"):
             first.get_by_role("button", name="Take").click()

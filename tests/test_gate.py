@@ -16,6 +16,7 @@ from hypothesis import strategies as st
 from packer.fetching.pacing.gate import Gate, Pause, PauseKind, Permit
 from packer.fetching.pacing.limits import ConcurrencyLimit, RetryBudget
 from packer.fetching.pacing.signals import Failed, Succeeded, Throttled, Unverified
+from tests.budgets import tries
 from tests.fakes import VirtualClock
 
 T = TypeVar("T")
@@ -81,7 +82,7 @@ def give_back(gate: Gate, permit: Permit, deed: str) -> None:
             gate.drop(permit)
 
 
-@settings(max_examples=200, deadline=None)
+@settings(max_examples=tries(60, 200), deadline=None)
 @given(st.lists(st.lists(DEEDS, max_size=6), min_size=1, max_size=8), st.integers(1, 6), st.integers(2, 200))
 def test_whatever_happens_in_whatever_order_no_permit_leaks_and_nobody_waits_for_ever(
     crews: list[list[Deed]], cap: int, per_second: int

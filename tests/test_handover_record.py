@@ -45,10 +45,16 @@ def ready(tmp_path_factory: pytest.TempPathFactory) -> tuple[Brief, Plan]:
     return brief, worked_out
 
 
+@pytest.fixture(scope="module")
+def handed_over(ready: tuple[Brief, Plan], tmp_path_factory: pytest.TempPathFactory) -> Path:
+    folder = tmp_path_factory.mktemp("handed over") / "card"
+    handover(*ready, None, folder, crews=[NORTH, SOUTH])
+    return folder
+
+
 @pytest.fixture
-def card(ready: tuple[Brief, Plan], tmp_path: Path) -> Path:
-    handover(*ready, None, tmp_path / "card", crews=[NORTH, SOUTH])
-    return tmp_path / "card"
+def card(handed_over: Path, tmp_path: Path) -> Path:
+    return Path(shutil.copytree(handed_over, tmp_path / "card"))
 
 
 def faults(found: InspectionSummary) -> dict[str, str]:

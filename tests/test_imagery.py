@@ -19,6 +19,7 @@ from packer.geometry.tileset import Tile
 from packer.survey.imagery import Detail, DetailVerdict, Sight, detail, detail_alone, look, repeated, sheet
 from packer.survey.imagery.pixels import colours, grey
 from packer.survey.imagery.repeats import text_like
+from tests.budgets import tries
 from tests.imagery_samples.labelled import (
     CODINGS,
     EVALUATION,
@@ -35,7 +36,7 @@ from tests.imagery_samples.placeholders import EVEN, NOTICES, PATTERNS, placehol
 def judged() -> list[tuple[Case, Detail, Detail]]:
     return [
         (case, detail(case.child, case.parent, case.quadrant), detail_alone(case.child))
-        for case in cases(EVALUATION, each=2, seed=41, codings=("png", "jpeg90", "jpeg70"))
+        for case in cases(EVALUATION, each=tries(1, 2), seed=41, codings=("png", "jpeg90", "jpeg70"))
     ]
 
 
@@ -46,14 +47,14 @@ def verdicts(alone: bool) -> list[tuple[Case, DetailVerdict]]:
 @pytest.mark.parametrize("alone", [False, True], ids=["with parent", "alone"])
 def test_of_decidable_tiles_ninety_four_in_a_hundred_are_judged_right(alone: bool) -> None:
     right = [verdict == case.truth for case, verdict in verdicts(alone) if case.decidable]
-    assert len(right) >= 120
+    assert len(right) > tries(60, 119)
     assert np.mean(right) >= 0.94
 
 
 @pytest.mark.parametrize("alone", [False, True], ids=["with parent", "alone"])
 def test_native_tiles_are_not_called_enlarged(alone: bool) -> None:
     wrong = [verdict is DetailVerdict.ENLARGED for case, verdict in verdicts(alone) if case.truth == "native"]
-    assert len(wrong) >= 60
+    assert len(wrong) >= tries(30, 60)
     assert np.mean(wrong) <= 0.02
 
 
@@ -69,7 +70,7 @@ def test_maps_redrawn_at_every_zoom_are_native() -> None:
     drawn = [
         told.verdict for case, told, _ in judged() if case.picture.startswith("map:") and case.factor == 1
     ]
-    assert len(drawn) >= 18
+    assert len(drawn) >= tries(9, 18)
     assert set(drawn) == {DetailVerdict.NATIVE}
 
 

@@ -33,6 +33,7 @@ from packer.sources.kept_offers import keep_offer, kept_offer, offer_path
 from packer.sources.offer import Offer, TileLimits
 from packer.sources.safe_address import fingerprint, kept_form
 from packer.sources.secrecy import Secrets
+from tests.budgets import tries
 
 PLACE = 'tilejson = "https://maps.example.org/aerial.json?key=${AERIAL_KEY}"'
 AREA = "box = [12.30, 47.00, 12.40, 47.04]\ndeepest = 14"
@@ -396,7 +397,7 @@ def test_a_changed_offer_is_told_since_the_plan_follows_it(tmp_path: Path) -> No
     assert "zooms 0 to 9 instead of 0 to 14 and tiles of another extent" in remarks[0]
 
 
-@settings(max_examples=200, deadline=None)
+@settings(max_examples=tries(80, 200), deadline=None)
 @given(
     st.text("abcdefgh0123456789-+/=&%.", min_size=4, max_size=24),
     st.sampled_from(
@@ -453,7 +454,7 @@ def test_a_kept_offer_reads_back_as_it_was(tmp_path: Path) -> None:
 JUNK = st.none() | st.integers() | st.floats() | st.text(max_size=9) | st.lists(st.integers(), max_size=5)
 
 
-@settings(max_examples=200, deadline=None)
+@settings(max_examples=tries(80, 200), deadline=None)
 @given(
     st.sampled_from(["version", "templates", "zooms", "kind", "bounds", "tile_px", "matrices", "limits"]),
     JUNK,

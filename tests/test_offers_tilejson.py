@@ -13,6 +13,7 @@ from hypothesis import strategies as st
 from packer.geometry.grid import MAX_LATITUDE, LonLatBox
 from packer.sources.offer import LIMIT_BYTES, Offer, OfferError
 from packer.sources.tilejson import read_tilejson
+from tests.budgets import tries
 
 TILES = ["https://tiles.example.org/a/{z}/{x}/{y}.png"]
 # The example of the specification's section 3, shortened.
@@ -155,7 +156,7 @@ JSON = st.recursive(
 FIELDS = st.sampled_from([*sorted(SPECIFIED), "format", "vector_layers"])
 
 
-@settings(max_examples=300, deadline=None)
+@settings(max_examples=tries(75, 300), deadline=None)
 @given(st.dictionaries(FIELDS, JSON, max_size=4))
 def test_whatever_stands_in_a_field_gives_an_offer_on_the_grid_or_a_sentence(changes: dict[str, Any]) -> None:
     body = json.dumps(SPECIFIED | changes).encode()
@@ -171,7 +172,7 @@ def test_whatever_stands_in_a_field_gives_an_offer_on_the_grid_or_a_sentence(cha
         assert all(-180 <= lon <= 180 for lon in (offer.bounds.west, offer.bounds.east))
 
 
-@settings(max_examples=200, deadline=None)
+@settings(max_examples=tries(60, 200), deadline=None)
 @given(st.binary(max_size=200))
 def test_any_bytes_give_an_offer_or_a_sentence(body: bytes) -> None:
     with pytest.raises(OfferError):

@@ -18,6 +18,7 @@ from packer.geometry.tileset import Tile
 from packer.sources.address import Address
 from packer.sources.offer import LIMIT_BYTES, Offer, OfferError, TileLimits
 from packer.sources.wmts import Wish, read_wmts
+from tests.budgets import tries
 
 PUBLISHED = morecantile.tms.get("WebMercatorQuad").tileMatrices
 HEAD = (
@@ -264,7 +265,7 @@ _TEXT = st.text(max_size=30).map(escape) | st.sampled_from(
 )
 
 
-@settings(max_examples=200, deadline=None)
+@settings(max_examples=tries(50, 200), deadline=None)
 @given(st.integers(0, 200), _TEXT, st.booleans())
 def test_any_text_in_any_place_gives_an_offer_on_the_grid_or_a_sentence(
     place: int, text: str, attribute: bool
@@ -283,7 +284,7 @@ def test_any_text_in_any_place_gives_an_offer_on_the_grid_or_a_sentence(
     assert offer.tile_px in (256, 512)
 
 
-@settings(max_examples=100, deadline=None)
+@settings(max_examples=tries(40, 100), deadline=None)
 @given(st.integers(0, len(_WHOLE)), st.binary(max_size=8))
 def test_any_bytes_in_any_place_give_an_offer_or_a_sentence(place: int, junk: bytes) -> None:
     try:

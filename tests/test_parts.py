@@ -19,6 +19,7 @@ from packer.planning.pack_path import pack_path
 from packer.planning.part_tiles import read_part_tiles, write_part_tiles
 from packer.planning.plan import Plan, part_of, plan
 from packer.store.pack_summary import read_summary
+from tests.budgets import tries
 from tests.conftest import BriefMaker
 from tests.tile_server import TileServer
 
@@ -45,7 +46,7 @@ def parts(whole: Plan, count: int) -> list[Plan]:
     return [part_of(whole, number, count) for number in range(1, count + 1)]
 
 
-@settings(max_examples=30, deadline=None)
+@settings(max_examples=tries(12, 30), deadline=None)
 @given(
     st.floats(-179, 178),
     st.floats(-80, 79),
@@ -131,7 +132,7 @@ def test_an_area_that_does_not_reach_into_a_part_is_not_in_it() -> None:
 # ---------------------------------------------------------------------------------------------- what is missing
 
 
-@settings(max_examples=20, deadline=None)
+@settings(max_examples=tries(10, 20), deadline=None)
 @given(st.integers(1, 5), st.integers(2, 40), st.integers(0, 39))
 def test_only_what_is_missing_is_dealt_and_each_tile_of_it_once(count: int, step: int, offset: int) -> None:
     whole = plan(Brief.from_text(BRIEF.format(west=12.0, south=46.0, east=12.8, north=46.5, deepest=12)))

@@ -24,6 +24,7 @@ from PIL import Image
 from packer.content.codings import pack_vector, unwrap
 from packer.content.damage import Damaged, NotATile, TooBig, UnaskedCoding
 from packer.content.payload import Kind, decode_fully, examine, fault_of, is_truncated
+from tests.budgets import tries
 
 LIMIT = 1_000_000
 zipped = functools.partial(gzip.compress, mtime=0)  # the same bytes in every process, for the names of tests
@@ -164,7 +165,7 @@ def test_a_jpeg_that_lacks_whole_scans_is_damaged(body: bytes) -> None:
             examine(body[:end] + b"\xff\xd9")
 
 
-@settings(max_examples=80, deadline=None)
+@settings(max_examples=tries(30, 80), deadline=None)
 @given(
     st.sampled_from(["L", "RGB", "CMYK"]),
     st.tuples(st.integers(1, 70), st.integers(1, 70)),

@@ -11,6 +11,7 @@ import pytest
 
 from scripts.powercut import replay
 from scripts.powercut.shim import Operation, compiler
+from tests.budgets import tries
 
 ROOT = Path(__file__).parent.parent
 
@@ -35,12 +36,12 @@ def rig(*arguments: str) -> None:
 
 @needs_compiler
 def test_a_power_cut_loses_no_committed_tile_and_leaves_every_pack_readable_and_no_half_file() -> None:
-    rig("cuts", "fetch", "prune", "handover-mbtiles", "--cuts", "12", "--commands", "1")
+    rig("cuts", "fetch", "prune", "handover-mbtiles", "--cuts", str(tries(6, 12)), "--commands", "1")
 
 
 @needs_compiler
 def test_a_failing_disk_ends_a_command_with_its_sentence_and_costs_nothing_committed() -> None:
-    rig("faults", "fetch", "--faults", "3")
+    rig("faults", "fetch", "--faults", str(tries(4, 10)))
 
 
 def opened(number: int, path: str, flags: int = os.O_CREAT | os.O_RDWR) -> Operation:

@@ -9,8 +9,9 @@ from hypothesis import given, settings
 from hypothesis import strategies as st
 
 from packer.common.units import bytes_text, duration_text, metres, seconds, size_bytes
+from tests.budgets import tries
 
-quick = settings(max_examples=50, deadline=None)  # a busy machine is no failure
+quick = settings(max_examples=tries(25, 50), deadline=None)  # a busy machine is no failure
 
 
 @pytest.mark.parametrize(

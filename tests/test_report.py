@@ -8,6 +8,7 @@ import os
 import re
 import shutil
 import sqlite3
+from collections.abc import Iterator
 from dataclasses import replace
 from html.parser import HTMLParser
 from pathlib import Path
@@ -53,6 +54,14 @@ def whole(tmp_path_factory: pytest.TempPathFactory) -> Board:
     return build(tmp_path_factory.mktemp("whole"))
 
 
+@pytest.fixture(scope="module")
+def report(board: Board, tmp_path_factory: pytest.TempPathFactory) -> Iterator[Path]:
+    """The report on the board that lacks some, for all who only read it."""
+    with pytest.MonkeyPatch.context() as patch:
+        patch.setenv("SECRET_VIEW_KEY", "s3cret-view-key")  # which the address in the brief asks for
+        yield write_report(tmp_path_factory.mktemp("report"), board.brief, board.plan, verified(board), NOW)
+
+
 def _near(lon: float, lat: float) -> list[tuple[int, int]]:
     n = 1 << 15
     x = int((lon / 360 + 0.5) * n)
@@ -87,9 +96,9 @@ class _Page(HTMLParser):
         return " ".join(" ".join(self.text).split())
 
 
-def test_the_page_says_ready_or_not_and_every_figure(board: Board, tmp_path: Path) -> None:
+def test_the_page_says_ready_or_not_and_every_figure(board: Board, report: Path) -> None:
     found = verified(board)
-    page = _Page(write_report(tmp_path / "out", board.brief, board.plan, found, NOW).read_text("utf-8"))
+    page = _Page(report.read_text("utf-8"))
     assert found.verdict is Verdict.NOT_READY
     assert "NOT READY" in page.words
     for name, layer in found.layers.items():
@@ -112,8 +121,8 @@ def test_a_ready_pack_says_ready(whole: Board, tmp_path: Path) -> None:
     assert "NOT READY" not in page.words
 
 
-def test_the_page_stands_alone_and_runs_nothing(board: Board, tmp_path: Path) -> None:
-    text = write_report(tmp_path / "out", board.brief, board.plan, verified(board), NOW).read_text("utf-8")
+def test_the_page_stands_alone_and_runs_nothing(report: Path) -> None:
+    text = report.read_text("utf-8")
     page = _Page(text)
     kinds = {tag for tag, _ in page.tags}
     assert not kinds & {"script", "a", "link", "iframe", "object", "embed", "base", "form"}
@@ -129,8 +138,8 @@ def test_the_page_stands_alone_and_runs_nothing(board: Board, tmp_path: Path) ->
     assert "default-src 'none'" in text
 
 
-def test_hostile_words_come_out_as_words(board: Board, tmp_path: Path) -> None:
-    text = write_report(tmp_path / "out", board.brief, board.plan, verified(board), NOW).read_text("utf-8")
+def test_hostile_words_come_out_as_words(report: Path) -> None:
+    text = report.read_text("utf-8")
     page = _Page(text)
     assert "<b>reconnaissance</b>" in page.words, "the title as it is written, and not in bold"
     assert "© Invented Survey & Co" in page.words
@@ -138,18 +147,15 @@ def test_hostile_words_come_out_as_words(board: Board, tmp_path: Path) -> None:
     assert "Spring <img src=x onerror=alert(1)>" in page.words
 
 
-def test_no_key_no_address_of_a_server_and_no_folder_is_in_it(
-    board: Board, tmp_path: Path, monkeypatch: pytest.MonkeyPatch
-) -> None:
-    monkeypatch.setenv("SECRET_VIEW_KEY", "s3cret-view-key")  # which the address in the brief asks for
-    text = write_report(tmp_path / "out", board.brief, board.plan, verified(board), NOW).read_text("utf-8")
+def test_no_key_no_address_of_a_server_and_no_folder_is_in_it(board: Board, report: Path) -> None:
+    text = report.read_text("utf-8")
     for secret in (
         "s3cret-view-key",
         "SECRET_VIEW_KEY",
         "127.0.0.1",
         "{z}",
         str(board.store.parent),
-        str(tmp_path),
+        str(report.parent),
     ):
         assert secret not in text
 
@@ -285,9 +291,10 @@ def test_a_pack_with_broken_bodies_is_a_report_too(board: Board, tmp_path: Path)
     assert "its bytes have changed" in page.words
 
 
-def test_the_pictures_are_whole_and_of_sane_size(board: Board, tmp_path: Path) -> None:
-    write_report(tmp_path / "out", board.brief, board.plan, verified(board), NOW)
-    for path in (tmp_path / "out").glob("*.png"):
+def test_the_pictures_are_whole_and_of_sane_size(report: Path) -> None:
+    pictures = list(report.parent.glob("*.png"))
+    assert len(pictures) > 1
+    for path in pictures:
         with Image.open(path) as image:
             image.load()
             assert 400 <= image.width <= 1700

@@ -16,6 +16,7 @@ from hypothesis import strategies as st
 from packer.errors import BriefError
 from packer.geometry.mending import mended
 from packer.geometry.shapes import Rings
+from tests.budgets import tries
 from tests.shape_reading import area_of, lines_of, read_as
 
 
@@ -101,7 +102,7 @@ def test_a_polygon_without_an_area_beside_others_is_told(tmp_path: Path) -> None
     assert any("1 of its polygons has no area" in remark for remark in source.remarks)
 
 
-@settings(max_examples=60, deadline=None)
+@settings(max_examples=tries(25, 60), deadline=None)
 @given(st.lists(st.tuples(st.integers(0, 12), st.integers(0, 12)), min_size=4, max_size=14))
 def test_a_ring_holds_just_the_places_that_it_winds_round(places: list[tuple[int, int]]) -> None:
     """Against the turning angle, summed from edge to edge, at places off every edge of the grid."""
@@ -116,7 +117,7 @@ def test_a_ring_holds_just_the_places_that_it_winds_round(places: list[tuple[int
             assert bool(ground.contains(place)) is (turns != 0)
 
 
-@settings(max_examples=60, deadline=None)
+@settings(max_examples=tries(25, 60), deadline=None)
 @given(st.lists(st.tuples(st.floats(0, 1), st.floats(0, 1)), min_size=4, max_size=20))
 @example([(0.0, 0.0), (1.0, 1.0), (0.0, 2.1426644625073536e-47), (0.0, 1.0)])  # a face thinner than rounding
 def test_the_mended_area_is_that_of_the_other_method_of_geos(places: list[tuple[float, float]]) -> None:

@@ -23,6 +23,7 @@ from packer.fetching.transports import FailureKind, Response, Result, TransportF
 from packer.geometry.tileset import Tile
 from packer.planning.brief import Brief
 from packer.planning.plan import plan
+from tests.budgets import tries
 from tests.fakes import RESET, ScriptedTransport, VirtualClock, no_tile, page, tile_answer
 
 STARTS = 1000.0  # of the clock
@@ -136,8 +137,16 @@ TABLE = {
 }
 
 
-@pytest.mark.parametrize(("connections", "rate"), [(2, 4), (4, 10), (8, 10)])
-@pytest.mark.parametrize("trouble", TABLE.values(), ids=TABLE)
+LINKS = [(2, 4), (4, 10), (8, 10)]
+# Each trouble with some link, those that come alone with each; all of them in the long form.
+MET = [
+    pytest.param(TABLE[name], *LINKS[(number + turn) % 3], id=name)
+    for number, name in enumerate(TABLE)
+    for turn in range(3 if name in ("closed", "silent") else tries(1, 3))
+]
+
+
+@pytest.mark.parametrize(("trouble", "connections", "rate"), MET)
 def test_tiles_that_never_come_end_the_run_and_no_fault_of_the_link_gives_a_tile_up(
     tmp_path: Path, trouble: Trouble, connections: int, rate: int
 ) -> None:

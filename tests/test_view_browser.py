@@ -1,4 +1,4 @@
-"""The page in a real browser, with every other host out of reach; pictures are kept in tests/output/."""
+"""The page in a real browser, with every other host out of reach."""
 
 from __future__ import annotations
 
@@ -13,6 +13,7 @@ from concurrent.futures import ThreadPoolExecutor
 from contextlib import contextmanager
 from dataclasses import dataclass, field
 from pathlib import Path
+from urllib.parse import urljoin
 
 import mercantile
 import numpy as np
@@ -22,13 +23,12 @@ from PIL import Image
 from packer.geometry.tileset import Tile
 from packer.store.writer import PackWriter
 from packer.view import Sharing, ViewServer
-from tests.chromium import chromium
+from tests.chromium import chromium, keep
 from tests.view_board import Board, build, labels_for, received
 
 pytest.importorskip("playwright.sync_api", reason="Playwright's Python package is not installed")
-from playwright.sync_api import Browser, FloatRect, Locator, Page, Route, expect
+from playwright.sync_api import Browser, FloatRect, Locator, Page, Request, expect
 
-OUTPUT = Path(__file__).parent / "output"
 DESKTOP, PHONE = (1280, 800), (390, 844)
 
 BARE = Tile(10, *mercantile.tile(12.8, 47.19, 10)[:2])  # nothing at all there
@@ -63,9 +63,10 @@ def browser(board: Board) -> Iterator[Browser]:
 
 @dataclass
 class Visit:
-    """A page that has been opened, and what it did that it should not."""
+    """A page, and what it did that it should not: requests to other than `home`, errors, words on the console."""
 
     page: Page
+    home: str = ""
     strayed: list[str] = field(default_factory=list)
     troubles: list[str] = field(default_factory=list)
 
@@ -78,23 +79,25 @@ class Visit:
         """Wait until the line on the tiles in view holds these words."""
         expect(self.page.locator("#tally")).to_contain_text(words)
 
-    def keep(self, name: str) -> Image.Image:
-        OUTPUT.mkdir(exist_ok=True)
-        return Image.open(io.BytesIO(self.page.screenshot(path=OUTPUT / f"view-{name}.png"))).convert("RGB")
+    def keep(self, name: str) -> None:
+        keep(self.page, f"view-{name}")
 
 
-def _arrive(browser: Browser, view: ViewServer, size: tuple[int, int]) -> Visit:
+def _arrive(browser: Browser, size: tuple[int, int]) -> Visit:
     phone = size == PHONE
     context = browser.new_context(
-        viewport={"width": size[0], "height": size[1]}, has_touch=phone, is_mobile=phone
+        viewport={"width": size[0], "height": size[1]},
+        has_touch=phone,
+        is_mobile=phone,
+        reduced_motion="no-preference" if phone else "reduce",
     )
     visit = Visit(context.new_page())
 
-    def block(route: Route) -> None:
-        visit.strayed.append(route.request.url)
-        route.abort()
+    def asked(request: Request) -> None:
+        if not request.url.startswith((visit.home, "data:", "blob:")):
+            visit.strayed.append(request.url)
 
-    context.route(lambda url: not url.startswith(view.url), block)
+    visit.page.on("request", asked)
     visit.page.on("console", lambda said: visit.troubles.append(said.text) if said.type != "log" else None)
     visit.page.on("pageerror", lambda fault: visit.troubles.append(str(fault)))
     visit.page.on("dialog", lambda dialog: visit.troubles.append(dialog.message))
@@ -104,6 +107,7 @@ def _arrive(browser: Browser, view: ViewServer, size: tuple[int, int]) -> Visit:
 @contextmanager
 def _looking(visit: Visit, link: str) -> Iterator[Visit]:
     """The page opened anew; it has to end without a word on the console, a foreign request or a script let in."""
+    visit.home = urljoin(link, "/")
     visit.strayed.clear()
     visit.troubles.clear()
     visit.page.mouse.move(0, 0)
@@ -111,14 +115,18 @@ def _looking(visit: Visit, link: str) -> Iterator[Visit]:
     visit.settled("In view at zoom")
     yield visit
     let_in = visit.page.evaluate("() => window.pwned")
+    visit.page.goto("about:blank")
     assert (visit.strayed, visit.troubles, let_in) == ([], [], None)
 
 
 @pytest.fixture(scope="module")
-def wide(browser: Browser, view: ViewServer) -> Iterator[Visit]:
-    visit = _arrive(browser, view, DESKTOP)
-    yield visit
-    visit.page.context.close()
+def wide(browser: Browser) -> Visit:
+    return _arrive(browser, DESKTOP)
+
+
+@pytest.fixture(scope="module")
+def narrow(browser: Browser) -> Visit:
+    return _arrive(browser, PHONE)
 
 
 @pytest.fixture
@@ -128,11 +136,9 @@ def desktop(wide: Visit, view: ViewServer) -> Iterator[Visit]:
 
 
 @pytest.fixture
-def phone(browser: Browser, view: ViewServer) -> Iterator[Visit]:
-    narrow = _arrive(browser, view, PHONE)
+def phone(narrow: Visit, view: ViewServer) -> Iterator[Visit]:
     with _looking(narrow, view.link) as visit:
         yield visit
-    narrow.page.context.close()
 
 
 def _in_view(sheets: Locator) -> list[Locator]:
@@ -297,9 +303,7 @@ def test_every_control_can_be_reached_and_worked_by_keyboard(desktop: Visit) -> 
     expect(page.locator(".waypoint")).to_have_count(0)
 
 
-def test_tile_that_a_fetch_brings_meanwhile_is_seen_on_looking_again(
-    browser: Browser, tmp_path: Path
-) -> None:
+def test_tile_that_a_fetch_brings_meanwhile_is_seen_on_looking_again(wide: Visit, tmp_path: Path) -> None:
     lost = Tile(11, *mercantile.tile(12.45, 47.09, 11)[:2])
     with ThreadPoolExecutor(1) as pool:  # a loop in this thread is not possible while the browser is driven
         board = pool.submit(build, tmp_path, leave_out=lambda _, t: t.zoom != 11 or t == lost).result()
@@ -311,7 +315,7 @@ def test_tile_that_a_fetch_brings_meanwhile_is_seen_on_looking_again(
 
         with (
             ViewServer(board.brief, board.plan) as view,
-            _looking(_arrive(browser, view, DESKTOP), view.link) as visit,
+            _looking(wide, view.link) as visit,
         ):
             visit.settled("zoom 11")
             visit.settled("empty")
@@ -334,27 +338,22 @@ def _changed(page: Page, box: str) -> int:
     return int((np.abs(seen[0] - seen[1]).max(axis=2) > 20).sum())
 
 
-def test_gap_of_a_deep_zoom_is_seen_from_every_shallower_one(browser: Browser, tmp_path: Path) -> None:
+def test_gap_of_a_deep_zoom_is_seen_from_every_shallower_one(wide: Visit, tmp_path: Path) -> None:
     """The one tile of zoom 15 is a thirtieth of a pixel at zoom 2."""
     gone = Tile(15, *mercantile.tile(12.474, 47.09, 15)[:2])
     with ThreadPoolExecutor(1) as pool:
         board = pool.submit(
             build, tmp_path, leave_out=lambda layer, t: (layer, t) == ("aerial", gone)
         ).result()
-    with ViewServer(board.brief, board.plan) as view:
-        arrived = _arrive(browser, view, DESKTOP)
-        arrived.page.emulate_media(
-            reduced_motion="reduce"
-        )  # or a picture may be taken while the map still moves
-        with _looking(arrived, view.link) as visit:
-            visit.settled("planned tiles, 1 not on board")
-            visit.keep("desktop-gap-from-afar")
-            visit.page.locator("#show-route").uncheck()
-            for zoom in (11, 8, 5, 2):
-                visit.settled(f"In view at zoom {zoom}:")
-                if zoom in (11, 2):
-                    assert 12 <= _changed(visit.page, "#show-gaps") <= 900
-                visit.page.locator("#map").press("Shift+Minus")
+    with ViewServer(board.brief, board.plan) as view, _looking(wide, view.link) as visit:
+        visit.settled("planned tiles, 1 not on board")
+        visit.keep("desktop-gap-from-afar")
+        visit.page.locator("#show-route").uncheck()
+        for zoom in (11, 8, 5, 2):
+            visit.settled(f"In view at zoom {zoom}:")
+            if zoom in (11, 2):
+                assert 12 <= _changed(visit.page, "#show-gaps") <= 900
+            visit.page.locator("#map").press("Shift+Minus")
 
 
 _SHOWN = """() => [...document.querySelectorAll(".tip.place")].filter(
@@ -372,7 +371,7 @@ def _names(page: Page) -> list[str]:
     return [name for name, _ in shown]
 
 
-def test_names_that_have_no_room_wait_until_the_map_is_zoomed_in(browser: Browser, tmp_path: Path) -> None:
+def test_names_that_have_no_room_wait_until_the_map_is_zoomed_in(wide: Visit, tmp_path: Path) -> None:
     names = [f"Place number {n}" for n in range(1, 9)]
     at = [(47.09 + 0.0012 * n, 12.45 + 0.008 * n) for n in range(len(names))]
     places = "".join(
@@ -381,28 +380,25 @@ def test_names_that_have_no_room_wait_until_the_map_is_zoomed_in(browser: Browse
     )
     with ThreadPoolExecutor(1) as pool:
         board = pool.submit(build, tmp_path, places=places).result()
-    with ViewServer(board.brief, board.plan) as view:
-        arrived = _arrive(browser, view, DESKTOP)
-        arrived.page.emulate_media(reduced_motion="reduce")
-        with _looking(arrived, view.link) as visit:
-            page = visit.page
-            expect(page.locator(".waypoint")).to_have_count(len(names))
-            opening = _names(page)
-            assert opening[0] == names[0]
-            assert len(opening) < len(names)
-            page.locator(".waypoint").nth(1).hover()
-            expect(page.locator(".tip.place", has_text=names[1])).to_be_visible()
-            page.mouse.move(0, 0)
-            expect(page.locator(".tip.place", has_text=names[1])).to_be_hidden()
-            page.locator("#show-route").uncheck()
-            page.locator("#show-route").check()
-            assert _names(page) == opening
-            page.locator("#map").press("Shift+Equal")
-            visit.settled("In view at zoom 14:")
-            assert len(opening) < len(_names(page)) < len(names)
-            page.locator("#map").press("Equal")
-            visit.settled("In view at zoom 15:")
-            assert _names(page) == names
+    with ViewServer(board.brief, board.plan) as view, _looking(wide, view.link) as visit:
+        page = visit.page
+        expect(page.locator(".waypoint")).to_have_count(len(names))
+        opening = _names(page)
+        assert opening[0] == names[0]
+        assert len(opening) < len(names)
+        page.locator(".waypoint").nth(1).hover()
+        expect(page.locator(".tip.place", has_text=names[1])).to_be_visible()
+        page.mouse.move(0, 0)
+        expect(page.locator(".tip.place", has_text=names[1])).to_be_hidden()
+        page.locator("#show-route").uncheck()
+        page.locator("#show-route").check()
+        assert _names(page) == opening
+        page.locator("#map").press("Shift+Equal")
+        visit.settled("In view at zoom 14:")
+        assert len(opening) < len(_names(page)) < len(names)
+        page.locator("#map").press("Equal")
+        visit.settled("In view at zoom 15:")
+        assert _names(page) == names
 
 
 # GDAL as an encoder that knows nothing of this project: a square and a line through it, in degrees.
@@ -415,7 +411,7 @@ pyogrio.raw.write(sys.argv[1], shapely.to_wkb(np.array(shapes)), [], [], layer="
 """
 
 
-def test_vector_tile_is_sketched_where_its_encoder_put_it(browser: Browser, tmp_path: Path) -> None:
+def test_vector_tile_is_sketched_where_its_encoder_put_it(wide: Visit, tmp_path: Path) -> None:
     made = tmp_path / "mvt"
     subprocess.run([sys.executable, "-c", _GDAL, str(made)], check=True, capture_output=True)
     with ThreadPoolExecutor(1) as pool:
@@ -432,7 +428,7 @@ def test_vector_tile_is_sketched_where_its_encoder_put_it(browser: Browser, tmp_
     db.close()
     with (
         ViewServer(board.brief, board.plan) as view,
-        _looking(_arrive(browser, view, DESKTOP), view.link) as visit,
+        _looking(wide, view.link) as visit,
     ):
         visit.settled("sketched without their style")
         for name in ("route", "areas", "gaps"):
@@ -487,16 +483,16 @@ def test_phone_shows_everything_within_its_width_and_aims_with_its_middle(phone:
     phone.keep("phone-panel")
 
 
-def test_shared_page_opens_by_its_link_and_shows_only_a_form_without(browser: Browser, board: Board) -> None:
+def test_shared_page_opens_by_its_link_and_shows_only_a_form_without(narrow: Visit, board: Board) -> None:
     with ViewServer(board.brief, board.plan, share=Sharing("127.0.0.2", "ABCD2345EFGH")) as shared:
-        with _looking(_arrive(browser, shared, PHONE), shared.link) as visit:
+        with _looking(narrow, shared.link) as visit:
             assert visit.page.url == shared.url  # the code has left the address bar
             visit.settled("In view at zoom")
-        context = browser.new_context(viewport={"width": PHONE[0], "height": PHONE[1]})
-        page = context.new_page()
+        page = narrow.page
+        page.context.clear_cookies()
         page.goto(shared.url)
-        page.screenshot(path=OUTPUT / "view-phone-code.png")
+        keep(page, "view-phone-code")
         page.get_by_label("Access code").fill("abcd 2345 efgh")
         page.get_by_role("button", name="Open").click()
         expect(page.locator("#tally")).to_contain_text("In view at zoom")
-        context.close()
+        page.goto("about:blank")

@@ -115,7 +115,7 @@ def test_gaps_are_where_geodesics_find_a_missing_tile_within_the_half_width(
     for one, line in zip(walks, lines, strict=True):
         length = sum(WGS84.Inverse(a[1], a[0], b[1], b[0])["s12"] for a, b in pairwise(line))
         assert one.length_m == pytest.approx(length, abs=0.01)
-        for metres, lon, lat in places(line, max(37.0, length / 60)):
+        for metres, lon, lat in places(line, max(37.0, length / 40)):
             if (
                 not 2 < metres < length - 2
                 or min(abs(metres - c) for s in one.stretches for c in (s.from_m, s.to_m)) < 2

@@ -6,6 +6,7 @@ import asyncio
 import io
 from collections.abc import Callable, Sequence
 from dataclasses import dataclass
+from functools import cache
 from pathlib import Path
 
 import numpy as np
@@ -110,6 +111,7 @@ def labels_for(brief: Brief, worked_out: Plan, name: str) -> Labels:
     )  # fmt: skip
 
 
+@cache  # the same ground for many boards
 def received(layer: str, tile: Tile) -> Received:
     """A drawn tile as a fetch would hand it over."""
     body = _jpg(tile) if layer == "aerial" else _png(tile)

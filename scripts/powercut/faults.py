@@ -139,7 +139,10 @@ class _FaultRun:
         self._before = {p: d for p, d in _contents(self.base).items() if self._is_handed(p)}
 
     def chosen(self, most: int, chance: random.Random) -> list[tuple[_Kind, int]]:
-        """So many faults, spread over the operations and the kinds."""
+        """So many faults, spread over the operations and the kinds; if fewer than there are kinds, some of them."""
+        if most < len(_NO_LOCKS) + len(_KINDS):
+            some = [*_KINDS, *_NO_LOCKS][:: -(-(len(_NO_LOCKS) + len(_KINDS)) // most)]
+            return [(kind, int(chance.random() * self._sizes[kind.reading])) for kind in some]
         found = [(kind, 0) for kind in _NO_LOCKS]
         each = max(1, (most - len(found)) // len(_KINDS))
         for kind in _KINDS:
