@@ -381,7 +381,8 @@ def test_a_verdict_and_a_card_of_another_brief_are_out_of_date() -> None:
     }
     now = Snapshot(1, "", None, "an area", False, False, True)
     jobs = {"verify": job, "handover": job}
-    same, other = steps(now, None, None, jobs, "a"), steps(now, None, None, jobs, "b")
+    fresh, old = {"differences": []}, {"differences": ['Area "camp" is new on aerial: 9 tiles.']}
+    same, other = steps(now, None, None, jobs, "a", [fresh]), steps(now, None, None, jobs, "b", [fresh, old])
     assert same["proof"]["mood"] == same["cards"]["mood"] == "done"
     assert other["proof"]["mood"] == "todo"
     assert "READY" not in other["proof"]["says"]

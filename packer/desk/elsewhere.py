@@ -9,15 +9,17 @@ from datetime import datetime
 from pathlib import Path
 from typing import Any
 
+from packer.desk.document import Snapshot
 from packer.fetching.coverage import CoverageTracker
 from packer.fetching.run_log import FILE_NAME
 from packer.fetching.run_watch import LoggedRun, unfinished_run
 from packer.planning.brief import Brief
+from packer.planning.ground import file_mark
 from packer.planning.pack_path import pack_path
 from packer.store.locks import is_locked
 from packer.view.board import Board
 
-__all__ = ["Elsewhere", "Watching", "fetch_elsewhere", "runs_elsewhere"]
+__all__ = ["Elsewhere", "FileMarks", "Watching", "fetch_elsewhere", "runs_elsewhere"]
 
 _EVERY_S = 2.0
 _SHARE = 20  # what is read of the packs may take a twentieth of the time, and slow the fetch down by no more
@@ -103,6 +105,19 @@ def runs_elsewhere(run: LoggedRun) -> str:
         f"A fetch of these packs has been running in another process ({run.process}) since "
         f"{datetime.fromtimestamp(run.started):%H:%M}. It is shown here. Stop it there, or wait for its end."
     )
+
+
+class FileMarks:
+    """Notices a shape file that another program has written."""
+
+    def __init__(self) -> None:
+        self._before: tuple[int, tuple[Any, ...]] | None = None
+
+    def have_changed(self, now: Snapshot) -> bool:
+        """Whether one has changed since this was last asked, of the same revision of the brief."""
+        marks = tuple(file_mark(now.brief.folder, area) for area in now.brief.areas) if now.brief else ()
+        before, self._before = self._before, (now.revision, marks)
+        return before is not None and before[0] == now.revision and before[1] != marks
 
 
 class Watching:

@@ -16,16 +16,17 @@ from packer.desk.brief_facts import area_facts, layer_facts, read_table
 from packer.desk.changes import AddLayer, Change, SetLayer
 from packer.desk.document import Document, Snapshot
 from packer.desk.drawn_shapes import DrawnShapes
-from packer.desk.elsewhere import Elsewhere, Watching, runs_elsewhere
+from packer.desk.elsewhere import Elsewhere, FileMarks, Watching, runs_elsewhere
 from packer.desk.events import Events
 from packer.desk.figures import Planner
 from packer.desk.fitting import proposals
 from packer.desk.job_work import job_work, mark_of
 from packer.desk.jobs import Job, Jobs
+from packer.desk.known_cards import KnownCards
 from packer.desk.source_look import SourceLook
 from packer.desk.steps import step_of_job, steps
 from packer.errors import InputError, LastbarError
-from packer.fetching.run_watch import LoggedRun, last_run
+from packer.fetching.run_watch import LoggedRun
 from packer.planning.brief import USES, Brief
 from packer.planning.brief_edits import Edit, rewritten
 from packer.planning.brief_keys import key_in_full
@@ -64,6 +65,8 @@ class Session:
         self._figures: tuple[int, dict[str, Any]] | None = None
         self._speed: AssumedSpeed | None = None
         self._proof: tuple[Brief, Plan, VerifyReport, float] | None = None
+        self.cards = KnownCards(self.document.path)
+        self._files = FileMarks()
         self._others, self._elsewhere = Elsewhere(), dict[str, Any]()
         self._watching = Watching(self.look_elsewhere)
 
@@ -102,6 +105,7 @@ class Session:
             "jobs": self.jobs.to_dict(),
             "elsewhere": self._elsewhere or None,
             "battery": battery_percent(),
+            "cards": self._cards(now),
             "speed": None if self._speed is None else round(self._speed.bits_per_second),
         }
 
@@ -169,8 +173,16 @@ class Session:
             self._board = board = Board(brief, worked_out, self._store, self._reader)
         return board
 
+    def files_changed(self) -> None:
+        """A shape file is another one now: plan again, and have every page look again."""
+        self.document.touch()
+        self._tell()
+
     def look_elsewhere(self) -> None:
-        """Find out whether another process fetches into these packs, and tell the pages where that stands."""
+        """Find out what other processes do: whether one fetches into these packs, and where that stands, and whether
+        one has written a shape file."""
+        if self._files.have_changed(self.document.now()):
+            self.files_changed()
         before, found = self._elsewhere, dict[str, Any]()
         try:
             if (run := self._run_elsewhere()) is not None:
@@ -191,12 +203,6 @@ class Session:
         brief = self.document.now().brief
         own = any(self.jobs.running(kind) for kind in _ASKING)
         return None if brief is None or own else self._others.run(brief, self._store)
-
-    def log(self) -> list[dict[str, Any]]:
-        """What the log beside the packs tells of its newest run, as sentences with their times."""
-        brief = self.document.now().brief
-        run = None if brief is None else last_run(self._store or brief.store_folder)
-        return [] if run is None else run.events()
 
     def report(self) -> str:
         """The report of the last check, as HTML. Raises InputError where there was none, DiskError as `report_page`."""
@@ -232,7 +238,9 @@ class Session:
         """Start a job. Raises InputError for a kind that is none, or options that cannot be used."""
         if kind in _ASKING and (run := self._run_elsewhere()) is not None:
             raise InputError(runs_elsewhere(run))
-        work, mark = job_work(kind, options, self.document.now(), self.plan, self._store, self._keep)
+        work, mark = job_work(
+            kind, options, self.document.now(), self.plan, self._store, self._keep, self.cards
+        )
         if kind in _ASKING:
             self.look.forbid()
         try:
@@ -260,7 +268,7 @@ class Session:
         found = self.state()
         self.events.tell(
             "state",
-            {key: found[key] for key in ("revision", "steps", "brief_mark")},
+            {key: found[key] for key in ("revision", "steps", "brief_mark", "cards")},
         )
         return found
 
@@ -268,14 +276,21 @@ class Session:
         with self._lock:
             figures = self._figures[1] if self._figures and self._figures[0] == now.revision else None
         board = None
+        if now.brief is not None and not self._was_planned:
+            return steps(now, None, None, self.jobs.to_dict(), "", reading=True)
         with contextlib.suppress(LastbarError):
-            if now.brief is not None and not self._was_planned:
-                return steps(now, None, None, self.jobs.to_dict(), "", reading=True)
             board = [layer.counts() for layer in self.board().layers.values()]
         jobs = self.jobs.to_dict()
         if self._elsewhere:
             jobs["fetch"] = self._elsewhere
-        return steps(now, figures, board, jobs, self._brief_mark(now))
+        return steps(now, figures, board, jobs, self._brief_mark(now), self._cards(now))
+
+    def _cards(self, now: Snapshot) -> list[dict[str, Any]]:
+        """The cards that are known, each with how it differs from the present brief, as far as there is a plan."""
+        if not (mark := self._brief_mark(now)):
+            return []
+        _, brief, worked_out = self.plan()
+        return self.cards.against(brief, worked_out, mark)
 
     def _brief_mark(self, now: Snapshot) -> str:
         if now.brief is None or not self._was_planned:

@@ -1,5 +1,6 @@
 // Fetch: start, watch, stop; what will be there by departure, and what is being waited for.
 
+import { changedPart } from "./changed.js";
 import { action, make } from "./dom.js";
 import { needs } from "./job.js";
 import { logPart } from "./log.js";
@@ -63,6 +64,7 @@ function idle(job) {
   start.disabled = Boolean(store.state?.lacks);
   const leave = make("label.field", {}, make("span", { text: "Be done by (departure)" }), when);
   const lines = [...needs(), ...power(), leave, make("p.hint", { text: "Closing this page stops nothing. The terminal that runs the desk has to stay open." }), start];
+  lines.unshift(...changedPart());
   if (job?.error) lines.unshift(make("p.warning", { text: job.error }));
   if (job?.result) lines.unshift(...outcome(job.result), ...(whole ? [action("Now check it", () => store.open("proof"))] : []));
   return lines;

@@ -175,7 +175,7 @@ class Store extends EventTarget {
       const told = JSON.parse(data);
       if (!this.state) return;
       if (told.revision !== this.state.revision) this.take(await get("/api/state"));
-      else this.take({ ...this.state, steps: told.steps, brief_mark: told.brief_mark });
+      else this.take({ ...this.state, steps: told.steps, brief_mark: told.brief_mark, cards: told.cards });
     });
     for (const kind of ["fetch", "survey", "verify", "handover", "inspect"]) {
       events.addEventListener(`job-${kind}`, ({ data }) => this.heard(kind, JSON.parse(data)));
