@@ -21,13 +21,6 @@ from playwright.sync_api import Browser, Page, Route, expect
 
 OUTPUT = Path(__file__).parent / "output"
 PATIENCE_MS = 60_000
-SMALL = """
-[[areas]]
-name = "camp"
-point = [12.5012, 47.1023]
-radius = "400 m"
-deepest = 15
-"""
 
 
 NOTICES = """() => {
@@ -147,20 +140,6 @@ def test_the_whole_job_without_touching_a_file_or_a_terminal(
     brief = Brief.read(tmp_path / "trip")
     assert brief.areas[0].line == model.areas[0].line
     assert plan(brief).count > 0
-
-
-def test_a_closed_page_stops_nothing_and_a_second_one_shows_the_same(
-    browser: Browser, place: Path, tmp_path: Path
-) -> None:
-    text = (place / "brief.toml").read_text("utf-8")
-    (tmp_path / "brief.toml").write_text(text.split("[[areas]]")[0] + SMALL, encoding="utf-8")
-    with DeskServer(tmp_path) as desk:
-        with sitting(browser, desk) as page:
-            page.locator("#step-fetch").click()
-            page.get_by_role("button", name="Start").click()
-            expect(page.get_by_role("button", name="Pause")).to_be_visible()
-        with sitting(browser, desk) as page:
-            said(page, "fetch", "✓ all stored")
 
 
 def radius_text(folder: Path) -> str:

@@ -134,8 +134,10 @@ function waits(layers) {
   for (const layer of Object.values(layers)) if (layer.pause) told.set(layer.host, layer.pause);
   return [...told].map(([host, pause]) => {
     const words = `${host}: ${/** @type {any} */ (WAITS)[pause.kind] ?? pause.reason}`;
-    const link = pause.where && /^https?:/.test(pause.where)
-      ? make("a", { href: pause.where, target: "_blank", rel: "noopener noreferrer", text: "Open the sign-in page" })
+    // A network that redirects names a host alone: what else it writes may repeat the key of the layer.
+    const address = pause.where && (/^https?:/.test(pause.where) ? pause.where : `http://${pause.where}/`);
+    const link = pause.kind === "sign-in" && address
+      ? make("a", { href: address, target: "_blank", rel: "noopener noreferrer", text: `Sign in at ${pause.where}` })
       : null;
     return make("p.warning", {}, make("span", { text: `${words} The fetch goes on by itself then. ` }), link);
   });
