@@ -32,6 +32,7 @@ from packer.desk.session import Session
 from packer.errors import EXIT_INPUT, EXIT_STORE, EXIT_TERMS, BriefError, LastbarError
 from packer.fetching.run_watch import last_run
 from packer.planning.brief_keys import masked_keys
+from packer.survey.sheets import sheet_path
 from packer.view.endpoints import view_routes
 
 __all__ = ["desk_endpoints"]
@@ -63,6 +64,7 @@ def desk_endpoints(session: Session) -> Starlette:
             Route("/api/shapes", addresses.shapes),
             Route("/api/outline/{area}/{layer}/{zoom:int}", addresses.outline),
             Route("/api/profile", addresses.profile),
+            Route("/api/sheet/{layer}", addresses.sheet),
             Route(REPORT_PATH, addresses.report),
             Route("/api/file", addresses.file, methods=["POST"]),
             Route("/api/log", lambda _: JSONResponse({"events": _logged(session)})),
@@ -107,6 +109,16 @@ class _Addresses:
         board = self._session.board()
         held = {name: layer.pack.facts().held for name, layer in board.layers.items()}
         return JSONResponse({"lines": profile(board.plan, held)})
+
+    def sheet(self, request: Request) -> Response:
+        """The sheet of samples of a layer, as PNG; 404 where no survey has drawn one."""
+        brief, name = self._session.document.now().brief, request.path_params["layer"]
+        if brief is None or name not in brief.layers:
+            raise HTTPException(404, "There is no layer of that name.")
+        path = sheet_path(self._session.store or brief.store_folder, name)
+        if path.is_symlink() or not path.is_file():
+            raise HTTPException(404, "No survey has drawn a sheet of this layer yet.")
+        return Response(path.read_bytes(), media_type="image/png")
 
     def report(self, _request: Request) -> Response:
         """The report of the last check, as a page."""

@@ -16,10 +16,17 @@ from packer.desk.brief_facts import area_facts, layer_facts, read_table
 from packer.desk.changes import AddLayer, Change, SetLayer
 from packer.desk.document import Document, Snapshot
 from packer.desk.drawn_shapes import DrawnShapes
-from packer.desk.elsewhere import Elsewhere, FileMarks, Watching, runs_elsewhere
+from packer.desk.elsewhere import (
+    Elsewhere,
+    FileMarks,
+    SurveyElsewhere,
+    Watching,
+    runs_elsewhere,
+    survey_runs_elsewhere,
+)
 from packer.desk.events import Events
 from packer.desk.figures import Planner
-from packer.desk.fitting import proposals
+from packer.desk.fitting import proposals, with_edits
 from packer.desk.job_work import job_work, mark_of
 from packer.desk.jobs import Job, Jobs
 from packer.desk.known_cards import KnownCards
@@ -28,7 +35,7 @@ from packer.desk.steps import step_of_job, steps
 from packer.errors import InputError, LastbarError
 from packer.fetching.run_watch import LoggedRun
 from packer.planning.brief import USES, Brief
-from packer.planning.brief_edits import Edit, rewritten
+from packer.planning.brief_edits import Edit
 from packer.planning.brief_keys import key_in_full
 from packer.planning.collection import Collection
 from packer.planning.offers import apply_offers, cached_offers
@@ -63,10 +70,10 @@ class Session:
         self._reader = lru_cache(_MOST_PACKS)(TileReader)
         self.drawn = DrawnShapes()
         self._figures: tuple[int, dict[str, Any]] | None = None
-        self._speed: AssumedSpeed | None = None
+        self.speed: AssumedSpeed | None = None
         self._proof: tuple[Brief, Plan, VerifyReport, float] | None = None
         self.cards = KnownCards(self.document.path)
-        self._files = FileMarks()
+        self._files, self._survey = FileMarks(), SurveyElsewhere(self.events)
         self._others, self._elsewhere = Elsewhere(), dict[str, Any]()
         self._watching = Watching(self.look_elsewhere)
 
@@ -104,9 +111,10 @@ class Session:
             "brief_mark": self._brief_mark(now),
             "jobs": self.jobs.to_dict(),
             "elsewhere": self._elsewhere or None,
+            "survey_elsewhere": self._survey.told or None,
             "battery": battery_percent(),
             "cards": self._cards(now),
-            "speed": None if self._speed is None else round(self._speed.bits_per_second),
+            "speed": None if self.speed is None else round(self.speed.bits_per_second),
         }
 
     def plan(self) -> tuple[Snapshot, Brief, Plan]:
@@ -133,7 +141,7 @@ class Session:
         """The figures of the present brief. Raises SupersededError if it changes meanwhile, else as `plan`."""
         now, brief, worked_out = self.plan()
         found = self.planner.figures(
-            brief, worked_out, self._speed, lambda: self.document.now().revision == now.revision
+            brief, worked_out, self.speed, lambda: self.document.now().revision == now.revision
         )
         found = {"revision": now.revision, **found}
         with self._lock:
@@ -141,28 +149,14 @@ class Session:
         self.events.tell("figures", {"revision": now.revision})
         return found
 
-    @property
-    def speed(self) -> AssumedSpeed | None:
-        """The speed that was given, if any."""
-        return self._speed
-
     def fit(self, body: Mapping[str, Any]) -> dict[str, Any]:
         """Proposals to meet a target. Raises as `plan`, and InputError as `proposals`."""
         _, brief, worked_out = self.plan()
-        return proposals(brief, worked_out, self.planner, self._speed, body)
+        return proposals(brief, worked_out, self.planner, self.speed, body)
 
     def take(self, revision: int, edits: list[Edit]) -> dict[str, Any]:
         """Make a proposed change; the new state. Raises as `Document.change`."""
-        now = self.document.now()
-        if now.brief is None:
-            raise InputError(f"The brief has no {now.lacks} yet.")
-        try:
-            text = rewritten(now.brief, edits, now.text)
-        except (StopIteration, KeyError):
-            raise InputError(
-                "The brief has changed since this was proposed. Ask for proposals again."
-            ) from None
-        self.document.replace(revision, text)
+        self.document.replace(revision, with_edits(self.document.now(), edits))
         return self._tell()
 
     def board(self) -> Board:
@@ -183,6 +177,8 @@ class Session:
         one has written a shape file."""
         if self._files.have_changed(self.document.now()):
             self.files_changed()
+        if self._survey.look(self.document.now().brief, self._store):
+            self._tell()
         before, found = self._elsewhere, dict[str, Any]()
         try:
             if (run := self._run_elsewhere()) is not None:
@@ -215,7 +211,7 @@ class Session:
         if text is not None and not isinstance(text, str):
             raise InputError('A speed is a text such as "3 Mbit".')
         try:
-            self._speed = AssumedSpeed(bits_per_second(text), "given") if text else None
+            self.speed = AssumedSpeed(bits_per_second(text), "given") if text else None
         except ValueError as fault:
             raise InputError(f"The speed {text} cannot be used: {fault}.") from None
         return self._tell()
@@ -236,8 +232,8 @@ class Session:
 
     def start(self, kind: str, options: Mapping[str, Any]) -> dict[str, Any]:
         """Start a job. Raises InputError for a kind that is none, or options that cannot be used."""
-        if kind in _ASKING and (run := self._run_elsewhere()) is not None:
-            raise InputError(runs_elsewhere(run))
+        if kind in _ASKING:
+            self._refuse_beside_others()
         work, mark = job_work(
             kind, options, self.document.now(), self.plan, self._store, self._keep, self.cards
         )
@@ -248,6 +244,14 @@ class Session:
         finally:
             self._permit_look()
         return self._tell()
+
+    def _refuse_beside_others(self) -> None:
+        """Raise InputError while another process asks for tiles of these packs."""
+        if (run := self._run_elsewhere()) is not None:
+            raise InputError(runs_elsewhere(run))
+        self._survey.look(self.document.now().brief, self._store)
+        if self._survey.told:
+            raise InputError(survey_runs_elsewhere(self._survey.told))
 
     def _permit_look(self) -> None:
         """Let the map ask its source again, unless a job does."""
@@ -281,8 +285,8 @@ class Session:
         with contextlib.suppress(LastbarError):
             board = [layer.counts() for layer in self.board().layers.values()]
         jobs = self.jobs.to_dict()
-        if self._elsewhere:
-            jobs["fetch"] = self._elsewhere
+        jobs |= {"fetch": self._elsewhere} if self._elsewhere else {}
+        jobs |= {"survey": self._survey.told} if self._survey.told else {}
         return steps(now, figures, board, jobs, self._brief_mark(now), self._cards(now))
 
     def _cards(self, now: Snapshot) -> list[dict[str, Any]]:

@@ -70,7 +70,7 @@ def _ground(now: Snapshot) -> dict[str, str]:
 def _worth(job: Mapping[str, Any] | None) -> dict[str, str]:
     if job is None:
         return _said("not surveyed", "todo")
-    if (busy := _busy(job, "surveying")) is not None:
+    if (busy := _busy(job, "surveying in a terminal" if job.get("elsewhere") else "surveying")) is not None:
         return busy
     if job["result"] is None:
         return _said("not surveyed", "todo")

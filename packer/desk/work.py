@@ -31,6 +31,7 @@ from packer.proof.proving import verify
 from packer.proof.results import Depth, VerifyReport
 from packer.survey.inspection import LayerFinding, SurveyReport
 from packer.survey.rounds import survey_rounds
+from packer.survey.sheets import write_sheet
 
 __all__ = ["fetch_work", "handover_work", "inspect_work", "survey_work", "verify_work"]
 
@@ -216,10 +217,13 @@ def survey_work(brief: Brief, store: Path | None, _options: Mapping[str, Any]) -
             report = runner.run(go())
         fetched = report.fetched.layers if report.fetched else {}
         failures = {name: layer.failure for name, layer in fetched.items()}
+        folder = store or brief.store_folder
+        drawn = [name for name, layer in report.layers.items() if write_sheet(brief, layer, folder, store)]
         return {
+            "sheets": drawn,
             "layers": {
                 name: _survey_layer(layer, failures.get(name)) for name, layer in report.layers.items()
-            }
+            },
         }
 
     return work

@@ -181,6 +181,11 @@ class Store extends EventTarget {
       events.addEventListener(`job-${kind}`, ({ data }) => this.heard(kind, JSON.parse(data)));
     }
     events.addEventListener("elsewhere", ({ data }) => this.heardElsewhere(JSON.parse(data)));
+    events.addEventListener("elsewhere-survey", ({ data }) => {
+      if (!this.state) return;
+      this.state.survey_elsewhere = JSON.parse(data);
+      this.tell("state");
+    });
     events.addEventListener("open", () => this.tell("lost", false));
     events.addEventListener("error", () => {
       this.tell("lost", true);
