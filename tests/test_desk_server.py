@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import asyncio
 import json
+import os
 import threading
 from collections.abc import Iterator, MutableMapping
 from contextlib import AbstractContextManager, contextmanager
@@ -24,7 +25,7 @@ from packer.desk.events import Events, EventsResponse
 from packer.desk.server import DeskServer
 from packer.desk.steps import steps
 from packer.desk.wording import on_page
-from packer.errors import LastbarError
+from packer.errors import LastbarError, StoreBusyError
 from packer.fetching.run_watch import last_run
 from packer.geometry.files.drawing import Drawing
 from packer.geometry.files.reading import read_drawing
@@ -37,6 +38,7 @@ from packer.practice import PracticeServer, write_place
 from packer.proof.results import Depth
 from packer.proof.wording import not_checked
 from packer.store.locks import WriteLock, is_locked
+from packer.survey.running import SurveyMark, running_survey
 from packer.view.outlines import edge_features
 from tests.test_desk_document import BRIEF
 from tests.view_board import Board, build
@@ -325,6 +327,56 @@ def test_a_fetch_that_died_in_a_terminal_is_not_said_to_run(tmp_path: Path) -> N
     assert Elsewhere().run(board.brief, board.store) is None
 
 
+@contextmanager
+def survey_in_a_terminal(folder: Path) -> Iterator[SurveyMark]:
+    """The signs of a survey by another process: its lock, and its word with another process' number."""
+    with SurveyMark(folder) as mark:
+        word = folder / ".+survey.json"
+        word.write_text(word.read_text("utf-8").replace(f'"process": {os.getpid()}', '"process": 1'), "utf-8")
+        yield mark
+
+
+def test_a_survey_in_a_terminal_is_shown_and_nothing_else_asks_meanwhile(tmp_path: Path) -> None:
+    board = build(tmp_path)
+    with DeskServer(board.brief.path, board.store) as desk, Page(desk) as page:
+        page.get("/api/figures")
+        with survey_in_a_terminal(board.store):
+            for kind in ("survey", "fetch"):
+                told = page.post(f"/api/jobs/{kind}", {}, 400)["error"]
+                assert "A survey of these packs has been running in another process (1)" in told
+            state = page.get("/api/state")
+            assert state["survey_elsewhere"]["process"] == 1
+            assert state["steps"]["worth"] == {"says": "surveying in a terminal", "mood": "busy"}
+        desk.session.look_elsewhere()
+        state = page.get("/api/state")
+        assert (state["survey_elsewhere"], state["steps"]["worth"]["says"]) == (None, "not surveyed")
+
+
+def test_a_second_survey_of_the_same_packs_is_refused_and_word_of_the_first_is_gone_with_it(
+    tmp_path: Path,
+) -> None:
+    clock = iter(range(100))
+    with SurveyMark(tmp_path, lambda: next(clock)) as mark:
+        with pytest.raises(StoreBusyError, match="already"), SurveyMark(tmp_path):
+            pass
+        mark.progress(40, 7)
+        assert json.loads((tmp_path / ".+survey.json").read_bytes())["done"] == 7
+        assert running_survey(tmp_path) is None  # its own
+    with survey_in_a_terminal(tmp_path):
+        found = running_survey(tmp_path)
+        assert found is not None
+        assert found.process == 1
+    assert running_survey(tmp_path) is None
+    assert not (tmp_path / ".+survey.json").exists()
+
+
+@pytest.mark.parametrize("word", ["", "[]", '{"process": "1"}', "[" * 900, " " * 2000])
+def test_a_word_of_a_survey_that_cannot_be_read_tells_of_none(tmp_path: Path, word: str) -> None:
+    with survey_in_a_terminal(tmp_path):
+        (tmp_path / ".+survey.json").write_text(word, encoding="utf-8")
+        assert running_survey(tmp_path) is None
+
+
 def test_a_page_that_goes_away_in_mid_event_is_forgotten_and_nothing_is_left_open() -> None:
     events, said = Events(), list[dict[str, Any]]()
 
@@ -381,7 +433,9 @@ def test_a_verdict_and_a_card_of_another_brief_are_out_of_date() -> None:
     }
     now = Snapshot(1, "", None, "an area", False, False, True)
     jobs = {"verify": job, "handover": job}
-    same, other = steps(now, None, None, jobs, "a"), steps(now, None, None, jobs, "b")
+    fresh: dict[str, list[str]] = {"differences": []}
+    old = {"differences": ['Area "camp" is new on aerial: 9 tiles.']}
+    same, other = steps(now, None, None, jobs, "a", [fresh]), steps(now, None, None, jobs, "b", [fresh, old])
     assert same["proof"]["mood"] == same["cards"]["mood"] == "done"
     assert other["proof"]["mood"] == "todo"
     assert "READY" not in other["proof"]["says"]

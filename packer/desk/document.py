@@ -141,6 +141,15 @@ class Document:
             self._save(self._text)
             return self.now()
 
+    def keep_file(self, path: Path) -> str:
+        """Keep a shape file among the versions before it is replaced; gives where. Raises OSError."""
+        return str(self._versions.keep_file(path))
+
+    def touch(self) -> None:
+        """Something that the brief names has changed: every page has to look again."""
+        with self._lock:
+            self._revision += 1
+
     def versions(self) -> list[str]:
         """The names of the kept versions, newest first."""
         return self._versions.names()

@@ -12,7 +12,7 @@ from packer.errors import BriefError, DiskError, InputError
 from packer.planning.layer_names import names_a_device
 from packer.planning.shape_files import count_shapes
 
-__all__ = ["MOST_FILE_BYTES", "keep_dropped"]
+__all__ = ["MOST_FILE_BYTES", "keep_dropped", "plain_name", "taken_by_another"]
 
 MOST_FILE_BYTES = 64_000_000
 _MOST_TWINS = 200
@@ -25,7 +25,7 @@ def keep_dropped(folder: Path, name: str, content: bytes) -> dict[str, Any]:
     is no shape file is not kept. Raises InputError for a name or content that cannot be used, DiskError if it cannot
     be written. If the process dies: the file is there whole, or not at all.
     """
-    plain = _plain_name(name)
+    plain = plain_name(name)
     path = _free_path(folder, plain, content)
     fresh = not path.exists()
     try:
@@ -42,7 +42,13 @@ def keep_dropped(folder: Path, name: str, content: bytes) -> dict[str, Any]:
     return {"file": path.name, **counts}
 
 
-def _plain_name(name: str) -> str:
+def taken_by_another(folder: Path, name: str, content: bytes) -> Path | None:
+    """The file in the folder that has this name and another content, if any. Raises InputError as `keep_dropped`."""
+    path = folder / plain_name(name)
+    return path if path.is_file() and not path.is_symlink() and not _same(path, content) else None
+
+
+def plain_name(name: str) -> str:
     """The last part of a name, without what no file system takes or what could lead elsewhere."""
     last = re.split(r"[/\\]", unicodedata.normalize("NFC", name))[-1]
     kept = "".join(c if c.isalnum() or c in " ._-()" else "_" for c in last).strip(" .")[:120]

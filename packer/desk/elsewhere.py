@@ -4,20 +4,32 @@ from __future__ import annotations
 
 import threading
 import time
-from collections.abc import Callable
+from collections.abc import Callable, Mapping
 from datetime import datetime
 from pathlib import Path
 from typing import Any
 
+from packer.desk.document import Snapshot
+from packer.desk.events import Events
 from packer.fetching.coverage import CoverageTracker
 from packer.fetching.run_log import FILE_NAME
 from packer.fetching.run_watch import LoggedRun, unfinished_run
 from packer.planning.brief import Brief
+from packer.planning.ground import file_mark
 from packer.planning.pack_path import pack_path
 from packer.store.locks import is_locked
+from packer.survey.running import RunningSurvey, running_survey
 from packer.view.board import Board
 
-__all__ = ["Elsewhere", "Watching", "fetch_elsewhere", "runs_elsewhere"]
+__all__ = [
+    "Elsewhere",
+    "FileMarks",
+    "SurveyElsewhere",
+    "Watching",
+    "fetch_elsewhere",
+    "runs_elsewhere",
+    "survey_runs_elsewhere",
+]
 
 _EVERY_S = 2.0
 _SHARE = 20  # what is read of the packs may take a twentieth of the time, and slow the fetch down by no more
@@ -103,6 +115,50 @@ def runs_elsewhere(run: LoggedRun) -> str:
         f"A fetch of these packs has been running in another process ({run.process}) since "
         f"{datetime.fromtimestamp(run.started):%H:%M}. It is shown here. Stop it there, or wait for its end."
     )
+
+
+class SurveyElsewhere:
+    """The survey of these packs that another process runs, as a job of the desk is told; empty while there is none."""
+
+    def __init__(self, events: Events) -> None:
+        self._events = events
+        self.told: dict[str, Any] = {}
+
+    def look(self, brief: Brief | None, store: Path | None) -> bool:
+        """Look again and tell the pages; whether one has begun or ended since."""
+        found = running_survey(store or brief.store_folder) if brief else None
+        before = self.told
+        self.told = {} if found is None else _survey_job(found)
+        if self.told != before:
+            self._events.tell("elsewhere-survey", self.told or None)
+        return bool(before) != bool(self.told)
+
+
+def _survey_job(found: RunningSurvey) -> dict[str, Any]:
+    progress = {"planned": found.planned, "done": found.done, "failed": 0}
+    told = {"kind": "survey", "state": "running", "elsewhere": True, "process": found.process, "options": {}}
+    return {**told, "started": found.started, "progress": progress}
+
+
+def survey_runs_elsewhere(job: Mapping[str, Any]) -> str:
+    """Why nothing else asks for tiles meanwhile."""
+    return (
+        f"A survey of these packs has been running in another process ({job['process']}) since "
+        f"{datetime.fromtimestamp(job['started']):%H:%M}. It is shown here. Stop it there, or wait for its end."
+    )
+
+
+class FileMarks:
+    """Notices a shape file that another program has written."""
+
+    def __init__(self) -> None:
+        self._before: tuple[int, tuple[Any, ...]] | None = None
+
+    def have_changed(self, now: Snapshot) -> bool:
+        """Whether one has changed since this was last asked, of the same revision of the brief."""
+        marks = tuple(file_mark(now.brief.folder, area) for area in now.brief.areas) if now.brief else ()
+        before, self._before = self._before, (now.revision, marks)
+        return before is not None and before[0] == now.revision and before[1] != marks
 
 
 class Watching:

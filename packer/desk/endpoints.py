@@ -18,8 +18,10 @@ from starlette.routing import Route
 
 from packer.desk.body import body_fault
 from packer.desk.changes import read_change
+from packer.desk.course_files import changes_told, take_file
 from packer.desk.document import ChangedElsewhereError, StaleRevisionError
-from packer.desk.dropped import MOST_FILE_BYTES, keep_dropped
+from packer.desk.drives import drives
+from packer.desk.dropped import MOST_FILE_BYTES
 from packer.desk.events import EventsResponse
 from packer.desk.figures import SupersededError
 from packer.desk.fitting import edits_of
@@ -28,7 +30,9 @@ from packer.desk.look_endpoints import look_routes
 from packer.desk.profile import profile
 from packer.desk.session import Session
 from packer.errors import EXIT_INPUT, EXIT_STORE, EXIT_TERMS, BriefError, LastbarError
+from packer.fetching.run_watch import last_run
 from packer.planning.brief_keys import masked_keys
+from packer.survey.sheets import sheet_path
 from packer.view.endpoints import view_routes
 
 __all__ = ["desk_endpoints"]
@@ -60,9 +64,12 @@ def desk_endpoints(session: Session) -> Starlette:
             Route("/api/shapes", addresses.shapes),
             Route("/api/outline/{area}/{layer}/{zoom:int}", addresses.outline),
             Route("/api/profile", addresses.profile),
+            Route("/api/sheet/{layer}", addresses.sheet),
             Route(REPORT_PATH, addresses.report),
             Route("/api/file", addresses.file, methods=["POST"]),
-            Route("/api/log", lambda _: JSONResponse({"events": session.log()})),
+            Route("/api/log", lambda _: JSONResponse({"events": _logged(session)})),
+            Route("/api/changes", lambda _: JSONResponse(changes_told(session))),
+            Route("/api/drives", lambda _: JSONResponse({"drives": drives()})),
             Route("/api/versions", lambda _: JSONResponse({"versions": session.document.versions()})),
             Route("/api/versions/{name}", addresses.version),
             Route("/api/events", addresses.events),
@@ -103,6 +110,16 @@ class _Addresses:
         held = {name: layer.pack.facts().held for name, layer in board.layers.items()}
         return JSONResponse({"lines": profile(board.plan, held)})
 
+    def sheet(self, request: Request) -> Response:
+        """The sheet of samples of a layer, as PNG; 404 where no survey has drawn one."""
+        brief, name = self._session.document.now().brief, request.path_params["layer"]
+        if brief is None or name not in brief.layers:
+            raise HTTPException(404, "There is no layer of that name.")
+        path = sheet_path(self._session.store or brief.store_folder, name)
+        if path.is_symlink() or not path.is_file():
+            raise HTTPException(404, "No survey has drawn a sheet of this layer yet.")
+        return Response(path.read_bytes(), media_type="image/png")
+
     def report(self, _request: Request) -> Response:
         """The report of the last check, as a page."""
         return HTMLResponse(self._session.report())
@@ -111,8 +128,8 @@ class _Addresses:
         """Keep a dropped file beside the brief. If cancelled: it is there whole, or not at all."""
         content = await _sent(request, MOST_FILE_BYTES)
         name = request.query_params.get("name", "")
-        folder = self._session.document.path.parent
-        return JSONResponse(await run_in_threadpool(keep_dropped, folder, name, content))
+        keep = request.query_params.get("keep", "both")
+        return JSONResponse(await run_in_threadpool(take_file, self._session, name, content, keep))
 
     def version(self, request: Request) -> Response:
         """One kept version as text."""
@@ -155,6 +172,13 @@ class _Addresses:
         """Stop a job cleanly. If cancelled: it may have been told."""
         self._session.jobs.stop(request.path_params["kind"])
         return JSONResponse(await run_in_threadpool(self._session.state))
+
+
+def _logged(session: Session) -> list[dict[str, Any]]:
+    """What the log beside the packs tells of its newest run, as sentences with their times."""
+    brief = session.document.now().brief
+    run = None if brief is None else last_run(session.store or brief.store_folder)
+    return [] if run is None else run.events()
 
 
 def _posted(answer: Answer) -> Callable[[Request], Any]:

@@ -6,17 +6,26 @@ from collections.abc import Mapping
 from dataclasses import asdict
 from typing import Any
 
+from packer.desk.document import Snapshot
 from packer.desk.figures import Planner
 from packer.errors import InputError
 from packer.planning.brief import Brief
-from packer.planning.brief_edits import Deepest, DeepestByLayer, Edit, HalfWidth, Layers, OverviewTo
+from packer.planning.brief_edits import (
+    Deepest,
+    DeepestByLayer,
+    Edit,
+    HalfWidth,
+    Layers,
+    OverviewTo,
+    rewritten,
+)
 from packer.planning.pack_path import pack_path
 from packer.planning.plan import Plan
 from packer.survey.record import read_record
 from packer.survey.speed import AssumedSpeed
 from packer.survey.tradeoffs import RANKING, Figures, Target, fit
 
-__all__ = ["edits_of", "proposals"]
+__all__ = ["edits_of", "proposals", "with_edits"]
 
 _KINDS: dict[str, type[Any]] = {
     one.__name__: one for one in (Deepest, DeepestByLayer, HalfWidth, Layers, OverviewTo)
@@ -108,3 +117,13 @@ def _zooms(sent: Any) -> tuple[tuple[str, int], ...]:
     found = [p for p in pairs if isinstance(p, list | tuple) and len(p) == 2 and isinstance(p[0], str)]
     found = [p for p in found if isinstance(p[1], int) and not isinstance(p[1], bool)]
     return tuple((layer, zoom) for layer, zoom in found) if len(found) == len(pairs) else ()
+
+
+def with_edits(now: Snapshot, edits: list[Edit]) -> str:
+    """The brief's text with proposed changes made. Raises InputError where there is none yet, or none such any more."""
+    if now.brief is None:
+        raise InputError(f"The brief has no {now.lacks} yet.")
+    try:
+        return rewritten(now.brief, edits, now.text)
+    except (StopIteration, KeyError):
+        raise InputError("The brief has changed since this was proposed. Ask for proposals again.") from None

@@ -9,6 +9,7 @@ from typing import Any
 
 from packer.desk.document import Snapshot
 from packer.desk.jobs import Work
+from packer.desk.known_cards import KnownCards
 from packer.desk.work import fetch_work, handover_work, inspect_work, survey_work, verify_work
 from packer.errors import InputError
 from packer.planning.brief import Brief
@@ -25,14 +26,16 @@ def job_work(
     planned: Callable[[], tuple[Snapshot, Brief, Plan]],
     store: Path | None,
     keep: Callable[[Brief, Plan, VerifyReport], None],
+    cards: KnownCards,
 ) -> tuple[Work, str | None]:
     """The work of a kind, and the mark of the brief that its outcome will be of.
 
-    `planned` gives the present brief with its plan, and `keep` is given what a check found. Raises InputError for a
+    `planned` gives the present brief with its plan, and `keep` is given what a check found; `cards` takes in
+    what was written or inspected. Raises InputError for a
     kind that is none, or options that cannot be used, and as `planned`.
     """
     if kind == "inspect":
-        return inspect_work(options), None
+        return inspect_work(options, cards), None
     if now.brief is None:
         raise InputError(f"The brief needs {now.lacks} first.")
     if kind == "fetch":
@@ -48,7 +51,7 @@ def job_work(
             brief, worked_out, store, options, lambda found: keep(brief, worked_out, found)
         ), mark
     if kind == "handover":
-        return handover_work(brief, worked_out, store, options), mark
+        return handover_work(brief, worked_out, store, options, cards), mark
     raise InputError(f"There is no job called {kind}.")
 
 

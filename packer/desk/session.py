@@ -16,18 +16,26 @@ from packer.desk.brief_facts import area_facts, layer_facts, read_table
 from packer.desk.changes import AddLayer, Change, SetLayer
 from packer.desk.document import Document, Snapshot
 from packer.desk.drawn_shapes import DrawnShapes
-from packer.desk.elsewhere import Elsewhere, Watching, runs_elsewhere
+from packer.desk.elsewhere import (
+    Elsewhere,
+    FileMarks,
+    SurveyElsewhere,
+    Watching,
+    runs_elsewhere,
+    survey_runs_elsewhere,
+)
 from packer.desk.events import Events
 from packer.desk.figures import Planner
-from packer.desk.fitting import proposals
+from packer.desk.fitting import proposals, with_edits
 from packer.desk.job_work import job_work, mark_of
 from packer.desk.jobs import Job, Jobs
+from packer.desk.known_cards import KnownCards
 from packer.desk.source_look import SourceLook
 from packer.desk.steps import step_of_job, steps
 from packer.errors import InputError, LastbarError
-from packer.fetching.run_watch import LoggedRun, last_run
+from packer.fetching.run_watch import LoggedRun
 from packer.planning.brief import USES, Brief
-from packer.planning.brief_edits import Edit, rewritten
+from packer.planning.brief_edits import Edit
 from packer.planning.brief_keys import key_in_full
 from packer.planning.collection import Collection
 from packer.planning.offers import apply_offers, cached_offers
@@ -62,8 +70,10 @@ class Session:
         self._reader = lru_cache(_MOST_PACKS)(TileReader)
         self.drawn = DrawnShapes()
         self._figures: tuple[int, dict[str, Any]] | None = None
-        self._speed: AssumedSpeed | None = None
+        self.speed: AssumedSpeed | None = None
         self._proof: tuple[Brief, Plan, VerifyReport, float] | None = None
+        self.cards = KnownCards(self.document.path)
+        self._files, self._survey = FileMarks(), SurveyElsewhere(self.events)
         self._others, self._elsewhere = Elsewhere(), dict[str, Any]()
         self._watching = Watching(self.look_elsewhere)
 
@@ -101,8 +111,10 @@ class Session:
             "brief_mark": self._brief_mark(now),
             "jobs": self.jobs.to_dict(),
             "elsewhere": self._elsewhere or None,
+            "survey_elsewhere": self._survey.told or None,
             "battery": battery_percent(),
-            "speed": None if self._speed is None else round(self._speed.bits_per_second),
+            "cards": self._cards(now),
+            "speed": None if self.speed is None else round(self.speed.bits_per_second),
         }
 
     def plan(self) -> tuple[Snapshot, Brief, Plan]:
@@ -129,7 +141,7 @@ class Session:
         """The figures of the present brief. Raises SupersededError if it changes meanwhile, else as `plan`."""
         now, brief, worked_out = self.plan()
         found = self.planner.figures(
-            brief, worked_out, self._speed, lambda: self.document.now().revision == now.revision
+            brief, worked_out, self.speed, lambda: self.document.now().revision == now.revision
         )
         found = {"revision": now.revision, **found}
         with self._lock:
@@ -137,28 +149,14 @@ class Session:
         self.events.tell("figures", {"revision": now.revision})
         return found
 
-    @property
-    def speed(self) -> AssumedSpeed | None:
-        """The speed that was given, if any."""
-        return self._speed
-
     def fit(self, body: Mapping[str, Any]) -> dict[str, Any]:
         """Proposals to meet a target. Raises as `plan`, and InputError as `proposals`."""
         _, brief, worked_out = self.plan()
-        return proposals(brief, worked_out, self.planner, self._speed, body)
+        return proposals(brief, worked_out, self.planner, self.speed, body)
 
     def take(self, revision: int, edits: list[Edit]) -> dict[str, Any]:
         """Make a proposed change; the new state. Raises as `Document.change`."""
-        now = self.document.now()
-        if now.brief is None:
-            raise InputError(f"The brief has no {now.lacks} yet.")
-        try:
-            text = rewritten(now.brief, edits, now.text)
-        except (StopIteration, KeyError):
-            raise InputError(
-                "The brief has changed since this was proposed. Ask for proposals again."
-            ) from None
-        self.document.replace(revision, text)
+        self.document.replace(revision, with_edits(self.document.now(), edits))
         return self._tell()
 
     def board(self) -> Board:
@@ -169,8 +167,18 @@ class Session:
             self._board = board = Board(brief, worked_out, self._store, self._reader)
         return board
 
+    def files_changed(self) -> None:
+        """A shape file is another one now: plan again, and have every page look again."""
+        self.document.touch()
+        self._tell()
+
     def look_elsewhere(self) -> None:
-        """Find out whether another process fetches into these packs, and tell the pages where that stands."""
+        """Find out what other processes do: whether one fetches into these packs, and where that stands, and whether
+        one has written a shape file."""
+        if self._files.have_changed(self.document.now()):
+            self.files_changed()
+        if self._survey.look(self.document.now().brief, self._store):
+            self._tell()
         before, found = self._elsewhere, dict[str, Any]()
         try:
             if (run := self._run_elsewhere()) is not None:
@@ -192,12 +200,6 @@ class Session:
         own = any(self.jobs.running(kind) for kind in _ASKING)
         return None if brief is None or own else self._others.run(brief, self._store)
 
-    def log(self) -> list[dict[str, Any]]:
-        """What the log beside the packs tells of its newest run, as sentences with their times."""
-        brief = self.document.now().brief
-        run = None if brief is None else last_run(self._store or brief.store_folder)
-        return [] if run is None else run.events()
-
     def report(self) -> str:
         """The report of the last check, as HTML. Raises InputError where there was none, DiskError as `report_page`."""
         if self._proof is None:
@@ -209,7 +211,7 @@ class Session:
         if text is not None and not isinstance(text, str):
             raise InputError('A speed is a text such as "3 Mbit".')
         try:
-            self._speed = AssumedSpeed(bits_per_second(text), "given") if text else None
+            self.speed = AssumedSpeed(bits_per_second(text), "given") if text else None
         except ValueError as fault:
             raise InputError(f"The speed {text} cannot be used: {fault}.") from None
         return self._tell()
@@ -230,9 +232,11 @@ class Session:
 
     def start(self, kind: str, options: Mapping[str, Any]) -> dict[str, Any]:
         """Start a job. Raises InputError for a kind that is none, or options that cannot be used."""
-        if kind in _ASKING and (run := self._run_elsewhere()) is not None:
-            raise InputError(runs_elsewhere(run))
-        work, mark = job_work(kind, options, self.document.now(), self.plan, self._store, self._keep)
+        if kind in _ASKING:
+            self._refuse_beside_others()
+        work, mark = job_work(
+            kind, options, self.document.now(), self.plan, self._store, self._keep, self.cards
+        )
         if kind in _ASKING:
             self.look.forbid()
         try:
@@ -240,6 +244,14 @@ class Session:
         finally:
             self._permit_look()
         return self._tell()
+
+    def _refuse_beside_others(self) -> None:
+        """Raise InputError while another process asks for tiles of these packs."""
+        if (run := self._run_elsewhere()) is not None:
+            raise InputError(runs_elsewhere(run))
+        self._survey.look(self.document.now().brief, self._store)
+        if self._survey.told:
+            raise InputError(survey_runs_elsewhere(self._survey.told))
 
     def _permit_look(self) -> None:
         """Let the map ask its source again, unless a job does."""
@@ -260,7 +272,7 @@ class Session:
         found = self.state()
         self.events.tell(
             "state",
-            {key: found[key] for key in ("revision", "steps", "brief_mark")},
+            {key: found[key] for key in ("revision", "steps", "brief_mark", "cards")},
         )
         return found
 
@@ -268,14 +280,21 @@ class Session:
         with self._lock:
             figures = self._figures[1] if self._figures and self._figures[0] == now.revision else None
         board = None
+        if now.brief is not None and not self._was_planned:
+            return steps(now, None, None, self.jobs.to_dict(), "", reading=True)
         with contextlib.suppress(LastbarError):
-            if now.brief is not None and not self._was_planned:
-                return steps(now, None, None, self.jobs.to_dict(), "", reading=True)
             board = [layer.counts() for layer in self.board().layers.values()]
         jobs = self.jobs.to_dict()
-        if self._elsewhere:
-            jobs["fetch"] = self._elsewhere
-        return steps(now, figures, board, jobs, self._brief_mark(now))
+        jobs |= {"fetch": self._elsewhere} if self._elsewhere else {}
+        jobs |= {"survey": self._survey.told} if self._survey.told else {}
+        return steps(now, figures, board, jobs, self._brief_mark(now), self._cards(now))
+
+    def _cards(self, now: Snapshot) -> list[dict[str, Any]]:
+        """The cards that are known, each with how it differs from the present brief, as far as there is a plan."""
+        if not (mark := self._brief_mark(now)):
+            return []
+        _, brief, worked_out = self.plan()
+        return self.cards.against(brief, worked_out, mark)
 
     def _brief_mark(self, now: Snapshot) -> str:
         if now.brief is None or not self._was_planned:

@@ -20,14 +20,15 @@ def steps(
     board: Sequence[Mapping[str, int]] | None,
     jobs: Documents,
     brief_mark: str,
+    cards: Sequence[Mapping[str, Any]] = (),
     *,
     reading: bool = False,
 ) -> dict[str, dict[str, str]]:
     """For each of the six steps: `says`, its state in words, and `mood`: "todo", "busy", "done" or "wrong".
 
     `figures` and `board` are None while they are not known; `board` has counts of tiles for each layer.
-    `brief_mark` names the present brief and plan: what was proven or written of another is out of date. `reading` says
-    that the desk has just been opened, and what the packs hold is not known yet.
+    `brief_mark` names the present brief and plan: what was proven of another is out of date. `cards` are those that are
+    known. `reading` says that the desk has just been opened, and what the packs hold is not known yet.
     """
     return {
         "ground": _ground(now),
@@ -35,7 +36,7 @@ def steps(
         "room": _room(figures),
         "fetch": _said("reading the packs", "todo") if reading else _fetch(board, jobs.get("fetch")),
         "proof": _proof(jobs.get("verify"), brief_mark),
-        "cards": _cards(jobs.get("handover"), brief_mark),
+        "cards": _cards(jobs.get("handover"), cards),
     }
 
 
@@ -51,7 +52,7 @@ def step_of_job(job: Mapping[str, Any]) -> dict[str, str] | None:
         case "verify":
             return {"name": "proof", **_proof(job, "")}
         case "handover":
-            return {"name": "cards", **_cards(job, "")}
+            return {"name": "cards", **_cards(job)}
     return None
 
 
@@ -69,7 +70,7 @@ def _ground(now: Snapshot) -> dict[str, str]:
 def _worth(job: Mapping[str, Any] | None) -> dict[str, str]:
     if job is None:
         return _said("not surveyed", "todo")
-    if (busy := _busy(job, "surveying")) is not None:
+    if (busy := _busy(job, "surveying in a terminal" if job.get("elsewhere") else "surveying")) is not None:
         return busy
     if job["result"] is None:
         return _said("not surveyed", "todo")
@@ -143,17 +144,16 @@ def _proof(job: Mapping[str, Any] | None, brief_mark: str) -> dict[str, str]:
     return _said(f"{job['result'].get('verdict', 'NOT READY')} at {at}", "done" if ready else "wrong")
 
 
-def _cards(job: Mapping[str, Any] | None, brief_mark: str) -> dict[str, str]:
-    if job is None:
-        return _said("none written", "todo")
-    if (busy := _busy(job, "writing")) is not None:
+def _cards(job: Mapping[str, Any] | None, cards: Sequence[Mapping[str, Any]] = ()) -> dict[str, str]:
+    if job is not None and (busy := _busy(job, "writing")) is not None:
         return busy
-    if job["result"] is None:
+    if job is not None and job["result"] is None:
         return _said("not written", "wrong")
-    copies = len(job["result"].get("copies", ()))
-    if job["brief_mark"] != brief_mark:
-        return _said(f"{copies:,} out of date", "wrong")
-    return _said(f"{copies:,} written", "done")
+    if not cards:
+        return _said("none written", "todo")
+    if old := sum(bool(one["differences"]) for one in cards):
+        return _said(f"{old:,} out of date", "wrong")
+    return _said(f"{len(cards):,} written", "done")
 
 
 def _busy(job: Mapping[str, Any], word: str) -> dict[str, str] | None:

@@ -49,6 +49,19 @@ class Versions:
             ) from fault
         self._last_kept = now
 
+    def keep_file(self, path: Path) -> Path:
+        """Keep a shape file that is about to be replaced; gives where. Raises OSError.
+
+        If the process dies: it is there whole, or not at all.
+        """
+        folder = self._folder / "files"
+        folder.mkdir(parents=True, exist_ok=True)
+        kept = folder / f"{datetime.fromtimestamp(self._now()):%Y%m%d-%H%M%S} {path.name}"
+        write_atomic(kept, path.read_bytes(), like=path)
+        for old in sorted(folder.glob("*"))[:-KEPT]:
+            old.unlink(missing_ok=True)
+        return kept
+
     def names(self) -> list[str]:
         """Names of the versions, newest first: local date and time."""
         with contextlib.suppress(OSError):

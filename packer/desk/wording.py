@@ -16,6 +16,10 @@ _INSTEAD = (
         re.compile(r"ask it once more \(lastbar fetch .*?\), or lower at-least in the brief"),
         "or lower its floor",
     ),
+    (
+        re.compile(r"\s*To look: lastbar inspect .*", re.DOTALL),
+        " The step Cards names those written or inspected here.",
+    ),
     (re.compile(r"with --allow-gaps\b"), "with the box ticked"),
 )
 

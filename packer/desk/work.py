@@ -12,6 +12,7 @@ from typing import Any, Literal, cast, get_args
 
 from packer.common.units import size_bytes
 from packer.desk.jobs import Reporter, Work
+from packer.desk.known_cards import KnownCard, KnownCards
 from packer.desk.transport import DESK_TRANSPORT
 from packer.desk.wording import on_page
 from packer.errors import InputError
@@ -21,6 +22,7 @@ from packer.fetching.reports import LayerProgress, Options
 from packer.fetching.run import fast_loop, run_fetch
 from packer.handover import DeviceCrew, handover, inspect_tree
 from packer.handover.kinds import As
+from packer.handover.manifest import CARD
 from packer.planning.brief import Brief
 from packer.planning.plan import Plan, plan
 from packer.proof.below_floor import below_floor
@@ -29,10 +31,12 @@ from packer.proof.proving import verify
 from packer.proof.results import Depth, VerifyReport
 from packer.survey.inspection import LayerFinding, SurveyReport
 from packer.survey.rounds import survey_rounds
+from packer.survey.sheets import write_sheet
 
 __all__ = ["fetch_work", "handover_work", "inspect_work", "survey_work", "verify_work"]
 
 _TELL_EVERY_S = 0.5
+_LONGEST_TEXT = 100_000
 _DEPTHS = {"quick": Depth.QUICK, "usual": Depth.HASH, "full": Depth.FULL}
 
 
@@ -213,10 +217,13 @@ def survey_work(brief: Brief, store: Path | None, _options: Mapping[str, Any]) -
             report = runner.run(go())
         fetched = report.fetched.layers if report.fetched else {}
         failures = {name: layer.failure for name, layer in fetched.items()}
+        folder = store or brief.store_folder
+        drawn = [name for name, layer in report.layers.items() if write_sheet(brief, layer, folder, store)]
         return {
+            "sheets": drawn,
             "layers": {
                 name: _survey_layer(layer, failures.get(name)) for name, layer in report.layers.items()
-            }
+            },
         }
 
     return work
@@ -239,7 +246,9 @@ def _survey_layer(layer: LayerFinding, failure: str | None) -> dict[str, Any]:
     }
 
 
-def handover_work(brief: Brief, worked_out: Plan, store: Path | None, options: Mapping[str, Any]) -> Work:
+def handover_work(
+    brief: Brief, worked_out: Plan, store: Path | None, options: Mapping[str, Any], cards: KnownCards
+) -> Work:
     """A handover; options `to` (a folder), `as`, `crews` (names), `max_file`, `allow_gaps`.
 
     Raises InputError for options that cannot be used. If the process dies: as `handover` says.
@@ -258,7 +267,7 @@ def handover_work(brief: Brief, worked_out: Plan, store: Path | None, options: M
             if sparing.due():
                 reporter.progress({"doing": doing, "done": done, "all": every})
 
-        return handover(
+        found = handover(
             brief,
             worked_out,
             store,
@@ -268,7 +277,9 @@ def handover_work(brief: Brief, worked_out: Plan, store: Path | None, options: M
             crews=crews,
             allow_gaps=bool(options.get("allow_gaps")),
             on_progress=show,
-        ).to_dict()
+        )
+        cards.note(KnownCard(copy.folder, copy.manifest) for copy in found.copies)
+        return found.to_dict()
 
     return work
 
@@ -299,8 +310,8 @@ def _max_file(text: object) -> int | Literal["auto"] | None:
         raise InputError(f"The largest file {text} cannot be used: {fault}.") from None
 
 
-def inspect_work(options: Mapping[str, Any]) -> Work:
-    """A look at a card; option `to` is its folder. Never writes."""
+def inspect_work(options: Mapping[str, Any], cards: KnownCards) -> Work:
+    """A look at a card; option `to` is its folder. Never writes there. `texts` is what each card says to its crew."""
     folder = _folder(options)
 
     def work(reporter: Reporter) -> Mapping[str, Any]:
@@ -310,6 +321,21 @@ def inspect_work(options: Mapping[str, Any]) -> Work:
             if sparing.due():
                 reporter.progress({"doing": name, "done": done, "all": every})
 
-        return inspect_tree(folder, on_progress=show).to_dict()
+        found = inspect_tree(folder, on_progress=show)
+        cards.note(KnownCard(copy.folder, copy.manifest) for copy in found.copies)
+        texts = {str(copy.folder): _card_text(copy.folder) for copy in found.copies}
+        return {**found.to_dict(), "texts": texts}
 
     return work
+
+
+def _card_text(folder: Path) -> str:
+    """What the card tells its crew; "" where it cannot be read. It comes from anybody's card, and is shown as text."""
+    path = folder / CARD
+    try:
+        if path.is_symlink() or not path.is_file():
+            return ""
+        with path.open("rb") as file:
+            return file.read(_LONGEST_TEXT).decode("utf-8", "replace")
+    except OSError:
+        return ""

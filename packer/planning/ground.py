@@ -16,7 +16,7 @@ from packer.geometry.tileset import TileSet
 from packer.planning.brief import Area, Brief
 from packer.planning.shape_files import AreaSource, read_area
 
-__all__ = ["Ground"]
+__all__ = ["Ground", "file_mark"]
 
 T = TypeVar("T")
 
@@ -59,7 +59,7 @@ class Ground:
             self._latest.put(area.name, found)
             return found, source
 
-        mark = _file_mark(brief.folder, area)
+        mark = file_mark(brief.folder, area)
         return self._shapes.get(_key(brief, area), shape)
 
     def boxes(self, brief: Brief, area: Area) -> list[LonLatBox]:
@@ -100,10 +100,11 @@ class _Kept(Generic[T]):
 
 
 def _key(brief: Brief, area: Area) -> tuple[Any, ...]:
-    return (*(getattr(area, key) for key in _SHAPE_KEYS), _file_mark(brief.folder, area))
+    return (*(getattr(area, key) for key in _SHAPE_KEYS), file_mark(brief.folder, area))
 
 
-def _file_mark(folder: Path, area: Area) -> tuple[Any, ...] | None:
+def file_mark(folder: Path, area: Area) -> tuple[Any, ...] | None:
+    """What tells one state of an area's file from another: its place, time and size; None without a file."""
     if area.file is None:
         return None
     path = folder / area.file

@@ -24,6 +24,7 @@ from packer.survey.inspection import (
     most_samples,
 )
 from packer.survey.record import read_record
+from packer.survey.running import SurveyMark
 from packer.survey.targets import Contrasts, next_samples
 
 __all__ = ["SURVEY_SEED", "survey_rounds"]
@@ -74,8 +75,29 @@ async def survey_rounds(
 ) -> SurveyReport:
     """Fetch samples of every layer, at most `samples` of each, and judge them; `stop` ends it with what came.
 
-    Raises what `run_fetch` does. If cancelled: what came is stored.
+    Raises StoreBusyError while another process surveys these packs, and what `run_fetch` does. If cancelled: what came
+    is stored.
     """
+    with SurveyMark(store or brief.store_folder) as mark:
+
+        def show(layers: list[LayerProgress]) -> None:
+            mark.progress(sum(la.planned for la in layers), sum(la.held + la.absent for la in layers))
+            if on_progress is not None:
+                on_progress(layers)
+
+        return await _rounds(brief, plan, store, samples, transport, stop, show)
+
+
+async def _rounds(
+    brief: Brief,
+    plan: Plan,
+    store: Path | None,
+    samples: int | None,
+    transport: TransportName | None,
+    stop: asyncio.Event | None,
+    on_progress: Callable[[list[LayerProgress]], None],
+) -> SurveyReport:
+    """As `survey_rounds`, by whoever has the right to. If cancelled: what came is stored."""
     most = most_samples(plan, samples)
     layers = [
         _LayerSamples(brief, plan.layers[name], even, most, store)

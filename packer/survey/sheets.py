@@ -16,7 +16,7 @@ from packer.survey.evidence import Sort
 from packer.survey.imagery import Sight, sheet
 from packer.survey.inspection import LayerFinding
 
-__all__ = ["write_sheet"]
+__all__ = ["sheet_path", "write_sheet"]
 
 _MOST_ROWS, _MOST_ZOOMS = 10, 8
 
@@ -35,7 +35,7 @@ def write_sheet(brief: Brief, layer: LayerFinding, folder: Path, store: Path | N
     shallowest = max(tile.zoom for _, tile in places) - _MOST_ZOOMS + 1
     rows = [(label, _row(layer, tile, shallowest, reader)) for label, tile in places]
     picture = sheet(rows, marks=[_marks(layer, tile) for _, tile in places])
-    path = folder / f"{layer.name}.survey.png"
+    path = sheet_path(folder, layer.name)
     try:
         folder.mkdir(parents=True, exist_ok=True)
         write_atomic(path, picture)
@@ -44,6 +44,11 @@ def write_sheet(brief: Brief, layer: LayerFinding, folder: Path, store: Path | N
             f"{path} cannot be written: {fault.strerror}. Free some space, or choose another folder with --sheets."
         ) from fault
     return path
+
+
+def sheet_path(folder: Path, layer: str) -> Path:
+    """Where the sheet of a layer lies."""
+    return folder / f"{layer}.survey.png"
 
 
 def _places(layer: LayerFinding) -> list[tuple[str, Tile]]:

@@ -36,9 +36,10 @@ export async function post(path, body = {}) {
 /**
  * @param {string} name of the file
  * @param {Blob} content
+ * @param {"ask"|"replace"|"both"} keep what to do where another file has this name
  */
-export async function postFile(name, content) {
+export async function postFile(name, content, keep) {
   const headers = { "Content-Type": "application/octet-stream" };
-  const path = `/api/file?${new URLSearchParams({ name })}`;
+  const path = `/api/file?${new URLSearchParams({ name, keep })}`;
   return read(await fetch(path, { method: "POST", headers, body: content }));
 }

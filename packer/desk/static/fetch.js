@@ -1,5 +1,6 @@
 // Fetch: start, watch, stop; what will be there by departure, and what is being waited for.
 
+import { changedPart } from "./changed.js";
 import { action, make } from "./dom.js";
 import { needs } from "./job.js";
 import { logPart } from "./log.js";
@@ -63,6 +64,7 @@ function idle(job) {
   start.disabled = Boolean(store.state?.lacks);
   const leave = make("label.field", {}, make("span", { text: "Be done by (departure)" }), when);
   const lines = [...needs(), ...power(), leave, make("p.hint", { text: "Closing this page stops nothing. The terminal that runs the desk has to stay open." }), start];
+  lines.unshift(...changedPart());
   if (job?.error) lines.unshift(make("p.warning", { text: job.error }));
   if (job?.result) lines.unshift(...outcome(job.result), ...(whole ? [action("Now check it", () => store.open("proof"))] : []));
   return lines;
@@ -132,8 +134,10 @@ function waits(layers) {
   for (const layer of Object.values(layers)) if (layer.pause) told.set(layer.host, layer.pause);
   return [...told].map(([host, pause]) => {
     const words = `${host}: ${/** @type {any} */ (WAITS)[pause.kind] ?? pause.reason}`;
-    const link = pause.where && /^https?:/.test(pause.where)
-      ? make("a", { href: pause.where, target: "_blank", rel: "noopener noreferrer", text: "Open the sign-in page" })
+    // A network that redirects names a host alone: what else it writes may repeat the key of the layer.
+    const address = pause.where && (/^https?:/.test(pause.where) ? pause.where : `http://${pause.where}/`);
+    const link = pause.kind === "sign-in" && address
+      ? make("a", { href: address, target: "_blank", rel: "noopener noreferrer", text: `Sign in at ${pause.where}` })
       : null;
     return make("p.warning", {}, make("span", { text: `${words} The fetch goes on by itself then. ` }), link);
   });

@@ -1,8 +1,9 @@
 // Files dropped on the page, or chosen: routes and shapes that become areas.
 
-import { postFile } from "./api.js";
+import { get, postFile } from "./api.js";
 import { ask, byId, choice, field, make } from "./dom.js";
 import { store } from "./store.js";
+import { count } from "./words.js";
 
 export function drawFiles() {
   byId("file").addEventListener("click", () => byId("file-input").click());
@@ -28,7 +29,13 @@ export function drawFiles() {
 async function add(file) {
   let found;
   try {
-    found = await postFile(file.name, file);
+    found = await postFile(file.name, file, "ask");
+    if (found.taken) {
+      const keep = await replaceOrBoth(found);
+      if (!keep) return;
+      found = await postFile(file.name, file, keep);
+      if (keep === "replace") return store.take(await get("/api/state"));
+    }
   } catch (fault) {
     return store.refused(fault);
   }
@@ -61,6 +68,35 @@ async function add(file) {
     store.choose(values.name);
   }
   store.tell("look-at", store.chosen);
+}
+
+/**
+ * Another file of this name is there: what the new one would change, and which of the two ways to go.
+ * @param {any} found
+ * @returns {Promise<"replace"|"both"|null>}
+ */
+async function replaceOrBoth(found) {
+  const { change, areas, trouble } = found;
+  const [replace, both] = ["replace", "both"].map((value) => make("input", { type: "radio", name: "keep", value }));
+  (trouble ? both : replace).checked = true;
+  replace.disabled = Boolean(trouble);
+  const settings = areas.length ? `Depths, floors and crews of ${areas.join(", ")} stay as they are.` : "No area uses it yet.";
+  const tiles = change && (change.more || change.fewer)
+    ? `The plan would have ${count(change.more, "tile")} more and ${change.fewer.toLocaleString("en")} fewer.`
+    : "The plan would stay the same.";
+  const content = [
+    make("p", { text: `Another file of this name is beside the brief. ${settings}` }),
+    ...(trouble ? [make("p.warning", { text: `It cannot take the other's place: ${trouble}` })] : []),
+    ...(change ? [make("p.large", { text: tiles }), make("ul.plain-list", {}, ...change.areas.map((/** @type {string} */ text) => make("li", { text })))] : []),
+    make(
+      "fieldset", {},
+      make("legend", { text: "What to do with it" }),
+      make("label.check", {}, replace, " Replace the old one, which is kept in the folder .versions"),
+      make("label.check", {}, both, " Keep both, and make areas of the new one"),
+    ),
+  ];
+  if (!(await ask(found.file, content, "Go on"))) return null;
+  return replace.checked ? "replace" : "both";
 }
 
 /**

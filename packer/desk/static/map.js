@@ -4,6 +4,7 @@ import { kilometres, placeAt } from "./along.js";
 import { get } from "./api.js";
 import { byId, make } from "./dom.js";
 import { Drawing } from "./draw.js";
+import { drawGraticule } from "./graticule.js";
 import { whileFetching } from "./growing.js";
 import { Handles } from "./handles.js";
 import { thinOut } from "./labels.js";
@@ -40,6 +41,7 @@ export function drawMap() {
     worldCopyJump: false, maxZoom: 22, minZoom: 1, doubleClickZoom: false, renderer: L.canvas({ tolerance: 8 }),
   });
   map.setView([20, 10], 2);
+  drawGraticule(map);
   L.control.scale({ imperial: false, maxWidth: 140, position: "bottomleft" }).addTo(map);
   sourceSwitch((source) => {
     sides.show(source);

@@ -175,12 +175,17 @@ class Store extends EventTarget {
       const told = JSON.parse(data);
       if (!this.state) return;
       if (told.revision !== this.state.revision) this.take(await get("/api/state"));
-      else this.take({ ...this.state, steps: told.steps, brief_mark: told.brief_mark });
+      else this.take({ ...this.state, steps: told.steps, brief_mark: told.brief_mark, cards: told.cards });
     });
     for (const kind of ["fetch", "survey", "verify", "handover", "inspect"]) {
       events.addEventListener(`job-${kind}`, ({ data }) => this.heard(kind, JSON.parse(data)));
     }
     events.addEventListener("elsewhere", ({ data }) => this.heardElsewhere(JSON.parse(data)));
+    events.addEventListener("elsewhere-survey", ({ data }) => {
+      if (!this.state) return;
+      this.state.survey_elsewhere = JSON.parse(data);
+      this.tell("state");
+    });
     events.addEventListener("open", () => this.tell("lost", false));
     events.addEventListener("error", () => {
       this.tell("lost", true);

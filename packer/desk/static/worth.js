@@ -4,7 +4,7 @@ import { action, make } from "./dom.js";
 import { busy, needs } from "./job.js";
 import { store } from "./store.js";
 import { stripPart } from "./strip.js";
-import { bytes, count } from "./words.js";
+import { bytes, clock, count } from "./words.js";
 
 /** @returns {Node[]} */
 export function worthPanel() {
@@ -14,10 +14,30 @@ export function worthPanel() {
     make("p", { text: "A survey fetches a small sample of each area and looks at it: is the imagery there, and how deep is it real? The samples are kept." }),
   ];
   if (job && ["running", "stopping"].includes(job.state)) return [...head, ...busy("survey", fetched(job) ? "All samples are here and are being looked at" : "Fetching samples"), ...stripPart()];
+  const beside = store.state?.survey_elsewhere;
+  if (beside) return [...head, ...elsewhere(beside), ...stripPart()];
   const start = action(job?.result ? "Survey again" : "Survey", () => store.startJob("survey"));
   start.disabled = Boolean(store.state?.lacks);
   const failed = job?.error ? [make("p.warning", { text: job.error })] : [];
   return [...head, ...needs(), start, ...failed, ...(job?.result ? verdicts(job.result) : []), ...stripPart()];
+}
+
+/**
+ * A survey that a terminal runs: it is shown, and only the terminal can stop it.
+ * @param {any} job
+ * @returns {Node[]}
+ */
+function elsewhere({ started, process, progress }) {
+  const bar = make("progress", { max: progress.planned || 1, value: progress.done, "aria-label": "Samples" });
+  if (!progress.planned) bar.removeAttribute("value");
+  const start = action("Survey", () => undefined);
+  start.disabled = true;
+  return [
+    make("p.next", { text: `A survey runs in a terminal since ${clock(started)} (process ${process}). To stop it, press Ctrl-C there. A survey here takes over what it has sampled.` }),
+    make("p", { text: `${progress.done.toLocaleString("en")} of ${count(progress.planned, "sample")} so far`, role: "status" }),
+    bar,
+    start,
+  ];
 }
 
 /** @param {any} job */
@@ -29,9 +49,22 @@ function fetched({ progress }) {
 function verdicts(result) {
   return Object.entries(result.layers).flatMap(([layer, found]) => [
     make("h3", { text: layer }),
+    ...sheet(layer, result.sheets ?? []),
     ...found.notices.map((/** @type {string} */ text) => make("p.warning", { text })),
     make("ul.plain-list", {}, ...Object.entries(found.areas).map(([name, area]) => verdict(layer, name, area))),
   ]);
+}
+
+/**
+ * The samples themselves, to look through.
+ * @param {string} layer @param {string[]} drawn
+ * @returns {Node[]}
+ */
+function sheet(layer, drawn) {
+  if (!drawn.includes(layer)) return [];
+  const src = `/api/sheet/${encodeURIComponent(layer)}`;
+  const picture = make("img.sheet-of-samples", { src, loading: "lazy", alt: `Samples of ${layer}, each with its verdict` });
+  return [make("details", {}, make("summary", { text: "Look through the samples" }), make("a", { href: src, target: "_blank", rel: "noopener" }, picture))];
 }
 
 /** @param {string} layer @param {string} name @param {any} area */
