@@ -16,6 +16,7 @@ from packer.content.payload import fault_of
 from packer.errors import DiskError, StoreError
 from packer.geometry.tileset import TileSet
 from packer.planning.brief import Brief
+from packer.planning.pack_dates import check_pack_dates
 from packer.planning.pack_path import pack_path
 from packer.planning.plan import Plan
 from packer.proof.bookmark import Bookmark, forget_bookmark, read_bookmark, save_bookmark
@@ -75,9 +76,10 @@ def verify(
 
     `on_progress` gets a layer's name, the bodies checked so far and their number; `processes` is the number of
     workers, all cores if left out; `now` is in seconds since 1970. Raises StoreError for a pack that is none of
-    ours or that SQLite cannot read; a pack that is not there yet counts as empty.
+    ours or that SQLite cannot read, InputError for one of another date; a pack that is not there counts as empty.
     """
     moment = time.time() if now is None else now
+    check_pack_dates(brief, (name for name, asked in plan.layers.items() if asked.tiles), store)
     layers: dict[str, LayerFindings] = {}
     unsaved: list[DiskError] = []
     with Sweeper(depth, processes, None if for_s is None else clock() + for_s, clock, stop) as sweeper:
@@ -90,11 +92,14 @@ def verify(
                     unsaved.append(job.unsaved)
     ground = {name: _ground(layers.get(name)) for name in plan.layers}
     walks, depths, waypoints = walk(plan, ground), area_depths(plan, ground), waypoint_depths(plan, ground)
-    wrong = _wrong_ground(plan, layers)
     return VerifyReport(
         layers,
         depth,
-        (*wrong, *reasons(layers), *floor_reasons(_begun(depths, layers), _begun(waypoints, layers), walks)),
+        (
+            *(wrong := _wrong_ground(plan, layers)),
+            *reasons(layers),
+            *floor_reasons(_begun(depths, layers), _begun(waypoints, layers), walks),
+        ),
         (*warnings(brief, plan, layers, moment), *outside_text(waypoints)),
         tuple(not_checked(brief, depth, layers)),
         walks,
