@@ -79,27 +79,23 @@ def verify(
     ours or that SQLite cannot read, InputError for one of another date; a pack that is not there counts as empty.
     """
     moment = time.time() if now is None else now
-    check_pack_dates(brief, (name for name, asked in plan.layers.items() if asked.tiles), store)
     layers: dict[str, LayerFindings] = {}
     unsaved: list[DiskError] = []
     with Sweeper(depth, processes, None if for_s is None else clock() + for_s, clock, stop) as sweeper:
         for name, asked in plan.layers.items():
             if asked.tiles:
-                pack, blank = pack_path(brief, name, store), brief.layers[name].blank_hashes
+                pack, blank = _pack(brief, name, store), brief.layers[name].blank_hashes
                 job = _LayerCheck(name, asked.tiles, pack, moment, for_s is not None, blank)
                 layers[name] = job.run(sweeper, on_progress, chance or Random())
                 if job.unsaved is not None:
                     unsaved.append(job.unsaved)
     ground = {name: _ground(layers.get(name)) for name in plan.layers}
     walks, depths, waypoints = walk(plan, ground), area_depths(plan, ground), waypoint_depths(plan, ground)
+    wrong = _wrong_ground(plan, layers)
     return VerifyReport(
         layers,
         depth,
-        (
-            *(wrong := _wrong_ground(plan, layers)),
-            *reasons(layers),
-            *floor_reasons(_begun(depths, layers), _begun(waypoints, layers), walks),
-        ),
+        (*wrong, *reasons(layers), *floor_reasons(_begun(depths, layers), _begun(waypoints, layers), walks)),
         (*warnings(brief, plan, layers, moment), *outside_text(waypoints)),
         tuple(not_checked(brief, depth, layers)),
         walks,
@@ -108,6 +104,11 @@ def verify(
         waypoints,
         wrong,
     )
+
+
+def _pack(brief: Brief, layer: str, store: Path | None) -> Path:
+    check_pack_dates(brief, [layer], store)
+    return pack_path(brief, layer, store)
 
 
 def _ground(layer: LayerFindings | None) -> Holdings:
