@@ -101,10 +101,10 @@ def pixels(body: bytes) -> Any:
         return np.asarray(image.convert("RGB"))
 
 
-def by_gdal(server: MapServer, zoom: int, tiles: list[Tile], layers: str = "ground,roads") -> dict[Tile, Any]:
-    """What GDAL's WMS driver reads of the places of some tiles, in blocks of a tile's size."""
+def wms_of_gdal(server: MapServer, zoom: int, layers: str = "ground,roads") -> str:
+    """GDAL's WMS driver on the server, in blocks of a tile's size."""
     half = EQUATOR_M / 2
-    config = (
+    return (
         f'<GDAL_WMS><Service name="WMS"><Version>1.1.1</Version><ServerUrl>{server.url}/wms?</ServerUrl>'
         f"<SRS>EPSG:3857</SRS><ImageFormat>image/png</ImageFormat><Layers>{layers}</Layers><Styles></Styles>"
         f"</Service><DataWindow><UpperLeftX>{-half!r}</UpperLeftX><UpperLeftY>{half!r}</UpperLeftY>"
@@ -112,12 +112,21 @@ def by_gdal(server: MapServer, zoom: int, tiles: list[Tile], layers: str = "grou
         f"<SizeY>{256 << zoom}</SizeY></DataWindow><Projection>EPSG:3857</Projection><BandsCount>3</BandsCount>"
         "<BlockSizeX>256</BlockSizeX><BlockSizeY>256</BlockSizeY><OverviewCount>0</OverviewCount></GDAL_WMS>"
     )
-    with warnings.catch_warnings(), rasterio.open(config) as file:
+
+
+def by_gdal(dataset: str, zoom: int, tiles: list[Tile]) -> dict[Tile, Any]:
+    """What GDAL reads of the places of some tiles at the full resolution of a dataset, which is that of a zoom."""
+    side = EQUATOR_M / (1 << zoom)
+    with warnings.catch_warnings(), rasterio.open(dataset) as file:
         warnings.simplefilter("ignore")  # one of rasterio's own
-        return {
-            tile: file.read(window=Window(tile.x * 256, tile.y * 256, 256, 256)).transpose(1, 2, 0)
-            for tile in tiles
-        }
+        west, north = file.bounds.left, file.bounds.top
+        assert file.res == pytest.approx((side / 256, side / 256))
+        read = {}
+        for tile in tiles:
+            left = round(((tile.x - (1 << zoom) / 2) * side - west) / side * 256)
+            top = round((north - ((1 << zoom) / 2 - tile.y) * side) / side * 256)
+            read[tile] = file.read([1, 2, 3], window=Window(left, top, 256, 256)).transpose(1, 2, 0)
+        return read
 
 
 def test_tiles_fetched_from_mapserver_agree_with_what_gdal_reads_from_it_at_sixty_positions(
@@ -125,12 +134,12 @@ def test_tiles_fetched_from_mapserver_agree_with_what_gdal_reads_from_it_at_sixt
 ) -> None:
     path = brief_for(tmp_path, server)
     assert fetch(path) == 0
-    assert run_verify.run(path, None, None, False, True) == 0
+    assert run_verify.run(path, None, as_json=True) == 0
     stored = bodies(path)
     deep = sorted(tile for tile in stored if tile.zoom == 14)
     assert len(deep) == 16
     assert len(server.maps) == len(stored)
-    read = by_gdal(server, 14, deep)
+    read = by_gdal(wms_of_gdal(server, 14), 14, deep)
     rng = np.random.default_rng(60)
     for _ in range(60):
         tile = deep[rng.integers(len(deep))]
@@ -141,6 +150,30 @@ def test_tiles_fetched_from_mapserver_agree_with_what_gdal_reads_from_it_at_sixt
             column,
         )
     capsys.readouterr()
+
+
+@pytest.mark.parametrize(
+    ("source", "documents"),
+    [
+        ('wmts = "{url}/wmts"\nattribution = "A"', 1),
+        ('ogc-tiles = "{url}/ogc"\nogc-collection = "ground"', 5),
+        ('ogc-tiles = "{url}/ogc/collections/ground/map/tiles"\nattribution = "A"', 2),
+    ],
+)
+def test_tiles_by_wmts_and_ogc_api_agree_with_what_gdals_drivers_read(
+    server: MapServer, tmp_path: Path, source: str, documents: int
+) -> None:
+    server.pages.clear()
+    path = brief_for(tmp_path, server, tiles=2)
+    text = path.read_text().replace(f'wms = "{server.url}/wms"\nwms-layers = ["ground", "roads"]', source)
+    path.write_text(text.replace("{url}", server.url))
+    assert fetch(path) == 0
+    assert len(server.pages) == documents
+    deep = {tile: body for tile, body in bodies(path).items() if tile.zoom == 14}
+    assert len(deep) == 4
+    read = by_gdal(f"WMTS:{server.url}/wmts,layer=ground", 14, list(deep))
+    for tile, body in deep.items():
+        assert np.array_equal(pixels(body), read[tile])
 
 
 def test_tiles_of_mapserver_show_the_ground_where_it_lies(server: MapServer, tmp_path: Path) -> None:

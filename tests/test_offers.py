@@ -111,10 +111,13 @@ def everything_in(folder: Path) -> str:
 @pytest.mark.parametrize(
     ("layer", "word"),
     [
-        (f'{PLACE}\nwmts = "https://maps.example.org/wmts"', "exactly one of url, tilejson, wmts and wms"),
+        (
+            f'{PLACE}\nwmts = "https://maps.example.org/wmts"',
+            "exactly one of url, tilejson, wmts, wms and ogc-tiles",
+        ),
         (
             f'{PLACE}\nurl = "https://maps.example.org/{{z}}/{{x}}/{{y}}"',
-            "exactly one of url, tilejson, wmts and wms",
+            "exactly one of url, tilejson, wmts, wms and ogc-tiles",
         ),
         ('attribution = "A"\nzooms = [0, 3]', "url is missing"),
         (f'{PLACE}\nwmts-layer = "a"', "wmts-layer does not go with tilejson"),

@@ -97,6 +97,7 @@ def _json(status: _Status) -> dict[str, Any]:
             "by_zoom": {zoom: dict(zip(_FIELDS, counts, strict=True)) for zoom, counts in _by_zoom(known)},
             "file_bytes": summary.file_bytes,
             "last_run": summary.last_run,
+            "date": summary.date,
             "troubles": [{"reason": reason, "tiles": n} for reason, n in summary.troubles],
         }
     return {
@@ -137,6 +138,8 @@ def _show(title: str, status: _Status, path: Path, store: Path | None) -> None:
         rows.append([name, *counts, bytes_text(size) if size else "-"])
     table(["layer", "planned", "on board", "not on server", "to fetch", "pack"], rows)
     for name, summary in status.summaries.items():
+        if summary.date is not None:
+            echo_wrapped(f"{name}: shows {summary.date}")
         for reason, tiles in summary.troubles:
             echo_wrapped(f"{name}: {counted(tiles, 'tile')} could not be fetched: {reason}")
     if not status.missing:

@@ -32,6 +32,7 @@ from packer.fetching.transports import Transport, open_transport, why_no_pyreqwe
 from packer.geometry.tileset import Tile
 from packer.planning.brief import Brief
 from packer.planning.fetched_for import remember_fetch
+from packer.planning.pack_dates import check_pack_dates
 from packer.planning.pack_path import pack_path
 from packer.planning.plan import Plan
 from packer.planning.terms import check_terms, user_agent
@@ -118,6 +119,7 @@ class _FetchJob:
         logger, monitor = RunLogger(log, self.clock), self._monitor(log, on_progress)
         gates = gates_for(self.brief, sources, self.clock)
         logger.listen(gates)
+        check_pack_dates(self.brief, sources, self.options.store)
         for source in sources.values():
             self._pack(source).check_free()  # at once: to be let in beside a running fetch may take a while
         async with AsyncExitStack() as stack:

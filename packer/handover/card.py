@@ -168,6 +168,8 @@ def _dates(manifest: Manifest) -> Iterator[str]:
         if layer.fetched is not None:
             first, last = (day[:10] for day in layer.fetched)
             yield f"{name}: fetched {f'on {first}' if first == last else f'from {first} to {last}'} (UTC)."
+        if layer.shows is not None:
+            yield f"{name}: shows {_short(layer.shows)}."
         if layer.licence_ends is not None:
             yield f"{name}: the licence ends on {layer.licence_ends}. Remove the map from the device by then."
     yield "These dates say when a tile was fetched. The picture may have been taken years before."

@@ -56,6 +56,7 @@ from packer.handover.target import (
     system_of,
 )
 from packer.planning.brief import Brief
+from packer.planning.pack_dates import check_pack_dates
 from packer.planning.pack_path import pack_path
 from packer.planning.plan import Plan
 from packer.store.snapshot_reader import ContentDigest, SnapshotReader
@@ -134,6 +135,7 @@ def handover(
     no manifest, and the next run clears away what it left. The record of crews counts a folder as unfinished from
     before the first of them is written until it is about to get its manifest.
     """
+    check_pack_dates(brief, plan.layers, store)
     with ExitStack() as open_packs:
         readers = {}
         for name in plan.layers:

@@ -13,6 +13,7 @@ from packer.handover.ground import degrees, ground
 from packer.handover.held import CopyDepths
 from packer.handover.loose import SUMS, TILEJSON, file_sha256
 from packer.handover.manifest import AreaEntry, FileEntry, LayerEntry, Manifest, SoftwareEntry
+from packer.planning.offers import date_of
 from packer.planning.pack_path import pack_path
 from packer.planning.plan import OVERVIEW, AreaPlan, Plan, tiles_digest
 from packer.store.snapshot_reader import TileIndex
@@ -82,6 +83,7 @@ def layer_entry(job: HandoverJob, layer: LayerDraft, damaged: TileSet, found: Co
         format=layer.format,
         attribution=asked.attribution,
         permission=asked.permission,
+        shows=date_of(asked),
         licence_ends=_text_or_none(getattr(asked, "expires", None)),
         fetched=_span(index),
         planned=len(layer.plan.tiles),

@@ -109,7 +109,8 @@ class AreaEntry(_Entry):
 class LayerEntry(_Entry):
     """One layer of the copy. planned = on_board + absent + missing + damaged; `absent` are the tiles that the
     server said it does not have. `fetched` is the first and the last date, None if nothing is on board. `wrong_ground`
-    are signs that the layer is no map of the ground that was planned; version 1 has none."""
+    are signs that the layer is no map of the ground that was planned; version 1 has none. `shows` is the date of what
+    the tiles show, where their source has several."""
 
     format: Text
     attribution: Text
@@ -124,6 +125,7 @@ class LayerEntry(_Entry):
     by_zoom: Zooms
     areas: Annotated[tuple[AreaEntry, ...], FailFast()]
     wrong_ground: Text = ""
+    shows: Text | None = None
 
 
 class FileEntry(_Entry):

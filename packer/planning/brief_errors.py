@@ -1,7 +1,7 @@
 """The errors of a brief, in the planner's words.
 
 A sentence names the layer or area and the key, what was found, and what would be right. What stands in `url`,
-`tilejson`, `wmts`, `wms` and `headers` may hold a key and is never repeated.
+`tilejson`, `wmts`, `wms`, `ogc-tiles` and `headers` may hold a key and is never repeated.
 """
 
 from __future__ import annotations
@@ -17,7 +17,7 @@ __all__ = ["format_errors", "nearest", "quote_value", "syntax"]
 
 _MOST_SHOWN, _MOST_LOOKED_AT = 12, 500
 _LONGEST_FOUND = 70
-_SECRET = ("url", "tilejson", "wmts", "wms", "headers")
+_SECRET = ("url", "tilejson", "wmts", "wms", "ogc-tiles", "headers")
 _EXAMPLES = {
     "title": 'title = "Ketterling Basin reconnaissance"',
     "url": 'url = "https://tiles.example.org/aerial/{z}/{x}/{y}.jpg"',

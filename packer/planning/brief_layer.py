@@ -110,6 +110,12 @@ class Layer(Table):
     transparent: Switch = Field(default=False, examples=[True])
     """That the WMS leaves transparent what its layers do not cover; the format is then "png" or "webp".
     Without it, that is white."""
+    ogc_tiles: Text | None = Field(default=None, repr=False, examples=["https://maps.example.org/ogc"])
+    """The address of a service with OGC API Tiles: its landing page, a collection or a tileset. The tiles have to be
+    offered in WebMercatorQuad. Without it, another address has to be there."""
+    ogc_collection: Text | None = Field(default=None, examples=["orthophoto"])
+    """Which collection of the OGC API is meant.
+    Without it, the tiles of the whole service are, or those of its only collection."""
     date: Moment | None = Field(default=None, examples=["2026-11-28", "latest"])
     """The day or time of what is fetched: for {date} in `url`, or of a WMTS or WMS that has several. "latest" is the
     last one that the server states when it is first read, and stays. Tiles of two dates never come into one pack.
@@ -197,7 +203,7 @@ class Layer(Table):
     @property
     def offered_at(self) -> str | None:
         """Where the server describes what it offers, variables unfilled; None for a layer with a url."""
-        return self.tilejson or self.wmts or self.wms
+        return self.tilejson or self.wmts or self.wms or self.ogc_tiles
 
     @property
     def address_key(self) -> str:

@@ -17,6 +17,7 @@ __all__ = ["LAYER_RULES", "SERVICE_KEYS", "Dimensions", "Moment", "ServiceNames"
 _OF_SERVICE = {
     "wmts": ("wmts-layer", "wmts-style", "wmts-matrix-set"),
     "wms": ("wms-layers", "wms-style", "transparent"),
+    "ogc-tiles": ("ogc-collection",),
 }
 SERVICE_KEYS = (*(key for keys in _OF_SERVICE.values() for key in keys), "dimensions", "date")
 """Keys that say what is meant of a service, and mean nothing beside another address."""
@@ -25,6 +26,7 @@ _NOT_WITH = {
         "tile-hosts": "url, which already names the host",
         "dimensions": "url; write the value into the address",
     },
+    "ogc-tiles": {"dimensions": "ogc-tiles", "date": "ogc-tiles"},
     "tilejson": {"dimensions": "tilejson", "date": "tilejson, which has one set of tiles"},
 }
 

@@ -9,7 +9,7 @@ from packer.planning.brief_forms import layer_names_as_keys
 
 __all__ = ["ADDRESS_KEYS", "LAYER_NAME_FORM", "check_layer_name", "names_a_device"]
 
-ADDRESS_KEYS = ("url", "tilejson", "wmts", "wms")
+ADDRESS_KEYS = ("url", "tilejson", "wmts", "wms", "ogc-tiles")
 """The keys of a layer of which it has just one: the address of its tiles, or of what describes them."""
 
 _LAYER_NAME = re.compile(r"[A-Za-z0-9][A-Za-z0-9 _.-]{0,63}")

@@ -62,6 +62,8 @@ def source_mark(layer: Layer) -> str:
 
 def _further(layer: Layer) -> tuple[object, ...]:
     """What of later keys decides the same; nothing where none is given, so that marks of older packs stay."""
+    if layer.ogc_tiles:
+        return (layer.ogc_collection,)
     if not (layer.wms or layer.dimensions):
         return ()
     return (layer.wms_layers, layer.wms_style, layer.transparent, sorted(layer.dimensions.items()))

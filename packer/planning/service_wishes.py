@@ -7,16 +7,25 @@ from typing import Literal
 from packer.planning.brief_layer import Layer
 from packer.sources.dimensions import DimensionWish
 from packer.sources.offer import Offer
+from packer.sources.ogc_tiles import OgcWish, Walk, walk_tiles
 from packer.sources.tilejson import read_tilejson
 from packer.sources.wms import WmsWish, capabilities_address, read_wms
 from packer.sources.wmts import Wish, read_wmts
 
-__all__ = ["description_address", "read_description"]
+__all__ = ["description_address", "read_description", "walk_of"]
 
 
 def description_address(layer: Layer, address: str) -> str:
     """Where the description of a layer is asked for; `address` is that of its key, variables filled in."""
     return capabilities_address(address) if layer.wms else address
+
+
+def walk_of(layer: Layer, address: str) -> Walk | None:
+    """The walk through the documents of a layer whose description is more than one; None for any other layer."""
+    if layer.ogc_tiles is None:
+        return None
+    written = layer.as_written
+    return walk_tiles(address, OgcWish(layer.ogc_collection, written.format, written.tile_size))
 
 
 def read_description(layer: Layer, body: bytes, resolved: str | None) -> Offer:

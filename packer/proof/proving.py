@@ -16,6 +16,7 @@ from packer.content.payload import fault_of
 from packer.errors import DiskError, StoreError
 from packer.geometry.tileset import TileSet
 from packer.planning.brief import Brief
+from packer.planning.pack_dates import check_pack_dates
 from packer.planning.pack_path import pack_path
 from packer.planning.plan import Plan
 from packer.proof.bookmark import Bookmark, forget_bookmark, read_bookmark, save_bookmark
@@ -75,7 +76,7 @@ def verify(
 
     `on_progress` gets a layer's name, the bodies checked so far and their number; `processes` is the number of
     workers, all cores if left out; `now` is in seconds since 1970. Raises StoreError for a pack that is none of
-    ours or that SQLite cannot read; a pack that is not there yet counts as empty.
+    ours or that SQLite cannot read, InputError for one of another date; a pack that is not there counts as empty.
     """
     moment = time.time() if now is None else now
     layers: dict[str, LayerFindings] = {}
@@ -83,7 +84,7 @@ def verify(
     with Sweeper(depth, processes, None if for_s is None else clock() + for_s, clock, stop) as sweeper:
         for name, asked in plan.layers.items():
             if asked.tiles:
-                pack, blank = pack_path(brief, name, store), brief.layers[name].blank_hashes
+                pack, blank = _pack(brief, name, store), brief.layers[name].blank_hashes
                 job = _LayerCheck(name, asked.tiles, pack, moment, for_s is not None, blank)
                 layers[name] = job.run(sweeper, on_progress, chance or Random())
                 if job.unsaved is not None:
@@ -103,6 +104,11 @@ def verify(
         waypoints,
         wrong,
     )
+
+
+def _pack(brief: Brief, layer: str, store: Path | None) -> Path:
+    check_pack_dates(brief, [layer], store)
+    return pack_path(brief, layer, store)
 
 
 def _ground(layer: LayerFindings | None) -> Holdings:

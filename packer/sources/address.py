@@ -25,6 +25,7 @@ __all__ = [
     "check_place",
     "check_template",
     "fill",
+    "origin_of",
     "variables",
     "with_canonical_host",
     "without_usual_port",
@@ -230,6 +231,11 @@ def with_canonical_host(url: str) -> str:
     if place == host + port:
         return url
     return url.replace(parts.netloc, f"{user}{at}{host}{port}", 1)
+
+
+def origin_of(url: str) -> tuple[str, str]:
+    """Scheme and host with its port, in one spelling: what a browser calls the origin (RFC 6454). Raises ValueError."""
+    return urlsplit(url).scheme.lower(), _host(url)
 
 
 def without_usual_port(host: str) -> str:

@@ -32,7 +32,7 @@ _ESCAPE = re.compile(r"%[0-9A-F]{2}")
 # 01-068r3, table 8. `map` names the service at one address, by common practice.
 _STANDARD_NAME = re.compile(
     r"service|request|version|layers?|styles?|format|tilematrix(set)?|[cs]rs|bbox|width|height|transparent|bgcolor"
-    r"|exceptions|time|elevation|dim_[a-z0-9_.-]{1,40}|map",
+    r"|exceptions|time|elevation|f|datetime|collections|dim_[a-z0-9_.-]{1,40}|map",
     re.IGNORECASE,
 )
 

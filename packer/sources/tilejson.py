@@ -2,14 +2,14 @@
 
 from __future__ import annotations
 
-import json
 import math
 import re
 from collections.abc import Mapping
-from typing import Any, NoReturn
+from typing import Any
 
 from packer.geometry.grid import LonLatBox
-from packer.sources.offer import LIMIT_BYTES, Offer, OfferError, checked_box, checked_zooms, prose, quoted
+from packer.sources.json_object import read_object
+from packer.sources.offer import Offer, OfferError, checked_box, checked_zooms, prose, quoted
 
 __all__ = ["read_tilejson"]
 
@@ -25,7 +25,7 @@ def read_tilejson(body: bytes) -> Offer:
 
     Raises OfferError, worded for the planner, for anything that is none or that states an impossibility.
     """
-    told = _document(body)
+    told = read_object(body, "a TileJSON")
     version = told.get("tilejson")
     if not (isinstance(version, str) and version.startswith(("2.", "3."))):
         raise OfferError(
@@ -40,32 +40,6 @@ def read_tilejson(body: bytes) -> Offer:
         kind=_kind(told),
         bounds=_bounds(told),
     )
-
-
-def _document(body: bytes) -> Mapping[str, Any]:
-    if len(body) > LIMIT_BYTES:
-        raise OfferError(f"it is over {LIMIT_BYTES // 1_000_000} MB, so it is not the description of a layer")
-    if body.lstrip()[:1] == b"<":
-        raise OfferError("it is a page or XML, not the JSON of a TileJSON")
-    try:
-        told = json.loads(body.decode("utf-8-sig"), parse_constant=_no_number)
-    except UnicodeDecodeError:
-        raise OfferError("it is not UTF-8 text") from None
-    except RecursionError:
-        raise OfferError("its brackets are nested too deeply") from None
-    except json.JSONDecodeError as fault:
-        raise OfferError(f"it is not valid JSON from line {fault.lineno} on") from None
-    except OfferError:
-        raise
-    except ValueError:  # Python's own limit on the digits of a whole number
-        raise OfferError("it has a number with thousands of digits") from None
-    if not isinstance(told, dict):
-        raise OfferError("it is JSON, but not an object")
-    return told
-
-
-def _no_number(text: str) -> NoReturn:
-    raise OfferError(f"it has {text}, which JSON does not allow")
 
 
 def _templates(told: Mapping[str, Any]) -> tuple[str, ...]:

@@ -11,7 +11,7 @@ from packer.geometry.grid import MAX_ZOOM, LonLatBox
 from packer.store.schema import reading
 from packer.version import __version__
 
-__all__ = ["SET_LABEL", "Labels", "begin_run", "labels_of"]
+__all__ = ["SET_LABEL", "Labels", "begin_run", "date_on_board", "labels_of"]
 
 SET_LABEL = "INSERT INTO metadata VALUES (?, ?) ON CONFLICT (name) DO UPDATE SET value = excluded.value"
 
@@ -20,7 +20,8 @@ SET_LABEL = "INSERT INTO metadata VALUES (?, ?) ON CONFLICT (name) DO UPDATE SET
 class Labels:
     """What a run writes about itself and its source: words for `metadata`, `source` and `run`.
 
-    `blank` are the SHA-256 of pictures that stand for "no tile": none of them stays in the pack.
+    `blank` are the SHA-256 of pictures that stand for "no tile": none of them stays in the pack. `date` is that of what
+    the tiles show, where their source has several.
     """
 
     layer: str
@@ -37,6 +38,21 @@ class Labels:
     rule: str
     version: str
     blank: frozenset[bytes] = frozenset()
+    date: str | None = None
+
+
+def date_on_board(path: Path) -> str | None:
+    """The date of what a pack's tiles show, "" where it states none; None where it has no tiles or there is no pack.
+
+    Raises StoreError if it is not a pack of ours.
+    """
+    if not path.exists():
+        return None
+    with reading(path) as db:
+        if db.execute("SELECT 1 FROM placement LIMIT 1").fetchone() is None:
+            return None
+        row = db.execute("SELECT value FROM metadata WHERE name = 'date'").fetchone()
+    return str(row[0]) if row is not None else ""
 
 
 def labels_of(path: Path) -> Labels:
@@ -61,6 +77,7 @@ def labels_of(path: Path) -> Labels:
         plan="",
         rule="merged",
         version=__version__,
+        date=said.get("date"),
     )
 
 
@@ -83,6 +100,10 @@ def begin_run(db: sqlite3.Connection, labels: Labels, now: int) -> int:
         "bounds": ",".join(f"{v:.12f}" for v in bounds),
         "center": center,
     }
+    if labels.date is not None:
+        rows["date"] = labels.date
+    else:
+        db.execute("DELETE FROM metadata WHERE name = 'date'")
     db.executemany(SET_LABEL, rows.items())
     db.execute(
         "INSERT INTO source VALUES (?, ?, ?, ?) ON CONFLICT DO UPDATE SET permission = excluded.permission",

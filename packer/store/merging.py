@@ -22,7 +22,7 @@ from packer.content.pictures import ENDS_EARLY
 from packer.errors import InputError, TermsError
 from packer.geometry.tileset import Tile
 from packer.store.corrupt_list import read_corrupt
-from packer.store.labels import labels_of
+from packer.store.labels import date_on_board, labels_of
 from packer.store.offer_tables import (
     OfferedTile,
     folder_offers,
@@ -63,6 +63,8 @@ def merge_pack(into: Path, source: Path, *, mix_sources: bool = False) -> Merged
     """
     _refuse_itself(into, source)
     refuse_unfit_source(source)
+    labels = labels_of(source)
+    _refuse_other_date(into, labels, source)
     if into.exists() and not mix_sources:
         foreign = pack_sources(source) - pack_sources(into)
         if foreign and pack_sources(into):
@@ -70,7 +72,6 @@ def merge_pack(into: Path, source: Path, *, mix_sources: bool = False) -> Merged
                 f"{source} and {into} have tiles from different servers. One layer should show one source. To "
                 "join them all the same, add --mix-sources."
             )
-    labels = labels_of(source)
     if into.exists() and pack_sources(into):  # none yet, if a first merge died at its very start
         labels = replace(labels_of(into), host=labels.host, fingerprint=labels.fingerprint)
     return asyncio.run(_take(into, labels, pack_offers(source), _Rules(frozenset(read_corrupt(source)))))
@@ -83,6 +84,7 @@ def take_in(into: Path, labels: Labels, held: Path, side_px: int | None = None) 
     is neither. If the process dies: as for `merge_pack`.
     """
     _refuse_itself(into, held)
+    _refuse_other_date(into, labels, held)
     rules = _Rules(side_px=side_px)
     if held.is_dir():
         offers: Iterator[OfferedTile] = folder_offers(held)
@@ -101,6 +103,14 @@ def take_in(into: Path, labels: Labels, held: Path, side_px: int | None = None) 
 
 
 _WHAT_TO_NAME = "Name an MBTiles file, a pack, or a folder of tiles laid out as z/x/y.png."
+
+
+def _refuse_other_date(into: Path, labels: Labels, source: Path) -> None:
+    if (held := date_on_board(into)) is not None and held != (labels.date or ""):
+        raise InputError(
+            f"{source} would bring tiles of {labels.date or 'no stated date'} into {into}, which shows "
+            f"{held or 'no stated date'}. Tiles of two dates do not go into one pack."
+        )
 
 
 def _refuse_itself(into: Path, source: Path) -> None:

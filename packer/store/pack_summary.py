@@ -17,13 +17,15 @@ __all__ = ["PackSummary", "known_summary", "read_summary"]
 @dataclass(frozen=True, slots=True)
 class PackSummary:
     """What a pack records about itself. `troubles` counts by reason the tiles that could not be fetched;
-    `last_run` is in seconds since 1970, None if it never ran."""
+    `last_run` is in seconds since 1970, None if it never ran. `date` is that of what its tiles show, where it is
+    stated."""
 
     held: TileSet = field(default_factory=TileSet)
     absent: TileSet = field(default_factory=TileSet)
     troubles: tuple[tuple[str, int], ...] = ()
     last_run: int | None = None
     file_bytes: int = 0
+    date: str | None = None
 
     def lacking(self, tiles: TileSet) -> TileSet:
         """Those of the tiles that are still to be fetched: neither held nor known not to exist."""
@@ -45,6 +47,7 @@ def read_summary(path: Path, blank: Collection[bytes] = ()) -> PackSummary:
             tuple(troubles.fetchall()),
             db.execute("SELECT max(started) FROM run").fetchone()[0],
             path.stat().st_size,
+            next((str(row[0]) for row in db.execute("SELECT value FROM metadata WHERE name = 'date'")), None),
         )
 
 

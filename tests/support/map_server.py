@@ -7,7 +7,9 @@ Its ground is a TIFF with a world file in EPSG:3857 whose pixels are those of on
 
 from __future__ import annotations
 
+import json
 import os
+import re
 import shutil
 import socket
 import struct
@@ -24,10 +26,10 @@ import numpy as np
 import pytest
 from PIL import Image
 
-from packer.geometry.grid import EQUATOR_M
+from packer.geometry.grid import EQUATOR_M, mercator_box, tile_bounds
 from packer.geometry.tileset import Tile
 
-__all__ = ["CORNER", "MapServer", "ground", "program"]
+__all__ = ["CORNER", "MapServer", "extent", "ground", "program"]
 
 ZOOM, SIDE_TILES = 14, 4
 CORNER = Tile(ZOOM, 8760, 5744)  # its top left tile; both numbers are multiples of 8
@@ -99,6 +101,7 @@ class MapServer:
 
     def __init__(self, folder: Path, *, srs: str = "EPSG:3857 EPSG:4326", largest: int = 2048) -> None:
         self.queries: list[dict[str, str]] = []
+        self.pages: list[str] = []
         self._folder, self._program, self._srs, self._largest = folder, program(), srs, largest
         self._socket = folder / "s"
         self._server = ThreadingHTTPServer(("127.0.0.1", 0), self._handler())
@@ -133,7 +136,7 @@ class MapServer:
             self._process = subprocess.Popen(
                 [self._program],
                 env=env,
-                stdin=listening,
+                stdin=listening.fileno(),
                 stdout=subprocess.DEVNULL,
                 stderr=subprocess.DEVNULL,
             )
@@ -148,6 +151,7 @@ class MapServer:
         self._server.server_close()
         self._thread.join()
         self._process.kill()
+        self._socket.unlink()
         self._process.wait()
 
     @property
@@ -186,6 +190,13 @@ class MapServer:
                 if path == "/robots.txt":
                     self._send(200, {"content-type": "text/plain"}, b"User-agent: *\nAllow: /\n")
                     return
+                if (page := _page(server.url, path)) is not None:
+                    server.pages.append(path)
+                    self._send(200, {"content-type": page[0]}, page[1])
+                    return
+                if (tile := _TILE.fullmatch(path)) is not None:
+                    zoom, y, x = map(int, tile.groups())
+                    query = _PLAIN.format(box=mercator_box(zoom, x, y))
                 asked = {name.lower(): values[-1] for name, values in parse_qs(query).items()}
                 server.queries.append(asked)
                 self._send(*server.answer(query))
@@ -203,6 +214,123 @@ class MapServer:
 
         return Handler
 
+
+# ------------------------------------------------------------------------------------ the same maps as tiles
+
+_TILE = re.compile(r"/tiles/([0-9]+)/([0-9]+)/([0-9]+)")  # zoom, row, column
+_PLAIN = (
+    "SERVICE=WMS&VERSION=1.1.1&REQUEST=GetMap&LAYERS=ground,roads&STYLES=&SRS=EPSG:3857&FORMAT=image/png&WIDTH=256"
+    "&HEIGHT=256&BBOX={box}"
+)
+_REL = "http://www.opengis.net/def/rel/ogc/1.0/"
+
+
+def _page(url: str, path: str) -> tuple[str, bytes] | None:
+    """Pages of an OGC API with tiles (20-057) and the capabilities of a WMTS, both for the maps of the WMS."""
+    if path == "/wmts":
+        return "application/xml", _wmts(url).encode()
+    json_, tileset = "application/json", f"{url}/ogc/collections/ground/map/tiles/WebMercatorQuad"
+    quad = "http://www.opengis.net/def/tilematrixset/OGC/1.0/WebMercatorQuad"
+    crs = "http://www.opengis.net/def/crs/EPSG/0/3857"
+    collection = {
+        "id": "ground",
+        "title": "Ground",
+        "attribution": "Ketterling Survey (invented)",
+        "extent": {"spatial": {"bbox": [_degrees()], "crs": "http://www.opengis.net/def/crs/OGC/1.3/CRS84"}},
+        "links": [
+            {"rel": "self", "type": json_, "href": f"{url}/ogc/collections/ground"},
+            {"rel": f"{_REL}tilesets-map", "type": json_, "href": f"{url}/ogc/collections/ground/map/tiles"},
+        ],
+    }
+    own = {"rel": "self", "type": json_, "href": tileset}
+    about = {"title": "Ground", "dataType": "map", "crs": crs, "tileMatrixSetURI": quad}
+    limits = [_limits(zoom) for zoom in (12, 13, 14)]
+    item = {"rel": "item", "type": "image/png", "templated": True}
+    scheme = {
+        "rel": f"{_REL}tiling-scheme",
+        "type": json_,
+        "href": f"{url}/ogc/tileMatrixSets/WebMercatorQuad",
+    }
+    pages: dict[str, object] = {
+        "/ogc": {
+            "title": "Ketterling",
+            "links": [
+                {"rel": "self", "type": json_, "href": f"{url}/ogc"},
+                {"rel": "data", "type": json_, "href": f"{url}/ogc/collections"},
+                {"rel": f"{_REL}data", "type": json_, "href": f"{url}/ogc/collections"},
+            ],
+        },
+        "/ogc/collections": {"links": [], "collections": [collection, {**collection, "id": "other"}]},
+        "/ogc/collections/ground": collection,
+        "/ogc/collections/ground/map/tiles": {"tilesets": [{**about, "links": [own]}]},
+        "/ogc/collections/ground/map/tiles/WebMercatorQuad": {
+            **about,
+            "tileMatrixSetLimits": limits,
+            "links": [own, scheme, {**item, "href": f"{url}/tiles/{{tileMatrix}}/{{tileRow}}/{{tileCol}}"}],
+        },
+        "/ogc/tileMatrixSets/WebMercatorQuad": {
+            "id": "WebMercatorQuad",
+            "uri": quad,
+            "crs": crs,
+            "tileMatrices": [_matrix(zoom) for zoom in range(15)],
+        },
+    }
+    return (json_, json.dumps(pages[path]).encode()) if path in pages else None
+
+
+def _degrees() -> list[float]:
+    first, last = (
+        tile_bounds(*CORNER),
+        tile_bounds(ZOOM, CORNER.x + SIDE_TILES - 1, CORNER.y + SIDE_TILES - 1),
+    )
+    return [first.west, last.south, last.east, first.north]
+
+
+def _limits(zoom: int) -> dict[str, object]:
+    up = ZOOM - zoom
+    columns = {"minTileCol": CORNER.x >> up, "maxTileCol": (CORNER.x + SIDE_TILES - 1) >> up}
+    rows = {"minTileRow": CORNER.y >> up, "maxTileRow": (CORNER.y + SIDE_TILES - 1) >> up}
+    return {"tileMatrix": str(zoom), **columns, **rows}
+
+
+def _matrix(zoom: int) -> dict[str, object]:
+    cell = EQUATOR_M / 256 / (1 << zoom)
+    return {
+        "id": str(zoom),
+        "scaleDenominator": cell / 0.00028,
+        "cellSize": cell,
+        "cornerOfOrigin": "topLeft",
+        "pointOfOrigin": [-EQUATOR_M / 2, EQUATOR_M / 2],
+        "tileWidth": 256,
+        "tileHeight": 256,
+        "matrixWidth": 1 << zoom,
+        "matrixHeight": 1 << zoom,
+    }
+
+
+def _wmts(url: str) -> str:
+    west, south, east, north = _degrees()
+    matrices = "".join(
+        f"<TileMatrix><ows:Identifier>{one['id']}</ows:Identifier><ScaleDenominator>{one['scaleDenominator']!r}"
+        f"</ScaleDenominator><TopLeftCorner>{-EQUATOR_M / 2!r} {EQUATOR_M / 2!r}</TopLeftCorner>"
+        f"<TileWidth>256</TileWidth><TileHeight>256</TileHeight><MatrixWidth>{one['matrixWidth']}</MatrixWidth>"
+        f"<MatrixHeight>{one['matrixHeight']}</MatrixHeight></TileMatrix>"
+        for one in map(_matrix, range(15))
+    )
+    return (
+        '<Capabilities xmlns="http://www.opengis.net/wmts/1.0" xmlns:ows="http://www.opengis.net/ows/1.1" '
+        'version="1.0.0"><Contents><Layer><ows:Title>Ground</ows:Title><ows:WGS84BoundingBox><ows:LowerCorner>'
+        f"{west!r} {south!r}</ows:LowerCorner><ows:UpperCorner>{east!r} {north!r}</ows:UpperCorner>"
+        "</ows:WGS84BoundingBox><ows:Identifier>ground</ows:Identifier><Style isDefault='true'><ows:Identifier>plain"
+        "</ows:Identifier></Style><Format>image/png</Format><TileMatrixSetLink><TileMatrixSet>quad</TileMatrixSet>"
+        "</TileMatrixSetLink><ResourceURL format='image/png' resourceType='tile' "
+        f"template='{url}/tiles/{{TileMatrix}}/{{TileRow}}/{{TileCol}}'/></Layer><TileMatrixSet><ows:Identifier>quad"
+        "</ows:Identifier><ows:SupportedCRS>urn:ogc:def:crs:EPSG::3857</ows:SupportedCRS>"
+        f"{matrices}</TileMatrixSet></Contents></Capabilities>"
+    )
+
+
+# ------------------------------------------------------------------------------------ FastCGI
 
 _BEGIN, _PARAMS, _STDIN, _STDOUT, _END = 1, 4, 5, 6, 3
 

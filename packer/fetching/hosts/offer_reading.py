@@ -21,14 +21,16 @@ from packer.fetching.pacing.gate import Gate
 from packer.fetching.transports import Response, Result, Transport, TransportName, open_transport
 from packer.planning.brief import Brief, Layer
 from packer.planning.offers import cache_offer, cached_offers, with_offer
-from packer.planning.service_wishes import description_address, read_description
+from packer.planning.service_wishes import description_address, read_description, walk_of
 from packer.planning.terms import check_reading, check_tile_hosts, user_agent
 from packer.sources.address import (
     Address,
     check_template,
+    origin_of,
     with_canonical_host,
 )
 from packer.sources.offer import LIMIT_BYTES, Offer, OfferError, SeveralLayersError
+from packer.sources.ogc_tiles import Walk
 from packer.sources.own_names import capped_host
 from packer.sources.safe_address import kept_form, shown
 from packer.sources.secrecy import MASK, Secrets, named_values, secrets_of
@@ -158,10 +160,13 @@ class _Reading:
     async def _read(self, layer: Layer, url: str, headers: Mapping[str, str]) -> Offer:
         """The offer, with the one template to use. If cancelled: nothing is kept."""
         place = f'Layer "{layer.name}": {shown(layer.offered_at or "")}'
-        body = _body(place, await self._reply(layer.name, place, url, headers))
         before = cached_offers(self.brief, self.folder).get(layer.name)
         try:
-            offer = read_description(layer, body, None if before is None else before.date)
+            if (walk := walk_of(layer, url)) is not None:
+                offer = await self._walked(layer.name, place, walk, url, headers)
+            else:
+                body = _body(place, await self._reply(layer.name, place, url, headers))
+                offer = read_description(layer, body, None if before is None else before.date)
             templates = _usable(layer, offer.templates)
         except OfferError as fault:
             error = ChooseLayerError if isinstance(fault, SeveralLayersError) else AnswerError
@@ -173,6 +178,27 @@ class _Reading:
                 problem.names = fault.names
             raise problem from None
         return replace(offer, templates=(self._permitted(layer, url, templates),))
+
+    async def _walked(
+        self, layer: str, place: str, walk: Walk, start: str, headers: Mapping[str, str]
+    ) -> Offer:
+        """The offer at the end of a walk through documents of one host, to which alone the layer's headers go.
+
+        Raises OfferError for a link that leads elsewhere. If cancelled: nothing is kept.
+        """
+        if not any(name.lower() == "accept" for name in headers):
+            headers = {"Accept": "application/json", **headers}
+        address = next(walk)
+        while True:
+            if not _same_origin(address, start):
+                raise OfferError("one of its links leads to another host, which is not asked")
+            where = place if address == start else f'Layer "{layer}": {shown(address)}'
+            body = _body(where, await self._reply(layer, where, with_canonical_host(address), headers))
+            try:
+                address = walk.send(body)
+            except StopIteration as end:
+                offer: Offer = end.value
+                return offer
 
     async def _reply(self, layer: str, place: str, url: str, headers: Mapping[str, str]) -> Result:
         """One answer describes several layers of one service. Raises NetworkError if the host asked for a long wait.
@@ -223,6 +249,13 @@ class _Reading:
             ) from None
         self.remarks.append(f"{fault} What it offered before is used.")
         return with_offer(self.brief, layer, before)
+
+
+def _same_origin(address: str, start: str) -> bool:
+    try:
+        return origin_of(address) == origin_of(start)
+    except ValueError:
+        return False
 
 
 def _newer(name: str, offer: Offer) -> str:

@@ -212,6 +212,7 @@ def labels(brief: Brief, plan: Plan, layer: Layer, kind: str, host: str, mark: s
         rule=plan.rule,
         version=__version__,
         blank=layer.blank_hashes,
+        date=date_of(layer),
     )
 
 

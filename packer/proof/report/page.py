@@ -11,6 +11,7 @@ from itertools import groupby
 from packer.common.units import bytes_text, counted, duration_text
 from packer.geometry.tileset import TileSet
 from packer.planning.brief import Brief
+from packer.planning.offers import date_of
 from packer.planning.plan import Plan
 from packer.proof.depth_words import depth_text
 from packer.proof.report.map_picture import numbered_waypoints
@@ -341,6 +342,7 @@ def _packs(brief: Brief, found: VerifyReport, shown: Exhibits) -> Iterator[Html]
                 ("Layer", name),
                 ("Attribution", plain(said.attribution)),
                 ("Permission", said.permission),
+                *([("Date of what it shows", shows)] if (shows := date_of(said)) else []),
                 ("Licence ends", str(said.expires or "no date given")),
                 ("Tiles fetched", fetched),
                 ("May be out of date", counted(len(layer.stale), "tile")),
