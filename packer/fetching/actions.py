@@ -167,6 +167,7 @@ class StopReason(enum.Enum):
     ONLY_REFUSALS = "answers in a row that were no tiles"
     NO_RESPONSE = "nothing ever came from its server"
     NO_TILE = "the server has never given one tile"
+    ANOTHER_HOST = "the server sends each tile on to a host that the brief does not name"
     UNVERIFIED_ABSENCE = "nothing tells whether the server itself says that tiles do not exist"
 
 

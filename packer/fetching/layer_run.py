@@ -44,6 +44,21 @@ class LayerRun:
     alarms: tuple[Alarm, ...] = ()
 
     @property
+    def gates(self) -> tuple[Gate, ...]:
+        """Its own gate, and those of the hosts that its tiles were sent on to."""
+        return (self.gate, *self.fetcher.requests.used)
+
+    @property
+    def slowest_gate(self) -> Gate:
+        """The gate whose pause holds the layer up, its own if none does."""
+        return next((gate for gate in self.gates if gate.pause is not None), self.gate)
+
+    @property
+    def waited_s(self) -> float:
+        """How long a host could not be reached so far."""
+        return max(gate.waited_s for gate in self.gates)
+
+    @property
     def settled(self) -> int:
         """Tiles stored or found absent in this run."""
         return self.fetcher.counts.stored + self.fetcher.counts.absent
@@ -67,11 +82,11 @@ class LayerRun:
         if settled:
             self.tracker.add(settled, absent)
         self.areas = self.tracker.now()
-        self.pace.mark(now - self.gate.waited_s, self.settled)
+        self.pace.mark(now - self.waited_s, self.settled)
         self.departure = self._departure(seconds_left, byte_budget)
         self.alarms = tuple(
             Alarm(self.layer.name, sha256, tiles, str(example))
-            for sha256, tiles, example in self.fetcher.repeats.alarms()
+            for sha256, tiles, example in self.fetcher.reader.repeats.alarms()
         )
 
     def _departure(self, seconds_left: float | None, byte_budget: ByteBudget) -> Departure | None:
@@ -96,13 +111,13 @@ class LayerRun:
             self.held + counts.stored,
             self.absent + counts.absent,
             counts,
-            self.gate.pause,
-            self.source.host,
+            self.slowest_gate.pause,
+            self.slowest_gate.host or self.source.host,
             self.areas,
             self.departure,
             self.alarms,
             self.refresh.counts,
-            self.gate.waited_s,
+            self.waited_s,
         )
 
     def report(self) -> LayerReport:

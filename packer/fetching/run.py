@@ -15,7 +15,8 @@ from packer.common.units import counted
 from packer.errors import LastbarError, TermsError
 from packer.fetching.departure import ByteBudget, Countdown, Schedule
 from packer.fetching.hosts.consent import Consent
-from packer.fetching.hosts.host_identity import SharedGate, gates_for
+from packer.fetching.hosts.host_identity import SharedGate, gates_for, onward_gates
+from packer.fetching.hosts.onward_hosts import OnwardHosts
 from packer.fetching.hosts.shared_caps import shared_caps
 from packer.fetching.hosts.source import Source, labels_for, secrets_in, sources_for
 from packer.fetching.jpeg_worker import JpegWorker
@@ -116,13 +117,14 @@ class _FetchJob:
         remarks = check_terms(self.brief, self.plan, urls, today)
         logger, monitor = RunLogger(log, self.clock), self._monitor(log, on_progress)
         gates = gates_for(self.brief, sources, self.clock)
-        logger.listen(gates)
+        onward = onward_gates(self.brief, sources, gates, self.clock)
+        logger.listen([*gates.values(), *onward.values()])
         for source in sources.values():
             self._pack(source).check_free()  # at once: to be let in beside a running fetch may take a while
         async with AsyncExitStack() as stack:
             if self.options.keep_awake:
                 stack.enter_context(KeepAwake(partial(_log_not_awake, log)))
-            setup = await self._setup(sources, gates, monitor, stack, log)
+            setup = await self._setup(sources, (gates, onward), monitor, stack, log)
             for name, source in sources.items():
                 pack = await stack.enter_async_context(self._pack(source))
                 self.layers.append(await setup.layer(source, pack))
@@ -134,6 +136,7 @@ class _FetchJob:
             folder = self.options.store or self.brief.store_folder
             remember_fetch(self.brief, self.plan, folder, self.clock.wall())
             await self._work(monitor)
+        remarks += [_moved(run) for run in self.layers if run.fetcher.requests.moved]
         report = self._report(self.clock.now() - started, monitor, remarks)
         logger.end(report, self.layers)
         for run in self.layers:
@@ -144,21 +147,24 @@ class _FetchJob:
     async def _setup(
         self,
         sources: Mapping[str, Source],
-        gates: Mapping[str, SharedGate],
+        all_gates: tuple[Mapping[str, SharedGate], Mapping[str, SharedGate]],
         monitor: RunMonitor,
         stack: AsyncExitStack,
         log: RunLog,
     ) -> LayerSetup:
-        """What all layers share, once every host's robots.txt was read. Raises TermsError where one disallows a
+        """What all layers share, once every host's robots.txt was read. `all_gates` are those of the layers, and of the
+        hosts that they may be sent on to. Raises TermsError where one disallows a
         layer. If cancelled: what was opened is closed with `stack`."""
+        gates, onward = all_gates
+        every = {id(g): g for g in (*gates.values(), *onward.values())}.values()
         transport = self.make_transport(
             self.options.transport,
-            connections=sum(shared.cap for shared in {id(g): g for g in gates.values()}.values()),
+            connections=sum(shared.cap for shared in every),
             user_agent=user_agent(self.brief.contact),
         )
         stack.push_async_callback(transport.aclose)
         not_shared = partial(_log_not_shared, log)
-        await stack.enter_async_context(shared_caps(gates.values(), self.clock, transport, not_shared))
+        await stack.enter_async_context(shared_caps(every, self.clock, transport, not_shared))
         await self._wait_as_asked(sources, gates, monitor)
         jpeg_worker = JpegWorker()
         stack.push_async_callback(jpeg_worker.aclose)
@@ -171,6 +177,7 @@ class _FetchJob:
             gates,
             transport,
             consent,
+            OnwardHosts(onward, consent.identities, transport, self.clock),
             frozenset(await consent.ask(self.stop)),
             monitor.byte_budget,
             jpeg_worker,
@@ -269,6 +276,16 @@ def _blanked(layer: str, tiles: int) -> str:
     return (
         f'{counted(tiles, "stored tile")} of layer "{layer}" {verb} a picture that the brief names under blank, and '
         f"{verb} no longer in the pack. {they} as not on the server."
+    )
+
+
+def _moved(run: LayerRun) -> str:
+    """That a server says that its tiles have moved for good."""
+    places = " and ".join(sorted(run.fetcher.requests.moved))
+    return (
+        f'The server of layer "{run.layer.name}" says that its tiles have moved for good, to {places}. They were '
+        "fetched by way of the old address, which takes two requests for each. Ask its operator for the new address, "
+        "and put it into the brief."
     )
 
 

@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import platform
-from collections.abc import Mapping, Sequence
+from collections.abc import Sequence
 from functools import partial
 from typing import Any
 
@@ -30,9 +30,9 @@ class RunLogger:
         self._log, self._clock = log, clock
         self._paused_s: dict[str, float] = {}
 
-    def listen(self, gates: Mapping[str, SharedGate]) -> None:
+    def listen(self, gates: Sequence[SharedGate]) -> None:
         """Note every pause of these gates from now on."""
-        for shared in gates.values():
+        for shared in gates:
             shared.gate.on_change = partial(self._pause_changed, shared.layers)
 
     def _pause_changed(self, layers: tuple[str, ...], before: Pause | None, now: Pause | None) -> None:

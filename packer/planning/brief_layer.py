@@ -117,8 +117,9 @@ class Layer(Table):
     dimensions: Dimensions = Field(default={}, examples=[{"elevation": "500"}])
     """Values for other axes of a layer of a WMTS or WMS, by name. Without it, the default of each is used."""
     tile_hosts: Hosts = Field(default=(), examples=[["tiles.example.net"]])
-    """Other hosts that the tiles may come from, where the server describes tiles on a host other than its own.
-    Without it, tiles on another host are refused."""
+    """Other hosts that the tiles may come from: where the server sends each tile on to another host by a redirect, or
+    it describes tiles on a host other than its own. The caps of the layer hold for each of them;
+    where tiles are sent on, `headers` do not go along. Without it, no other host is asked."""
     tile_size: Annotated[Literal[256, 512] | None, side_px(256, 512)] = Field(default=None, examples=[512])
     """The side of a tile in pixels; tiles of another size are not stored.
     Without it, it is what the server says; if that says nothing, any size is stored, and figures count on 256."""

@@ -25,6 +25,7 @@ __all__ = [
     "check_place",
     "check_template",
     "fill",
+    "host_with_port",
     "variables",
     "with_canonical_host",
     "without_usual_port",
@@ -188,10 +189,12 @@ class Address:
     def hosts(self) -> tuple[str, ...]:
         """Every host, with its port, that the template can lead to; lower case."""
         names = self.subdomains if "{s}" in self.template else ("",)
-        return tuple(_host(self.template.replace("{s}", s)) for s in names)
+        return tuple(host_with_port(self.template.replace("{s}", s)) for s in names)
 
 
-def _host(url: str) -> str:
+def host_with_port(url: str) -> str:
+    """The host that an address leads to, in its one spelling, with its port. Raises ValueError where it has none that
+    can be read."""
     parts = urlsplit(url)
     port = parts.port or (443 if parts.scheme == "https" else 80)
     host = canonical_host(parts.hostname or "")

@@ -40,6 +40,7 @@ __all__ = [
     "secrets_in",
     "source_for",
     "sources_for",
+    "without_secrets",
 ]
 
 LIMIT_BYTES = 16_000_000  # far above any tile; a larger body is something else
@@ -111,12 +112,17 @@ class Source:
             return replace(outcome, reason=f'{outcome.reason}: "{words}"', said="")
         if not isinstance(outcome, Stored | Unchanged) or not self.secrets:
             return outcome
-        etag, modified = outcome.etag, outcome.modified
-        if etag is not None and self.secrets.found_in(etag):
-            outcome = replace(outcome, etag=None)
-        if modified is not None and self.secrets.found_in(modified):
-            outcome = replace(outcome, modified=None)
-        return outcome
+        return without_secrets(outcome, self.secrets)
+
+
+def without_secrets(outcome: Stored | Unchanged, secrets: Secrets) -> Outcome:
+    """The outcome without a validator that has one of these secrets in it."""
+    etag, modified = outcome.etag, outcome.modified
+    if etag is not None and secrets.found_in(etag):
+        outcome = replace(outcome, etag=None)
+    if modified is not None and secrets.found_in(modified):
+        outcome = replace(outcome, modified=None)
+    return outcome
 
 
 def sources_for(brief: Brief, plan: Plan, environment: Mapping[str, str]) -> dict[str, Source]:
