@@ -20,6 +20,7 @@ from packer.fetching.actions import (
     AskAboutPages,
     AskAboutTile,
     HostProven,
+    KeyEnded,
     StopLayer,
 )
 from packer.fetching.address_doubt import AddressDoubt
@@ -29,6 +30,7 @@ from packer.fetching.hosts.host_identity import HostIdentity
 from packer.fetching.hosts.layer_errors import layer_error
 from packer.fetching.hosts.tile_requests import Exchange, TileRequests
 from packer.fetching.jpeg_worker import JPEG_BEGINS, MOST_WAITING, JpegFinding, JpegWorker
+from packer.fetching.key_wait import KeyWait
 from packer.fetching.pacing.gate import Gate, Permit
 from packer.fetching.policy import TilePolicy
 from packer.fetching.reports import LayerCounts
@@ -49,7 +51,7 @@ class HostAccess:
     `requests` sends them, on to other hosts where the brief names those. `refusal` says, once the host is known
     to be itself, why its owner forbids to go on, or None. `byte_budget` is asked before each request and ends the
     work when it is used up. `jpeg_worker` checks JPEGs when they come fast. `doubt` tries the layer's address
-    and its likely slips.
+    and its likely slips. `key_wait` is where the layer waits when its key has ended.
     """
 
     gate: Gate
@@ -58,6 +60,7 @@ class HostAccess:
     byte_budget: ByteBudget
     jpeg_worker: JpegWorker
     doubt: AddressDoubt
+    key_wait: KeyWait
 
 
 class LayerFetcher:
@@ -73,7 +76,7 @@ class LayerFetcher:
         clock: Clock,
     ) -> None:
         self.failure: LastbarError | None = None
-        self.requests = access.requests
+        self.requests, self.key_wait = access.requests, access.key_wait
         self._queue, self._policy, self.reader, self._clock = queue, policy, reader, clock
         self._access, self._gate, self._recorder = access, access.gate, recorder
         self._stopping = self._reinforced = False
@@ -94,6 +97,7 @@ class LayerFetcher:
         self._stopping = True
         self.failure = self.failure or failure
         self._turn.set()
+        self.key_wait.wake()
 
     async def run(self, workers: int) -> None:
         """Work until every tile is settled or `stop` is called. If cancelled: what the writer was given is stored."""
@@ -109,21 +113,29 @@ class LayerFetcher:
         while (tile := await self._next_tile()) is not None:
             permit = await self._permit_for(tile)
             if permit is None:
+                self.key_wait.probed(refused=False)
                 return
             exchange, finding = await self._ask(tile, permit)
             await self._settle(tile, exchange, finding)
+            self.key_wait.probed(refused=False)
             if self._queue.exhausted:
                 self._turn.set()
+        self.key_wait.probed(refused=False)
 
     # ------------------------------------------------------------------------------------ what to ask for
 
     async def _next_tile(self) -> Tile | None:
         """The next tile to ask for, None if there will be none. If cancelled: no tile is taken."""
         while not self._stopping:
+            wait = self.key_wait
+            if wait.pause is not None and not await wait.is_probe(lambda: self._stopping):
+                continue
             if self._policy.must_wait:
                 await self._until_due()
                 continue
-            tile = self._queue.get(self._clock.now(), prefer_fresh=self._gate.pause is not None)
+            asleep = self._gate.pause is not None or wait.pause is not None
+            ahead = wait.tiles_ahead if wait.pause is not None else 0
+            tile = self._queue.get(self._clock.now(), prefer_fresh=asleep, ahead=ahead)
             if tile is not None:
                 return tile
             if self._queue.done:
@@ -232,7 +244,12 @@ class LayerFetcher:
         match decision.then:
             case None:
                 pass
+            case KeyEnded(reason):
+                self.key_wait.begin(reason)
+                self.key_wait.probed(refused=True)
             case HostProven():
+                if self.key_wait.tile_came(exchange.permit.started):
+                    self._policy.keys.over()
                 await self._host_proven(exchange.permit.started, identity)
             case AskAboutHeld():
                 await self._ask_about_held(decision.then)

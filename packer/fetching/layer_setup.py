@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import math
-from collections.abc import Mapping
+from collections.abc import Callable, Mapping
 from dataclasses import dataclass
 from functools import partial
 from itertools import chain
@@ -20,14 +20,17 @@ from packer.fetching.departure import ByteBudget, Throughput
 from packer.fetching.hosts.address_trial import TELLING_ZOOM
 from packer.fetching.hosts.consent import Consent
 from packer.fetching.hosts.host_identity import SharedGate
+from packer.fetching.hosts.layer_keys import LayerKeys
 from packer.fetching.hosts.onward_hosts import OnwardHosts
 from packer.fetching.hosts.source import Source
 from packer.fetching.hosts.tile_asker import TileAsker
 from packer.fetching.hosts.tile_requests import TileRequests
 from packer.fetching.jpeg_worker import JpegWorker
+from packer.fetching.key_wait import KeyWait
 from packer.fetching.layer_fetcher import HostAccess, LayerFetcher
 from packer.fetching.layer_run import LayerRun
 from packer.fetching.order import in_order
+from packer.fetching.pacing.gate import Pause
 from packer.fetching.policy import TilePolicy
 from packer.fetching.refresh import Refresh
 from packer.fetching.reports import Options
@@ -55,6 +58,8 @@ class LayerSetup:
     transport: Transport
     consent: Consent
     onward: OnwardHosts
+    keys: Mapping[str, LayerKeys]
+    on_key_change: Callable[[str], Callable[[Pause | None, Pause | None], None]]
     confirmed: frozenset[str]
     byte_budget: ByteBudget
     jpeg_worker: JpegWorker
@@ -99,11 +104,13 @@ class LayerSetup:
             TileAsker(requests, self.clock), self.plan.layers[source.layer].tiles, requests.identity
         )
         refusal = partial(self.consent.refusal, source)
-        access = HostAccess(requests.gate, requests, refusal, self.byte_budget, self.jpeg_worker, doubt)
+        on_change = self.on_key_change(source.layer)
+        wait = KeyWait(self.keys[source.layer], self.clock, requests.renew, on_change)
+        access = HostAccess(requests.gate, requests, refusal, self.byte_budget, self.jpeg_worker, doubt, wait)
         reader = AnswerReader(requests, queue, refresh, self.jpeg_worker, self.clock)
         if pack.kind is not None:
             reader.require_kind(Kind(pack.kind))
-        return LayerFetcher(queue, access, self._policy(source, pack), reader, recorder, self.clock)
+        return LayerFetcher(queue, access, self._policy(requests, pack), reader, recorder, self.clock)
 
     def _requests(self, source: Source, recorder: TileRecorder) -> TileRequests:
         return TileRequests(
@@ -118,20 +125,23 @@ class LayerSetup:
             self.byte_budget.received,
         )
 
-    def _policy(self, source: Source, pack: PackWriter) -> TilePolicy:
+    def _policy(self, requests: TileRequests, pack: PackWriter) -> TilePolicy:
+        source = requests.source
         gate, confirmed = self.gates[source.layer].gate, source.layer in self.confirmed
         telling = min(TELLING_ZOOM, self.plan.layers[source.layer].tiles.zooms[-1])
         quarantine = Quarantine(proven=any(zoom >= telling for zoom in pack.held.zooms), telling_zoom=telling)
         if confirmed:
             quarantine.confirm(self.clock.now(), self.clock.now())
-        return TilePolicy(
+        policy = TilePolicy(
             gate.retry_budget,
             self.clock.chance,
             quarantine,
-            source.sign_in_page,
+            requests.sign_in_page,
             several=gate.several,
             heard=confirmed,
         )
+        policy.keys.came = quarantine.proven and self.keys[source.layer].renews_itself
+        return policy
 
     async def _refresh(self, layer: str, pack: PackWriter) -> Refresh:
         """The tiles on board that are to be asked for again. If cancelled: nothing has changed."""

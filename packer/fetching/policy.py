@@ -18,6 +18,9 @@ The rules, and why they are what they are:
   requests before more are sent: until then none of its tiles is noted as absent.
 - A server that sends each tile on to a host that the brief does not name is no sign-in page: the layer is stopped, and
   told which host to name. Where other tiles come all the same, only those that are sent on are left for another run.
+- A server that gave tiles and refuses each by now (401, 403) no longer accepts the key. The layer waits for a new
+one, as
+  for a sign-in, and no tile is given up meanwhile.
 - A layer whose every answer is a refusal has a wrong key or address. It is stopped after a few of them, since no
   number of further requests would help, and each is a burden on the server.
 
@@ -43,6 +46,7 @@ from packer.fetching.actions import (
     Failure,
     HeldVerdict,
     KeepStored,
+    KeyEnded,
     NoteAbsent,
     NoteTrouble,
     Requeue,
@@ -66,9 +70,9 @@ from packer.fetching.answers.outcome import (
     WrongContent,
 )
 from packer.fetching.answers.quarantine import MOST_HELD, PendingAnswer, Quarantine, signature_of
+from packer.fetching.attempts import Attempts
 from packer.fetching.failing_tiles import FailingTiles
 from packer.fetching.pacing.limits import RetryBudget
-from packer.fetching.pacing.retries import Retries
 from packer.fetching.pacing.signals import (
     Failed,
     PauseKind,
@@ -79,7 +83,7 @@ from packer.fetching.pacing.signals import (
     Unverified,
 )
 from packer.fetching.refresh import StoredCopy
-from packer.fetching.rows import PageRow, Unreached
+from packer.fetching.rows import KeyWatch, PageRow, Unreached
 from packer.fetching.transports import FailureKind, Response, Result, TransportFailure
 from packer.geometry.tileset import Tile
 
@@ -91,7 +95,7 @@ _IN_A_ROW = 20  # refusals or wrong contents without one tile between them: the 
 _SENT_ON = (
     3  # tiles in a row, when each is known to be sent on: a planner has to say whether that host may be used
 )
-_RETRY_FIRST_S, _RETRY_LONGEST_S = 0.5, 20.0
+_KEY_AGAIN_S = 2.0  # to a second look at a tile that was refused, while it is not known if the key has ended
 _WRONG = "wrong content"
 _SAME_PICTURE = "one new picture came for several different places; the stored tiles are kept"
 _UNASKED = 'the server says "not modified" (304) to a request without conditions'
@@ -130,7 +134,8 @@ class TilePolicy:
 
     `heard` holds once a server has answered for the layer. `asking` holds while a question about what is held is
     under way: whoever asks it sets it back. `several` is whether more than one server stands behind the
-    gate. `sign_in_page` makes of an address what may be shown of it, since a network may repeat a key in it.
+    gate. `keys` knows whether the layer's key has ended. `sign_in_page` makes of an address what may be shown of it,
+    since a network may repeat a key in it.
     """
 
     def __init__(
@@ -146,11 +151,11 @@ class TilePolicy:
         self.heard, self.asking = heard, False
         self._retry_budget, self._quarantine, self._several = retry_budget, quarantine, several
         self._sign_in_page = sign_in_page
-        self._retries = Retries(_RETRY_FIRST_S, _RETRY_LONGEST_S, chance)
         self._failing = FailingTiles(chance)
+        self._attempts = Attempts(retry_budget, self._failing, chance)
         self._refusals = self._sent = 0  # in a row: of refusals, and of tiles sent on to an unnamed host
         self._pages = PageRow(_IN_A_ROW)
-        self._unreached = Unreached()
+        self._unreached, self.keys = Unreached(), KeyWatch()
 
     @property
     def held(self) -> int:
@@ -190,13 +195,15 @@ class TilePolicy:
                 return self._busy(result, outcome, history, now)
             case TryAgain(reason):
                 return self._failed(tile, result, reason, history, now)
-            case Refused(reason):
-                return self._refused(tile, result, ("refused", reason), history, now)
+            case Refused():
+                return self._by_key(tile, outcome, history, now) or self._refused(
+                    tile, result, ("refused", outcome.reason), history, now
+                )
             case WrongContent(reason):
                 return self._refused(tile, result, (_WRONG, reason), history, now)
 
     def _stored(self, tile: Tile, outcome: Stored, history: TileHistory) -> Decision:
-        self._host_proven(tile)
+        self._host_proven(tile, history)
         signal = Succeeded(len(outcome.data))
         if history.blank:
             return Decision(signal, NoteAbsent(200))
@@ -208,14 +215,15 @@ class TilePolicy:
 
     def _unchanged(self, tile: Tile, outcome: Unchanged, history: TileHistory, now: float) -> Decision:
         if history.copy is StoredCopy.SAME:
-            self._host_proven(tile)
+            self._host_proven(tile, history)
             return Decision(Succeeded(0), KeepStored(outcome), HOST_PROVEN)
         if history.copy is StoredCopy.OTHER:
             return Decision(Unverified(), Requeue(without_conditions=True))
         again = self._again(NO_WHOLE_TILE, _UNASKED, _ATTEMPTS, history, now, by_server=True)
         return Decision(Failed(_UNASKED, by_server=True), again)
 
-    def _host_proven(self, tile: Tile) -> None:
+    def _host_proven(self, tile: Tile, history: TileHistory) -> None:
+        self.keys.tile_came(history.started)
         self._refusals = self._sent = 0
         self._pages = PageRow(_IN_A_ROW)
         self._quarantine.tile_came(tile)
@@ -247,9 +255,9 @@ class TilePolicy:
 
     def _sent_on(self, outcome: SentOn) -> Decision:
         self._sent += 1
-        stop = None
-        if self._sent >= _SENT_ON:
-            stop = StopLayer(StopReason.ANOTHER_HOST, self._sent, outcome.host)
+        stop = (
+            StopLayer(StopReason.ANOTHER_HOST, self._sent, outcome.host) if self._sent >= _SENT_ON else None
+        )
         return Decision(Unverified(), NoteTrouble("another host", outcome.reason), stop)
 
     def _link_down(self, reason: str, history: TileHistory) -> Decision:
@@ -262,6 +270,13 @@ class TilePolicy:
             if passed_over >= _IN_A_ROW:
                 stop = StopLayer(StopReason.NO_RESPONSE, passed_over, reason)
         return Decision(signal, Requeue(next_host=True), stop)
+
+    def _by_key(self, tile: Tile, outcome: Refused, history: TileHistory, now: float) -> Decision | None:
+        if (ended := self.keys.refused(tile, outcome.status, history.started)) is None:
+            return None
+        if ended:
+            return Decision(Unverified(), Requeue(), KeyEnded(outcome.reason))
+        return Decision(Unverified(), RetryAt(now + _KEY_AGAIN_S, history.attempts or 0))
 
     def _refused(
         self, tile: Tile, result: Result, refusal: tuple[str, str], history: TileHistory, now: float
@@ -309,23 +324,12 @@ class TilePolicy:
         counts = history.last_success > history.started
         if not counts and history.all_asked:
             return question
-        return self._next_attempt(question, now, counts=counts)
+        return self._attempts.after(question, now, counts=counts)
 
     def tile_asked(self, question: AskAboutTile, genuine: bool | None, now: float) -> RetryAt | NoteTrouble:
         """`question` is answered: `genuine` is whether it was the host itself, None if nothing can tell."""
         counts = genuine is True or (genuine is None and question.by_server)
-        return self._next_attempt(question, now, counts=counts)
-
-    def _next_attempt(self, question: AskAboutTile, now: float, *, counts: bool) -> RetryAt | NoteTrouble:
-        failed = question.failed
-        attempts = question.attempts + counts
-        enough = self._retry_budget.enough(question.least)
-        few = self._retry_budget.enough_beside_sample() if question.spent else enough
-        if self._retries.enough(attempts, min(few, enough)):
-            return NoteTrouble(question.kind, question.reason, asked_less=attempts < enough)
-        if (apart_s := self._failing.apart_s(failed, attempts, counts=counts)) is not None:
-            return RetryAt(now + apart_s, attempts, apart=True)
-        return RetryAt(now + self._retries.wait_s(max(attempts, 1)), attempts)
+        return self._attempts.after(question, now, counts=counts)
 
     def pages_asked(self, question: AskAboutPages, genuine: bool | None) -> StopLayer | None:
         """`question` is answered: if page after page comes from the host itself, the layer's address is wrong."""

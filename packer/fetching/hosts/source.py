@@ -26,6 +26,7 @@ from packer.planning.offers import date_of, source_mark
 from packer.planning.plan import Plan
 from packer.planning.terms import check_tile_hosts
 from packer.sources.address import Address, UnsetError, fill, variables, with_canonical_host
+from packer.sources.key_sources import has_keyring
 from packer.sources.safe_address import shown
 from packer.sources.secrecy import MASK, Secrets, named_values, secrets_of
 from packer.store.writer import Labels
@@ -138,8 +139,12 @@ def filled(brief: Brief, layer: Layer, text: str, environment: Mapping[str, str]
     except UnsetError as fault:
         raise BriefError(
             f"{brief.path}: layers.{layer.name} needs the environment variable {fault}, which is "
-            f"not set. Set it in this terminal and try again: export {fault}=..."
+            f"not set. Set it in this terminal and try again: export {fault}=...{_keyring_advice(str(fault))}"
         ) from None
+
+
+def _keyring_advice(name: str) -> str:
+    return f" Or keep it in the keyring: lastbar key set {name}" if has_keyring() else ""
 
 
 def source_for(brief: Brief, layer: Layer, environment: Mapping[str, str]) -> Source:

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import asyncio
 import os
 from collections.abc import AsyncIterator, Callable, Mapping
 from contextlib import AsyncExitStack, asynccontextmanager
@@ -13,9 +14,10 @@ from packer.errors import NetworkError, TermsError
 from packer.fetching.answers.judging import judge
 from packer.fetching.answers.outcome import LinkDown, Outcome, RetryAfter, Stored, TileRules, TryAgain
 from packer.fetching.hosts.host_identity import HostIdentity, gates_for, onward_gates, robots_url
+from packer.fetching.hosts.layer_keys import layer_keys
 from packer.fetching.hosts.onward_hosts import OnwardHosts
 from packer.fetching.hosts.shared_caps import shared_caps
-from packer.fetching.hosts.source import LIMIT_BYTES, Source, source_for
+from packer.fetching.hosts.source import LIMIT_BYTES, Source
 from packer.fetching.hosts.tile_requests import TileRequests
 from packer.fetching.pacing.signals import Failed, Signal, Succeeded, Throttled, Unverified
 from packer.fetching.transports import Response, Transport, TransportName, open_transport
@@ -123,7 +125,7 @@ async def open_asker(
     """
     clock = clock or SystemClock()
     environment = os.environ if environment is None else environment
-    source = source_for(brief, brief.layers[name], environment)
+    source = (await asyncio.to_thread(layer_keys, brief, brief.layers[name], environment)).source
     urls = source.urls(_ANY)
     check_layer(brief, brief.layers[name], urls, datetime.fromtimestamp(clock.wall()).date())
     gates = gates_for(brief, {name: source}, clock)

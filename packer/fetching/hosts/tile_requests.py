@@ -109,6 +109,15 @@ class TileRequests:
     def __post_init__(self) -> None:
         self._rules = RedirectRules.of(self.source.urls(Tile(0, 0, 0)), self.layer.tile_hosts)
 
+    def renew(self, source: Source) -> None:
+        """Ask with other keys from now on."""
+        self.source = source
+        self._rules = RedirectRules.of(source.urls(Tile(0, 0, 0)), self.layer.tile_hosts)
+
+    def sign_in_page(self, where: str | None) -> str | None:
+        """What may be shown of where to sign in, by the keys of the moment."""
+        return self.source.sign_in_page(where)
+
     def begin(self, permit: Permit) -> Exchange:
         """An exchange with a permit of the layer's own gate."""
         return Exchange(self.gate, permit, self.identity)
