@@ -149,7 +149,7 @@ WRONG = {
     "one zoom": ("[0, 19]", "[19]"),
     "zooms that are true": ("[0, 19]", "[false, true]"),
     "a WMTS layer without WMTS": ("zooms =", 'wmts-layer = "a"\nzooms ='),
-    "tile hosts beside url": ("zooms =", 'tile-hosts = ["a.example.org"]\nzooms ='),
+    "tile hosts with a scheme": ("zooms =", 'tile-hosts = ["https://a.example.org"]\nzooms ='),
     "a side that no tile has": ("zooms =", "tile-size = 300\nzooms ="),
     "no connection": ("zooms =", "connections = 0\nzooms ="),
     "half a connection": ("zooms =", "connections = 0.5\nzooms ="),

@@ -13,6 +13,7 @@ from typing import Any
 import pytest
 
 from packer.cli import run_fetch, run_handover, run_merge, run_split, run_verify, show_plan, show_status
+from packer.cli.fetch_options import FetchOptions
 from packer.errors import BriefError, InputError
 from packer.planning.brief import Brief
 from tests.test_offers_wms import capabilities, layer
@@ -85,7 +86,7 @@ def brief_for(folder: Path, layer: str) -> Path:
 
 
 def fetch(path: Path) -> int:
-    return run_fetch.run(path, None, None, False, True)
+    return run_fetch.run(path, None, True, FetchOptions())
 
 
 def hand_over(path: Path) -> int:

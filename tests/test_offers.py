@@ -126,10 +126,6 @@ def everything_in(folder: Path) -> str:
         ('tilejson = "https://maps.example.org/a b?4711secret"', "cannot have spaces"),
         (f'{PLACE}\ntile-hosts = ["https://cdn.example.org"]', "without http://"),
         (f"{PLACE}\ntile-size = 300", "256 or 512"),
-        (
-            'url = "https://e.org/{z}/{x}/{y}"\nattribution = "A"\nzooms = [0, 3]\ntile-hosts = ["e.org"]',
-            "tile-hosts does not go with url",
-        ),
     ],
 )
 def test_a_bad_source_of_an_offer_is_told_in_the_briefs_words(layer: str, word: str) -> None:

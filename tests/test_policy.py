@@ -34,6 +34,7 @@ from packer.fetching.answers.outcome import (
     Outcome,
     Refused,
     RetryAfter,
+    SentOn,
     ServerHasNone,
     SignIn,
     Stored,
@@ -168,6 +169,12 @@ TABLE = {
         LAST,
         Decision(Failed("page", PauseKind.SIGN_IN), NoteTrouble("sign-in page", "page")),
     ),
+    "sent on to a host that the brief does not name": Row(
+        SentOn("cdn.example", "sent on"),
+        response(302),
+        NEW,
+        Decision(Unverified(), NoteTrouble("another host", "sent on")),
+    ),
     "fewer requests, please": Row(
         RetryAfter(90.0, "429"), response(429), LAST, Decision(Throttled("429", 90.0), Requeue())
     ),
@@ -251,6 +258,18 @@ def test_each_outcome_and_history_leads_to_its_action(row: Row) -> None:
 
 def test_the_table_has_a_row_for_every_outcome() -> None:
     assert {type(row.outcome) for row in TABLE.values()} == set(get_args(Outcome))
+
+
+def test_the_third_tile_in_a_row_that_is_sent_on_stops_the_layer_and_names_the_host() -> None:
+    rules, sent = policy(), SentOn("cdn.example", "sent on")
+
+    def stop(n: int) -> object:
+        return rules.decide(Tile(12, n, 0), response(302), sent, NEW, NOW).then
+
+    assert stop(1) is None
+    assert stop(2) is None
+    rules.decide(Tile(12, 9, 0), response(200), CAME, NEW, NOW)
+    assert [stop(n) for n in (3, 4, 5)] == [None, None, StopLayer(StopReason.ANOTHER_HOST, 3, "cdn.example")]
 
 
 # ------------------------------------------------------------------------------------------ one tile

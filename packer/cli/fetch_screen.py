@@ -7,7 +7,7 @@ from collections.abc import Iterator, Sequence
 from dataclasses import dataclass
 
 from packer.cli.area_lines import AreaState, area_bars, labelled_bar, shown_areas
-from packer.cli.fetch_words import clock_text, countdown_text
+from packer.cli.fetch_words import clock_text, countdown_text, waiting_together
 from packer.cli.lines import BLOCKS, Marks, percent, wrapped
 from packer.common.units import bytes_text, counted, duration_text
 from packer.fetching.reports import AreaCoverage, LayerProgress
@@ -150,11 +150,7 @@ def _refresh_text(layer: LayerProgress) -> str:
 
 def _waits(layers: Sequence[LayerProgress], now: float) -> Iterator[str]:
     """A line for each host that is waited for."""
-    hosts: dict[str, list[LayerProgress]] = {}
-    for layer in layers:
-        if layer.pause is not None:
-            hosts.setdefault(layer.host, []).append(layer)
-    for waiting in hosts.values():
+    for waiting in waiting_together([layer for layer in layers if layer.pause is not None]):
         pause = waiting[0].pause
         assert pause is not None
         yield f"{', '.join(la.name for la in waiting)}: {countdown_text(pause, now)}"

@@ -2,14 +2,23 @@
 
 from __future__ import annotations
 
+import time
 from collections.abc import Sequence
 from datetime import datetime
 
 from packer.common.units import counted, duration_text
 from packer.fetching.pacing.gate import Pause, PauseKind
-from packer.fetching.reports import Alarm, AreaCoverage, Departure
+from packer.fetching.reports import Alarm, AreaCoverage, Departure, LayerProgress
 
-__all__ = ["alarm_text", "clock_text", "countdown_text", "outlook_text", "standing_text", "waiting_text"]
+__all__ = [
+    "alarm_text",
+    "clock_text",
+    "countdown_text",
+    "outlook_text",
+    "standing_text",
+    "waiting_text",
+    "waiting_together",
+]
 
 _MOST_AREAS = 4
 
@@ -67,6 +76,15 @@ def alarm_text(alarm: Alarm) -> str:
     )
 
 
+def waiting_together(layers: Sequence[LayerProgress]) -> list[list[LayerProgress]]:
+    """The layers of each host, which wait together; one that waits for a key waits alone."""
+    groups: dict[tuple[str, str], list[LayerProgress]] = {}
+    for layer in layers:
+        alone = layer.pause is not None and layer.pause.kind is PauseKind.KEY
+        groups.setdefault((layer.host, layer.name if alone else ""), []).append(layer)
+    return list(groups.values())
+
+
 def waiting_text(pause: Pause, host: str, now: float | None = None) -> str:
     """What a wait is for, in words; `now` is on the clock of the pause."""
     if pause.kind is PauseKind.SIGN_IN:
@@ -74,6 +92,14 @@ def waiting_text(pause: Pause, host: str, now: float | None = None) -> str:
         return (
             f"waiting. Something else answers in place of {host}: {pause.reason}. {where} on this machine and "
             "sign in to the network; the fetch then resumes by itself. Nothing is lost."
+        )
+    if pause.kind is PauseKind.KEY:
+        key = f"the key in {pause.where}" if pause.where else "the key"
+        return (
+            f"waiting since {clock_text(time.time() - (0.0 if now is None else now - pause.since))}. {host} no longer "
+            f"accepts {key}: {pause.reason}. The key-command, the keyring and the desk are asked for another one, and "
+            "the fetch then resumes by itself. If there is none of these, press Ctrl-C, set the key, and run the fetch "
+            "again. Nothing is lost."
         )
     if pause.kind is PauseKind.ASKED:
         wait = "" if now is None else f" {duration_text(max(pause.until - now, 0.0))}"
@@ -97,6 +123,7 @@ _COUNTED = {
     PauseKind.SIGN_IN: "waiting for you to sign in to the network, for",
     PauseKind.ASKED: "waiting because the server asked for it, for",
     PauseKind.LINK: "waiting for the network, for",
+    PauseKind.KEY: "waiting for a key that the server accepts, for",
     PauseKind.SERVER: "waiting for the server to recover, for",
 }
 

@@ -122,12 +122,14 @@ def _report(fault: BaseException, text: str, code: int, kwargs: dict[str, Any]) 
 def _without_secrets(text: str, brief: object) -> str:
     """A traceback without the keys of the brief at hand: libraries' errors may repeat an address."""
     from packer.planning.brief_keys import secrets_in_text  # only needed here, and slow to load
+    from packer.sources.key_sources import known_keys
     from packer.sources.safe_address import shown_within
 
     if isinstance(brief, Path):
         with contextlib.suppress(OSError, ValueError):
             path = brief / "brief.toml" if brief.is_dir() else brief
             text = secrets_in_text(path.read_text(encoding="utf-8-sig"), os.environ).scrub(text)
+    text = known_keys().scrub(text)
     return shown_within(text)
 
 

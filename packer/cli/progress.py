@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import sys
 import time
-from collections.abc import Callable, Iterable, Sequence
+from collections.abc import Callable
 from contextlib import AbstractContextManager
 from types import TracebackType
 
@@ -13,7 +13,7 @@ from rich.live import Live
 from rich.text import Text
 
 from packer.cli.fetch_screen import RecentPace, fetch_state, plain_areas, screen_lines, total_line
-from packer.cli.fetch_words import alarm_text, outlook_text, waiting_text
+from packer.cli.fetch_words import alarm_text, outlook_text, waiting_text, waiting_together
 from packer.cli.lines import marks_for, wrapped
 from packer.cli.output import warn
 from packer.fetching.reports import LayerProgress
@@ -63,11 +63,13 @@ class FetchProgress(AbstractContextManager["FetchProgress"]):
                 warn_wrapped(line)
 
     def _note_events(self, layers: list[LayerProgress], now: float) -> None:
-        for names, la in _by_host(layers):
+        for together in waiting_together(layers):
+            la = together[0]
             kind = la.pause.kind if la.pause else ""
-            if kind != self._pauses.get(la.host, ""):
-                self._pauses[la.host] = kind
-                self.note(f"{names}: {waiting_text(la.pause, la.host, now) if la.pause else 'continuing.'}")
+            if changed := [one.name for one in together if self._pauses.get(one.name, "") != kind]:
+                self._pauses |= dict.fromkeys(changed, kind)
+                told = waiting_text(la.pause, la.host, now) if la.pause else "continuing."
+                self.note(f"{', '.join(changed)}: {told}")
         for alarm in (a for la in layers for a in la.alarms):
             if (alarm.layer, alarm.sha256) not in self._alarmed:
                 self._alarmed.add((alarm.layer, alarm.sha256))
@@ -134,11 +136,3 @@ def warn_wrapped(text: str) -> None:
     """A message beside the result; no number is parted from its unit."""
     for line in wrapped(text, _WIDTH, "    " if text.startswith(" ") else "  "):
         warn(line)
-
-
-def _by_host(layers: Sequence[LayerProgress]) -> Iterable[tuple[str, LayerProgress]]:
-    """Each host's first layer, with the names of all that share it: they wait together."""
-    hosts: dict[str, list[LayerProgress]] = {}
-    for la in layers:
-        hosts.setdefault(la.host, []).append(la)
-    return ((", ".join(la.name for la in group), group[0]) for group in hosts.values())

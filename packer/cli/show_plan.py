@@ -3,7 +3,6 @@
 from __future__ import annotations
 
 import asyncio
-import os
 import shutil
 import sys
 from collections.abc import Mapping
@@ -13,6 +12,7 @@ from typing import TYPE_CHECKING
 
 from packer.cli.briefs import brief_with_fresh_offers, brief_with_offers
 from packer.cli.fetch_changes import changes_json, warn_of_changes
+from packer.cli.key_notes import key_notes
 from packer.cli.output import print_json, warn
 from packer.cli.plan_json import plan_json, sizes_json
 from packer.cli.plan_text import show_plan
@@ -23,7 +23,6 @@ from packer.planning.brief import Brief
 from packer.planning.pack_path import pack_path
 from packer.planning.plan import Plan, plan
 from packer.planning.terms import preview_terms
-from packer.sources.address import variables
 from packer.survey.crew_sizes import crew_sizes
 from packer.survey.estimate import (
     Bytes,
@@ -75,7 +74,7 @@ def run(
         else:
             show_plan(worked, by_zoom=by_zoom)
             warn_of_changes(brief, worked_out, store)
-    for remark in (*remarks, *_unset(brief)):
+    for remark in (*remarks, *key_notes(brief, worked_out)):
         warn(f"Note: {remark}")
     return 0
 
@@ -169,12 +168,3 @@ def _list(worked_out: Plan) -> None:
     for name, layer in worked_out.layers.items():
         for zoom, row, first, last in layer.tiles.runs():
             sys.stdout.writelines(f"{name} {zoom}/{x}/{row}\n" for x in range(first, last + 1))
-
-
-def _unset(brief: Brief) -> list[str]:
-    asked = {v for la in brief.layers.values() for text in la.keyed for v in variables(text)}
-    return [
-        f"The environment variable {name} is not set, but the fetch needs it."
-        for name in sorted(asked)
-        if not os.environ.get(name)
-    ]

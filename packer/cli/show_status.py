@@ -64,9 +64,11 @@ def run(path: Path, store: Path | None, as_json: bool, by_zoom: bool = False) ->
         warn_of_changes(brief, worked_out, store)
     if status.missing and not as_json:
         # It takes a while to load, and a complete pack does not need it.
+        from packer.cli.key_notes import key_notes
         from packer.planning.terms import preview_terms
 
-        for note in preview_terms(brief, worked_out, date.today()):
+        ends = key_notes(brief, worked_out, lacking=False)
+        for note in (*preview_terms(brief, worked_out, date.today()), *ends):
             warn(f"Note: {note}")
     return 1 if status.missing or status.below else 0
 

@@ -30,6 +30,7 @@ __all__ = [
     "Hold",
     "HostProven",
     "KeepStored",
+    "KeyEnded",
     "NoteAbsent",
     "NoteTrouble",
     "Requeue",
@@ -157,6 +158,13 @@ class AskAboutAddress:
 
 
 @dataclass(frozen=True, slots=True)
+class KeyEnded:
+    """The server no longer accepts the layer's key: nothing is asked for but a probe until a key works again."""
+
+    reason: str
+
+
+@dataclass(frozen=True, slots=True)
 class HostProven:
     """The host has just answered as only it can: what is held can be settled, and its robots.txt learnt."""
 
@@ -167,6 +175,7 @@ class StopReason(enum.Enum):
     ONLY_REFUSALS = "answers in a row that were no tiles"
     NO_RESPONSE = "nothing ever came from its server"
     NO_TILE = "the server has never given one tile"
+    ANOTHER_HOST = "the server sends each tile on to a host that the brief does not name"
     UNVERIFIED_ABSENCE = "nothing tells whether the server itself says that tiles do not exist"
 
 
@@ -191,7 +200,7 @@ class Decision(NamedTuple):
 
     signal: Signal
     action: Action
-    then: HostProven | AskAboutPages | AskAboutHeld | AskAboutAddress | StopLayer | None = None
+    then: HostProven | KeyEnded | AskAboutPages | AskAboutHeld | AskAboutAddress | StopLayer | None = None
 
 
 class HeldVerdict(NamedTuple):

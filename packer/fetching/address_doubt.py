@@ -2,28 +2,25 @@
 
 from __future__ import annotations
 
-from collections.abc import Callable
 from dataclasses import dataclass, replace
 
 from packer.errors import NetworkError, TermsError
 from packer.fetching.actions import StopLayer, StopReason
-from packer.fetching.answers.outcome import Outcome
 from packer.fetching.hosts.address_trial import AddressTrial, Finding, trial_tiles, try_address
 from packer.fetching.hosts.host_identity import HostIdentity
 from packer.fetching.hosts.tile_asker import TileAsker
-from packer.geometry.tileset import Tile, TileSet
+from packer.geometry.tileset import TileSet
 
 __all__ = ["AddressDoubt"]
 
 
 @dataclass(frozen=True, slots=True)
 class AddressDoubt:
-    """Tries the address of one layer of a run; `sent` is called for each request."""
+    """Tries the address of one layer of a run."""
 
     asker: TileAsker
     planned: TileSet
     identity: HostIdentity
-    sent: Callable[[], None]
 
     async def is_right(self, since: float) -> tuple[bool | None, str]:
         """Whether the address gives tiles after all, None if nothing can tell, and what was found in words.
@@ -53,13 +50,9 @@ class AddressDoubt:
             return await try_address(
                 template,
                 trial_tiles(self.planned),
-                self._ask,
+                self.asker.ask,
                 written=source.written,
                 mend=bool(source.written),
             )
         except (NetworkError, TermsError):  # the run is being stopped, or a mended address is disallowed
             return AddressTrial(Finding.NOT_ASKED)
-
-    async def _ask(self, template: str, shift: int, tile: Tile) -> Outcome:
-        self.sent()
-        return await self.asker.ask(template, shift, tile)

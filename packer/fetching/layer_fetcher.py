@@ -10,11 +10,9 @@ from __future__ import annotations
 
 import asyncio
 from collections.abc import Callable
-from dataclasses import dataclass, replace
+from dataclasses import dataclass
 
 from packer.common.clock import Clock
-from packer.content.digest import body_hash
-from packer.content.payload import Kind
 from packer.errors import LastbarError
 from packer.fetching.actions import (
     AskAboutAddress,
@@ -22,31 +20,28 @@ from packer.fetching.actions import (
     AskAboutPages,
     AskAboutTile,
     HostProven,
+    KeyEnded,
     StopLayer,
 )
 from packer.fetching.address_doubt import AddressDoubt
-from packer.fetching.answers.judging import judge
-from packer.fetching.answers.outcome import Outcome, Stored, Unchanged
-from packer.fetching.answers.repeats import RepeatDetector
+from packer.fetching.answer_reader import AnswerReader
 from packer.fetching.departure import ByteBudget
 from packer.fetching.hosts.host_identity import HostIdentity
 from packer.fetching.hosts.layer_errors import layer_error
-from packer.fetching.hosts.source import LIMIT_BYTES, Source
+from packer.fetching.hosts.tile_requests import Exchange, TileRequests
 from packer.fetching.jpeg_worker import JPEG_BEGINS, MOST_WAITING, JpegFinding, JpegWorker
+from packer.fetching.key_wait import KeyWait
 from packer.fetching.pacing.gate import Gate, Permit
-from packer.fetching.pacing.patience import LEAST_S
 from packer.fetching.pacing.speed_limit import SpeedLimiter
-from packer.fetching.policy import TileHistory, TilePolicy
-from packer.fetching.refresh import StoredCopy
+from packer.fetching.policy import TilePolicy
 from packer.fetching.reports import LayerCounts
 from packer.fetching.tile_queue import TileQueue
 from packer.fetching.tile_recorder import TileRecorder
-from packer.fetching.transports import Response, Result, Transport
+from packer.fetching.transports import Response
 from packer.geometry.tileset import Tile
 
 __all__ = ["HostAccess", "LayerFetcher"]
 
-_COMPARABLE = (Stored, Unchanged)
 _INTERCEPTED = "the server stopped answering as before; a sign-in page may be in the way"
 
 
@@ -54,20 +49,21 @@ _INTERCEPTED = "the server stopped answering as before; a sign-in page may be in
 class HostAccess:
     """How a layer reaches its host, shared with the layers beside it.
 
-    `identity` gives a second opinion on the host, where no tile can tell. `refusal` says, once the host is known to
+    `requests` sends them, on to other hosts where the brief names those. `refusal` says, once the host is known to
     be itself, why its owner forbids to go on, or None. `byte_budget` is asked before each request and ends the work
     when it is used up. `speed` says when there is room on the link for one more. `jpeg_worker` checks JPEGs when
-    they come fast. `doubt` tries the layer's address and its likely slips.
+    they come fast. `doubt` tries the layer's address and its likely slips. `key_wait` is where the layer waits when
+    its key has ended.
     """
 
     gate: Gate
-    transport: Transport
-    identity: HostIdentity
+    requests: TileRequests
     refusal: Callable[[], LastbarError | None]
     byte_budget: ByteBudget
     speed: SpeedLimiter
     jpeg_worker: JpegWorker
     doubt: AddressDoubt
+    key_wait: KeyWait
 
 
 class LayerFetcher:
@@ -75,18 +71,17 @@ class LayerFetcher:
 
     def __init__(
         self,
-        source: Source,
         queue: TileQueue,
         access: HostAccess,
         policy: TilePolicy,
+        reader: AnswerReader,
         recorder: TileRecorder,
         clock: Clock,
     ) -> None:
         self.failure: LastbarError | None = None
-        self.repeats = RepeatDetector()
-        self._source, self._queue, self._policy, self._clock = source, queue, policy, clock
+        self.requests, self.key_wait = access.requests, access.key_wait
+        self._queue, self._policy, self.reader, self._clock = queue, policy, reader, clock
         self._access, self._gate, self._recorder = access, access.gate, recorder
-        self._rules = source.rules
         self._stopping = self._reinforced = False
         self._turn = asyncio.Event()  # set when a worker that waits has to look again
 
@@ -100,39 +95,48 @@ class LayerFetcher:
         """Whether a server has answered for the layer."""
         return self._policy.heard
 
-    def require_kind(self, kind: Kind) -> None:
-        """Take no other kind of tile from now on: a pack has one format."""
-        self._rules = replace(self._rules, kind=kind)
-
     def stop(self, failure: LastbarError | None = None) -> None:
         """Ask for nothing more; requests under way are finished."""
         self._stopping = True
         self.failure = self.failure or failure
         self._turn.set()
+        self.key_wait.wake()
 
     async def run(self, workers: int) -> None:
         """Work until every tile is settled or `stop` is called. If cancelled: what the writer was given is stored."""
+        self._doubled = workers
         async with asyncio.TaskGroup() as self._group:
-            for _ in range(workers):
-                self._group.create_task(self._work())
+            self._add_workers(workers)
+
+    def _add_workers(self, count: int) -> None:
+        for _ in range(count):
+            self._group.create_task(self._work())
 
     async def _work(self) -> None:
         while (tile := await self._next_tile()) is not None:
             permit = await self._permit_for(tile)
             if permit is None:
+                self.key_wait.probed(refused=False)
                 return
-            result, finding = await self._ask(tile, permit)
-            await self._settle(tile, permit, result, finding)
+            exchange, finding = await self._ask(tile, permit)
+            await self._settle(tile, exchange, finding)
+            self.key_wait.probed(refused=False)
             if self._queue.exhausted:
                 self._turn.set()
+        self.key_wait.probed(refused=False)
 
     async def _next_tile(self) -> Tile | None:
         """The next tile to ask for, None if there will be none. If cancelled: no tile is taken."""
         while not self._stopping:
+            wait = self.key_wait
+            if wait.pause is not None and not await wait.is_probe(lambda: self._stopping):
+                continue
             if self._policy.must_wait:
                 await self._until_due()
                 continue
-            tile = self._queue.get(self._clock.now(), prefer_fresh=self._gate.pause is not None)
+            asleep = self._gate.pause is not None or wait.pause is not None
+            ahead = wait.tiles_ahead if wait.pause is not None else 0
+            tile = self._queue.get(self._clock.now(), prefer_fresh=asleep, ahead=ahead)
             if tile is not None:
                 return tile
             if self._queue.done:
@@ -176,34 +180,40 @@ class LayerFetcher:
         self._queue.requeue(tile, self._clock.now())
         return None
 
-    async def _ask(self, tile: Tile, permit: Permit) -> tuple[Result, JpegFinding | None]:
+    async def _ask(self, tile: Tile, permit: Permit) -> tuple[Exchange, JpegFinding | None]:
         """What came for the tile, and what is known of it already if it is a JPEG.
 
         If cancelled, or if anything is raised: the tile is put back, and the permit is returned.
         """
-        source, access, refresh = self._source, self._access, self._recorder.refresh
-        self._recorder.sent()
-        spent = self._queue.lane.is_spent(tile)
-        deadline_s = self._gate.deadline_s(first=tile not in self._queue.attempts, spent=spent)
-        permit.hasty = deadline_s < LEAST_S
+        access, refresh = self._access, self._recorder.refresh
+        first, spent = tile not in self._queue.attempts, self._queue.lane.is_spent(tile)
+        exchange = self.requests.begin(permit)
         try:
-            url, headers = source.url(tile, self._recorder.turn(tile)), source.headers
-            if tile in refresh:
-                headers = await refresh.headers(tile, headers)
-            self._gate.sent(permit)
-            result = await access.transport.fetch(url, headers, deadline_s, LIMIT_BYTES)
-            self._recorder.answered(self._clock.now() - permit.started)
-            access.byte_budget.received(result.size_bytes)
-            access.speed.came(permit.speed_s, result.size_bytes)
+            conditions = await refresh.headers(tile, {}) if tile in refresh else {}
+            await self.requests.send(
+                tile,
+                self.requests.source.url(tile, self._recorder.turn(tile)),
+                conditions,
+                exchange,
+                lambda gate: gate.deadline_s(first=first, spent=spent),
+            )
+            if exchange.before and self._doubled:  # each tile takes two requests now, one after the other
+                self._add_workers(self._doubled)
+                self._doubled = 0
+            result = exchange.result
+            self._recorder.answered(self._clock.now() - exchange.permit.started)
+            size_bytes = 0 if result is None else result.size_bytes
+            access.byte_budget.received(size_bytes)
+            access.speed.came(permit.speed_s, size_bytes)
             if not isinstance(result, Response):
-                return result, None
+                return exchange, None
             self._policy.heard = True
-            if access.jpeg_worker.useful and _is_bare_jpeg(result):
-                self._gate.received(permit)
-                return result, await self._check_apart(result.body)
-            return result, None
+            if exchange.is_whole and access.jpeg_worker.useful and _is_bare_jpeg(result):
+                exchange.received()
+                return exchange, await self._check_apart(result.body)
+            return exchange, None
         except BaseException:
-            self._gate.drop(permit)
+            exchange.drop()
             self._queue.requeue(tile, self._clock.now())
             raise
 
@@ -211,72 +221,50 @@ class LayerFetcher:
         """If cancelled: nothing has been settled."""
         if not self._reinforced:  # for the connections of those who wait here
             self._reinforced = True
-            for _ in range(MOST_WAITING):
-                self._group.create_task(self._work())
+            self._add_workers(MOST_WAITING)
         return await self._access.jpeg_worker.check(body)
 
-    async def _settle(self, tile: Tile, permit: Permit, result: Result, finding: JpegFinding | None) -> None:
+    async def _settle(self, tile: Tile, exchange: Exchange, finding: JpegFinding | None) -> None:
         """If cancelled: the tile is stored or not, as the writer has it, and asked for again if not."""
-        outcome = judge(result, self._rules, self._clock.wall(), finding and finding.size_px)
-        outcome = self._source.without_echo(outcome)
-        history = self._history(tile, permit, outcome, finding)
+        result, identity = exchange.result, exchange.identity
+        if result is None or exchange.refusal is not None or exchange.lapsed:
+            exchange.drop()
+            self._queue.requeue(tile, self._clock.now())
+            if exchange.refusal is not None:
+                self.stop(exchange.refusal)
+            return
+        outcome = self.reader.outcome(exchange, result, finding)
+        history = self.reader.history(tile, exchange, outcome, finding)
         decision = self._policy.decide(tile, result, outcome, history, self._clock.now())
-        self._gate.report(permit, decision.signal)
+        exchange.report(decision.signal)
         action = decision.action
         if isinstance(action, AskAboutTile):
-            genuine = await self._access.identity.is_genuine(action.since)
+            genuine = await identity.is_genuine(action.since)
             if genuine:
-                self._gate.confirmed(action.since)
+                exchange.gate.confirmed(action.since)
             action = self._policy.tile_asked(action, genuine, self._clock.now())
         await self._recorder.apply(tile, action)
         match decision.then:
             case None:
                 pass
+            case KeyEnded(reason):
+                self.key_wait.begin(reason)
+                self.key_wait.probed(refused=True)
             case HostProven():
-                await self._host_proven(permit.started)
+                if self.key_wait.tile_came(exchange.permit.started):
+                    self._policy.keys.over()
+                await self._host_proven(exchange.permit.started, identity)
             case AskAboutHeld():
                 await self._ask_about_held(decision.then)
             case AskAboutPages():
-                genuine = await self._access.identity.is_genuine(decision.then.since)
+                genuine = await self.requests.is_genuine(decision.then.since)
                 self._stop_for(self._policy.pages_asked(decision.then, genuine))
             case AskAboutAddress():
                 await self._ask_about_address(decision.then)
             case StopLayer():
                 self._stop_for(decision.then)
 
-    def _history(
-        self, tile: Tile, permit: Permit, outcome: Outcome, finding: JpegFinding | None
-    ) -> TileHistory:
-        digest, blank, copy = b"", False, StoredCopy.NONE
-        refresh = self._recorder.refresh
-        if isinstance(outcome, Stored):
-            digest = finding.hash if finding is not None else body_hash(outcome.data)
-            blank = digest in self._source.blank
-            self._note_picture(tile, outcome, digest, blank=blank)
-        if isinstance(outcome, _COMPARABLE) and not blank and tile in refresh:
-            copy = refresh.compare(tile, outcome, digest)
-        return TileHistory(
-            permit.started,
-            self._gate.last_success,
-            self._queue.attempts.get(tile),
-            digest,
-            blank,
-            copy,
-            self._gate.pause is not None,
-            self._queue.exhausted,
-            self._queue.lane.is_spent(tile),
-            permit.probe,
-        )
-
-    def _note_picture(self, tile: Tile, outcome: Stored, digest: bytes, *, blank: bool) -> None:
-        if outcome.kind is Kind.JPG:
-            self._access.jpeg_worker.note()
-        if not blank:
-            if self._rules.kind is None:
-                self.require_kind(outcome.kind)
-            self.repeats.note(tile, digest)
-
-    async def _host_proven(self, since: float) -> None:
+    async def _host_proven(self, since: float, identity: HostIdentity) -> None:
         """The host has answered as only it can a request that started at `since`: settle what is held, and hear
         its robots.txt.
 
@@ -284,7 +272,6 @@ class LayerFetcher:
         """
         for tile, action in self._policy.confirm(since, self._clock.now()):
             await self._recorder.apply(tile, action)
-        identity = self._access.identity
         if identity.needs_sample:
             await identity.learn()
             if refusal := self._access.refusal():
@@ -293,13 +280,14 @@ class LayerFetcher:
     async def _ask_about_held(self, question: AskAboutHeld) -> None:
         """If cancelled: what is held stays so, and is asked for again by the next run."""
         try:
-            genuine = await self._access.identity.is_genuine(question.since)
+            genuine = await self.requests.is_genuine(question.since)
         finally:
             self._policy.asking = False
             self._turn.set()
         verdict = self._policy.held_asked(question, genuine, self._clock.now())
         if verdict.genuine:
-            self._gate.confirmed(question.since)
+            for gate in (self._gate, *self.requests.used):
+                gate.confirmed(question.since)
         elif verdict.genuine is False:
             self._gate.intercepted(_INTERCEPTED)
         for tile, action in verdict.settled:
@@ -317,7 +305,7 @@ class LayerFetcher:
 
     def _stop_for(self, stop: StopLayer | None) -> None:
         if stop is not None:
-            self.stop(layer_error(self._source, stop))
+            self.stop(layer_error(self.requests.source, stop))
 
 
 def _is_bare_jpeg(response: Response) -> bool:

@@ -11,8 +11,9 @@ from packer.fetching.batch_writer import BatchWriter
 from packer.fetching.coverage import CoverageTracker
 from packer.fetching.departure import ByteBudget, Throughput
 from packer.fetching.hosts.source import Source
+from packer.fetching.key_wait import KeyWait
 from packer.fetching.layer_fetcher import LayerFetcher
-from packer.fetching.pacing.gate import Gate
+from packer.fetching.pacing.gate import Gate, Pause
 from packer.fetching.refresh import Refresh
 from packer.fetching.reports import Alarm, AreaCoverage, Departure, LayerProgress, LayerReport
 from packer.geometry.tileset import TileSet
@@ -44,6 +45,31 @@ class LayerRun:
     alarms: tuple[Alarm, ...] = ()
 
     @property
+    def gates(self) -> tuple[Gate, ...]:
+        """Its own gate, and those of the hosts that its tiles were sent on to."""
+        return (self.gate, *self.fetcher.requests.used)
+
+    @property
+    def slowest_gate(self) -> Gate:
+        """The gate whose pause holds the layer up, its own if none does."""
+        return next((gate for gate in self.gates if gate.pause is not None), self.gate)
+
+    @property
+    def pause(self) -> Pause | None:
+        """What the layer waits for, if it does."""
+        return self.key_wait.pause or self.slowest_gate.pause
+
+    @property
+    def key_wait(self) -> KeyWait:
+        """Where it waits for a key that works again."""
+        return self.fetcher.key_wait
+
+    @property
+    def waited_s(self) -> float:
+        """How long a host could not be reached, or took no key, so far."""
+        return max(gate.waited_s for gate in self.gates) + self.key_wait.waited_s
+
+    @property
     def settled(self) -> int:
         """Tiles stored or found absent in this run."""
         return self.fetcher.counts.stored + self.fetcher.counts.absent
@@ -67,15 +93,19 @@ class LayerRun:
         if settled:
             self.tracker.add(settled, absent)
         self.areas = self.tracker.now()
-        self.pace.mark(now - self.gate.waited_s, self.settled)
-        self.departure = self._departure(seconds_left, byte_budget)
+        self.pace.mark(now - self.waited_s, self.settled)
+        self.departure = self._departure(now, seconds_left, byte_budget)
         self.alarms = tuple(
             Alarm(self.layer.name, sha256, tiles, str(example))
-            for sha256, tiles, example in self.fetcher.repeats.alarms()
+            for sha256, tiles, example in self.fetcher.reader.repeats.alarms()
         )
 
-    def _departure(self, seconds_left: float | None, byte_budget: ByteBudget) -> Departure | None:
+    def _departure(self, now: float, seconds_left: float | None, byte_budget: ByteBudget) -> Departure | None:
         most = math.inf
+        if seconds_left is not None and (ends_at := self.key_wait.ends_at) is not None:
+            seconds_left = min(
+                seconds_left, max(ends_at - now, 0.0)
+            )  # nobody may be there to give another key
         if seconds_left is not None:
             if (pace := self.pace.per_second) is None:
                 return None
@@ -96,13 +126,13 @@ class LayerRun:
             self.held + counts.stored,
             self.absent + counts.absent,
             counts,
-            self.gate.pause,
-            self.source.host,
+            self.pause,
+            self.slowest_gate.host or self.source.host,
             self.areas,
             self.departure,
             self.alarms,
             self.refresh.counts,
-            self.gate.waited_s,
+            self.waited_s,
         )
 
     def report(self) -> LayerReport:

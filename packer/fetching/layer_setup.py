@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import math
-from collections.abc import Mapping
+from collections.abc import Callable, Mapping
 from dataclasses import dataclass
 from functools import partial
 from itertools import chain
@@ -11,6 +11,7 @@ from itertools import chain
 from packer.common.clock import Clock
 from packer.content.payload import Kind
 from packer.fetching.address_doubt import AddressDoubt
+from packer.fetching.answer_reader import AnswerReader
 from packer.fetching.answers.quarantine import Quarantine
 from packer.fetching.apart_lane import ApartLane
 from packer.fetching.batch_writer import BatchWriter
@@ -19,12 +20,17 @@ from packer.fetching.departure import ByteBudget, Throughput
 from packer.fetching.hosts.address_trial import TELLING_ZOOM
 from packer.fetching.hosts.consent import Consent
 from packer.fetching.hosts.host_identity import SharedGate
+from packer.fetching.hosts.layer_keys import LayerKeys
+from packer.fetching.hosts.onward_hosts import OnwardHosts
 from packer.fetching.hosts.source import Source
 from packer.fetching.hosts.tile_asker import TileAsker
+from packer.fetching.hosts.tile_requests import TileRequests
 from packer.fetching.jpeg_worker import JpegWorker
+from packer.fetching.key_wait import KeyWait
 from packer.fetching.layer_fetcher import HostAccess, LayerFetcher
 from packer.fetching.layer_run import LayerRun
 from packer.fetching.order import in_order
+from packer.fetching.pacing.gate import Pause
 from packer.fetching.pacing.speed_limit import SpeedLimiter
 from packer.fetching.policy import TilePolicy
 from packer.fetching.refresh import Refresh
@@ -52,6 +58,9 @@ class LayerSetup:
     gates: Mapping[str, SharedGate]
     transport: Transport
     consent: Consent
+    onward: OnwardHosts
+    keys: Mapping[str, LayerKeys]
+    on_key_change: Callable[[str], Callable[[Pause | None, Pause | None], None]]
     confirmed: frozenset[str]
     byte_budget: ByteBudget
     speed: SpeedLimiter
@@ -91,38 +100,52 @@ class LayerSetup:
     def _fetcher(
         self, source: Source, pack: PackWriter, refresh: Refresh, queue: TileQueue, writer: BatchWriter
     ) -> LayerFetcher:
+        recorder = TileRecorder(queue, writer, refresh, self.clock)
+        requests = self._requests(source, recorder)
+        doubt = AddressDoubt(
+            TileAsker(requests, self.clock), self.plan.layers[source.layer].tiles, requests.identity
+        )
+        refusal = partial(self.consent.refusal, source)
+        on_change = self.on_key_change(source.layer)
+        wait = KeyWait(self.keys[source.layer], self.clock, requests.renew, on_change)
+        access = HostAccess(
+            requests.gate, requests, refusal, self.byte_budget, self.speed, self.jpeg_worker, doubt, wait
+        )
+        reader = AnswerReader(requests, queue, refresh, self.jpeg_worker, self.clock)
+        if pack.kind is not None:
+            reader.require_kind(Kind(pack.kind))
+        return LayerFetcher(queue, access, self._policy(requests, pack), reader, recorder, self.clock)
+
+    def _requests(self, source: Source, recorder: TileRecorder) -> TileRequests:
+        return TileRequests(
+            self.brief.layers[source.layer],
+            source,
+            self.gates[source.layer].gate,
+            self.consent.identity(source),
+            self.transport,
+            self.clock,
+            self.onward,
+            recorder.sent,
+            self.byte_budget.received,
+        )
+
+    def _policy(self, requests: TileRequests, pack: PackWriter) -> TilePolicy:
+        source = requests.source
         gate, confirmed = self.gates[source.layer].gate, source.layer in self.confirmed
-        planned = self.plan.layers[source.layer].tiles
-        telling = min(TELLING_ZOOM, planned.zooms[-1])
-        proven = any(zoom >= telling for zoom in pack.held.zooms)
-        quarantine = Quarantine(proven=proven, telling_zoom=telling)
+        telling = min(TELLING_ZOOM, self.plan.layers[source.layer].tiles.zooms[-1])
+        quarantine = Quarantine(proven=any(zoom >= telling for zoom in pack.held.zooms), telling_zoom=telling)
         if confirmed:
             quarantine.confirm(self.clock.now(), self.clock.now())
-        recorder = TileRecorder(queue, writer, refresh, self.clock)
-        identity = self.consent.identity(source)
-        asker = TileAsker(source, gate, self.transport, self.clock)
-        access = HostAccess(
-            gate,
-            self.transport,
-            identity,
-            partial(self.consent.refusal, source),
-            self.byte_budget,
-            self.speed,
-            self.jpeg_worker,
-            AddressDoubt(asker, planned, identity, recorder.sent),
-        )
         policy = TilePolicy(
             gate.retry_budget,
             self.clock.chance,
             quarantine,
-            source.sign_in_page,
+            requests.sign_in_page,
             several=gate.several,
             heard=confirmed,
         )
-        fetcher = LayerFetcher(source, queue, access, policy, recorder, self.clock)
-        if pack.kind is not None:
-            fetcher.require_kind(Kind(pack.kind))
-        return fetcher
+        policy.keys.came = quarantine.proven and self.keys[source.layer].renews_itself
+        return policy
 
     async def _refresh(self, layer: str, pack: PackWriter) -> Refresh:
         """The tiles on board that are to be asked for again. If cancelled: nothing has changed."""

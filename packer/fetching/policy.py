@@ -16,6 +16,11 @@ The rules, and why they are what they are:
   quarantine until the host has proven itself; believed at once it would leave a hole in the map for good.
 - A layer whose first tiles do not exist, at zooms where a wrong address leads astray, is tried with a handful of
   requests before more are sent: until then none of its tiles is noted as absent.
+- A server that sends each tile on to a host that the brief does not name is no sign-in page: the layer is stopped, and
+  told which host to name. Where other tiles come all the same, only those that are sent on are left for another run.
+- A server that gave tiles and refuses each by now (401, 403) no longer accepts the key. The layer waits for a new
+one, as
+  for a sign-in, and no tile is given up meanwhile.
 - A layer whose every answer is a refusal has a wrong key or address. It is stopped after a few of them, since no
   number of further requests would help, and each is a burden on the server.
 
@@ -41,6 +46,7 @@ from packer.fetching.actions import (
     Failure,
     HeldVerdict,
     KeepStored,
+    KeyEnded,
     NoteAbsent,
     NoteTrouble,
     Requeue,
@@ -55,6 +61,7 @@ from packer.fetching.answers.outcome import (
     Outcome,
     Refused,
     RetryAfter,
+    SentOn,
     ServerHasNone,
     SignIn,
     Stored,
@@ -62,10 +69,10 @@ from packer.fetching.answers.outcome import (
     Unchanged,
     WrongContent,
 )
-from packer.fetching.answers.quarantine import MOST_HELD, PendingAnswer, Quarantine
+from packer.fetching.answers.quarantine import MOST_HELD, PendingAnswer, Quarantine, signature_of
+from packer.fetching.attempts import Attempts
 from packer.fetching.failing_tiles import FailingTiles
 from packer.fetching.pacing.limits import RetryBudget
-from packer.fetching.pacing.retries import Retries
 from packer.fetching.pacing.signals import (
     Failed,
     PauseKind,
@@ -76,6 +83,7 @@ from packer.fetching.pacing.signals import (
     Unverified,
 )
 from packer.fetching.refresh import StoredCopy
+from packer.fetching.rows import KeyWatch, PageRow, Unreached
 from packer.fetching.transports import FailureKind, Response, Result, TransportFailure
 from packer.geometry.tileset import Tile
 
@@ -84,7 +92,10 @@ __all__ = ["TileHistory", "TilePolicy"]
 _ATTEMPTS = 5
 _ATTEMPTS_IF_BUSY = 20  # 503 for one tile while others come
 _IN_A_ROW = 20  # refusals or wrong contents without one tile between them: the layer is at fault, not a tile
-_RETRY_FIRST_S, _RETRY_LONGEST_S = 0.5, 20.0
+_SENT_ON = (
+    3  # tiles in a row, when each is known to be sent on: a planner has to say whether that host may be used
+)
+_KEY_AGAIN_S = 2.0  # to a second look at a tile that was refused, while it is not known if the key has ended
 _WRONG = "wrong content"
 _SAME_PICTURE = "one new picture came for several different places; the stored tiles are kept"
 _UNASKED = 'the server says "not modified" (304) to a request without conditions'
@@ -123,7 +134,8 @@ class TilePolicy:
 
     `heard` holds once a server has answered for the layer. `asking` holds while a question about what is held is
     under way: whoever asks it sets it back. `several` is whether more than one server stands behind the
-    gate. `sign_in_page` makes of an address what may be shown of it, since a network may repeat a key in it.
+    gate. `keys` knows whether the layer's key has ended. `sign_in_page` makes of an address what may be shown of it,
+    since a network may repeat a key in it.
     """
 
     def __init__(
@@ -139,12 +151,11 @@ class TilePolicy:
         self.heard, self.asking = heard, False
         self._retry_budget, self._quarantine, self._several = retry_budget, quarantine, several
         self._sign_in_page = sign_in_page
-        self._retries = Retries(_RETRY_FIRST_S, _RETRY_LONGEST_S, chance)
         self._failing = FailingTiles(chance)
-        self._refusals = 0  # in a row
-        self._pages, self._ask_at_pages = 0, _IN_A_ROW  # sign-in pages in a row, and when to ask about them
-        self._unreached_at: float | None = None  # when the last request started that reached no server
-        self._passed_over = 0  # so often another server answered between two of those
+        self._attempts = Attempts(retry_budget, self._failing, chance)
+        self._refusals = self._sent = 0  # in a row: of refusals, and of tiles sent on to an unnamed host
+        self._pages = PageRow(_IN_A_ROW)
+        self._unreached, self.keys = Unreached(), KeyWatch()
 
     @property
     def held(self) -> int:
@@ -178,17 +189,21 @@ class TilePolicy:
                 return self._link_down(reason, history)
             case SignIn():
                 return self._sign_in(outcome, history, now)
+            case SentOn():
+                return self._sent_on(outcome)
             case RetryAfter():
                 return self._busy(result, outcome, history, now)
             case TryAgain(reason):
                 return self._failed(tile, result, reason, history, now)
-            case Refused(reason):
-                return self._refused(tile, result, ("refused", reason), history, now)
+            case Refused():
+                return self._by_key(tile, outcome, history, now) or self._refused(
+                    tile, result, ("refused", outcome.reason), history, now
+                )
             case WrongContent(reason):
                 return self._refused(tile, result, (_WRONG, reason), history, now)
 
     def _stored(self, tile: Tile, outcome: Stored, history: TileHistory) -> Decision:
-        self._host_proven(tile)
+        self._host_proven(tile, history)
         signal = Succeeded(len(outcome.data))
         if history.blank:
             return Decision(signal, NoteAbsent(200))
@@ -200,16 +215,17 @@ class TilePolicy:
 
     def _unchanged(self, tile: Tile, outcome: Unchanged, history: TileHistory, now: float) -> Decision:
         if history.copy is StoredCopy.SAME:
-            self._host_proven(tile)
+            self._host_proven(tile, history)
             return Decision(Succeeded(0), KeepStored(outcome), HOST_PROVEN)
         if history.copy is StoredCopy.OTHER:
             return Decision(Unverified(), Requeue(without_conditions=True))
         again = self._again(NO_WHOLE_TILE, _UNASKED, _ATTEMPTS, history, now, by_server=True)
         return Decision(Failed(_UNASKED, by_server=True), again)
 
-    def _host_proven(self, tile: Tile) -> None:
-        self._refusals = self._pages = 0
-        self._ask_at_pages = _IN_A_ROW
+    def _host_proven(self, tile: Tile, history: TileHistory) -> None:
+        self.keys.tile_came(history.started)
+        self._refusals = self._sent = 0
+        self._pages = PageRow(_IN_A_ROW)
         self._quarantine.tile_came(tile)
 
     def _failed(self, tile: Tile, result: Result, reason: str, history: TileHistory, now: float) -> Decision:
@@ -235,25 +251,32 @@ class TilePolicy:
     def _sign_in(self, outcome: SignIn, history: TileHistory, now: float) -> Decision:
         signal = Failed(outcome.reason, PauseKind.SIGN_IN, self._sign_in_page(outcome.where))
         action = self._again("sign-in page", outcome.reason, _ATTEMPTS, history, now)
-        self._pages += 1
-        if self._pages != self._ask_at_pages:
-            return Decision(signal, action)
-        self._ask_at_pages *= 2  # a sign-in may take hours: few questions in all
-        return Decision(signal, action, AskAboutPages(now, outcome.reason))
+        return Decision(signal, action, AskAboutPages(now, outcome.reason) if self._pages.another() else None)
+
+    def _sent_on(self, outcome: SentOn) -> Decision:
+        self._sent += 1
+        stop = (
+            StopLayer(StopReason.ANOTHER_HOST, self._sent, outcome.host) if self._sent >= _SENT_ON else None
+        )
+        return Decision(Unverified(), NoteTrouble("another host", outcome.reason), stop)
 
     def _link_down(self, reason: str, history: TileHistory) -> Decision:
         # One of several names may be out of order by itself: the tile is asked of the next one. So may https
         # where http is not.
         signal = Failed(reason, None if self._several else PauseKind.LINK)
-        before, self._unreached_at = self._unreached_at, history.started
         stop = None
-        # If other servers behind the gate answer time and again between this layer's failures, and its own never
-        # does, its requests would hold theirs up to the end.
-        if self._several and not self.heard and before is not None and history.last_success > before:
-            self._passed_over += 1
-            if self._passed_over >= _IN_A_ROW:
-                stop = StopLayer(StopReason.NO_RESPONSE, self._passed_over, reason)
+        if self._several and not self.heard:
+            passed_over = self._unreached.another(history.started, history.last_success)
+            if passed_over >= _IN_A_ROW:
+                stop = StopLayer(StopReason.NO_RESPONSE, passed_over, reason)
         return Decision(signal, Requeue(next_host=True), stop)
+
+    def _by_key(self, tile: Tile, outcome: Refused, history: TileHistory, now: float) -> Decision | None:
+        if (ended := self.keys.refused(tile, outcome.status, history.started)) is None:
+            return None
+        if ended:
+            return Decision(Unverified(), Requeue(), KeyEnded(outcome.reason))
+        return Decision(Unverified(), RetryAt(now + _KEY_AGAIN_S, history.attempts or 0))
 
     def _refused(
         self, tile: Tile, result: Result, refusal: tuple[str, str], history: TileHistory, now: float
@@ -271,7 +294,9 @@ class TilePolicy:
         refusal: tuple[str, str] | None = None,
     ) -> Decision:
         status = result.status if isinstance(result, Response) else 0
-        self._quarantine.hold(PendingAnswer(tile, status, _signature(result), history.started, now, refusal))
+        self._quarantine.hold(
+            PendingAnswer(tile, status, signature_of(result), history.started, now, refusal)
+        )
         then: AskAboutHeld | AskAboutAddress | StopLayer | None = None
         if not self.asking:
             if history.paused or self._quarantine.is_due(now) or self._refusals >= _IN_A_ROW:
@@ -299,30 +324,19 @@ class TilePolicy:
         counts = history.last_success > history.started
         if not counts and history.all_asked:
             return question
-        return self._next_attempt(question, now, counts=counts)
+        return self._attempts.after(question, now, counts=counts)
 
     def tile_asked(self, question: AskAboutTile, genuine: bool | None, now: float) -> RetryAt | NoteTrouble:
         """`question` is answered: `genuine` is whether it was the host itself, None if nothing can tell."""
         counts = genuine is True or (genuine is None and question.by_server)
-        return self._next_attempt(question, now, counts=counts)
-
-    def _next_attempt(self, question: AskAboutTile, now: float, *, counts: bool) -> RetryAt | NoteTrouble:
-        failed = question.failed
-        attempts = question.attempts + counts
-        enough = self._retry_budget.enough(question.least)
-        few = self._retry_budget.enough_beside_sample() if question.spent else enough
-        if self._retries.enough(attempts, min(few, enough)):
-            return NoteTrouble(question.kind, question.reason, asked_less=attempts < enough)
-        if (apart_s := self._failing.apart_s(failed, attempts, counts=counts)) is not None:
-            return RetryAt(now + apart_s, attempts, apart=True)
-        return RetryAt(now + self._retries.wait_s(max(attempts, 1)), attempts)
+        return self._attempts.after(question, now, counts=counts)
 
     def pages_asked(self, question: AskAboutPages, genuine: bool | None) -> StopLayer | None:
         """`question` is answered: if page after page comes from the host itself, the layer's address is wrong."""
         if not genuine:
             return None
-        self._refusals = self._pages
-        return StopLayer(StopReason.ONLY_REFUSALS, self._pages, question.reason)
+        self._refusals = self._pages.count
+        return StopLayer(StopReason.ONLY_REFUSALS, self._pages.count, question.reason)
 
     def ask_at_end(self, now: float) -> AskAboutHeld:
         """Nothing is left but what is held."""
@@ -381,10 +395,3 @@ def _absence(quarantine: Quarantine) -> StopLayer:
 
 def _settled(held: PendingAnswer) -> TileAction:
     return NoteAbsent(held.status) if held.refusal is None else NoteTrouble(*held.refusal)
-
-
-def _signature(result: Result) -> tuple[str, ...]:
-    """What a server's refusals have in common, whatever tile was asked for: not their text, which may name it."""
-    if not isinstance(result, Response):
-        return (result.kind.value,)
-    return str(result.status), *(result.headers.get(name, "") for name in ("content-type", "server", "via"))

@@ -15,9 +15,11 @@ from packer.common.units import counted
 from packer.errors import LastbarError, TermsError
 from packer.fetching.departure import ByteBudget, Countdown, Schedule
 from packer.fetching.hosts.consent import Consent
-from packer.fetching.hosts.host_identity import SharedGate, gates_for
+from packer.fetching.hosts.host_identity import SharedGate, gates_for, onward_gates
+from packer.fetching.hosts.layer_keys import LayerKeys, key_remarks, keys_for
+from packer.fetching.hosts.onward_hosts import OnwardHosts
 from packer.fetching.hosts.shared_caps import shared_caps
-from packer.fetching.hosts.source import Source, labels_for, secrets_in, sources_for
+from packer.fetching.hosts.source import Source, labels_for, secrets_in
 from packer.fetching.jpeg_worker import JpegWorker
 from packer.fetching.keep_awake import KeepAwake
 from packer.fetching.layer_run import LayerRun
@@ -91,18 +93,21 @@ class _FetchJob:
 
     async def go(self, on_progress: OnProgress | None, environment: Mapping[str, str]) -> FetchReport:
         started = self.clock.now()
-        sources = sources_for(self.brief, self.plan, environment)
+        keys = await keys_for(self.brief, self.plan, environment)
+        sources = {name: one.source for name, one in keys.items()}
         folder = self.options.store or self.brief.store_folder
         secrets = secrets_in(sources)
         log = RunLog(folder if self.options.log else None, self.clock.wall, secrets)
+        for one in keys.values():
+            one.on_secrets = log.add_secrets
         try:
             if self.options.transport is None and (reason := why_no_pyreqwest()) is not None:
                 log.event("transport", used="httpx", reason=f"pyreqwest cannot be loaded: {reason}")
-            return await self._logged(sources, log, on_progress, started)
+            return await self._logged(keys, log, on_progress, started)
         except LastbarError as fault:
             log.event("refused" if isinstance(fault, TermsError) else "error", reason=str(fault))
-            if secrets.found_in(str(fault)):  # whatever words it repeats
-                raise type(fault)(secrets.scrub(str(fault))) from None
+            if log.secrets.found_in(str(fault)):  # whatever words it repeats
+                raise type(fault)(log.secrets.scrub(str(fault))) from None
             raise
         except BaseException as fault:
             log.event("aborted", reason=type(fault).__name__)
@@ -111,21 +116,24 @@ class _FetchJob:
             log.close()
 
     async def _logged(
-        self, sources: Mapping[str, Source], log: RunLog, on_progress: OnProgress | None, started: float
+        self, keys: Mapping[str, LayerKeys], log: RunLog, on_progress: OnProgress | None, started: float
     ) -> FetchReport:
+        sources = {name: one.source for name, one in keys.items()}
         today = datetime.fromtimestamp(self.clock.wall()).date()
         urls = {name: source.urls(Tile(0, 0, 0)) for name, source in sources.items()}
         remarks = check_terms(self.brief, self.plan, urls, today)
+        remarks += key_remarks(keys.values(), self.clock.wall())
         logger, monitor = RunLogger(log, self.clock), self._monitor(log, on_progress)
         gates = gates_for(self.brief, sources, self.clock)
-        logger.listen(gates)
+        onward = onward_gates(self.brief, sources, gates, self.clock)
+        logger.listen([*gates.values(), *onward.values()])
         check_pack_dates(self.brief, sources, self.options.store)
         for source in sources.values():
             self._pack(source).check_free()  # at once: to be let in beside a running fetch may take a while
         async with AsyncExitStack() as stack:
             if self.options.keep_awake:
                 stack.enter_context(KeepAwake(partial(_log_not_awake, log)))
-            setup = await self._setup(sources, gates, monitor, stack, log)
+            setup = await self._setup(keys, (gates, onward), monitor, stack, logger)
             for name, source in sources.items():
                 pack = await stack.enter_async_context(self._pack(source))
                 self.layers.append(await setup.layer(source, pack))
@@ -137,6 +145,7 @@ class _FetchJob:
             folder = self.options.store or self.brief.store_folder
             remember_fetch(self.brief, self.plan, folder, self.clock.wall())
             await self._work(monitor)
+        remarks += [_moved(run) for run in self.layers if run.fetcher.requests.moved]
         report = self._report(self.clock.now() - started, monitor, remarks)
         logger.end(report, self.layers)
         for run in self.layers:
@@ -146,22 +155,26 @@ class _FetchJob:
 
     async def _setup(
         self,
-        sources: Mapping[str, Source],
-        gates: Mapping[str, SharedGate],
+        keys: Mapping[str, LayerKeys],
+        all_gates: tuple[Mapping[str, SharedGate], Mapping[str, SharedGate]],
         monitor: RunMonitor,
         stack: AsyncExitStack,
-        log: RunLog,
+        logger: RunLogger,
     ) -> LayerSetup:
-        """What all layers share, once every host's robots.txt was read. Raises TermsError where one disallows a
+        """What all layers share, once every host's robots.txt was read. `all_gates` are those of the layers, and of the
+        hosts that they may be sent on to. Raises TermsError where one disallows a
         layer. If cancelled: what was opened is closed with `stack`."""
+        gates, onward = all_gates
+        sources = {name: one.source for name, one in keys.items()}
+        every = {id(g): g for g in (*gates.values(), *onward.values())}.values()
         transport = self.make_transport(
             self.options.transport,
-            connections=sum(shared.cap for shared in {id(g): g for g in gates.values()}.values()),
+            connections=sum(shared.cap for shared in every),
             user_agent=user_agent(self.brief.contact),
         )
         stack.push_async_callback(transport.aclose)
-        not_shared = partial(_log_not_shared, log)
-        await stack.enter_async_context(shared_caps(gates.values(), self.clock, transport, not_shared))
+        not_shared = logger.not_shared
+        await stack.enter_async_context(shared_caps(every, self.clock, transport, not_shared))
         await self._wait_as_asked(sources, gates, monitor)
         jpeg_worker = JpegWorker()
         stack.push_async_callback(jpeg_worker.aclose)
@@ -174,6 +187,9 @@ class _FetchJob:
             gates,
             transport,
             consent,
+            OnwardHosts(onward, consent.identities, transport, self.clock),
+            keys,
+            logger.key_changes,
             frozenset(await consent.ask(self.stop)),
             monitor.byte_budget,
             SpeedLimiter(self.options.speed_limit, self.clock),
@@ -254,10 +270,6 @@ def _log_not_awake(log: RunLog, reason: str) -> None:
     log.event("awake", reason=reason)
 
 
-def _log_not_shared(log: RunLog, reason: str) -> None:
-    log.event("caps not shared", reason=f"other fetches on this machine cannot be heeded: {reason}")
-
-
 def _wrong_ground(brief: Brief, plan: Plan, options: Options, report: FetchReport) -> list[str]:
     """A sentence for each layer with new tiles whose pack is no map of the ground that was planned."""
     return [
@@ -273,6 +285,16 @@ def _blanked(layer: str, tiles: int) -> str:
     return (
         f'{counted(tiles, "stored tile")} of layer "{layer}" {verb} a picture that the brief names under blank, and '
         f"{verb} no longer in the pack. {they} as not on the server."
+    )
+
+
+def _moved(run: LayerRun) -> str:
+    """That a server says that its tiles have moved for good."""
+    places = " and ".join(sorted(run.fetcher.requests.moved))
+    return (
+        f'The server of layer "{run.layer.name}" says that its tiles have moved for good, to {places}. They were '
+        "fetched by way of the old address, which takes two requests for each. Ask its operator for the new address, "
+        "and put it into the brief."
     )
 
 

@@ -67,6 +67,15 @@ class RunLog:
                 path = folder / FILE_NAME
                 self._handler = _Handler(path, "a", _LARGEST_BYTES, _OLDER, encoding="utf-8", delay=True)
 
+    @property
+    def secrets(self) -> Secrets:
+        """What no line may have in it."""
+        return self._secrets
+
+    def add_secrets(self, secrets: Secrets) -> None:
+        """From now on no line may have these in it either."""
+        self._secrets |= secrets
+
     def event(self, event: str, **facts: Any) -> None:
         """Write one line. If the process dies: the line is there whole, in part or not at all."""
         if self._handler is None:

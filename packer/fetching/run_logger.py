@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import platform
-from collections.abc import Mapping, Sequence
+from collections.abc import Callable, Sequence
 from functools import partial
 from typing import Any
 
@@ -30,10 +30,18 @@ class RunLogger:
         self._log, self._clock = log, clock
         self._paused_s: dict[str, float] = {}
 
-    def listen(self, gates: Mapping[str, SharedGate]) -> None:
+    def listen(self, gates: Sequence[SharedGate]) -> None:
         """Note every pause of these gates from now on."""
-        for shared in gates.values():
+        for shared in gates:
             shared.gate.on_change = partial(self._pause_changed, shared.layers)
+
+    def not_shared(self, reason: str) -> None:
+        """Note that the caps hold for this process alone."""
+        self._log.event("caps not shared", reason=f"other fetches on this machine cannot be heeded: {reason}")
+
+    def key_changes(self, layer: str) -> Callable[[Pause | None, Pause | None], None]:
+        """What notes each wait of a layer for a key."""
+        return partial(self._pause_changed, (layer,))
 
     def _pause_changed(self, layers: tuple[str, ...], before: Pause | None, now: Pause | None) -> None:
         if now is None and before is not None:

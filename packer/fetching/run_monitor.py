@@ -83,7 +83,7 @@ class RunMonitor:
         moments = [self._coverage_at, self._drop_at, now + _COVERAGE_EVERY_S]
         for run in self.layers:
             moments.append(self._gives_up_at(run))
-            waiting = waiting and run.gate.pause is not None
+            waiting = waiting and run.pause is not None
         if self.give_up_after_s is not None:
             moments.append(now + self.give_up_after_s)  # of a pause that may begin at once
         if (left_s := self._seconds_left()) is not None and self.stopped is None:
@@ -142,20 +142,23 @@ class RunMonitor:
         self.log.event("stop", why=why, missing={run.layer.name: run.missing for run in self.layers})
         for run in self.layers:
             run.fetcher.stop()
-            run.gate.close()
+            for gate in run.gates:
+                gate.close()
 
     def _give_up_after(self, run: LayerRun, pause: Pause) -> float:
         if self.give_up_after_s is not None:
             return self.give_up_after_s
+        if pause.kind is PauseKind.KEY:
+            return math.inf
         # A host that answers, but has never given a tile, is not waited for as a link that is down is.
-        gate = run.gate
+        gate = run.slowest_gate
         known = gate.ever_good if pause.kind is PauseKind.SERVER else gate.reached
         # Nor does one server prove anything about another behind the same gate.
         known = known and (run.fetcher.heard or not gate.several)
         return math.inf if known else _NEVER_REACHED_S
 
     def _gives_up_at(self, run: LayerRun) -> float:
-        pause = run.gate.pause
+        pause = run.pause
         if pause is None or run.fetcher.failure:
             return math.inf
         if pause.kind is PauseKind.ASKED and self.give_up_after_s is None:
@@ -164,12 +167,13 @@ class RunMonitor:
 
     def _check_timeouts(self) -> None:
         for run in self.layers:
-            if (pause := run.gate.pause) and self.clock.now() >= self._gives_up_at(run):
+            if (pause := run.pause) and self.clock.now() >= self._gives_up_at(run):
                 failure = _gave_up(run, pause, self._give_up_after(run, pause))
                 self.log.event("layer stopped", layer=run.layer.name, reason=str(failure))
                 run.fetcher.stop(failure)
-                if all(r.fetcher.failure or not r.unasked for r in self.layers if r.gate is run.gate):
-                    run.gate.close()
+                for gate in run.gates:
+                    if all(r.fetcher.failure or not r.unasked for r in self.layers if gate in r.gates):
+                        gate.close()
 
 
 def _forecast(run: LayerRun) -> dict[str, Any]:
@@ -180,8 +184,16 @@ def _forecast(run: LayerRun) -> dict[str, Any]:
 
 def _gave_up(run: LayerRun, pause: Pause, limit_s: float) -> NetworkError:
     sign_in = f" Sign in at {pause.where or 'any web page'} first." if pause.kind is PauseKind.SIGN_IN else ""
+    host = run.slowest_gate.host or run.source.host
+    if pause.kind is PauseKind.KEY:
+        where = f" in {pause.where}" if pause.where else ""
+        return NetworkError(
+            f'Layer "{run.layer.name}" was stopped: {host} has not accepted the key{where} for {limit_s:.0f} s. '
+            f"The last answer: {pause.reason}. Set a key that works, then run lastbar fetch again. Stored tiles are "
+            "kept. To wait longer, add --give-up-after 2h."
+        )
     return NetworkError(
-        f'Layer "{run.layer.name}" was stopped: no tile from {run.source.host} for {limit_s:.0f} s. '
+        f'Layer "{run.layer.name}" was stopped: no tile from {host} for {limit_s:.0f} s. '
         f"The last failure: {pause.reason}.{sign_in} Check the connection and the layer's address, then run "
         "lastbar fetch again. Stored tiles are kept. To wait longer, add --give-up-after 2h."
     )

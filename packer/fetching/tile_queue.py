@@ -12,6 +12,8 @@ from packer.geometry.tileset import Tile
 
 __all__ = ["TileQueue"]
 
+_GOLDEN = 0.382  # of a row: steps of this length come by every place in it soon
+
 
 @dataclass(slots=True)
 class TileQueue:
@@ -31,12 +33,18 @@ class TileQueue:
     _out: int = 0
     _exhausted: bool = False
 
-    def get(self, now: float, *, prefer_fresh: bool = False) -> Tile | None:
+    def get(self, now: float, *, prefer_fresh: bool = False, ahead: int = 0) -> Tile | None:
         """The next tile to ask for, or None if there is none just now.
 
         `prefer_fresh` keeps put-back tiles for later, so that a probe is not made with a tile that may
-        itself be the trouble.
+        itself be the trouble. With `ahead` it is a fresh one that many later, or one from elsewhere if there are fewer.
         """
+        for _ in range(ahead):
+            if (passed_over := self._fresh()) is None:
+                break
+            self._again.append(passed_over)
+        if ahead and self._exhausted:
+            self._again.rotate(-int(_GOLDEN * len(self._again)))  # somewhere else each time
         if prefer_fresh:
             tile = self._fresh() or self._back(now) or self._apart(now)
         else:

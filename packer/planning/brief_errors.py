@@ -9,6 +9,7 @@ from __future__ import annotations
 import difflib
 import json
 import re
+import textwrap
 from collections.abc import Collection, Mapping, Sequence
 from datetime import date, datetime, time
 from typing import Any
@@ -92,6 +93,9 @@ def format_errors(
     return sentences if more < 2 else [*sentences[:_MOST_SHOWN], f"There are {more} more errors like these."]
 
 
+_FOLDED = 240  # columns; a list of names is folded before it fills a screen in one line
+
+
 def nearest(word: str, known: Collection[str]) -> str:
     """The end of a sentence that has called a word unknown: the known one that it resembles, or all of them."""
     close = difflib.get_close_matches(word[:80], known, n=1, cutoff=0.5)
@@ -99,7 +103,7 @@ def nearest(word: str, known: Collection[str]) -> str:
         return f'; did you mean "{close[0]}"?'
     # What only goes with another key, such as wmts-style, is left out.
     first = [name for name in sorted(known) if "-" not in name or name.partition("-")[0] not in known]
-    return f"; known names: {', '.join(first)}"
+    return "\n".join(textwrap.wrap(f"; known names: {', '.join(first)}", _FOLDED, break_on_hyphens=False))
 
 
 def quote_value(value: object) -> str:

@@ -21,6 +21,7 @@ __all__ = [
     "ASCII_TEXT",
     "BUDGET",
     "COLUMNS",
+    "COMMAND",
     "DAY",
     "DEPTHS",
     "DIMENSIONS",
@@ -160,6 +161,7 @@ HASHES: Form = _array(
     "a list of SHA-256 hashes, each 64 digits and letters a to f",
 )
 SUBDOMAINS: Form = _array({"type": "string", "pattern": "^[A-Za-z0-9-]{1,63}$"}, "a list of host names")
+COMMAND: Form = _array(_NOT_BLANK, "a program and its arguments")
 HOSTS: Form = _array(
     {"type": "string", "pattern": r"^(\[[0-9A-Fa-f:.]+\]|[A-Za-z0-9.-]{1,253})(:[0-9]{1,5})?$"},
     "a list of hosts, without http://, with a port if need be",

@@ -19,6 +19,7 @@ from packer.planning.brief_services import (
     check_keys,
 )
 from packer.planning.brief_values import (
+    Command,
     Day,
     Hashes,
     Headers,
@@ -123,8 +124,9 @@ class Layer(Table):
     dimensions: Dimensions = Field(default={}, examples=[{"elevation": "500"}])
     """Values for other axes of a layer of a WMTS or WMS, by name. Without it, the default of each is used."""
     tile_hosts: Hosts = Field(default=(), examples=[["tiles.example.net"]])
-    """Other hosts that the tiles may come from, where the server describes tiles on a host other than its own.
-    Without it, tiles on another host are refused."""
+    """Other hosts that the tiles may come from: where the server sends each tile on to another host by a redirect, or
+    it describes tiles on a host other than its own. The caps of the layer hold for each of them;
+    where tiles are sent on, `headers` do not go along. Without it, no other host is asked."""
     tile_size: Annotated[Literal[256, 512] | None, side_px(256, 512)] = Field(default=None, examples=[512])
     """The side of a tile in pixels; tiles of another size are not stored.
     Without it, it is what the server says; if that says nothing, any size is stored, and figures count on 256."""
@@ -142,6 +144,10 @@ class Layer(Table):
     """How many requests may start in one second; never exceeded. Without it, 20."""
     headers: Headers = Field(default={}, repr=False, examples=[{"X-Key": "${AERIAL_KEY}"}])
     """Headers to send with each request of this layer. Without it, none but those that every request has."""
+    key_command: Command = Field(default=(), repr=False, examples=[["pass", "show", "aerial"]])
+    """A program that prints the layer's key in one line. It is asked for each ${NAME} of the layer that the
+    environment does not have, which the variable LASTBAR_KEY tells it, and again when the server refuses the key. It
+    runs without a shell, for 30 s at most. Without it, keys come from the environment and the system's keyring."""
     subdomains: Subdomains = Field(default=(), examples=[["a", "b"]])
     """What {s} in the address may stand for. Without it, the address may have no {s}."""
     format: Annotated[Literal["png", "jpg", "webp", "pbf"] | None, one_of("png", "jpg", "webp", "pbf")] = (

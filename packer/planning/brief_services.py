@@ -22,10 +22,7 @@ _OF_SERVICE = {
 SERVICE_KEYS = (*(key for keys in _OF_SERVICE.values() for key in keys), "dimensions", "date")
 """Keys that say what is meant of a service, and mean nothing beside another address."""
 _NOT_WITH = {
-    "url": {
-        "tile-hosts": "url, which already names the host",
-        "dimensions": "url; write the value into the address",
-    },
+    "url": {"dimensions": "url; write the value into the address"},
     "ogc-tiles": {"dimensions": "ogc-tiles", "date": "ogc-tiles"},
     "tilejson": {"dimensions": "tilejson", "date": "tilejson, which has one set of tiles"},
 }

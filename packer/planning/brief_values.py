@@ -372,6 +372,14 @@ Hosts = Annotated[
         forms.HOSTS,
     ),
 ]
+Command = Annotated[
+    tuple[str, ...],
+    _list_of(
+        lambda part: part.strip() and "\0" not in part,
+        'a program and its arguments, each in quotes, for example ["pass", "show", "maps"]',
+        forms.COMMAND,
+    ),
+]
 LayerNames = Annotated[
     tuple[str, ...],
     _list_of(

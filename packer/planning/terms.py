@@ -10,6 +10,7 @@ import unicodedata
 from collections.abc import Callable, Iterable, Mapping, Sequence
 from dataclasses import dataclass
 from datetime import date
+from functools import lru_cache
 from urllib.parse import unquote, urlsplit
 
 import idna
@@ -101,7 +102,7 @@ def check_terms(brief: Brief, plan: Plan, urls: Mapping[str, Sequence[str]], tod
     remarks = []
     for name, addresses in urls.items():
         layer = brief.layers[name]
-        hosts = [host_of(url) for url in addresses]
+        hosts = [*(host_of(url) for url in addresses), *_named_hosts(layer)]
         _check_hosts(layer, hosts)
         _check_contact(brief, layer, hosts)
         _check_limit(brief, layer, len(plan.layers[name].tiles))
@@ -117,12 +118,17 @@ def preview_terms(brief: Brief, plan: Plan, today: date) -> list[str]:
         if not plan.layers[name].tiles:
             continue
         hosts = [host_of(f"//{host}") for host in Address(layer.url, layer.subdomains).hosts if layer.url]
-        hosts = [host for host in hosts if host and "$" not in host]
+        hosts = [host for host in hosts if host and "$" not in host] + _named_hosts(layer)
         told += _or_why(_check_hosts, layer, hosts)
         told += _or_why(_check_contact, brief, layer, hosts)
         told += _or_why(_check_limit, brief, layer, len(plan.layers[name].tiles))
         told += _or_why(_check_expiry, layer, today)
     return told
+
+
+def _named_hosts(layer: Layer) -> list[str]:
+    """The hosts that the tiles may be sent on to."""
+    return [host_of(f"//{host}") for host in layer.tile_hosts]
 
 
 def _or_why(check: Callable[..., list[str] | None], *of: object) -> list[str]:
@@ -146,7 +152,7 @@ def check_layer(brief: Brief, layer: Layer, urls: Sequence[str], today: date) ->
 
     Raises TermsError and BriefError as `check_terms` does.
     """
-    hosts = [host_of(url) for url in urls]
+    hosts = [*(host_of(url) for url in urls), *_named_hosts(layer)]
     _check_hosts(layer, hosts)
     _check_contact(brief, layer, hosts)
     _check_expiry(layer, today)
@@ -224,12 +230,17 @@ def _check_expiry(layer: Layer, today: date) -> list[str]:
     return [f'The permission for layer "{layer.name}" ends {when}.']
 
 
+@lru_cache(maxsize=8)  # of a host that tiles are sent on to, each address is looked up
+def _rules_of(robots: bytes) -> Protego:
+    return Protego.parse(robots[:ROBOTS_BYTES].decode("utf-8", "replace"))
+
+
 def disallowed(robots: bytes, urls: Iterable[str]) -> str | None:
     """The path of the first URL that a robots.txt explicitly disallows for this tool (RFC 9309), or None.
 
     What cannot be read as rules disallows nothing. The path is given without its query, which may hold a key.
     """
-    rules = Protego.parse(robots[:ROBOTS_BYTES].decode("utf-8", "replace"))
+    rules = _rules_of(robots)
     for url in urls:
         if not rules.can_fetch(url, PRODUCT):
             return urlsplit(url).path or "/"

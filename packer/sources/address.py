@@ -25,6 +25,7 @@ __all__ = [
     "check_place",
     "check_template",
     "fill",
+    "host_with_port",
     "origin_of",
     "variables",
     "with_canonical_host",
@@ -189,10 +190,12 @@ class Address:
     def hosts(self) -> tuple[str, ...]:
         """Every host, with its port, that the template can lead to; lower case."""
         names = self.subdomains if "{s}" in self.template else ("",)
-        return tuple(_host(self.template.replace("{s}", s)) for s in names)
+        return tuple(host_with_port(self.template.replace("{s}", s)) for s in names)
 
 
-def _host(url: str) -> str:
+def host_with_port(url: str) -> str:
+    """The host that an address leads to, in its one spelling, with its port. Raises ValueError where it has none that
+    can be read."""
     parts = urlsplit(url)
     port = parts.port or (443 if parts.scheme == "https" else 80)
     host = canonical_host(parts.hostname or "")
@@ -235,7 +238,7 @@ def with_canonical_host(url: str) -> str:
 
 def origin_of(url: str) -> tuple[str, str]:
     """Scheme and host with its port, in one spelling: what a browser calls the origin (RFC 6454). Raises ValueError."""
-    return urlsplit(url).scheme.lower(), _host(url)
+    return urlsplit(url).scheme.lower(), host_with_port(url)
 
 
 def without_usual_port(host: str) -> str:

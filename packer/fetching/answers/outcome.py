@@ -6,6 +6,7 @@
     TryAgain        nothing usable came, and another attempt may help
     RetryAfter      another attempt may help, but later (429, 503, Retry-After)
     SignIn          a network on the way wants a sign-in
+    SentOn          the server sends each tile on to a host that the brief does not name
     Refused         the server will not serve this request: the planner must act
     WrongContent    something came whole, but it is no tile of this layer
     LinkDown        no server was reached at all
@@ -28,6 +29,7 @@ __all__ = [
     "Outcome",
     "Refused",
     "RetryAfter",
+    "SentOn",
     "ServerHasNone",
     "SignIn",
     "Stored",
@@ -104,6 +106,14 @@ class SignIn:
 
 
 @dataclass(frozen=True, slots=True)
+class SentOn:
+    """The server sends this tile, as each of several others, on to `host`, which the brief does not name."""
+
+    host: str
+    reason: str
+
+
+@dataclass(frozen=True, slots=True)
 class Refused:
     """Repeating will not help; the planner must act."""
 
@@ -129,7 +139,16 @@ class LinkDown:
 
 
 Outcome = (
-    Stored | ServerHasNone | Unchanged | TryAgain | RetryAfter | SignIn | Refused | WrongContent | LinkDown
+    Stored
+    | ServerHasNone
+    | Unchanged
+    | TryAgain
+    | RetryAfter
+    | SignIn
+    | SentOn
+    | Refused
+    | WrongContent
+    | LinkDown
 )
 
 

@@ -15,9 +15,10 @@ from __future__ import annotations
 import math
 from dataclasses import dataclass
 
+from packer.fetching.transports import Response, Result
 from packer.geometry.tileset import Tile
 
-__all__ = ["MOST_HELD", "PendingAnswer", "Quarantine"]
+__all__ = ["MOST_HELD", "PendingAnswer", "Quarantine", "signature_of"]
 
 _NEAR_S = 10.0  # nobody signs in, or changes networks, within so short a time
 _FIRST_ROW, _LONGEST_ROW = 8, 400  # so many in a row, with no tile between them, are asked about at once
@@ -133,3 +134,10 @@ class Quarantine:
         held, self._held = self._held, []
         self._due_count = _FIRST_ROW
         return [h.tile for h in held]
+
+
+def signature_of(result: Result) -> tuple[str, ...]:
+    """What a server's refusals have in common, whatever tile was asked for: not their text, which may name it."""
+    if not isinstance(result, Response):
+        return (result.kind.value,)
+    return str(result.status), *(result.headers.get(name, "") for name in ("content-type", "server", "via"))

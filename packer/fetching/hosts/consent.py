@@ -20,7 +20,7 @@ _ANY = Tile(0, 0, 0)
 
 
 class Consent:
-    """The identity of each host of a run, and what its robots.txt permits."""
+    """The identity of each host of a run, and what its robots.txt permits. `identities` has them by its address."""
 
     def __init__(
         self,
@@ -32,15 +32,15 @@ class Consent:
         clock: Clock,
     ) -> None:
         self._brief, self._plan, self._sources = brief, plan, sources
-        self._identities: dict[str, HostIdentity] = {}
+        self.identities: dict[str, HostIdentity] = {}
         for name, source in sources.items():
             for place in map(robots_url, source.urls(_ANY)):
-                if place not in self._identities:
-                    self._identities[place] = HostIdentity(place, transport, gates[name].gate, clock)
+                if place not in self.identities:
+                    self.identities[place] = HostIdentity(place, transport, gates[name].gate, clock)
 
     def identity(self, source: Source) -> HostIdentity:
         """The identity of a layer's first host."""
-        return self._identities[robots_url(source.url(_ANY))]
+        return self.identities[robots_url(source.url(_ANY))]
 
     async def ask(self, stop: asyncio.Event) -> set[str]:
         """Read every robots.txt; the layers whose hosts answered for themselves. `stop` set ends it at once.
@@ -48,7 +48,7 @@ class Consent:
         Raises TermsError where a layer's tiles are disallowed; a host that cannot be reached, or a page in its
         place, disallows nothing. If cancelled: nothing is held.
         """
-        asked = {w: asyncio.create_task(w.probe()) for w in self._identities.values()}
+        asked = {w: asyncio.create_task(w.probe()) for w in self.identities.values()}
         stopping = asyncio.create_task(stop.wait())
         everything = asyncio.ensure_future(asyncio.wait(asked.values())) if asked else stopping
         try:
@@ -73,7 +73,7 @@ class Consent:
         tiles = self._plan.layers[source.layer].tiles
         samples = [next(iter(tiles.at(zoom))) for zoom in tiles.zooms]
         for turn, url in enumerate(source.urls(_ANY)):
-            identity = self._identities[robots_url(url)]
+            identity = self.identities[robots_url(url)]
             tile = next((t for t in samples if identity.forbids([source.url(t, turn)]) is not None), None)
             if tile is not None:
                 path, host = source.shown_path(tile), source.hosts[turn]

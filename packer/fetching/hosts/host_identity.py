@@ -32,7 +32,7 @@ from packer.planning.terms import ROBOTS_BYTES, disallowed, host_of
 from packer.sources.address import Address
 from packer.sources.own_names import capped_host, is_loopback
 
-__all__ = ["HostIdentity", "SharedGate", "gates_for", "layers_at", "report", "robots_url"]
+__all__ = ["HostIdentity", "SharedGate", "gates_for", "layers_at", "onward_gates", "report", "robots_url"]
 
 
 _LEARN_EVERY_S = 30.0
@@ -72,13 +72,36 @@ def gates_for(brief: Brief, sources: Mapping[str, Source], clock: Clock) -> dict
     return gates
 
 
+def onward_gates(
+    brief: Brief, sources: Mapping[str, Source], gates: Mapping[str, SharedGate], clock: Clock
+) -> dict[str, SharedGate]:
+    """A gate for each host that the layers of `sources` may be sent on to, by the name that `capped_host` gives it: the
+    one among `gates` where a layer asks that host itself, else one with the lowest caps of all layers that name it."""
+    found: dict[str, SharedGate] = {}
+    for host in dict.fromkeys(capped_host(h) for name in sources for h in brief.layers[name].tile_hosts):
+        at = layers_at(brief, [host])
+        behind = next((g for g in gates.values() if host in g.hosts), None)
+        if behind is None:
+            cap = min(layer.connections for layer in at)
+            gate = Gate(cap, min(layer.requests_per_second for layer in at), clock, host=host)
+            names = tuple(layer.name for layer in at if layer.name in sources)
+            behind = SharedGate(gate, cap, names, frozenset([host]))
+        found[host] = behind
+    return found
+
+
 def layers_at(brief: Brief, hosts: Collection[str]) -> list[Layer]:
-    """The layers of a brief whose address, as it is written, leads to one of these hosts, as `capped_host` has them."""
+    """The layers of a brief whose address, as it is written, leads to one of these hosts, as `capped_host` has them, or
+    whose tiles may be sent on to one."""
     return [
         layer
         for layer in brief.layers.values()
-        if layer.url and any(capped_host(h) in hosts for h in Address(layer.url, layer.subdomains).hosts)
+        if any(capped_host(h) in hosts for h in (*_written_hosts(layer), *layer.tile_hosts))
     ]
+
+
+def _written_hosts(layer: Layer) -> tuple[str, ...]:
+    return Address(layer.url, layer.subdomains).hosts if layer.url else ()
 
 
 def report(gate: Gate, permit: Permit, reply: Result, clock: Clock) -> None:
@@ -135,6 +158,11 @@ class HostIdentity:
     def forbids(self, urls: Iterable[str]) -> str | None:
         """The path that the host's robots.txt disallows, as far as it has been read, or None."""
         return disallowed(self._robots, urls) if self._robots else None
+
+    @property
+    def proves_itself(self) -> bool:
+        """Whether no network on the way can answer in the host's name."""
+        return self._proven
 
     @property
     def needs_sample(self) -> bool:

@@ -5,6 +5,7 @@ from __future__ import annotations
 from packer.errors import AnswerError, LastbarError, NetworkError
 from packer.fetching.actions import StopLayer, StopReason
 from packer.fetching.hosts.source import Source
+from packer.sources.address import without_usual_port
 
 __all__ = ["layer_error"]
 
@@ -18,6 +19,8 @@ def layer_error(source: Source, stop: StopLayer) -> LastbarError:
             return _no_response(source, stop.reason)
         case StopReason.NO_TILE:
             return _no_tile(source, stop.count, stop.reason)
+        case StopReason.ANOTHER_HOST:
+            return _another_host(source, stop.reason)
         case StopReason.UNVERIFIED_ABSENCE:
             return _unverified_absence(source, stop.count)
 
@@ -43,6 +46,14 @@ def _no_tile(source: Source, lacks: int, advice: str) -> AnswerError:
         f'Layer "{source.layer}" was stopped: {source.host} says of every tile at a telling zoom that it does not '
         f"exist ({lacks:,} asked for), and has never given one. Most likely the layer's address in the brief is wrong: "
         f"{advice or 'open one of its tiles in a browser.'} No tile was noted as missing on the server."
+    )
+
+
+def _another_host(source: Source, host: str) -> AnswerError:
+    return AnswerError(
+        f'Layer "{source.layer}" was stopped: {without_usual_port(source.host)} sends each tile on to {host}, which '
+        f"the brief does not name. {host} was not contacted. If you may use that host too, write tile-hosts = "
+        f'["{host}"] below [layers.{source.layer}], then run lastbar fetch again. Stored tiles are kept.'
     )
 
 

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import asyncio
 import os
 from collections.abc import Callable, Collection, Mapping
 from contextlib import AsyncExitStack
@@ -15,6 +16,7 @@ from packer.content.codings import unwrap
 from packer.content.damage import Damaged
 from packer.errors import AnswerError, BriefError, LastbarError, NetworkError
 from packer.fetching.hosts.host_identity import SharedGate, layers_at, report
+from packer.fetching.hosts.layer_keys import key_environment
 from packer.fetching.hosts.shared_caps import shared_caps
 from packer.fetching.hosts.source import filled
 from packer.fetching.pacing.gate import Gate
@@ -69,25 +71,26 @@ async def read_offers(
     layers = [la for n, la in brief.layers.items() if la.offered_at and (only is None or n in only)]
     if not layers:
         return brief, []
-    environment = os.environ if environment is None else environment
+    given = os.environ if environment is None else environment
+    environments = {la.name: await asyncio.to_thread(key_environment, brief, la, given) for la in layers}
     async with AsyncExitStack() as stack:
         client = make_transport(transport, connections=1, user_agent=user_agent(brief.contact))
         stack.push_async_callback(client.aclose)
         clock = clock or SystemClock()
-        gates = _gates(brief, layers, environment, clock)
+        gates = _gates(brief, layers, environments, clock)
         await stack.enter_async_context(shared_caps(gates.values(), clock, client))
-        reading = _Reading(brief, store or brief.store_folder, environment, client, gates, clock)
+        reading = _Reading(brief, store or brief.store_folder, environments, client, gates, clock)
         found = {layer.name: await reading.layer(layer) for layer in layers}
     return brief.model_copy(update={"layers": {**brief.layers, **found}}), reading.remarks
 
 
 def _gates(
-    brief: Brief, layers: Collection[Layer], environment: Mapping[str, str], clock: Clock
+    brief: Brief, layers: Collection[Layer], environments: Mapping[str, Mapping[str, str]], clock: Clock
 ) -> dict[str, SharedGate]:
     """The gates before the servers of descriptions, by layer: the lowest caps of the layers at one host."""
     by_host: dict[str, list[Layer]] = {}
     for layer in layers:
-        [host] = Address(filled(brief, layer, layer.offered_at or "", environment)).hosts
+        [host] = Address(filled(brief, layer, layer.offered_at or "", environments[layer.name])).hosts
         by_host.setdefault(capped_host(host), []).append(layer)
     gates: dict[str, SharedGate] = {}
     for host, described in by_host.items():
@@ -103,7 +106,7 @@ def _gates(
 class _Reading:
     brief: Brief
     folder: Path
-    environment: Mapping[str, str]
+    environments: Mapping[str, Mapping[str, str]]
     transport: Transport
     gates: Mapping[str, SharedGate]
     clock: Clock
@@ -112,13 +115,14 @@ class _Reading:
 
     async def layer(self, layer: Layer) -> Layer:
         """If cancelled: the layer's old offer is still the one that is kept."""
-        url = with_canonical_host(filled(self.brief, layer, layer.offered_at or "", self.environment))
+        environment = self.environments[layer.name]
+        url = with_canonical_host(filled(self.brief, layer, layer.offered_at or "", environment))
         url = description_address(layer, url)
         headers = {
-            name: filled(self.brief, layer, value, self.environment) for name, value in layer.headers.items()
+            name: filled(self.brief, layer, value, environment) for name, value in layer.headers.items()
         }
         check_reading(self.brief, layer, url)
-        named = named_values(layer.keyed, self.environment)
+        named = named_values(layer.keyed, environment)
         secrets = secrets_of([url], headers, named.values())
         try:
             offer = await self._read(layer, url, headers)

@@ -26,6 +26,7 @@ from packer.planning.offers import date_of, source_mark
 from packer.planning.plan import Plan
 from packer.planning.terms import check_tile_hosts
 from packer.sources.address import Address, UnsetError, fill, variables, with_canonical_host
+from packer.sources.key_sources import has_keyring
 from packer.sources.safe_address import shown
 from packer.sources.secrecy import MASK, Secrets, named_values, secrets_of
 from packer.store.writer import Labels
@@ -40,6 +41,7 @@ __all__ = [
     "secrets_in",
     "source_for",
     "sources_for",
+    "without_secrets",
 ]
 
 LIMIT_BYTES = 16_000_000  # far above any tile; a larger body is something else
@@ -111,12 +113,17 @@ class Source:
             return replace(outcome, reason=f'{outcome.reason}: "{words}"', said="")
         if not isinstance(outcome, Stored | Unchanged) or not self.secrets:
             return outcome
-        etag, modified = outcome.etag, outcome.modified
-        if etag is not None and self.secrets.found_in(etag):
-            outcome = replace(outcome, etag=None)
-        if modified is not None and self.secrets.found_in(modified):
-            outcome = replace(outcome, modified=None)
-        return outcome
+        return without_secrets(outcome, self.secrets)
+
+
+def without_secrets(outcome: Stored | Unchanged, secrets: Secrets) -> Outcome:
+    """The outcome without a validator that has one of these secrets in it."""
+    etag, modified = outcome.etag, outcome.modified
+    if etag is not None and secrets.found_in(etag):
+        outcome = replace(outcome, etag=None)
+    if modified is not None and secrets.found_in(modified):
+        outcome = replace(outcome, modified=None)
+    return outcome
 
 
 def sources_for(brief: Brief, plan: Plan, environment: Mapping[str, str]) -> dict[str, Source]:
@@ -132,8 +139,12 @@ def filled(brief: Brief, layer: Layer, text: str, environment: Mapping[str, str]
     except UnsetError as fault:
         raise BriefError(
             f"{brief.path}: layers.{layer.name} needs the environment variable {fault}, which is "
-            f"not set. Set it in this terminal and try again: export {fault}=..."
+            f"not set. Set it in this terminal and try again: export {fault}=...{_keyring_advice(str(fault))}"
         ) from None
+
+
+def _keyring_advice(name: str) -> str:
+    return f" Or keep it in the keyring: lastbar key set {name}" if has_keyring() else ""
 
 
 def source_for(brief: Brief, layer: Layer, environment: Mapping[str, str]) -> Source:

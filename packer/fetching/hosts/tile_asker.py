@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import asyncio
 import os
 from collections.abc import AsyncIterator, Callable, Mapping
 from contextlib import AsyncExitStack, asynccontextmanager
@@ -12,10 +13,12 @@ from packer.common.clock import Clock, SystemClock
 from packer.errors import NetworkError, TermsError
 from packer.fetching.answers.judging import judge
 from packer.fetching.answers.outcome import LinkDown, Outcome, RetryAfter, Stored, TileRules, TryAgain
-from packer.fetching.hosts.host_identity import HostIdentity, gates_for, robots_url
+from packer.fetching.hosts.host_identity import HostIdentity, gates_for, onward_gates, robots_url
+from packer.fetching.hosts.layer_keys import layer_keys
+from packer.fetching.hosts.onward_hosts import OnwardHosts
 from packer.fetching.hosts.shared_caps import shared_caps
-from packer.fetching.hosts.source import LIMIT_BYTES, Source, source_for
-from packer.fetching.pacing.gate import Gate
+from packer.fetching.hosts.source import LIMIT_BYTES, Source
+from packer.fetching.hosts.tile_requests import TileRequests
 from packer.fetching.pacing.signals import Failed, Signal, Succeeded, Throttled, Unverified
 from packer.fetching.transports import Response, Transport, TransportName, open_transport
 from packer.geometry.tileset import Tile
@@ -35,15 +38,18 @@ class TileAsker:
 
     def __init__(
         self,
-        source: Source,
-        gate: Gate,
-        transport: Transport,
+        requests: TileRequests,
         clock: Clock,
         forbids: Callable[[str], str | None] = lambda _url: None,
     ) -> None:
-        self.source, self.gate = source, gate
-        self._transport, self._clock, self._forbids = transport, clock, forbids
-        self._rules = TileRules(None, source.rules.host, LIMIT_BYTES, None)
+        self.gate = requests.gate
+        self._requests, self._clock, self._forbids = requests, clock, forbids
+        self._rules = TileRules(None, self.source.rules.host, LIMIT_BYTES, None)
+
+    @property
+    def source(self) -> Source:
+        """The layer as it is asked."""
+        return self._requests.source
 
     async def tile(self, tile: Tile) -> Outcome:
         """What comes for a tile by the layer's own address. Raises as `ask`; if cancelled: as `ask`."""
@@ -62,15 +68,21 @@ class TileAsker:
         permit = await self.gate.enter()
         if permit is None:
             raise NetworkError(f'Layer "{self.source.layer}": nothing is asked of its server just now.')
-        deadline_s = self.gate.deadline_s(first=True)
+        exchange = self._requests.begin(permit)
         try:
-            self.gate.sent(permit)
-            result = await self._transport.fetch(url, self.source.headers, deadline_s, LIMIT_BYTES)
+            await self._requests.send(tile, url, {}, exchange, lambda gate: gate.deadline_s(first=True))
         except BaseException:
-            self.gate.drop(permit)
+            exchange.drop()
             raise
-        outcome = self.source.without_echo(judge(result, self._rules, self._clock.wall()))
-        self.gate.report(permit, _signal(outcome, isinstance(result, Response) and result.status == 429))
+        if exchange.refusal is not None or exchange.lapsed or exchange.result is None:
+            exchange.drop()
+            raise exchange.refusal or NetworkError(
+                f'Layer "{self.source.layer}": the host that its tiles are sent on to was not free in time.'
+            )
+        outcome = exchange.meaning or judge(exchange.result, self._rules, self._clock.wall())
+        outcome = exchange.without_echo(self.source.without_echo(outcome))
+        explicit = isinstance(exchange.result, Response) and exchange.result.status == 429
+        exchange.report(_signal(outcome, explicit))
         return outcome
 
 
@@ -113,18 +125,23 @@ async def open_asker(
     """
     clock = clock or SystemClock()
     environment = os.environ if environment is None else environment
-    source = source_for(brief, brief.layers[name], environment)
+    source = (await asyncio.to_thread(layer_keys, brief, brief.layers[name], environment)).source
     urls = source.urls(_ANY)
     check_layer(brief, brief.layers[name], urls, datetime.fromtimestamp(clock.wall()).date())
     gates = gates_for(brief, {name: source}, clock)
-    client = make_transport(transport, connections=gates[name].cap, user_agent=user_agent(brief.contact))
+    onward = onward_gates(brief, {name: source}, gates, clock)
+    every = list({id(one): one for one in (gates[name], *onward.values())}.values())
+    cap = sum(one.cap for one in every)
+    client = make_transport(transport, connections=cap, user_agent=user_agent(brief.contact))
     async with AsyncExitStack() as stack:
         stack.push_async_callback(client.aclose)
-        stack.callback(gates[name].gate.close)
-        await stack.enter_async_context(shared_caps([gates[name]], clock, client))
+        for one in every:
+            stack.callback(one.gate.close)
+        await stack.enter_async_context(shared_caps(every, clock, client))
         identities = [HostIdentity(robots_url(url), client, gates[name].gate, clock) for url in urls]
+        known = {robots_url(u): i for u, i in zip(urls, identities, strict=True)}
         if not brief.layers[name].permission_covers_robots:
-            for identity in {robots_url(u): i for u, i in zip(urls, identities, strict=True)}.values():
+            for identity in known.values():
                 await identity.probe()
 
         def forbids(url: str) -> str | None:
@@ -132,4 +149,7 @@ async def open_asker(
                 return None
             return next((path for i in identities if (path := i.forbids([url])) is not None), None)
 
-        yield TileAsker(source, gates[name].gate, client, clock, forbids)
+        hosts = OnwardHosts(onward, known, client, clock)
+        gate = gates[name].gate
+        requests = TileRequests(brief.layers[name], source, gate, identities[0], client, clock, hosts)
+        yield TileAsker(requests, clock, forbids)

@@ -34,6 +34,7 @@ class Gate:
     """Lets requests to one host start, and learns from how they end. All times are seconds on the run's clock.
 
     `several` holds if more than one server stands behind it, by name or port, of which one may be out of order.
+    `host` names the one that layers are only sent on to.
     `foreign_at` and `unsure_at` are when a sign-in page came last, and an answer that anybody may have given.
     `on_asked` is called with a pause for which the host named the time. `on_change` is called with the pause before
     and the one now whenever a pause begins, ends or is lengthened.
@@ -47,8 +48,9 @@ class Gate:
         on_change: Callable[[Pause | None, Pause | None], None] = lambda _before, _now: None,
         *,
         several: bool = False,
+        host: str = "",
     ) -> None:
-        self.several = several
+        self.several, self.host = several, host
         self.on_change = on_change
         self.cap = connections
         self.retry_budget = RetryBudget()

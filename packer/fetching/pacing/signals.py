@@ -15,6 +15,7 @@ class PauseKind(enum.StrEnum):
     SIGN_IN = "sign-in"
     SERVER = "server"
     ASKED = "asked to wait"
+    KEY = "key"
 
 
 @dataclass(frozen=True, slots=True)

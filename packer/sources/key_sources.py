@@ -1,0 +1,201 @@
+"""Where the value for ${NAME} comes from: the environment, then a command of the planner's, then the system's keyring.
+
+The keyring is there if the package `keyring` is; nothing of it is loaded before a value is looked for in it. What came
+from here is remembered for as long as the process runs, so that no error repeats it.
+"""
+
+from __future__ import annotations
+
+import contextlib
+import os
+import subprocess
+from collections.abc import Collection, Iterable, Mapping, Sequence
+from importlib.util import find_spec
+from pathlib import Path
+from typing import Any
+
+from packer.errors import InputError
+from packer.sources.secrecy import Secrets
+
+__all__ = [
+    "COMMAND_LIMIT_S",
+    "KeyCommandError",
+    "forget_key",
+    "has_keyring",
+    "keep_key",
+    "key_from_command",
+    "key_from_keyring",
+    "key_values",
+    "known_keys",
+]
+
+SERVICE = "lastbar"
+COMMAND_LIMIT_S = 30.0
+_LONGEST = 16_000  # letters: no server takes a longer header
+_known: set[str] = set()
+
+
+class KeyCommandError(InputError):
+    """A key-command gave no key. What it printed is no part of the text."""
+
+
+def known_keys() -> Secrets:
+    """Every value that came from a command or the keyring in this process."""
+    return Secrets.of(_known)
+
+
+def key_values(
+    names: Iterable[str],
+    environment: Mapping[str, str],
+    command: Sequence[str] = (),
+    ended: Collection[str] = (),
+) -> dict[str, str]:
+    """The environment with a value for each name that one can be had for. May take as long as the command may.
+
+    A value among `ended`, which a server has refused, is passed over for another one, and taken again only where
+    there is none. Raises KeyCommandError where nothing but the command could give a value, and it failed.
+    """
+    found = dict(environment)
+    for name in dict.fromkeys(names):
+        first, failure = None, None
+        for source in (_from_environment, _from_command, _from_keyring):
+            try:
+                value = source(name, environment, command)
+            except KeyCommandError as fault:
+                failure = fault
+                continue
+            if value and value not in ended:
+                found[name] = value
+                break
+            first = first or value
+        else:
+            if first:
+                found[name] = first
+            elif failure is not None:
+                raise failure
+    return found
+
+
+def _from_environment(name: str, environment: Mapping[str, str], _command: Sequence[str]) -> str | None:
+    return environment.get(name, "").strip() or None
+
+
+def _from_command(name: str, _environment: Mapping[str, str], command: Sequence[str]) -> str | None:
+    return key_from_command(command, name) if command else None
+
+
+def _from_keyring(name: str, _environment: Mapping[str, str], _command: Sequence[str]) -> str | None:
+    return key_from_keyring(name)
+
+
+def key_from_command(command: Sequence[str], name: str, limit_s: float = COMMAND_LIMIT_S) -> str:
+    """The one line that a command prints. It runs without a shell, with nothing to read, and is told by the variable
+    LASTBAR_KEY for which name a value is wanted. Raises KeyCommandError, in which nothing that it printed stands."""
+    program = Path(command[0]).name or "it"
+    try:
+        process = subprocess.Popen(
+            list(command),
+            stdin=subprocess.DEVNULL,
+            stdout=subprocess.PIPE,
+            stderr=subprocess.DEVNULL,
+            env={**os.environ, "LASTBAR_KEY": name},
+        )
+    except (OSError, ValueError) as fault:
+        why = fault.strerror if isinstance(fault, OSError) else "it cannot be read"
+        raise KeyCommandError(f"The key-command for {name} ({program}) cannot be started: {why}.") from None
+    try:
+        output, _ = process.communicate(timeout=limit_s)
+    except subprocess.TimeoutExpired:
+        raise KeyCommandError(
+            f"The key-command for {name} ({program}) gave nothing within {limit_s:.0f} s."
+        ) from None
+    finally:
+        if process.poll() is None:
+            process.kill()
+            process.wait()
+        with contextlib.suppress(OSError):
+            assert process.stdout is not None
+            process.stdout.close()
+    if process.returncode != 0:
+        raise KeyCommandError(f"The key-command for {name} ({program}) ended with {process.returncode}.")
+    text = output.decode("utf-8", "replace").strip()
+    if not text or not text.isprintable() or len(text) > _LONGEST:
+        raise KeyCommandError(
+            f"The key-command for {name} ({program}) should print one line, which is the key; it printed "
+            f"{'something else' if text else 'nothing'}."
+        )
+    _known.add(text)
+    return text
+
+
+# ------------------------------------------------------------------------------------------------ the keyring
+
+
+def has_keyring() -> bool:
+    """Whether the package that reaches the system's keyring is installed."""
+    return find_spec("keyring") is not None
+
+
+def key_from_keyring(name: str) -> str | None:
+    """The key that is kept under a name, None where there is none or no keyring that can be read."""
+    if not has_keyring():
+        return None
+    keyring, errors = _loaded()
+    try:
+        value = (keyring.get_password(SERVICE, name) or "").strip()
+    except (errors.KeyringError, OSError, RuntimeError):  # locked, or no service that keeps one
+        return None
+    if value:
+        _known.add(value)
+    return value or None
+
+
+def keep_key(name: str, value: str) -> None:
+    """Keep a key in the system's keyring. Raises InputError where that cannot be done, which never has the key in it.
+
+    If the process dies: it is kept, or it is not.
+    """
+    _known.add(value)
+    keyring, errors = _needed()
+    try:
+        keyring.set_password(SERVICE, name, value)
+    except (errors.KeyringError, OSError, RuntimeError) as fault:
+        raise _refused("keep", fault) from None
+
+
+def forget_key(name: str) -> bool:
+    """Remove a key from the system's keyring; whether there was one. Raises InputError where that cannot be done.
+
+    If the process dies: it is there, or it is not.
+    """
+    keyring, errors = _needed()
+    try:
+        if keyring.get_password(SERVICE, name) is None:
+            return False
+        keyring.delete_password(SERVICE, name)
+    except (errors.KeyringError, OSError, RuntimeError) as fault:
+        raise _refused("remove", fault) from None
+    return True
+
+
+def _needed() -> tuple[Any, Any]:
+    if not has_keyring():
+        raise InputError(
+            "The system's keyring cannot be reached: the package keyring is not installed. Install it (pip install "
+            "'lastbar[keyring]'), or set the key as an environment variable instead."
+        )
+    return _loaded()
+
+
+def _loaded() -> tuple[Any, Any]:
+    import keyring  # optional, and slow to load
+    import keyring.errors
+
+    return keyring, keyring.errors
+
+
+def _refused(what: str, fault: BaseException) -> InputError:
+    return InputError(
+        f"The system's keyring did not {what} the key ({type(fault).__name__}). Is it unlocked, and is there one on "
+        "this machine? An environment variable does as well."
+    )
