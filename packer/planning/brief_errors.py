@@ -93,7 +93,7 @@ def format_errors(
     return sentences if more < 2 else [*sentences[:_MOST_SHOWN], f"There are {more} more errors like these."]
 
 
-_FOLDED = 240  # columns; a list of names is folded before it fills a screen in one line
+_FOLDED = 100  # columns; a list of names is folded before it fills a screen in one line
 
 
 def nearest(word: str, known: Collection[str]) -> str:
