@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import os
 import threading
 from collections.abc import Iterator
 from contextlib import AbstractContextManager, contextmanager
@@ -106,3 +107,21 @@ def test_the_battery_counts_only_while_the_machine_runs_on_it(
             (tmp_path / name / file).write_text(f"{text}\n", encoding="ascii")
     assert battery_percent(tmp_path) == percent
     assert battery_percent(tmp_path / "none") is None
+
+
+def test_with_debug_the_end_of_a_fetch_tells_the_processor_time(
+    tmp_path: Path, monkeypatch: pytest.MonkeyPatch, capsys: pytest.CaptureFixture[str]
+) -> None:
+    report = FetchReport(True, False, 1.0, {})
+    used = iter([(1.0, 0.5, 0.25, 0.0, 9.0), (4.0, 1.0, 0.75, 0.0, 99.0)])
+
+    async def fetched(_brief: Brief, _plan: Plan, _options: Options) -> FetchReport:
+        return report
+
+    monkeypatch.setattr("packer.cli.run_fetch._fetch", fetched)
+    monkeypatch.setattr("sys.setswitchinterval", lambda _seconds: None)
+    monkeypatch.setattr("packer.cli.run_fetch.os.times", lambda: os.times_result(next(used)))
+    monkeypatch.setattr(FetchReport, "total", lambda _self, what: 2000 if what == "stored" else 0)
+    (tmp_path / "brief.toml").write_text(BRIEF.replace('use = "on foot"', "deepest = 3"), encoding="utf-8")
+    run(tmp_path / "brief.toml", None, False, FetchOptions(), debug=True)
+    assert "Processor time: 4.0 s, 2.00 s for each 1,000 tiles." in capsys.readouterr().err

@@ -167,7 +167,7 @@ def fetch(
         let_sleep,
         transport,
     )
-    return run_fetch.run(brief, store, as_json, asked)
+    return run_fetch.run(brief, store, as_json, asked, debug)
 
 
 @app.command()
