@@ -207,7 +207,7 @@ def test_new_takes_a_route_from_anywhere(tmp_path: Path) -> None:
 
 def test_a_server_that_cannot_be_reached_is_waited_for_and_told(brief_for: BriefMaker) -> None:
     brief = brief_for("http://127.0.0.1:9/{z}/{x}/{y}.png", area=SMALL)
-    done = lastbar("fetch", brief.path, "--give-up-after", "2s")
+    done = lastbar("fetch", brief.path, "--give-up-after", "1s")
     assert done.returncode == 1
     assert "127.0.0.1:9" in done.stderr
     assert "refused" in done.stderr
@@ -224,7 +224,7 @@ def test_give_up_after_that_is_no_time_is_refused(brief_for: BriefMaker) -> None
 def test_a_server_that_sends_no_tiles_fills_no_pack(brief_for: BriefMaker, body: bytes) -> None:
     with TileServer(lambda path: answer("200 OK", body, "text/html")) as server:
         brief = brief_for(server.url, area=SMALL)
-        done = lastbar("fetch", brief.path, "--give-up-after", "2s")
+        done = lastbar("fetch", brief.path, "--give-up-after", "1s")
         assert done.returncode == 1
         assert "127.0.0.1" in done.stderr
         assert _tiles(brief) == []

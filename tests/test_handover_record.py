@@ -302,7 +302,7 @@ def test_handovers_to_other_crews_beside_one_another_lose_no_entry_of_the_record
     ready: tuple[Brief, Plan], tmp_path: Path
 ) -> None:
     start = FORKS.Barrier(3)
-    names = [[f"{crew} {number}" for number in range(25)] for crew in ("north", "south", "west")]
+    names = [[f"{crew} {number}" for number in range(tries(10, 25))] for crew in ("north", "south", "west")]
     beside = [FORKS.Process(target=_note_over_and_over, args=(tmp_path, some, start)) for some in names]
     for process in beside:
         process.start()

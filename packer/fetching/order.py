@@ -15,6 +15,7 @@ next tile costs no search.
 
 from __future__ import annotations
 
+import math
 from collections.abc import Iterator, Mapping, Sequence
 from dataclasses import dataclass
 
@@ -117,15 +118,21 @@ def _outward(zoom: int, extent: tuple[int, int, int, int], todo: TileSet) -> Ite
     left, top, right, bottom = extent
     mid_x, mid_y = (left + right) / 2, (top + bottom) / 2
     reach = max(right - left, bottom - top) / 2
-    rest = todo
+    rest, before = todo, None
     for ring in range(1, _RINGS + 1):
         near = reach * ring / _RINGS
-        rows = np.arange(
-            max(top, np.ceil(mid_y - near)), min(bottom, np.floor(mid_y + near)) + 1, dtype=np.int64
-        )
-        first, last = int(max(left, np.ceil(mid_x - near))), int(min(right, np.floor(mid_x + near)))
-        if first <= last and rows.size:
-            window = TileSet.from_runs(zoom, rows, np.full(rows.size, first), np.full(rows.size, last))
-            yield from rest & window
-            rest = rest - window
+        first_row, last_row = max(top, math.ceil(mid_y - near)), min(bottom, math.floor(mid_y + near))
+        first, last = max(left, math.ceil(mid_x - near)), min(right, math.floor(mid_x + near))
+        reached = (first_row, last_row, first, last)
+        if (
+            first > last or first_row > last_row or reached == before
+        ):  # on small ground many rings are the same
+            continue
+        before = reached
+        rows = np.arange(first_row, last_row + 1, dtype=np.int64)
+        window = TileSet.from_runs(zoom, rows, np.full(rows.size, first), np.full(rows.size, last))
+        yield from rest & window
+        rest = rest - window
+        if not rest:
+            return
     yield from rest
