@@ -169,9 +169,12 @@ def test_without_any_network_an_area_is_drawn_on_the_graticule_dragged_undone_an
         page.mouse.move(handle["x"] + 9, handle["y"] + 9)
         page.mouse.down()
         page.mouse.move(handle["x"] + 69, handle["y"] + 9, steps=4)
+        expect(page.locator("#weighed")).to_contain_text("In all")  # before it is let go
+        assert (Brief.read(tmp_path).areas[0].radius or 0) == first.radius
         page.mouse.up()
         reach = page.get_by_label("Reach", exact=True)
         expect(reach).not_to_have_value(before)
+        expect(page.locator("#weighed")).to_be_hidden()
         keep(page, "desk-dragged")
         assert (Brief.read(tmp_path).areas[0].radius or 0) > (first.radius or 0)
         page.get_by_role("button", name="Undo").click()

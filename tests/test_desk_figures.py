@@ -10,12 +10,15 @@ from typing import Any
 import pytest
 
 from packer.desk import drawn_shapes, figures
-from packer.desk.changes import read_change
+from packer.desk.changes import SetArea, read_change
 from packer.desk.drawn_shapes import DrawnShapes
-from packer.desk.figures import Planner
+from packer.desk.figures import Planner, SupersededError
 from packer.desk.session import Session
+from packer.desk.weighing import Weighing
+from packer.errors import InputError
 from packer.geometry.shapes import Shape
-from packer.planning.plan import plan
+from packer.planning.brief import Brief
+from packer.planning.plan import Plan, plan
 from packer.survey.estimate import pack_sizes
 from packer.view.outlines import (
     area_features,
@@ -136,3 +139,48 @@ def test_a_pack_is_read_once_and_again_when_it_has_changed(
     os.utime(pack, ns=(1, 1))
     planner.figures(board.brief, worked_out, None, lambda: True)
     assert read[len(packs) :] == [packs[0]]
+
+
+def weighed(weighing: Weighing, name: str, **values: Any) -> dict[str, Any]:
+    asked = read_change({"do": "set-area", "name": name, "values": values})
+    assert isinstance(asked, SetArea)
+    return weighing.weigh(asked)
+
+
+def test_what_a_shape_would_weigh_is_what_it_weighs_once_it_is_let_go_and_nothing_is_changed_before(
+    session: Session,
+) -> None:
+    before = session.document.now()
+    told = weighed(Weighing(session), "camp", radius="2 km", deepest=15)
+    assert session.document.now() == before
+    assert not list(session.document.path.parent.glob(".versions"))
+    change(session, {"do": "set-area", "name": "camp", "values": {"radius": "2 km", "deepest": 15}})
+    found = session.figures()
+    assert told == {**{key: found[key] for key in told if key != "area"}, "area": found["areas"]["camp"]}
+
+
+def test_of_two_questions_the_newer_one_ends_the_older(
+    session: Session, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    weighing, real = Weighing(session), session.planner.plan
+    newer = list[dict[str, Any]]()
+
+    def overtaken(brief: Brief) -> Plan:
+        monkeypatch.setattr(session.planner, "plan", real)
+        newer.append(weighed(weighing, "camp", radius="900 m"))
+        return real(brief)
+
+    monkeypatch.setattr(session.planner, "plan", overtaken)
+    with pytest.raises(SupersededError):
+        weighed(weighing, "camp", radius="800 m")
+    assert newer[0]["tiles"] > 0
+
+
+@pytest.mark.parametrize(
+    ("name", "values"), [("camp", {"radius": "-3 m"}), ("camp", {"point": [1]}), ("gone", {"radius": "1 km"})]
+)
+def test_a_shape_that_cannot_be_is_refused_in_a_sentence(
+    session: Session, name: str, values: dict[str, Any]
+) -> None:
+    with pytest.raises(InputError, match=r"\.$"):
+        weighed(Weighing(session), name, **values)

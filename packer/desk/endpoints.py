@@ -17,7 +17,7 @@ from starlette.responses import HTMLResponse, JSONResponse, Response
 from starlette.routing import Route
 
 from packer.desk.body import body_fault
-from packer.desk.changes import read_change
+from packer.desk.changes import SetArea, read_change
 from packer.desk.course_files import changes_told, take_file
 from packer.desk.document import ChangedElsewhereError, StaleRevisionError
 from packer.desk.drives import drives
@@ -29,6 +29,7 @@ from packer.desk.guard import REPORT_PATH
 from packer.desk.look_endpoints import look_routes
 from packer.desk.profile import profile
 from packer.desk.session import Session
+from packer.desk.weighing import Weighing
 from packer.errors import EXIT_INPUT, EXIT_STORE, EXIT_TERMS, BriefError, LastbarError
 from packer.fetching.run_watch import last_run
 from packer.planning.brief_keys import masked_keys
@@ -89,7 +90,7 @@ class _Addresses:
     """The answers that need the session."""
 
     def __init__(self, session: Session) -> None:
-        self._session = session
+        self._session, self._weighing = session, Weighing(session)
 
     def shapes(self, _request: Request) -> Response:
         """Lines, edges and outlines of all areas."""
@@ -154,6 +155,7 @@ class _Addresses:
             "/api/keep-ours": lambda _: session.step(document.keep_ours),
             "/api/fit": session.fit,
             "/api/take": lambda b: session.take(_revision(b), edits_of(b.get("edits"))),
+            "/api/weigh": lambda b: self._weighing.weigh(_area_change(b)),
             "/api/speed": lambda b: session.set_speed(b.get("speed")),
         }
         routes = [Route(path, _posted(answer), methods=["POST"]) for path, answer in answers.items()]
@@ -211,6 +213,13 @@ async def _sent(request: Request, most: int) -> bytes:
         if len(sent) > most:
             raise HTTPException(413, f"The body is over {most // 1_000_000} MB.")
     return bytes(sent)
+
+
+def _area_change(body: Mapping[str, Any]) -> SetArea:
+    found = read_change(body.get("change"))
+    if not isinstance(found, SetArea):
+        raise HTTPException(400, "Only a change of an area can be weighed beforehand.")
+    return found
 
 
 def _revision(body: Mapping[str, Any]) -> int:

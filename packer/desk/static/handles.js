@@ -4,6 +4,7 @@
 import { make } from "./dom.js";
 import { lonLat, metres } from "./draw.js";
 import { store } from "./store.js";
+import { stopWeighing, weigh } from "./weigh.js";
 import { length } from "./words.js";
 
 const L = window.L;
@@ -125,6 +126,7 @@ export class Handles {
     const marker = L.marker(at, { icon, draggable: true, keyboard: true, alt: title, title, autoPan: false });
     const name = store.chosen;
     const send = async (/** @type {object} */ values) => {
+      stopWeighing();
       if (await store.change({ do: "set-area", name, values })) return;
       this.drawn = ""; // refused: back to where it was
       this.draw();
@@ -132,6 +134,7 @@ export class Handles {
     marker.on("drag", () => {
       this.ghost.clearLayers();
       for (const layer of show(marker.getLatLng())) this.ghost.addLayer(layer);
+      weigh(name, change(marker.getLatLng()));
     });
     marker.on("dragend", () => send(change(marker.getLatLng())));
     marker.on("add", () => {
@@ -156,7 +159,9 @@ export class Handles {
       marker.setLatLng(this.map.containerPointToLatLng(point));
       this.ghost.clearLayers();
       for (const layer of show(marker.getLatLng())) this.ghost.addLayer(layer);
+      weigh(store.chosen, change(marker.getLatLng()));
     } else if (held && event.key === "Escape") {
+      stopWeighing();
       element.classList.remove("held");
       marker.setLatLng(home);
       this.ghost.clearLayers();

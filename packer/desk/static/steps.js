@@ -33,6 +33,7 @@ export function drawSteps() {
         const sign = SIGNS[/** @type {"todo"} */ (told.mood)];
         says.textContent = sign ? `${sign} ${told.says}` : told.says;
         button.dataset.mood = told.mood;
+        button.title = told.says;
       }
       button.setAttribute("aria-current", store.step === name ? "step" : "false");
     }
