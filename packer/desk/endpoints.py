@@ -23,6 +23,7 @@ from packer.desk.dropped import MOST_FILE_BYTES, keep_dropped
 from packer.desk.events import EventsResponse
 from packer.desk.figures import SupersededError
 from packer.desk.fitting import edits_of
+from packer.desk.given_keys import key_facts, take_key
 from packer.desk.guard import REPORT_PATH
 from packer.desk.look_endpoints import look_routes
 from packer.desk.profile import profile
@@ -65,6 +66,7 @@ def desk_endpoints(session: Session) -> Starlette:
             Route("/api/log", lambda _: JSONResponse({"events": session.log()})),
             Route("/api/versions", lambda _: JSONResponse({"versions": session.document.versions()})),
             Route("/api/versions/{name}", addresses.version),
+            Route("/api/key", lambda _: JSONResponse(key_facts())),
             Route("/api/events", addresses.events),
             *addresses.changes(),
             *look_routes(session, _body),
@@ -137,6 +139,7 @@ class _Addresses:
             "/api/keep-ours": lambda _: session.step(document.keep_ours),
             "/api/fit": session.fit,
             "/api/take": lambda b: session.take(_revision(b), edits_of(b.get("edits"))),
+            "/api/key": take_key,
             "/api/speed": lambda b: session.set_speed(b.get("speed")),
         }
         routes = [Route(path, _posted(answer), methods=["POST"]) for path, answer in answers.items()]
