@@ -42,9 +42,11 @@ from packer.sources.key_sources import (
     known_keys,
 )
 from packer.store.pack_summary import read_summary
+from tests.commands import fetch_in_batches, start
 from tests.conftest import BriefMaker
 from tests.fakes import MemoryKeyring, VirtualClock, no_tile, tile_answer
 from tests.secret_ways import hits
+from tests.tile_server import TileServer, answer
 
 URL = "https://tiles.example.org/survey/{z}/{x}/{y}.png?key=${KEY}"
 AREA = "box = [12.30, 47.00, 12.40, 47.05]\ndeepest = 15"
@@ -342,6 +344,30 @@ def test_a_command_that_fails_is_told_and_asked_again(brief_for: BriefMaker, tmp
     reasons = {la.pause.reason for layers in seen for la in layers if la.pause}
     assert any("ended with 3" in reason for reason in reasons)
     assert_no_key(tmp_path, report, seen)
+
+
+def test_killed_while_it_waits_for_a_key_it_goes_on_with_the_next_key(brief_for: BriefMaker) -> None:
+    """By real processes, since a kill is one."""
+    given = 0
+
+    def fault(path: str) -> bytes | None:
+        nonlocal given
+        given += path.startswith("/survey/")
+        if "robots" in path or f"key={KEYS[1]}" in path or given <= 40:
+            return None
+        return answer("401 Unauthorized")
+
+    with TileServer(fault) as server:
+        brief = brief_for(f"{server.url}?key=${{KEY}}", area=AREA)
+        tiles = plan(brief).layers["survey"].tiles
+        first = start(fetch_in_batches, str(brief.path), 8, environment={"KEY": KEYS[0]})
+        assert not first.ended_before(server.reached(42))  # two are refused: from here on it waits
+        assert first.kill()
+        kept = read_summary(brief.store_folder / "survey.mbtiles").held
+        before = server.tiles_asked
+        assert start(fetch_in_batches, str(brief.path), 8, environment={"KEY": KEYS[1]}).wait() == 0
+        assert set(server.tiles_asked - before) == {str(tile) for tile in tiles - kept}
+    assert whole(brief)
 
 
 # ------------------------------------------------------------------------------------------------ the watch alone
