@@ -13,14 +13,33 @@ from dataclasses import dataclass, field
 from typing import Any
 
 import aiosqlite
+import keyring.backend
 
 from packer.fetching.transports import FailureKind, Response, Result, TransportFailure
 from packer.geometry.tileset import Tile
 from tests.tile_server import png
 
-__all__ = ["ScriptedTransport", "VirtualClock", "no_tile", "page", "tile_answer"]
+__all__ = ["MemoryKeyring", "ScriptedTransport", "VirtualClock", "no_tile", "page", "tile_answer"]
 
 _SOCKETS_S = 0.0005
+
+
+class MemoryKeyring(keyring.backend.KeyringBackend):
+    """A keyring that is gone with the test."""
+
+    priority = 1
+
+    def __init__(self) -> None:
+        self.kept: dict[tuple[str, str], str] = {}
+
+    def get_password(self, service: str, username: str) -> str | None:
+        return self.kept.get((service, username))
+
+    def set_password(self, service: str, username: str, password: str) -> None:
+        self.kept[service, username] = password
+
+    def delete_password(self, service: str, username: str) -> None:
+        del self.kept[service, username]
 
 
 class VirtualClock:

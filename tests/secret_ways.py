@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import base64
 import json
+import sys
 from collections.abc import Iterable
 from dataclasses import dataclass, field
 from functools import cache
@@ -13,7 +14,7 @@ from urllib.parse import quote, quote_plus
 from packer.practice.catalogue import wmts_capabilities
 from tests.tile_server import TileServer, answer, png
 
-__all__ = ["ENVIRONMENT", "WAYS", "EchoServer", "Way", "brief_text", "hits", "needles"]
+__all__ = ["ENVIRONMENT", "RING", "WAYS", "EchoServer", "Way", "brief_text", "hits", "needles"]
 
 
 @dataclass(frozen=True)
@@ -55,6 +56,8 @@ ENVIRONMENT = {
     "PASS_VAR": "up!poplar38",
     "TOLD_VAR": "tv~linden84",
 }
+RING = {"RING_VAR": "rv.Tamarisk-2208"}
+_COMMANDED = "cv-larkspur-6641"
 _TEMPLATE = "/{z}/{x}/{y}.png"
 WAYS = (
     # By name, by nothing but its place, and under a name that says nothing.
@@ -96,6 +99,20 @@ WAYS = (
         f'url = "http://${{USER_VAR}}:${{PASS_VAR}}@{{host}}/uservar{_TEMPLATE}"',
         (),
         (ENVIRONMENT["PASS_VAR"], ENVIRONMENT["USER_VAR"]),
+    ),
+    # By a program, whose arguments are not the key, and by the system's keyring.
+    Way(
+        "command",
+        f'url = "http://{{host}}/command{_TEMPLATE}?k=${{COMMAND_VAR}}"\n'
+        f"key-command = [{sys.executable!r}, '-S', '-E', '-c', 'print(\"{_COMMANDED[::-1]}\"[::-1])']",
+        (),
+        (_COMMANDED,),
+    ),
+    Way(
+        "ring",
+        f'url = "http://{{host}}/ring{_TEMPLATE}"\nheaders = {{ Authorization = "Bearer ${{RING_VAR}}" }}',
+        (),
+        (RING["RING_VAR"],),
     ),
     # A variable in the address of a description, and keys that the server gives in a path and in a query.
     Way(

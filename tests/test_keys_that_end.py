@@ -19,7 +19,7 @@ from pathlib import Path
 from typing import Any
 
 import keyring
-import keyring.backend
+import keyring.errors
 import pytest
 
 from packer.errors import BriefError, InputError
@@ -42,37 +42,22 @@ from packer.sources.key_sources import (
     known_keys,
 )
 from packer.store.pack_summary import read_summary
+from tests.commands import fetch_in_batches, start
 from tests.conftest import BriefMaker
-from tests.fakes import VirtualClock, no_tile, tile_answer
+from tests.fakes import MemoryKeyring, VirtualClock, no_tile, tile_answer
 from tests.secret_ways import hits
+from tests.tile_server import TileServer, answer
 
 URL = "https://tiles.example.org/survey/{z}/{x}/{y}.png?key=${KEY}"
 AREA = "box = [12.30, 47.00, 12.40, 47.05]\ndeepest = 15"
 KEYS = ("ka-Hawthorn-771", "kb-Juniper-4417", "kc-Tamarack-93")
 
 
-class InMemory(keyring.backend.KeyringBackend):
-    """A keyring that is gone with the test."""
-
-    priority = 1
-
-    def __init__(self) -> None:
-        self.kept: dict[tuple[str, str], str] = {}
-
-    def get_password(self, service: str, username: str) -> str | None:
-        return self.kept.get((service, username))
-
-    def set_password(self, service: str, username: str, password: str) -> None:
-        self.kept[service, username] = password
-
-    def delete_password(self, service: str, username: str) -> None:
-        del self.kept[service, username]
-
-
 @pytest.fixture(autouse=True)
-def ring(monkeypatch: pytest.MonkeyPatch) -> Iterator[InMemory]:
-    before, made = keyring.get_keyring(), InMemory()
+def ring(monkeypatch: pytest.MonkeyPatch) -> Iterator[MemoryKeyring]:
+    before, made = keyring.get_keyring(), MemoryKeyring()
     monkeypatch.setattr(key_sources, "_known", set())
+    monkeypatch.setattr(key_sources, "_given", {})
     keyring.set_keyring(made)
     yield made
     keyring.set_keyring(before)
@@ -243,7 +228,9 @@ def test_a_new_key_in_the_environment_is_found_within_seconds_and_meanwhile_the_
     assert_no_key(tmp_path, report, seen)
 
 
-def test_a_key_put_into_the_keyring_is_found(brief_for: BriefMaker, tmp_path: Path, ring: InMemory) -> None:
+def test_a_key_put_into_the_keyring_is_found(
+    brief_for: BriefMaker, tmp_path: Path, ring: MemoryKeyring
+) -> None:
     brief = brief_for(URL, area=AREA)
     ring.kept["lastbar", "KEY"] = KEYS[0]
     report, _ = run(
@@ -359,6 +346,30 @@ def test_a_command_that_fails_is_told_and_asked_again(brief_for: BriefMaker, tmp
     assert_no_key(tmp_path, report, seen)
 
 
+def test_killed_while_it_waits_for_a_key_it_goes_on_with_the_next_key(brief_for: BriefMaker) -> None:
+    """By real processes, since a kill is one."""
+    given = 0
+
+    def fault(path: str) -> bytes | None:
+        nonlocal given
+        given += path.startswith("/survey/")
+        if "robots" in path or f"key={KEYS[1]}" in path or given <= 40:
+            return None
+        return answer("401 Unauthorized")
+
+    with TileServer(fault) as server:
+        brief = brief_for(f"{server.url}?key=${{KEY}}", area=AREA)
+        tiles = plan(brief).layers["survey"].tiles
+        first = start(fetch_in_batches, str(brief.path), 8, environment={"KEY": KEYS[0]})
+        assert not first.ended_before(server.reached(42))  # two are refused: from here on it waits
+        assert first.kill()
+        kept = read_summary(brief.store_folder / "survey.mbtiles").held
+        before = server.tiles_asked
+        assert start(fetch_in_batches, str(brief.path), 8, environment={"KEY": KEYS[1]}).wait() == 0
+        assert set(server.tiles_asked - before) == {str(tile) for tile in tiles - kept}
+    assert whole(brief)
+
+
 # ------------------------------------------------------------------------------------------------ the watch alone
 
 
@@ -388,7 +399,7 @@ def test_before_the_first_tile_and_by_another_status_no_key_has_ended() -> None:
 # ------------------------------------------------------------------------------------------------ where keys come from
 
 
-def test_a_value_comes_from_the_environment_then_the_command_then_the_keyring(ring: InMemory) -> None:
+def test_a_value_comes_from_the_environment_then_the_command_then_the_keyring(ring: MemoryKeyring) -> None:
     prints = (sys.executable, "-S", "-E", "-c", "import os; print('by-' + os.environ['LASTBAR_KEY'])")
     ring.kept["lastbar", "A"] = ring.kept["lastbar", "B"] = "in-the-ring"
     assert key_values(["A"], {"A": " here "}, prints)["A"] == "here"
@@ -424,7 +435,7 @@ def test_a_command_that_is_not_there_stops_a_fetch_before_it_starts(brief_for: B
     assert "4711" not in str(refused.value)
 
 
-def test_the_keyring_keeps_and_forgets(ring: InMemory) -> None:
+def test_the_keyring_keeps_and_forgets(ring: MemoryKeyring) -> None:
     keep_key("KEY", KEYS[0])
     assert key_from_keyring("KEY") == KEYS[0]
     assert forget_key("KEY") is True
@@ -433,13 +444,13 @@ def test_the_keyring_keeps_and_forgets(ring: InMemory) -> None:
 
 
 def test_a_keyring_that_fails_is_a_sentence_without_the_key(
-    ring: InMemory, monkeypatch: pytest.MonkeyPatch
+    ring: MemoryKeyring, monkeypatch: pytest.MonkeyPatch
 ) -> None:
     def locked(*_: Any) -> None:
         raise keyring.errors.KeyringLocked(f"cannot unlock for {KEYS[0]}")
 
-    monkeypatch.setattr(InMemory, "set_password", locked)
-    monkeypatch.setattr(InMemory, "get_password", locked)
+    monkeypatch.setattr(MemoryKeyring, "set_password", locked)
+    monkeypatch.setattr(MemoryKeyring, "get_password", locked)
     assert key_from_keyring("KEY") is None
     with pytest.raises(InputError, match="keyring did not keep the key") as refused:
         keep_key("KEY", KEYS[0])

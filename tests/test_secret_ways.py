@@ -15,8 +15,10 @@ import stat
 from collections.abc import Iterator
 from contextlib import redirect_stderr, redirect_stdout
 from pathlib import Path
+from typing import Any
 
 import httpx
+import keyring
 import pytest
 from typer.main import get_command
 
@@ -25,10 +27,13 @@ from packer.desk.server import DeskServer
 from packer.planning.brief import Brief
 from packer.planning.offers import apply_offers, cached_offers
 from packer.planning.plan import plan
+from packer.sources import key_sources
 from packer.view.board import Board
 from packer.view.endpoints import endpoints
-from tests.secret_ways import ENVIRONMENT, WAYS, EchoServer, brief_text, files_below, hits
+from tests.fakes import MemoryKeyring
+from tests.secret_ways import ENVIRONMENT, RING, WAYS, EchoServer, Way, brief_text, files_below, hits
 from tests.test_desk_server import Page
+from tests.tile_server import TileServer, answer
 
 EVERY = [secret for way in WAYS for secret in way.secrets]
 UNSEEN = [secret for way in WAYS for secret in way.unseen]
@@ -41,6 +46,9 @@ def environment(monkeypatch: pytest.MonkeyPatch, tmp_path: Path) -> None:
         monkeypatch.setenv(name, value)
     monkeypatch.setenv("XDG_CONFIG_HOME", str(tmp_path / "config"))
     monkeypatch.setenv("XDG_STATE_HOME", str(tmp_path / "state"))
+    ring = MemoryKeyring()
+    ring.kept = {("lastbar", name): value for name, value in RING.items()}
+    monkeypatch.setattr(keyring, "get_password", ring.get_password)
 
 
 @pytest.fixture
@@ -246,6 +254,95 @@ def test_a_part_has_variables_where_the_brief_has_keys_and_fetches_with_them(
     run("fetch", part)
     run("merge", tmp_path / "packs", part.parent / "packs")  # they have the same sources
     check_files(tmp_path)
+
+
+def test_a_part_has_no_program_to_run(tmp_path: Path, server: EchoServer) -> None:
+    brief = tmp_path / "brief.toml"
+    ways = [way for way in WAYS if way.name == "command"]
+    brief.write_text(brief_text(server.host, ways, deepest=2), encoding="utf-8")
+    run("split", brief, "--to", tmp_path / "parts")
+    part = tmp_path / "parts" / "part-1-of-2" / "brief.toml"
+    assert "key-command" not in part.read_text()
+    assert "COMMAND_VAR" in run("fetch", part, codes=(2,))
+
+
+def test_a_key_is_kept_in_the_keyring_and_forgotten_without_being_shown(
+    tmp_path: Path, server: EchoServer, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    ring = MemoryKeyring()
+    for name in ("get_password", "set_password", "delete_password"):
+        monkeypatch.setattr(keyring, name, getattr(ring, name))
+    brief = tmp_path / "brief.toml"
+    ways = [way for way in WAYS if way.name == "ring"]
+    brief.write_text(brief_text(server.host, ways, deepest=2), encoding="utf-8")
+    assert "lastbar key set RING_VAR" in run("fetch", brief, codes=(2,))
+    assert "lastbar key set RING_VAR" in run("plan", brief)
+    monkeypatch.setattr("sys.stdin", io.StringIO(f"{RING['RING_VAR']}\n"))
+    run("key", "set", "RING_VAR")
+    assert ring.kept == {("lastbar", "RING_VAR"): RING["RING_VAR"]}
+    run("fetch", brief)
+    run("key", "forget", "RING_VAR")
+    assert "no key" in run("key", "forget", "RING_VAR")
+    run("key", "set", "RING-VAR", codes=(2,))
+    monkeypatch.setattr("sys.stdin", io.StringIO(""))
+    run("key", "set", "RING_VAR", codes=(2,))
+    assert ring.kept == {}
+    check_files(tmp_path)
+
+
+def test_the_desk_takes_a_key_and_keeps_it_out_of_every_file(
+    tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    ring = MemoryKeyring()
+    monkeypatch.setattr(key_sources, "_given", {})
+    for name in ("get_password", "set_password", "delete_password"):
+        monkeypatch.setattr(keyring, name, getattr(ring, name))
+    brief, old, new = tmp_path / "brief.toml", "og-Sassafras-41", "ng-Buckthorn-87"
+
+    monkeypatch.setenv("DESK_VAR", old)
+    way = Way("desk", 'url = "http://{host}/survey/{z}/{x}/{y}.png?k=${DESK_VAR}"', (), (old, new))
+    seen: list[str] = []
+    with TileServer() as tiles:
+        count = 0
+
+        def ending(path: str) -> bytes | None:
+            nonlocal count
+            count += 1
+            return (
+                None if count < 12 or f"k={new}" in path or "robots" in path else answer("401 Unauthorized")
+            )
+
+        tiles.fault = ending
+        brief.write_text(brief_text(f"127.0.0.1:{tiles.port}", [way], deepest=16), encoding="utf-8")
+        with DeskServer(tmp_path) as desk, Page(desk) as page:
+            seen.append(json.dumps(page.get("/api/key")))
+            page.post("/api/jobs/fetch", {})
+            told = waiting(page)
+            assert told["pause"]["kind"] == "key"
+            assert told["pause"]["where"] == "DESK_VAR"
+            seen.append(json.dumps([told, page.get("/api/state"), page.get("/api/log")]))
+            page.post("/api/key", {"name": "not a name", "value": new}, 400)
+            page.post("/api/key", {"name": "DESK_VAR", "value": "two\nlines"}, 400)
+            seen.append(json.dumps(page.post("/api/key", {"name": "DESK_VAR", "value": new, "keep": True})))
+            ended = page.ended("fetch")
+            assert ended["result"]["complete"], ended
+            refused = page.change(400, do="set-layer", name="desk", values={"key-command": ["true"]})
+            seen.append(json.dumps([ended, refused, page.get("/api/state"), page.get("/api/log")]))
+    assert ring.kept == {("lastbar", "DESK_VAR"): new}
+    assert hits("desk", "\n".join(seen).encode(), (old, new)) == []
+    for path in files_below(tmp_path):
+        assert hits(str(path), path.read_bytes(), (old, new)) == []
+
+
+def waiting(page: Page) -> Any:
+    """What the desk tells of its one layer once that waits."""
+    with page.http.stream("GET", "/api/events", timeout=60) as events:
+        for line in events.iter_lines():
+            if line.startswith("data:") and '"kind":"fetch"' in line:
+                [layer] = json.loads(line[5:])["progress"].get("layers", {"": {"pause": None}}).values()
+                if layer["pause"]:
+                    return layer
+    raise AssertionError("the events ended")
 
 
 def values_of(names: list[str], part: str, brief: str) -> dict[str, str]:

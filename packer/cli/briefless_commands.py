@@ -20,6 +20,35 @@ def add_briefless(app: typer.Typer) -> None:
     app.command()(schema)
     app.command()(demo)
     app.command()(practice)
+    app.add_typer(_keys, name="key")
+
+
+_keys = typer.Typer(
+    help="Keep the key of a layer in this computer's keyring, or remove it.",
+    no_args_is_help=True,
+    rich_markup_mode=None,
+)
+KeyName = Annotated[
+    str, typer.Argument(metavar="NAME", help="As in the brief: ${MAP_KEY} has the name MAP_KEY.")
+]
+
+
+@_keys.command("set")
+@command
+def key_set(name: KeyName, debug: Debug = False) -> int:
+    """Keep a key. It is asked for without being shown, or read from a pipe."""
+    from packer.cli import run_key
+
+    return run_key.keep(name)
+
+
+@_keys.command("forget")
+@command
+def key_forget(name: KeyName, debug: Debug = False) -> int:
+    """Remove a key."""
+    from packer.cli import run_key
+
+    return run_key.forget(name)
 
 
 @command

@@ -282,6 +282,11 @@ def _remove(document: TOMLDocument, key: str, name: str) -> None:
 
 
 def _set_layer(document: TOMLDocument, change: AddLayer | SetLayer) -> None:
+    if change.values.get("key-command") is not None:
+        raise InputError(
+            "A key-command is a program that runs on this computer, so the page does not write one. Write it into the "
+            "brief with an editor."
+        )
     layers = document.get("layers")
     if isinstance(change, AddLayer):
         if not isinstance(layers, Table):

@@ -25,6 +25,7 @@ from packer.desk.dropped import MOST_FILE_BYTES
 from packer.desk.events import EventsResponse
 from packer.desk.figures import SupersededError
 from packer.desk.fitting import edits_of
+from packer.desk.given_keys import key_facts, take_key
 from packer.desk.guard import REPORT_PATH
 from packer.desk.look_endpoints import look_routes
 from packer.desk.profile import profile
@@ -73,6 +74,7 @@ def desk_endpoints(session: Session) -> Starlette:
             Route("/api/drives", lambda _: JSONResponse({"drives": drives()})),
             Route("/api/versions", lambda _: JSONResponse({"versions": session.document.versions()})),
             Route("/api/versions/{name}", addresses.version),
+            Route("/api/key", lambda _: JSONResponse(key_facts())),
             Route("/api/events", addresses.events),
             *addresses.changes(),
             *look_routes(session, _body),
@@ -156,6 +158,7 @@ class _Addresses:
             "/api/fit": session.fit,
             "/api/take": lambda b: session.take(_revision(b), edits_of(b.get("edits"))),
             "/api/weigh": lambda b: self._weighing.weigh(_area_change(b)),
+            "/api/key": take_key,
             "/api/speed": lambda b: session.set_speed(b.get("speed")),
         }
         routes = [Route(path, _posted(answer), methods=["POST"]) for path, answer in answers.items()]

@@ -125,7 +125,8 @@ def _fetching(job: Mapping[str, Any]) -> dict[str, str]:
         return _said("stopping", "busy")
     pauses = [layer["pause"] for layer in told.get("layers", {}).values() if layer["pause"]]
     if pauses and len(pauses) == len(told["layers"]):
-        return _said("waiting: sign in" if pauses[0]["kind"] == "sign-in" else "waiting", "wrong")
+        words = {"sign-in": "waiting: sign in", "key": "waiting: a key"}
+        return _said(words.get(pauses[0]["kind"], "waiting"), "wrong")
     share = 100 * told.get("done", 0) // max(told.get("planned", 0), 1)
     return _said(f"{share} %, in a terminal" if job.get("elsewhere") else f"{share} % stored", "busy")
 

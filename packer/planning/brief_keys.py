@@ -24,6 +24,7 @@ from packer.sources.secrecy import MASK, Place, Secrets, is_secret_header, named
 
 __all__ = ["LeftOut", "key_in_full", "masked_keys", "secrets_in_text", "with_variables"]
 
+_COMMAND = "key-command"
 _PROSE = ("title", "attribution", "permission")
 _VARIABLE = re.compile(r"\$\{[^{}]*\}")
 _URL = re.compile(r"https?://\S+")
@@ -48,9 +49,11 @@ class LeftOut:
 def with_variables(document: tomlkit.TOMLDocument) -> list[LeftOut]:
     """Put a variable in place of each key that a brief's layers hold in full; one key has one variable.
 
-    Comments and prose lose what repeats a key, and comments what may be one in an address.
+    A key-command goes. Comments and prose lose what repeats a key, and comments what may be one in an address.
     """
     names = _Names(set(variables(tomlkit.dumps(document))))
+    for layer in document.get("layers", {}).values():
+        layer.pop(_COMMAND, None)  # a program of this computer's, which another one had better not run
     _replace(document, names.variable)
     return names.left_out
 
@@ -94,6 +97,9 @@ def masked_keys(text: str) -> str:
     shown, since nobody can tell where keys stand in it."""
     try:
         document = tomlkit.parse(text)
+        for layer in document.get("layers", {}).values():
+            if isinstance(command := layer.get(_COMMAND), list):
+                layer[_COMMAND] = [*command[:1], *([MASK] if command[1:] else [])]
         _replace(document, lambda *_: MASK)
         return tomlkit.dumps(document)
     except (TOMLKitError, TypeError, AttributeError, RecursionError):

@@ -21,18 +21,22 @@ __all__ = [
     "COMMAND_LIMIT_S",
     "KeyCommandError",
     "forget_key",
+    "give_key",
     "has_keyring",
     "keep_key",
     "key_from_command",
     "key_from_keyring",
     "key_values",
     "known_keys",
+    "present_value",
+    "require_keyring",
 ]
 
 SERVICE = "lastbar"
 COMMAND_LIMIT_S = 30.0
 _LONGEST = 16_000  # letters: no server takes a longer header
 _known: set[str] = set()
+_given: dict[str, str] = {}
 
 
 class KeyCommandError(InputError):
@@ -42,6 +46,17 @@ class KeyCommandError(InputError):
 def known_keys() -> Secrets:
     """Every value that came from a command or the keyring in this process."""
     return Secrets.of(_known)
+
+
+def give_key(name: str, value: str) -> None:
+    """Have a key for as long as the process runs; it goes before the environment."""
+    _known.add(value)
+    _given[name] = value
+
+
+def present_value(name: str, environment: Mapping[str, str]) -> str:
+    """The value that was given, or that the environment has; "" for none. Takes no time."""
+    return _given.get(name) or environment.get(name, "").strip()
 
 
 def key_values(
@@ -77,7 +92,7 @@ def key_values(
 
 
 def _from_environment(name: str, environment: Mapping[str, str], _command: Sequence[str]) -> str | None:
-    return environment.get(name, "").strip() or None
+    return present_value(name, environment) or None
 
 
 def _from_command(name: str, _environment: Mapping[str, str], command: Sequence[str]) -> str | None:
@@ -178,12 +193,17 @@ def forget_key(name: str) -> bool:
     return True
 
 
-def _needed() -> tuple[Any, Any]:
+def require_keyring() -> None:
+    """Raise InputError, with what to do, where the package is not installed."""
     if not has_keyring():
         raise InputError(
             "The system's keyring cannot be reached: the package keyring is not installed. Install it (pip install "
             "'lastbar[keyring]'), or set the key as an environment variable instead."
         )
+
+
+def _needed() -> tuple[Any, Any]:
+    require_keyring()
     return _loaded()
 
 

@@ -3,6 +3,7 @@
 import { changedPart } from "./changed.js";
 import { action, make } from "./dom.js";
 import { needs } from "./job.js";
+import { askKey } from "./key-field.js";
 import { logPart } from "./log.js";
 import { noticePart } from "./notices.js";
 import { store } from "./store.js";
@@ -12,6 +13,7 @@ const WAITS = {
   link: "waiting for the network. Nothing gets through.",
   "sign-in": "a sign-in page answers in place of the server.",
   server: "waiting for the server, which is in trouble.",
+  key: "the server no longer accepts the key.",
   "asked to wait": "waiting because the server asked for it.",
 };
 /** @type {{at: number, bytes: number, done: number}[]} */
@@ -131,8 +133,11 @@ function stopper(job) {
 /** @param {any} layers @returns {Node[]} */
 function waits(layers) {
   const told = new Map();
-  for (const layer of Object.values(layers)) if (layer.pause) told.set(layer.host, layer.pause);
+  for (const [name, layer] of Object.entries(layers)) {
+    if (layer.pause) told.set(layer.pause.kind === "key" ? `${name} (${layer.host})` : layer.host, layer.pause);
+  }
   return [...told].map(([host, pause]) => {
+    if (pause.kind === "key") return keyWait(host, pause);
     const words = `${host}: ${/** @type {any} */ (WAITS)[pause.kind] ?? pause.reason}`;
     // A network that redirects names a host alone: what else it writes may repeat the key of the layer.
     const address = pause.where && (/^https?:/.test(pause.where) ? pause.where : `http://${pause.where}/`);
@@ -141,6 +146,24 @@ function waits(layers) {
       : null;
     return make("p.warning", {}, make("span", { text: `${words} The fetch goes on by itself then. ` }), link);
   });
+}
+
+/**
+ * A layer that waits for another key, and where to give it.
+ * @param {string} where @param {any} pause
+ */
+function keyWait(where, pause) {
+  const said = make("span.hint", { "aria-live": "polite" });
+  const give = async () => {
+    try {
+      if (await askKey(pause.where?.split(", ")[0] ?? "")) said.textContent = " It is tried now.";
+    } catch (fault) {
+      said.textContent = ` ${/** @type {Error} */ (fault).message}`;
+    }
+  };
+  const key = pause.where ? ` (${pause.where})` : "";
+  const words = `${where}: ${WAITS.key} ${pause.reason}${key}. Other layers go on, and this one does with a key that works. `;
+  return make("p.warning", {}, make("span", { text: words }), pause.where ? action("Give another key", give, "quiet") : null, said);
 }
 
 /**

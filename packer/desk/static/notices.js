@@ -4,6 +4,7 @@ import { action, make } from "./dom.js";
 import { store } from "./store.js";
 
 const KEY = "desk-notices";
+let keyless = false; // whether a key that ended was told of
 let waiting = false; // whether the sign-in that is there now was told of
 
 /** Whether notices are wanted and allowed. */
@@ -41,6 +42,10 @@ export function hearNotices() {
     const layers = /** @type {any[]} */ (Object.values(job.progress?.layers ?? {}));
     const held = layers.filter((layer) => layer.pause?.kind === "sign-in");
     const needed = !ended && held.length > 0;
+    if (layers.some((layer) => layer.pause?.kind === "key") && !ended) {
+      if (!keyless) say("A key is needed", "A server no longer accepts the key of a layer. The fetch waits.");
+      keyless = true;
+    } else keyless = false;
     if (needed && !waiting) say("A sign-in is needed", `A sign-in page answers in place of ${held[0].host}. The fetch waits.`);
     waiting = needed;
     if (ended) say("The fetch has ended", ending(job));

@@ -2,6 +2,7 @@
 
 import { get, post } from "./api.js";
 import { action, choice, field, make } from "./dom.js";
+import { askKey } from "./key-field.js";
 import { map } from "./map.js";
 
 /**
@@ -19,10 +20,25 @@ export function tryPart(address, fill) {
       place.replaceChildren(...told(found, attempt));
       if (found.usable) fill(found.values);
     } catch (fault) {
-      place.replaceChildren(make("p.warning", { text: /** @type {Error} */ (fault).message }));
+      const { message } = /** @type {Error} */ (fault);
+      place.replaceChildren(make("p.warning", { text: message }), ...(message.includes("looks like a key") ? [keyPart()] : []));
     }
   };
   return make("div", {}, make("div.row", {}, action("Try this address", () => attempt(), "quiet")), place);
+}
+
+/** Where a key can be given that stood in the address. */
+function keyPart() {
+  const said = make("p.hint", { "aria-live": "polite" });
+  const give = async () => {
+    try {
+      const name = await askKey("");
+      if (name) said.textContent = `Now write \${${name}} in the address in place of the key, and try it again.`;
+    } catch (fault) {
+      said.textContent = /** @type {Error} */ (fault).message;
+    }
+  };
+  return make("div", {}, action("Give the key here", give, "quiet"), said);
 }
 
 /** @param {any} found @param {(layer: string) => void} attempt @returns {Node[]} */

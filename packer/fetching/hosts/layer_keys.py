@@ -15,7 +15,7 @@ from packer.planning.brief import Brief, Layer
 from packer.planning.plan import Plan
 from packer.sources.address import variables
 from packer.sources.key_ends import end_of
-from packer.sources.key_sources import KeyCommandError, key_values
+from packer.sources.key_sources import KeyCommandError, key_values, present_value
 from packer.sources.secrecy import Secrets, named_values
 
 __all__ = ["LayerKeys", "end_remark", "key_environment", "key_names", "key_remarks", "keys_for", "layer_keys"]
@@ -34,7 +34,7 @@ def key_environment(brief: Brief, layer: Layer, environment: Mapping[str, str]) 
     Raises BriefError where the command failed and nothing else gives a value.
     """
     names = key_names(layer)
-    if all(environment.get(name, "").strip() for name in names):
+    if all(present_value(name, environment) == environment.get(name, "").strip() != "" for name in names):
         return environment
     try:
         return key_values(names, environment, layer.key_command)
@@ -56,7 +56,7 @@ async def keys_for(brief: Brief, plan: Plan, environment: Mapping[str, str]) -> 
     found: dict[str, LayerKeys] = {}
     for name, layer in brief.layers.items():
         if plan.layers[name].tiles:
-            lacking = any(not environment.get(one, "").strip() for one in key_names(layer))
+            lacking = any(not present_value(one, environment) for one in key_names(layer))
             make = partial(layer_keys, brief, layer, environment)
             found[name] = await asyncio.to_thread(make) if lacking else make()
     return found
@@ -128,7 +128,7 @@ class LayerKeys:
 
     def changed_here(self) -> bool:
         """Whether the environment has another value by now: a look that takes no time."""
-        found = {name: self.environment.get(name, "").strip() for name in self.names}
+        found = {name: present_value(name, self.environment) for name in self.names}
         return any(
             value and value not in self._ended and value != self.values.get(n) for n, value in found.items()
         )

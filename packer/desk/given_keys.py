@@ -1,0 +1,39 @@
+"""Keys that are typed into the page: held in the memory of the desk's process, or kept in the system's keyring."""
+
+from __future__ import annotations
+
+import re
+from collections.abc import Mapping
+from typing import Any
+
+from packer.errors import InputError
+from packer.sources.key_sources import give_key, has_keyring, keep_key
+
+__all__ = ["key_facts", "take_key"]
+
+_NAME = re.compile(r"[A-Za-z_][A-Za-z0-9_]{0,63}")
+_LONGEST = 16_000
+
+
+def key_facts() -> dict[str, Any]:
+    """What the page has to know before it asks for a key: whether it can be kept."""
+    return {"keyring": has_keyring()}
+
+
+def take_key(body: Mapping[str, Any]) -> dict[str, Any]:
+    """Take a key: `name` of its variable, `value`, and `keep` for the keyring. The answer never has the value in it.
+
+    A fetch that waits for a key finds it within a second. Raises InputError for a name or a value that cannot be
+    used, and where the keyring does not keep it: it then holds until the desk ends. If the process dies: what was not
+    kept is gone.
+    """
+    name, value = body.get("name"), body.get("value")
+    if not isinstance(name, str) or not _NAME.fullmatch(name):
+        raise InputError("The name of a key has letters, digits and _, for example MAP_KEY.")
+    value = value.strip() if isinstance(value, str) else ""
+    if not value or not value.isprintable() or len(value) > _LONGEST:
+        raise InputError("A key is one line of letters, digits and marks.")
+    give_key(name, value)
+    if body.get("keep") is True:
+        keep_key(name, value)
+    return {"name": name, "kept": body.get("keep") is True}
