@@ -31,7 +31,16 @@ from tests.test_desk_document import BRIEF
 ORIGIN = "http://127.0.0.1"
 WRITES = (
     *("/api/change", "/api/undo", "/api/redo", "/api/restore", "/api/take-theirs", "/api/keep-ours"),
-    *("/api/fit", "/api/take", "/api/speed", "/api/weigh", "/api/file", "/api/try-layer", "/api/collection"),
+    *(
+        "/api/fit",
+        "/api/take",
+        "/api/speed",
+        "/api/at-most",
+        "/api/weigh",
+        "/api/file",
+        "/api/try-layer",
+        "/api/collection",
+    ),
     *("/api/jobs/fetch", "/api/jobs/fetch/stop", "/api/jobs/handover", "/api/jobs/verify"),
 )
 DEEP = json.loads("[" * 400 + "]" * 400)
@@ -296,6 +305,8 @@ ODD: tuple[Any, ...] = (
         ("/api/take", {"revision": 1, "edits": [{"kind": "HalfWidth", "area": "?", "metres": "?"}]}),
         ("/api/fit", {"target": "?"}),
         ("/api/speed", {"speed": ["?"]}),
+        ("/api/at-most", {"speed": ["?"]}),
+        ("/api/at-most", {"speed": "2 Mbit", "until": {"?": 1}}),
         ("/api/speed", {"speed": {"?": 1}}),
         ("/api/try-layer", {"address": "?", "lon": "?"}),
         ("/api/collection", {"name": "?", "values": "?"}),

@@ -6,6 +6,7 @@ import asyncio
 import json
 import os
 import threading
+import time
 from collections.abc import Iterator, MutableMapping
 from contextlib import AbstractContextManager, contextmanager
 from pathlib import Path
@@ -26,6 +27,7 @@ from packer.desk.server import DeskServer
 from packer.desk.steps import steps
 from packer.desk.wording import on_page
 from packer.errors import LastbarError, StoreBusyError
+from packer.fetching.reports import Options
 from packer.fetching.run_watch import last_run
 from packer.geometry.files.drawing import Drawing
 from packer.geometry.files.reading import read_drawing
@@ -269,6 +271,31 @@ def test_the_end_of_the_desk_stops_its_fetch_cleanly(tmp_path: Path, monkeypatch
     assert run is not None
     assert run.ended
     assert sum("not kept awake" in one["text"] for one in run.events()) == 1
+
+
+def test_how_much_of_the_link_a_fetch_may_take_is_set_and_lifted_also_while_one_runs(
+    page: Page, desk: DeskServer, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    assert page.get("/api/state")["at_most"] is None
+    told = page.post("/api/at-most", {"speed": "2 Mbit", "until": "23:59"})["at_most"]
+    assert told["bits_per_second"] == 2_000_000
+    assert told["until"] > time.time()
+    asked: list[Options] = []
+
+    async def run_fetch(_brief: Brief, _plan: object, options: Options, **_more: object) -> Any:
+        asked.append(options)
+        page.post("/api/at-most", {"speed": "5 Mbit"})
+        raise LastbarError("enough is seen")
+
+    monkeypatch.setattr("packer.desk.work.run_fetch", run_fetch)
+    page.post("/api/jobs/fetch")
+    page.ended("fetch")
+    assert (asked[0].speed_limit.bits_per_second, asked[0].speed_limit.until) == (5_000_000, None)
+    assert page.post("/api/at-most", {"speed": ""})["at_most"] is None
+    assert asked[0].speed_limit.bits_per_second is None
+    wrong = page.post("/api/at-most", {"speed": "much"}, 400)
+    assert "a speed is a number over 0 with its unit" in json.dumps(wrong)
+    page.post("/api/at-most", {"speed": ["2 Mbit"]}, 400)
 
 
 def test_a_second_fetch_is_not_started_beside_the_first(page: Page, desk: DeskServer) -> None:

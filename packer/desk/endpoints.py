@@ -16,6 +16,7 @@ from starlette.requests import Request
 from starlette.responses import HTMLResponse, JSONResponse, Response
 from starlette.routing import Route
 
+from packer.desk.at_most import set_at_most
 from packer.desk.body import body_fault
 from packer.desk.changes import SetArea, read_change
 from packer.desk.course_files import changes_told, take_file
@@ -159,6 +160,7 @@ class _Addresses:
             "/api/take": lambda b: session.take(_revision(b), edits_of(b.get("edits"))),
             "/api/weigh": lambda b: self._weighing.weigh(_area_change(b)),
             "/api/key": take_key,
+            "/api/at-most": lambda b: session.step(lambda: set_at_most(session.at_most, b)),
             "/api/speed": lambda b: session.set_speed(b.get("speed")),
         }
         routes = [Route(path, _posted(answer), methods=["POST"]) for path, answer in answers.items()]

@@ -12,6 +12,7 @@ from typing import Any
 
 from packer.common.battery import battery_percent
 from packer.common.units import bits_per_second
+from packer.desk.at_most import at_most_facts
 from packer.desk.brief_facts import area_facts, layer_facts, read_table
 from packer.desk.changes import AddLayer, Change, SetLayer
 from packer.desk.document import Document, Snapshot
@@ -33,6 +34,7 @@ from packer.desk.known_cards import KnownCards
 from packer.desk.source_look import SourceLook
 from packer.desk.steps import step_of_job, steps
 from packer.errors import InputError, LastbarError
+from packer.fetching.pacing.speed_limit import SpeedLimit
 from packer.fetching.run_watch import LoggedRun
 from packer.planning.brief import USES, Brief
 from packer.planning.brief_edits import Edit
@@ -71,6 +73,7 @@ class Session:
         self.drawn = DrawnShapes()
         self._figures: tuple[int, dict[str, Any]] | None = None
         self.speed: AssumedSpeed | None = None
+        self.at_most = SpeedLimit()  # of a fetch, also of one that runs
         self._proof: tuple[Brief, Plan, VerifyReport, float] | None = None
         self.cards = KnownCards(self.document.path)
         self._files, self._survey = FileMarks(), SurveyElsewhere(self.events)
@@ -115,6 +118,7 @@ class Session:
             "battery": battery_percent(),
             "cards": self._cards(now),
             "speed": None if self.speed is None else round(self.speed.bits_per_second),
+            "at_most": at_most_facts(self.at_most),
         }
 
     def plan(self) -> tuple[Snapshot, Brief, Plan]:
@@ -225,7 +229,7 @@ class Session:
         self.document.change(revision, change)
         return self._tell()
 
-    def step(self, do: Callable[[], Snapshot]) -> dict[str, Any]:
+    def step(self, do: Callable[[], object]) -> dict[str, Any]:
         """Undo, redo or the like; the new state."""
         do()
         return self._tell()
@@ -235,7 +239,7 @@ class Session:
         if kind in _ASKING:
             self._refuse_beside_others()
         work, mark = job_work(
-            kind, options, self.document.now(), self.plan, self._store, self._keep, self.cards
+            kind, options, self.document.now(), self.plan, self._store, self._keep, self.cards, self.at_most
         )
         if kind in _ASKING:
             self.look.forbid()

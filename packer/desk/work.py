@@ -18,6 +18,7 @@ from packer.desk.wording import on_page
 from packer.errors import InputError
 from packer.fetching.departure import departure_time
 from packer.fetching.hosts.offer_reading import read_offers
+from packer.fetching.pacing.speed_limit import SpeedLimit
 from packer.fetching.reports import LayerProgress, Options
 from packer.fetching.run import fast_loop, run_fetch
 from packer.handover import DeviceCrew, handover, inspect_tree
@@ -54,24 +55,22 @@ class _Sparing:
         return True
 
 
-def fetch_work(brief: Brief, store: Path | None, options: Mapping[str, Any]) -> Work:
-    """A fetch; options `depart` ("05:30") and `ask_absent_again`. Raises InputError for a time that is none.
+def fetch_work(
+    brief: Brief, store: Path | None, options: Mapping[str, Any], at_most: SpeedLimit | None = None
+) -> Work:
+    """A fetch; options `depart` ("05:30") and `ask_absent_again`. `at_most` is what it may take of the link. Raises
+    InputError for a time that is none.
 
     If the process dies: the packs hold every committed batch, and the next fetch asks only for the rest.
     """
-    depart_at = None
-    if text := options.get("depart"):
-        try:
-            depart_at = departure_time(str(text), datetime.now())
-        except ValueError as fault:
-            raise InputError(f"The departure {text} cannot be used: {fault}.") from None
     chosen_options = Options(
         store=store,
-        depart_at=depart_at,
+        depart_at=_departure(options.get("depart")),
         ask_absent_again=bool(options.get("ask_absent_again")),
         transport=DESK_TRANSPORT,
         log=True,
         keep_awake=True,
+        speed_limit=at_most or SpeedLimit(),
     )
 
     def work(reporter: Reporter) -> Mapping[str, Any]:
@@ -98,6 +97,13 @@ def fetch_work(brief: Brief, store: Path | None, options: Mapping[str, Any]) -> 
             return runner.run(go())
 
     return work
+
+
+def _departure(text: object) -> float | None:
+    try:
+        return departure_time(str(text), datetime.now()) if text else None
+    except ValueError as fault:
+        raise InputError(f"The departure {text} cannot be used: {fault}.") from None
 
 
 def _stop_when_asked(asked: threading.Event, stop: asyncio.Event) -> threading.Event:

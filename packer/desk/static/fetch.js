@@ -1,5 +1,6 @@
 // Fetch: start, watch, stop; what will be there by departure, and what is being waited for.
 
+import { atMostPart } from "./at-most.js";
 import { changedPart } from "./changed.js";
 import { action, make } from "./dom.js";
 import { needs } from "./job.js";
@@ -26,7 +27,7 @@ export function fetchPanel() {
   const running = job && ["running", "stopping"].includes(job.state);
   const elsewhere = running ? null : store.state?.elsewhere;
   const state = running ? under(job) : elsewhere ? beside(elsewhere) : idle(job);
-  return [make("h2", { text: "Fetch" }), ...state, ...noticePart(), logPart()];
+  return [make("h2", { text: "Fetch" }), ...state, ...(elsewhere ? [] : atMostPart()), ...noticePart(), logPart()];
 }
 
 /**
