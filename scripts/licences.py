@@ -33,6 +33,7 @@ ACCEPTED = frozenset(
         "CC0-1.0",
         "ISC",
         "MIT",
+        "MIT-0",
         "MIT-CMU",
         "MPL-2.0",
         "PSF-2.0",
@@ -49,6 +50,7 @@ READ = {
     "colorama": "BSD-3-Clause",  # on Windows only
     "mercantile": "BSD-3-Clause",
     "mgrs": "MIT",
+    "pywin32-ctypes": "BSD-3-Clause",  # on Windows only
     "pyreqwest": "Apache-2.0",
     "rasterio": "BSD-3-Clause",
     "segno": "BSD-3-Clause",

@@ -19,16 +19,18 @@ import pytest
 from packer.errors import TermsError
 from packer.fetching.answers.outcome import WrongContent
 from packer.fetching.answers.redirects import Onward, RedirectPattern, RedirectRules, UnnamedHost, next_hop
+from packer.fetching.hosts import shared_caps
 from packer.fetching.hosts.tile_asker import open_asker
 from packer.fetching.reports import FetchReport, LayerProgress, Options
 from packer.fetching.run import run_fetch
-from packer.fetching.transports import Response, Result
+from packer.fetching.transports import Response, Result, TransportName
 from packer.geometry.tileset import Tile
 from packer.planning.brief import Brief
 from packer.planning.plan import plan
 from packer.store.pack_summary import read_summary
 from tests.conftest import BriefMaker
 from tests.fakes import REFUSED, VirtualClock, no_tile, page, tile_answer
+from tests.tile_server import TileServer, answer
 
 OWN, CDN, OTHER = "tiles.example.org", "cdn.example.net", "portal.example.com"
 KEY, SIGNATURE = "k3y-Hawthorn-77", "sg-Juniper-4417"
@@ -379,6 +381,60 @@ def test_the_caps_of_both_hosts_hold_by_their_own_ledgers(tmp_path: Path) -> Non
         times = sorted(when for when, _, _ in hosts.ledger[host])
         assert hosts.most[host] <= cap
         assert max(bisect_left(times, when + 1) - n for n, when in enumerate(times)) <= rate
+
+
+def test_two_processes_share_the_caps_of_the_second_host(
+    tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    monkeypatch.setenv("XDG_STATE_HOME", str(tmp_path / "state"))
+    monkeypatch.setattr(shared_caps, "SystemClock", VirtualClock)
+    briefs = []
+    for name, own in (("one", OWN), ("two", OTHER)):
+        (tmp_path / name).mkdir()
+        found = two_layers(tmp_path / name)
+        text = found.path.read_text().replace(f"https://{OWN}/", f"https://{own}/")
+        found.path.write_text(text[: text.index("[layers.own]")] + text[text.index("[[areas]]") :])
+        briefs.append(Brief.read(found.path))
+
+    def answer(url: str, tile: Tile | None, now: float) -> Result:
+        assert tile is not None
+        if urlsplit(url).hostname in (OWN, OTHER):
+            return sent_to(f"https://{CDN}/at/{tile.zoom}/{tile.x}/{tile.y}.png")
+        return tile_answer(tile)
+
+    async def go() -> tuple[list[FetchReport], Hosts]:
+        async with VirtualClock() as clock:
+            hosts = Hosts(clock, answer)
+            runs = [run_fetch(b, plan(b), clock=clock, make_transport=hosts) for b in briefs]
+            return list(await asyncio.gather(*runs)), hosts
+
+    reports, hosts = asyncio.run(go())
+    assert all(report.complete for report in reports)
+    times = sorted(when for when, _, _ in hosts.ledger[CDN])
+    assert hosts.most[CDN] <= 6
+    assert max(bisect_left(times, when + 1) - n for n, when in enumerate(times)) <= 20
+
+
+@pytest.mark.parametrize("transport", ["pyreqwest", "httpx"])
+def test_over_real_connections_the_second_server_never_sees_the_headers(
+    brief_for: BriefMaker, transport: TransportName
+) -> None:
+    with TileServer(keep_heads=True) as second, TileServer(keep_heads=True) as first:
+
+        def onward(path: str) -> bytes | None:
+            if "robots" in path:
+                return None
+            place = f"http://127.0.0.1:{second.port}{path.partition('?')[0]}?sig={SIGNATURE}"
+            return answer("302 Found", b"", "text/plain", f"Location: {place}")
+
+        first.fault = onward
+        layer = f'headers = {{ "X-Key" = "{KEY}" }}\ntile-hosts = ["127.0.0.1:{second.port}"]'
+        brief = brief_for(first.url, area=AREA, layer=layer, connections=3)
+        report = asyncio.run(run_fetch(brief, plan(brief), Options(transport=transport)))
+        assert report.complete
+        assert all(KEY in head for head in first.heads if "/survey/" in head)
+        assert not any(KEY in head for head in second.heads)
+        assert max(first.most_at_once, second.most_at_once, first.most_open, second.most_open) <= 3
 
 
 def test_a_second_host_that_asks_for_a_wait_gets_it_while_the_other_layer_goes_on(tmp_path: Path) -> None:

@@ -144,7 +144,7 @@ class Layer(Table):
     """How many requests may start in one second; never exceeded. Without it, 20."""
     headers: Headers = Field(default={}, repr=False, examples=[{"X-Key": "${AERIAL_KEY}"}])
     """Headers to send with each request of this layer. Without it, none but those that every request has."""
-    key_command: Command = Field(default=(), repr=False, examples=[["pass", "show", "aerial"]])
+    key_command: Command = Field(default=(), repr=False, examples=[["map-key", "aerial"]])
     """A program that prints the layer's key in one line. It is asked for each ${NAME} of the layer that the
     environment does not have, which the variable LASTBAR_KEY tells it, and again when the server refuses the key. It
     runs without a shell, for 30 s at most. Without it, keys come from the environment and the system's keyring."""

@@ -376,7 +376,7 @@ Command = Annotated[
     tuple[str, ...],
     _list_of(
         lambda part: part.strip() and "\0" not in part,
-        'a program and its arguments, each in quotes, for example ["pass", "show", "maps"]',
+        'a program and its arguments, each in quotes, for example ["map-key", "aerial"]',
         forms.COMMAND,
     ),
 ]

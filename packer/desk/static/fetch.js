@@ -14,7 +14,6 @@ const WAITS = {
   link: "waiting for the network. Nothing gets through.",
   "sign-in": "a sign-in page answers in place of the server.",
   server: "waiting for the server, which is in trouble.",
-  key: "the server no longer accepts the key.",
   "asked to wait": "waiting because the server asked for it.",
 };
 /** @type {{at: number, bytes: number, done: number}[]} */
@@ -162,8 +161,8 @@ function keyWait(where, pause) {
       said.textContent = ` ${/** @type {Error} */ (fault).message}`;
     }
   };
-  const key = pause.where ? ` (${pause.where})` : "";
-  const words = `${where}: ${WAITS.key} ${pause.reason}${key}. Other layers go on, and this one does with a key that works. `;
+  const key = pause.where ? `the key ${pause.where}` : "its key";
+  const words = `${where} waits, since ${key} is no longer accepted: ${pause.reason}. Other layers go on, and this one does with a key that works. `;
   return make("p.warning", {}, make("span", { text: words }), pause.where ? action("Give another key", give, "quiet") : null, said);
 }
 

@@ -13,7 +13,7 @@ export async function askKey(name) {
   const value = make("input", { type: "password", required: true, autocomplete: "off" });
   const keep = make("input", { type: "checkbox" });
   const kept = keyring
-    ? make("label.row", {}, keep, make("span", { text: "Keep it in this computer's keyring" }))
+    ? make("label.check", {}, keep, " Keep it in this computer's keyring")
     : make("p.hint", { text: `It holds until the desk ends. To have it next time, set it in the terminal before you start: export ${name || "MAP_KEY"}=...` });
   const said = make("p.hint", { text: "It is written into no file of this page." });
   const parts = [field("Name", called, "As it stands in the address: ${MAP_KEY} has the name MAP_KEY."), field("Key", value), kept, said];
