@@ -15,7 +15,7 @@ from contextlib import contextmanager
 from pathlib import Path
 
 from PIL import Image
-from playwright.sync_api import Page, expect, sync_playwright
+from playwright.sync_api import Browser, Page, expect, sync_playwright
 
 from packer.desk.server import DeskServer
 from packer.practice import PracticeServer, write_place
@@ -36,14 +36,17 @@ def _keep(page: Page, name: str) -> None:
     """Keep a picture of the page, with as many colours as its size allows."""
     page.wait_for_timeout(600)  # tiles and outlines come in after the words
     with Image.open(io.BytesIO(page.screenshot())) as shot:
-        whole = shot.convert("RGB")
-        for colours in (256, 128, 96, 64, 48, 40, 32, 24):
-            kept = io.BytesIO()
-            whole.quantize(palette=_palette(whole, colours), dither=Image.Dither.NONE).save(
-                kept, "PNG", optimize=True
-            )
-            if kept.tell() <= _LARGEST_BYTES:
-                break
+        _keep_picture(shot.convert("RGB"), name)
+
+
+def _keep_picture(whole: Image.Image, name: str) -> None:
+    for colours in (256, 128, 96, 64, 48, 40, 32, 24):
+        kept = io.BytesIO()
+        whole.quantize(palette=_palette(whole, colours), dither=Image.Dither.NONE).save(
+            kept, "PNG", optimize=True
+        )
+        if kept.tell() <= _LARGEST_BYTES:
+            break
     (OUTPUT / f"{name}.png").write_bytes(kept.getvalue())
     print(f"{name}.png: {kept.tell():,} bytes, {colours} colours")
 
@@ -147,6 +150,42 @@ def _fetch_and_prove(page: Page) -> None:
     _keep(page, "card")
 
 
+def _crews(page: Page) -> None:
+    """Two crews with a card each, the first of them with its own areas."""
+    _step(page, "ground")
+    page.locator("#panel").get_by_role("button", name="Done").click()
+    for name, room in (("Search team north", "64 MB"), ("Cars", "2 GB")):
+        page.get_by_role("button", name="Add a crew").click()
+        dialog = page.get_by_role("dialog")
+        dialog.get_by_label("Name").fill(name)
+        dialog.get_by_label("Room on its card").fill(room)
+        dialog.get_by_role("button", name="Add", exact=True).click()
+        expect(page.locator("#panel")).to_contain_text(f"{name}: all areas")
+    page.get_by_role("heading", name="Crews").evaluate("one => one.scrollIntoView()")
+    _says(page, "room", "about")
+    _keep(page, "crews")
+    _step(page, "cards")
+    page.get_by_label("Folder or card").fill("crew cards")
+    page.get_by_role("button", name="Write the files").click()
+    expect(page.locator("#panel .cards")).to_contain_text("Cars")
+    page.get_by_role("heading", name="Cards written or inspected here").evaluate("one => one.scrollIntoView()")
+    _keep(page, "crew-cards")
+
+
+def _narrow(browser: Browser, desk: DeskServer) -> None:
+    """Three steps in a window as narrow as a phone, side by side."""
+    page = browser.new_page(viewport={"width": 400, "height": 760}, reduced_motion="reduce")
+    page.goto(desk.link)
+    whole = Image.new("RGB", (_WIDTH, _HEIGHT), "#16302f")
+    for number, step in enumerate(("fetch", "proof", "cards")):
+        _step(page, step)
+        page.wait_for_timeout(600)
+        with Image.open(io.BytesIO(page.screenshot())) as shot:
+            whole.paste(shot.convert("RGB"), (20 + 420 * number, 0))
+    page.close()
+    _keep_picture(whole, "narrow")
+
+
 def _change(page: Page) -> None:
     """A course that changed after all was on board."""
     _step(page, "ground")
@@ -199,6 +238,10 @@ def main() -> None:
                     work(page)
                     _fetch_and_prove(page)
                     _change(page)
+                    page.get_by_role("button", name="Undo").click()
+                    _says(page, "fetch", "all stored")
+                    _crews(page)
+                    _narrow(browser, desk)
                 page.close()
         browser.close()
 

@@ -109,6 +109,8 @@ def test_the_whole_job_without_touching_a_file_or_a_terminal(
         page.get_by_role("button", name="Start").click()
         said(page, "fetch", "✓ all stored")
         assert page.evaluate("window.told") == ["The fetch has ended"]
+        expect(page.locator("#panel")).to_contain_text("Complete.")
+        expect(page.locator("#panel")).not_to_contain_text("Not ready")
         keep(page, "desk-4-fetched")
         page.locator("#step-proof").click()
         page.get_by_role("button", name="Check", exact=True).click()

@@ -76,7 +76,8 @@ function idle(job) {
 function outcome(result) {
   const missing = result.missing;
   const below = result.below_floor ?? [];
-  const words = result.wrong_ground
+  const wrong = (result.wrong_ground ?? []).length > 0; // an empty list counts as true
+  const words = wrong
     ? "Not ready: a layer does not show the ground that was planned. Check its address, and give the layer another name before the next fetch."
     : result.complete && below.length
     ? `Not ready: all that the server has is on board (${count(result.stored, "tile")} fetched, ${bytes(result.bytes)}), but places are less deep than their floor. Check the layer's address and how deep the server goes, or lower the floor.`
