@@ -168,7 +168,9 @@ def _crews(page: Page) -> None:
     page.get_by_label("Folder or card").fill("crew cards")
     page.get_by_role("button", name="Write the files").click()
     expect(page.locator("#panel .cards")).to_contain_text("Cars")
-    page.get_by_role("heading", name="Cards written or inspected here").evaluate("one => one.scrollIntoView()")
+    page.get_by_role("heading", name="Cards written or inspected here").evaluate(
+        "one => one.scrollIntoView()"
+    )
     _keep(page, "crew-cards")
 
 
