@@ -30,6 +30,7 @@ settings.register_profile(
 settings.load_profile("steady")
 
 # What processes share of a host's caps and pauses is of this test run only.
+os.environ["XDG_CONFIG_HOME"] = tempfile.mkdtemp(prefix="lastbar-config-")
 os.environ["XDG_STATE_HOME"] = tempfile.mkdtemp(prefix="lastbar-state-")
 
 BriefMaker = Callable[..., Brief]

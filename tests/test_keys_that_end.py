@@ -31,6 +31,7 @@ from packer.geometry.tileset import Tile
 from packer.planning.brief import Brief
 from packer.planning.plan import plan
 from packer.sources import key_sources
+from packer.sources.allowed_commands import allow_command
 from packer.sources.key_ends import end_of
 from packer.sources.key_sources import (
     KeyCommandError,
@@ -156,7 +157,9 @@ def assert_no_key(folder: Path, *told: object) -> None:
 def command_at(folder: Path, lines: str) -> str:
     """A key-command for a brief: a program of some lines."""
     (folder / "key.py").write_text(lines, encoding="utf-8")
-    return f"key-command = {json.dumps([sys.executable, '-S', '-E', str(folder / 'key.py')])}"
+    command = [sys.executable, "-S", "-E", str(folder / "key.py")]
+    allow_command(command)
+    return f"key-command = {json.dumps(command)}"
 
 
 def turns(now: float) -> str:
@@ -401,6 +404,7 @@ def test_before_the_first_tile_and_by_another_status_no_key_has_ended() -> None:
 
 def test_a_value_comes_from_the_environment_then_the_command_then_the_keyring(ring: MemoryKeyring) -> None:
     prints = (sys.executable, "-S", "-E", "-c", "import os; print('by-' + os.environ['LASTBAR_KEY'])")
+    allow_command(prints)
     ring.kept["lastbar", "A"] = ring.kept["lastbar", "B"] = "in-the-ring"
     assert key_values(["A"], {"A": " here "}, prints)["A"] == "here"
     assert key_values(["A"], {}, prints)["A"] == "by-A"
@@ -423,13 +427,16 @@ def test_a_value_comes_from_the_environment_then_the_command_then_the_keyring(ri
     ],
 )
 def test_a_command_that_gives_no_key_is_told_without_what_it_printed(code: str, told: str) -> None:
+    command = (sys.executable, "-S", "-E", "-c", code)
+    allow_command(command)
     with pytest.raises(KeyCommandError, match=told) as refused:
-        key_from_command((sys.executable, "-S", "-E", "-c", code), "KEY", 0.4 if "sleep" in code else 30)
+        key_from_command(command, "KEY", 0.4 if "sleep" in code else 30)
     assert "4711" not in str(refused.value)
 
 
 def test_a_command_that_is_not_there_stops_a_fetch_before_it_starts(brief_for: BriefMaker) -> None:
     brief = brief_for(URL, area=AREA, layer='key-command = ["/nowhere/keys", "--secret=4711"]')
+    allow_command(["/nowhere/keys", "--secret=4711"])
     with pytest.raises(BriefError, match="cannot be started") as refused:
         run(brief, turns, environment={})
     assert "4711" not in str(refused.value)

@@ -12,6 +12,7 @@ import json
 import os
 import re
 import stat
+import tomllib
 from collections.abc import Iterator
 from contextlib import redirect_stderr, redirect_stdout
 from pathlib import Path
@@ -28,6 +29,8 @@ from packer.planning.brief import Brief
 from packer.planning.offers import apply_offers, cached_offers
 from packer.planning.plan import plan
 from packer.sources import key_sources
+from packer.sources.allowed_commands import allow_command
+from packer.sources.key_sources import give_key
 from packer.view.board import Board
 from packer.view.endpoints import endpoints
 from tests.fakes import MemoryKeyring
@@ -46,6 +49,10 @@ def environment(monkeypatch: pytest.MonkeyPatch, tmp_path: Path) -> None:
         monkeypatch.setenv(name, value)
     monkeypatch.setenv("XDG_CONFIG_HOME", str(tmp_path / "config"))
     monkeypatch.setenv("XDG_STATE_HOME", str(tmp_path / "state"))
+    for way in WAYS:
+        for command in re.findall(r"^key-command = .*", way.keys, re.MULTILINE):
+            allow_command(tomllib.loads(command)["key-command"])
+    monkeypatch.setattr(key_sources, "_given", {})
     ring = MemoryKeyring()
     ring.kept = {("lastbar", name): value for name, value in RING.items()}
     monkeypatch.setattr(keyring, "get_password", ring.get_password)
@@ -216,6 +223,8 @@ def test_an_unexpected_error_is_traced_without_a_key(
 
     monkeypatch.setattr("packer.cli.show_status.run", fail)
     known = [secret for way in WAYS for secret in way.given]
+    for secret in known:
+        give_key("ONE", secret)  # as a command or the keyring does, by then
     _, told = invoke("status", brief, "--debug")
     assert "RuntimeError" in told
     assert "http://h.example/***/1?x=***" in told

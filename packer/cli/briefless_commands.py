@@ -7,7 +7,7 @@ from typing import Annotated
 
 import typer
 
-from packer.cli.options import Debug, Json
+from packer.cli.options import BriefPath, Debug, Json
 from packer.cli.output import command, print_json
 
 __all__ = ["add_briefless"]
@@ -24,7 +24,7 @@ def add_briefless(app: typer.Typer) -> None:
 
 
 _keys = typer.Typer(
-    help="Keep the key of a layer in this computer's keyring, or remove it.",
+    help="Keep a layer's key in this computer's keyring, remove it, or allow a brief's key-command.",
     no_args_is_help=True,
     rich_markup_mode=None,
 )
@@ -49,6 +49,19 @@ def key_forget(name: KeyName, debug: Debug = False) -> int:
     from packer.cli import run_key
 
     return run_key.forget(name)
+
+
+@_keys.command("allow")
+@command
+def key_allow(
+    brief: BriefPath = Path("brief.toml"),
+    yes: Annotated[bool, typer.Option("--yes", help="Allow them without being asked.")] = False,
+    debug: Debug = False,
+) -> int:
+    """Show the programs that a brief runs for its keys, and allow them on this computer."""
+    from packer.cli import run_key
+
+    return run_key.allow(brief, yes)
 
 
 @command

@@ -5,12 +5,16 @@ from __future__ import annotations
 import getpass
 import re
 import sys
+from pathlib import Path
 
 from packer.cli.output import echo
-from packer.errors import InputError
+from packer.common.shell import quoted
+from packer.errors import EXIT_NOT_COMPLETE, InputError
+from packer.planning.brief import Brief
+from packer.sources.allowed_commands import allow_command, is_allowed
 from packer.sources.key_sources import forget_key, keep_key, require_keyring
 
-__all__ = ["forget", "keep"]
+__all__ = ["allow", "forget", "keep"]
 
 _NAME = re.compile(r"[A-Za-z_][A-Za-z0-9_]{0,63}")
 _LONGEST = 16_000
@@ -48,3 +52,38 @@ def _check(name: str) -> None:
         raise InputError(
             "The name of a key has letters, digits and _, as it stands in the brief: ${MAP_KEY} has the name MAP_KEY."
         )
+
+
+def allow(path: Path, yes: bool) -> int:
+    """Show the programs that a brief has run for its keys, and allow them on this computer if the planner says so, or
+    with `yes`; 0 if all of them are allowed then. Raises InputError where nobody can be asked."""
+    brief = Brief.read(path)
+    asked = {layer.key_command: name for name, layer in brief.layers.items() if layer.key_command}
+    if not asked:
+        echo("This brief runs no program for a key.")
+    allowed = [_allowed(name, command, yes) for command, name in asked.items()]
+    return 0 if all(allowed) else EXIT_NOT_COMPLETE
+
+
+def _allowed(layer: str, command: tuple[str, ...], yes: bool) -> bool:
+    echo(f'Layer "{layer}" has this program run for its key:')
+    echo(f"  {' '.join(map(quoted, command))}")
+    if is_allowed(command):
+        echo("It is allowed on this computer.")
+        return True
+    if not yes and not sys.stdin.isatty():
+        raise InputError("Whether to allow it can only be asked in a terminal. If you trust it, add --yes.")
+    if not yes and not _agreed("Allow it on this computer? [y/N] "):
+        echo("It stays forbidden.")
+        return False
+    allow_command(command)
+    echo("Allowed. Another program, or other arguments, would be asked about again.")
+    return True
+
+
+def _agreed(question: str) -> bool:
+    try:
+        return input(question).strip().lower() in ("y", "yes")
+    except EOFError:
+        echo("")
+        return False

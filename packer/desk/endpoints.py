@@ -26,7 +26,7 @@ from packer.desk.dropped import MOST_FILE_BYTES
 from packer.desk.events import EventsResponse
 from packer.desk.figures import SupersededError
 from packer.desk.fitting import edits_of
-from packer.desk.given_keys import key_facts, take_key
+from packer.desk.given_keys import allow_program, key_facts, key_programs, take_key
 from packer.desk.guard import REPORT_PATH
 from packer.desk.look_endpoints import look_routes
 from packer.desk.profile import profile
@@ -76,6 +76,7 @@ def desk_endpoints(session: Session) -> Starlette:
             Route("/api/versions", lambda _: JSONResponse({"versions": session.document.versions()})),
             Route("/api/versions/{name}", addresses.version),
             Route("/api/key", lambda _: JSONResponse(key_facts())),
+            Route("/api/programs", lambda _: JSONResponse(key_programs(session.document.now().brief))),
             Route("/api/events", addresses.events),
             *addresses.changes(),
             *look_routes(session, _body),
@@ -87,6 +88,11 @@ def desk_endpoints(session: Session) -> Starlette:
             SupersededError: _superseded,
         },
     )
+
+
+def _allowed(session: Session, body: Mapping[str, Any]) -> dict[str, Any]:
+    """Allow a program; the new state."""
+    return session.step(lambda: allow_program(session.document.now().brief, body))
 
 
 class _Addresses:
@@ -160,6 +166,7 @@ class _Addresses:
             "/api/take": lambda b: session.take(_revision(b), edits_of(b.get("edits"))),
             "/api/weigh": lambda b: self._weighing.weigh(_area_change(b)),
             "/api/key": take_key,
+            "/api/programs": lambda b: _allowed(session, b),
             "/api/at-most": lambda b: session.step(lambda: set_at_most(session.at_most, b)),
             "/api/speed": lambda b: session.set_speed(b.get("speed")),
         }

@@ -28,6 +28,7 @@ from packer.desk.elsewhere import (
 from packer.desk.events import Events
 from packer.desk.figures import Planner
 from packer.desk.fitting import proposals, with_edits
+from packer.desk.given_keys import forbidden_programs
 from packer.desk.job_work import job_work, mark_of
 from packer.desk.jobs import Job, Jobs
 from packer.desk.known_cards import KnownCards
@@ -119,6 +120,7 @@ class Session:
             "cards": self._cards(now),
             "speed": None if self.speed is None else round(self.speed.bits_per_second),
             "at_most": at_most_facts(self.at_most),
+            "forbidden": forbidden_programs(now.brief),
         }
 
     def plan(self) -> tuple[Snapshot, Brief, Plan]:

@@ -21,6 +21,7 @@ _INSTEAD = (
         " The step Cards names those written or inspected here.",
     ),
     (re.compile(r"with --allow-gaps\b"), "with the box ticked"),
+    (re.compile(r"To look at it, and allow it: lastbar key allow"), "Look at it in the step Fetch."),
 )
 
 

@@ -375,7 +375,7 @@ Hosts = Annotated[
 Command = Annotated[
     tuple[str, ...],
     _list_of(
-        lambda part: part.strip() and "\0" not in part,
+        lambda part: part.strip() and part.isprintable(),  # or it could hide on the screen that shows it
         'a program and its arguments, each in quotes, for example ["map-key", "aerial"]',
         forms.COMMAND,
     ),

@@ -6,8 +6,6 @@ It is one TOML file in the user's configuration folder, and can be handed on as 
 from __future__ import annotations
 
 import contextlib
-import os
-import sys
 import tomllib
 from collections.abc import Mapping, MutableMapping
 from datetime import date
@@ -18,6 +16,7 @@ import tomlkit
 from pydantic import ValidationError
 
 from packer.common.atomic_write import write_atomic
+from packer.common.configuration import configuration_folder
 from packer.common.regular_file import refuse_special
 from packer.errors import BriefError, DiskError, InputError
 from packer.planning.brief_errors import nearest, quote_value
@@ -25,7 +24,7 @@ from packer.planning.brief_layer import SERVICE_KEYS, Layer
 from packer.planning.layer_names import ADDRESS_KEYS, check_layer_name
 from packer.sources.safe_address import literal_key, refusal
 
-__all__ = ["FROM", "Collection", "configuration_folder", "fill_in_kept"]
+__all__ = ["FROM", "Collection", "fill_in_kept"]
 
 FROM = "from"
 """The key of a brief's layer that names one of the collection."""
@@ -63,15 +62,6 @@ _KEPT = (
 _HEAD = (
     "# Map layers that worked, by name. No key is kept here: ${NAME} stands for an environment variable.\n\n"
 )
-
-
-def configuration_folder() -> Path:
-    """Where this user's settings lie by the custom of the system (XDG Base Directory 0.8 where it has no other)."""
-    if sys.platform == "win32":
-        return Path(os.environ.get("APPDATA") or Path.home() / "AppData" / "Roaming") / "lastbar"
-    if sys.platform == "darwin":
-        return Path.home() / "Library" / "Application Support" / "lastbar"
-    return Path(os.environ.get("XDG_CONFIG_HOME") or Path.home() / ".config") / "lastbar"
 
 
 class Collection:

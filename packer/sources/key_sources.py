@@ -15,6 +15,7 @@ from pathlib import Path
 from typing import Any
 
 from packer.errors import InputError
+from packer.sources.allowed_commands import is_allowed
 from packer.sources.secrecy import Secrets
 
 __all__ = [
@@ -105,8 +106,10 @@ def _from_keyring(name: str, _environment: Mapping[str, str], _command: Sequence
 
 def key_from_command(command: Sequence[str], name: str, limit_s: float = COMMAND_LIMIT_S) -> str:
     """The one line that a command prints. It runs without a shell, with nothing to read, and is told by the variable
-    LASTBAR_KEY for which name a value is wanted. Raises KeyCommandError, in which nothing that it printed stands."""
+    LASTBAR_KEY for which name a value is wanted. Raises KeyCommandError, in which nothing that it printed stands,
+    also for one that is not allowed on this computer, which is not run."""
     program = Path(command[0]).name or "it"
+    _refuse_forbidden(command, name)
     try:
         process = subprocess.Popen(
             list(command),
@@ -141,6 +144,15 @@ def key_from_command(command: Sequence[str], name: str, limit_s: float = COMMAND
         )
     _known.add(text)
     return text
+
+
+def _refuse_forbidden(command: Sequence[str], name: str) -> None:
+    if not is_allowed(command):
+        raise KeyCommandError(
+            f"The brief has the program {Path(command[0]).name} run for the key {name}. It was not run: a brief may "
+            "come from anyone, and this program is not allowed on this computer yet. To look at it, and allow it: "
+            "lastbar key allow"
+        )
 
 
 # ------------------------------------------------------------------------------------------------ the keyring

@@ -7,6 +7,7 @@ import { needs } from "./job.js";
 import { askKey } from "./key-field.js";
 import { logPart } from "./log.js";
 import { noticePart } from "./notices.js";
+import { programsPart } from "./programs.js";
 import { store } from "./store.js";
 import { bytes, clock, count, duration } from "./words.js";
 
@@ -65,7 +66,7 @@ function idle(job) {
   const start = action(whole ? "Fetch again" : job ? "Go on" : "Start", () => store.startJob("fetch", depart ? { depart } : {}), whole ? "quiet" : "");
   start.disabled = Boolean(store.state?.lacks);
   const leave = make("label.field", {}, make("span", { text: "Be done by (departure)" }), when);
-  const lines = [...needs(), ...power(), leave, make("p.hint", { text: "Closing this page stops nothing. The terminal that runs the desk has to stay open." }), start];
+  const lines = [...needs(), ...programsPart(), ...power(), leave, make("p.hint", { text: "Closing this page stops nothing. The terminal that runs the desk has to stay open." }), start];
   lines.unshift(...changedPart());
   if (job?.error) lines.unshift(make("p.warning", { text: job.error }));
   if (job?.result) lines.unshift(...outcome(job.result), ...(whole ? [action("Now check it", () => store.open("proof"))] : []));
