@@ -76,13 +76,15 @@ def test_the_view_has_no_fault_and_each_waypoint_a_name(browser: Browser, board:
         page.goto("about:blank")
 
 
-@pytest.mark.parametrize("width", WIDTHS)
-def test_the_report_has_no_fault_and_fits_the_screen(
-    browser: Browser, board: Board, tmp_path: Path, width: int
-) -> None:
+@pytest.fixture(scope="module")
+def report(board: Board, tmp_path_factory: pytest.TempPathFactory) -> Path:
     found = verify(board.brief, board.plan, board.store, now=NOW, processes=1)
-    written = write_report(tmp_path, board.brief, board.plan, found, NOW)
-    page = opened(browser, width, written.as_uri())
+    return write_report(tmp_path_factory.mktemp("report"), board.brief, board.plan, found, NOW)
+
+
+@pytest.mark.parametrize("width", WIDTHS)
+def test_the_report_has_no_fault_and_fits_the_screen(browser: Browser, report: Path, width: int) -> None:
+    page = opened(browser, width, report.as_uri())
     assert faults(page, contrast=width == min(WIDTHS)) == []
     assert page.evaluate("() => document.documentElement.scrollWidth") == width
     sideways = "() => [...document.querySelectorAll('.wide')].filter(one => one.scrollWidth > one.clientWidth).length"
