@@ -28,6 +28,7 @@ from packer.planning.brief_layer import key_of
 from packer.planning.brief_schema import DIALECT, brief_schema
 from packer.practice.place import brief_text
 from scripts.brief_reference import OUTPUT, reference
+from tests.budgets import tries
 
 ROOT = Path(__file__).parent.parent
 SCHEMA = brief_schema()
@@ -282,7 +283,7 @@ def edited(values: dict[str, Any], changes: dict[str, Any]) -> dict[str, Any]:
     return {key: value for key, value in {**values, **changes}.items() if value is not None}
 
 
-@settings(max_examples=100, deadline=None)
+@settings(max_examples=tries(40, 100), deadline=None)
 @given(edits(Brief), edits(Layer), edits(Area), edits(Crew), st.text("aA1. ¹-con", min_size=1, max_size=5))
 def test_whatever_the_model_takes_the_schema_takes_too(
     top: dict[str, Any], layer: dict[str, Any], area: dict[str, Any], crew: dict[str, Any], name: str
@@ -306,7 +307,7 @@ BY_TABLE = {(Brief, "contact"), (Brief, "layers"), (Brief, "areas"), (Area, "nam
 """Keys of which the table checks more; the test of whole briefs has them."""
 
 
-@settings(max_examples=200, deadline=None)
+@settings(max_examples=tries(60, 200), deadline=None)
 @given(st.sampled_from([key for key in FORMS if key not in BY_TABLE]), VALUES)
 def test_whatever_the_model_takes_for_a_key_the_schema_takes_too(
     key: tuple[type[BaseModel], str], value: Any

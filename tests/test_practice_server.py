@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import json
+import os
 import re
 import signal
 import socket
@@ -11,6 +12,7 @@ import sys
 import threading
 import xml.etree.ElementTree as ET
 from collections.abc import Iterator
+from contextlib import contextmanager
 from email.utils import parsedate_to_datetime
 from http.client import HTTPConnection, HTTPResponse
 
@@ -203,9 +205,25 @@ def test_wmts_capabilities_name_each_layer_and_the_published_scales(server: Prac
     assert float(corner.split()[1]) == pytest.approx(EQUATOR_M / 2)
 
 
+@contextmanager
+def ended(process: subprocess.Popen[str]) -> Iterator[None]:
+    """Nothing waits for the process if what is inside fails."""
+    try:
+        yield
+    except BaseException:
+        process.kill()
+        raise
+
+
 def test_the_practice_command_tells_its_address_and_ends_cleanly_on_sigterm() -> None:
     command = [sys.executable, "-m", "packer", "practice", "--port", "0"]
-    with subprocess.Popen(command, stdout=subprocess.PIPE, stderr=subprocess.PIPE, text=True) as process:
+    buffered = {name: value for name, value in os.environ.items() if name != "PYTHONUNBUFFERED"}
+    with (
+        subprocess.Popen(
+            command, stdout=subprocess.PIPE, stderr=subprocess.PIPE, text=True, env=buffered
+        ) as process,
+        ended(process),
+    ):
         assert process.stdout is not None
         line = next(line for line in process.stdout if "/aerial/" in line)
         address = re.search(r"127\.0\.0\.1:(\d+)/", line)

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import signal
+import sys
 import threading
 
 from packer.cli.output import echo
@@ -21,6 +22,7 @@ def run(port: int) -> int:
         echo(f"  {server.template('aerial')}")
         echo(f"  {server.template('relief')}")
         echo("Ctrl-C stops it. Try in a second terminal: lastbar new trip, then lastbar fetch trip")
+        sys.stdout.flush()  # or a pipe would get nothing before the end
         # A signal cannot end a wait without a limit on every system.
         while not stop.wait(0.5):
             pass
