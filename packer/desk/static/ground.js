@@ -59,7 +59,7 @@ function shape(area, set) {
   const { values } = area;
   const box = make("div.stack");
   const from = typeof values.line === "string" || typeof values.polygon === "string" || values.points;
-  if (from) box.append(make("p.hint", { text: `From ${area.file}.` }));
+  if (from) box.append(make("p.hint", { text: `From ${area.file}.` }), onlySome(values, set));
   const reach = values.line ? "half-width" : values.radius ? "radius" : null;
   if (reach) {
     const input = make("input", { type: "text", value: values[reach] });
@@ -80,6 +80,22 @@ function shape(area, set) {
     box.append(more);
   }
   return box;
+}
+
+/**
+ * The features of its file that an area takes, one name a line.
+ * @param {any} values @param {(change: object) => Promise<boolean>} set
+ */
+function onlySome(values, set) {
+  const names = [values.feature ?? []].flat();
+  const text = make("textarea", { rows: Math.min(5, names.length + 1), spellcheck: "false" });
+  text.value = names.join("\n");
+  text.addEventListener("change", () => {
+    const found = text.value.split("\n").map((/** @type {string} */ row) => row.trim()).filter(Boolean);
+    set({ feature: found.length ? found : null });
+  });
+  const more = make("details", {}, make("summary", { text: names.length ? `Only ${names.join(", ")}` : "All its features" }), field("Only these features", text, "Names of features or folders of the file, one a line. Empty for all."));
+  return more;
 }
 
 /**
