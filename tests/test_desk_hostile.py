@@ -37,6 +37,7 @@ WRITES = (
         "/api/speed",
         "/api/at-most",
         "/api/weigh",
+        "/api/would-go",
         "/api/file",
         "/api/try-layer",
         "/api/collection",

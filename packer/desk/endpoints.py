@@ -31,7 +31,7 @@ from packer.desk.guard import REPORT_PATH
 from packer.desk.look_endpoints import look_routes
 from packer.desk.profile import profile
 from packer.desk.session import Session
-from packer.desk.weighing import Weighing
+from packer.desk.weighing import Weighing, would_go
 from packer.errors import EXIT_INPUT, EXIT_STORE, EXIT_TERMS, BriefError, LastbarError
 from packer.fetching.run_watch import last_run
 from packer.planning.brief_keys import masked_keys
@@ -158,6 +158,7 @@ class _Addresses:
             "/api/keep-ours": lambda _: session.step(document.keep_ours),
             "/api/fit": session.fit,
             "/api/take": lambda b: session.take(_revision(b), edits_of(b.get("edits"))),
+            "/api/would-go": lambda b: would_go(session, edits_of(b.get("edits"))),
             "/api/weigh": lambda b: self._weighing.weigh(_area_change(b)),
             "/api/key": take_key,
             "/api/at-most": lambda b: session.step(lambda: set_at_most(session.at_most, b)),
