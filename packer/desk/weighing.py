@@ -1,4 +1,4 @@
-"""The brief as it would be, which is neither saved nor kept: what a shape would weigh, what a change would leave out."""
+"""The brief as it would be, neither saved nor kept: what a shape would weigh, and what a change would leave out."""
 
 from __future__ import annotations
 

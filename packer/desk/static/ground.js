@@ -4,7 +4,8 @@ import { FORMS, warnings } from "./areas.js";
 import { action, ask, choice, field, make } from "./dom.js";
 import { free } from "./files.js";
 import { store } from "./store.js";
-import { ground, metresPerPixel, seen } from "./words.js";
+import { ground } from "./units.js";
+import { metresPerPixel, seen } from "./words.js";
 
 const ZOOMS = [19, 18, 17, 16, 15, 14, 13, 12, 11, 10];
 

@@ -13,6 +13,7 @@ import { store } from "./store.js";
 import { SourceTiles, sourceSwitch } from "./source-tiles.js";
 import { drawWouldGo } from "./would-go.js";
 import { BoardTiles } from "./tiles.js";
+import { far, feet } from "./units.js";
 import { coverage } from "./overlays.js";
 
 const L = window.L;
@@ -44,7 +45,7 @@ export function drawMap() {
   });
   map.setView([20, 10], 2);
   drawGraticule(map);
-  L.control.scale({ imperial: false, maxWidth: 140, position: "bottomleft" }).addTo(map);
+  L.control.scale({ imperial: feet(), metric: !feet(), maxWidth: 140, position: "bottomleft" }).addTo(map);
   sourceSwitch((source) => {
     sides.show(source);
     drawTiles();
@@ -144,7 +145,7 @@ function drawShapes() {
     shape.bindTooltip(words, found && kind !== "edge" ? { permanent: true, className: "tip over" } : { sticky: true, className: "tip" });
     if (kind === "route") {
       const km = kilometres(feature);
-      shape.on("mousemove", (/** @type {any} */ event) => { words.textContent = `${name}, km ${km(event.latlng).toFixed(1)}`; });
+      shape.on("mousemove", (/** @type {any} */ event) => { words.textContent = `${name}, at ${far(km(event.latlng))}`; });
     }
     group.addLayer(shape);
   }
