@@ -3,6 +3,7 @@
 import { FORMS, warnings } from "./areas.js";
 import { action, ask, choice, field, make } from "./dom.js";
 import { free } from "./files.js";
+import { recentPart } from "./recent.js";
 import { store } from "./store.js";
 import { ground } from "./units.js";
 import { metresPerPixel, seen } from "./words.js";
@@ -198,6 +199,7 @@ function wholePanel() {
     ...lacks,
     make("p", { text: "Choose an area in the list or on the map to change it. Draw one, or drop the file of your course on the page." }),
     ...(store.trouble ? [make("p.warning", { text: store.trouble })] : []),
+    ...recentPart(),
     ...overview(),
     make("h3", { text: "Crews" }),
     state?.crews.length ? make("ul.plain-list", {}, ...state.crews.map(crewLine)) : make("p.hint", { text: "None: everybody gets everything." }),
