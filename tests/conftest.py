@@ -32,6 +32,8 @@ settings.load_profile("steady")
 # What processes share of a host's caps and pauses is of this test run only.
 os.environ["XDG_CONFIG_HOME"] = tempfile.mkdtemp(prefix="lastbar-config-")
 os.environ["XDG_STATE_HOME"] = tempfile.mkdtemp(prefix="lastbar-state-")
+# So are the layers and the trips that a desk remembers.
+os.environ["XDG_CONFIG_HOME"] = os.environ["XDG_STATE_HOME"]
 
 BriefMaker = Callable[..., Brief]
 

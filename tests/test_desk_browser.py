@@ -195,3 +195,12 @@ def test_without_any_network_an_area_is_drawn_on_the_graticule_dragged_undone_an
         assert isinstance(line, tuple)
         assert len(line) == 2
         assert inked(page)
+        page.locator("#title").click()
+        dialog = page.get_by_role("dialog")
+        dialog.get_by_label("Lengths on this page").select_option("feet")
+        dialog.get_by_role("button", name="Save").click()
+        expect(page.locator("#areas")).to_contain_text(re.compile(r"\d\.\d mi"))
+        expect(page.locator("#map .leaflet-control-scale")).to_contain_text(re.compile(r"\d+ (ft|mi)"))
+    with DeskServer(tmp_path / "next") as desk, sitting(browser, desk) as page:
+        page.get_by_role("button", name=tmp_path.name, exact=True).click()  # of the recent trips
+        said(page, "ground", "✓ 2 areas")

@@ -205,3 +205,25 @@ def test_drives_are_those_that_were_plugged_in_with_their_room(tmp_path: Path) -
         (found,) = drives(mounts)
         assert found["path"] == f"{plugged}/."
         assert 0 <= found["free"] <= found["size"]
+
+
+def test_a_dropped_file_tells_the_names_of_its_features_and_an_area_takes_those_that_were_chosen(
+    page: Page, folder: Path
+) -> None:
+    tracks = "".join(
+        f'<trk><name>{name}</name><trkseg><trkpt lat="{lat}" lon="12.4"/><trkpt lat="{lat}" lon="12.41"/></trkseg>'
+        "</trk>"
+        for name, lat in (("Day 1", 47.1), ("Day 2", 47.2), ("Day 1", 47.3))
+    )
+    content = HEAD.replace("<trk><trkseg>", "") + tracks + "</gpx>"
+    assert drop(page, content.encode(), "ask", "days.gpx")["names"] == ["Day 1", "Day 2"]
+    values = {
+        "name": "second",
+        "line": "days.gpx",
+        "half-width": "100 m",
+        "deepest": 14,
+        "feature": ["Day 2"],
+    }
+    page.change(do="add-area", values=values)
+    (line,) = plan(Brief.read(folder)).shapes["second"].lines  # type: ignore[union-attr]  # a corridor
+    assert line[0][1] == 47.2

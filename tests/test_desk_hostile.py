@@ -31,7 +31,7 @@ from tests.test_desk_document import BRIEF
 ORIGIN = "http://127.0.0.1"
 WRITES = (
     *("/api/change", "/api/undo", "/api/redo", "/api/restore", "/api/take-theirs", "/api/keep-ours"),
-    *("/api/fit", "/api/take", "/api/speed", "/api/at-most", "/api/weigh", "/api/file"),
+    *("/api/fit", "/api/take", "/api/speed", "/api/at-most", "/api/weigh", "/api/would-go", "/api/file"),
     *("/api/try-layer", "/api/collection", "/api/key", "/api/programs"),
     *("/api/jobs/fetch", "/api/jobs/fetch/stop", "/api/jobs/handover", "/api/jobs/verify"),
 )

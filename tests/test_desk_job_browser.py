@@ -44,9 +44,15 @@ DROP = """([name, text]) => {
 
 
 def course(*places: tuple[float, float]) -> str:
+    """The course, and beside it a track that nobody is to walk."""
     points = "".join(f'<trkpt lat="{lat}" lon="{lon}"/>' for lon, lat in places)
-    head = '<gpx version="1.1" xmlns="http://www.topografix.com/GPX/1/1"><trk><trkseg>'
-    return f"{head}{points}</trkseg></trk></gpx>"
+    far = '<trkpt lat="47.9" lon="12.4"/><trkpt lat="47.9" lon="12.5"/>'
+    head = '<gpx version="1.1" xmlns="http://www.topografix.com/GPX/1/1">'
+    tracks = "".join(
+        f"<trk><name>{name}</name><trkseg>{each}</trkseg></trk>"
+        for name, each in (("Way in", points), ("Old way", far))
+    )
+    return f"{head}{tracks}</gpx>"
 
 
 COURSE = course((12.40, 47.02), (12.43, 47.03))
@@ -124,6 +130,8 @@ def begin(page: Page, server: TileServer) -> None:
     dialog.get_by_role("button", name="Add", exact=True).click()
     expect(page.locator("#layers")).to_contain_text("survey")
     page.evaluate(DROP, ["course.gpx", COURSE])
+    dialog.get_by_text("Only some of its features").click()
+    dialog.get_by_label("Way in").check()
     dialog.get_by_label("Deepest zoom").select_option("16")
     dialog.get_by_role("button", name="Add", exact=True).click()
     said(page, "room", re.compile("about"))
@@ -215,6 +223,7 @@ def test_a_course_that_changes_at_the_last_hour_costs_only_what_is_new_and_a_new
     with TileServer() as server, desk_process(trip) as desk:
         page = opened(context, desk.link)
         begin(page, server)
+        assert Brief.read(trip).areas[0].feature == ("Way in",)
         fetch_all(page)
         check_and_write(page, card)
         old, asked = plan(Brief.read(trip)).layers["survey"].tiles, server.tiles_asked

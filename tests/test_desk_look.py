@@ -13,7 +13,7 @@ import httpx
 import pytest
 import tomlkit
 
-from packer import Brief
+from packer import Brief, plan
 from packer.desk.server import DeskServer
 from packer.desk.source_look import SourceLook
 from packer.errors import BriefError
@@ -308,7 +308,14 @@ def test_a_plan_is_made_to_fit_one_change_at_a_time(page: Page, tmp_path: Path) 
     other = page.post("/api/fit", {"target": target, "refused": refused})
     assert change["words"] not in [one["words"] for one in other["changes"]]
     revision = page.get("/api/state")["revision"]
+    before, shown = plan(Brief.read(tmp_path)).layers, page.post("/api/would-go", {"edits": change["edits"]})
     state = page.post("/api/take", {"revision": revision, "edits": change["edits"]})
+    after = plan(Brief.read(tmp_path)).layers
+    gone = {name: before[name].tiles - after[name].tiles for name in before}
+    told = {one["properties"]["layer"]: one["properties"] for one in shown["features"]}
+    assert told.keys() == {name for name, tiles in gone.items() if tiles}
+    for name, one in told.items():
+        assert (one["zoom"], one["tiles"]) == max(gone[name].by_zoom().items())
     assert state["can_undo"]
     assert page.get("/api/figures")["tiles"] < whole["tiles"]
     assert (

@@ -80,6 +80,8 @@ def test_an_address_is_tried_the_source_looked_at_and_the_plan_made_to_fit(
         first = page.locator(".proposals li").first
         expect(first).to_be_visible(timeout=PATIENCE_MS)
         keep(page, "desk-look-fit")
+        with page.expect_response("**/api/would-go"):
+            first.hover()
         before = (tmp_path / "brief.toml").read_text("utf-8")
         with page.expect_response("**/api/take"):
             first.get_by_role("button", name="Take").click()

@@ -23,6 +23,7 @@ from packer.common.shell import shell_command
 from packer.desk.document import Snapshot
 from packer.desk.elsewhere import Elsewhere
 from packer.desk.events import Events, EventsResponse
+from packer.desk.recent_trips import RecentTrips
 from packer.desk.server import DeskServer
 from packer.desk.steps import steps
 from packer.desk.wording import on_page
@@ -543,3 +544,49 @@ def test_the_report_of_the_last_check_is_a_page_that_may_run_nothing(tmp_path: P
         assert "READY" in answer.text
         assert "default-src 'none'" in answer.headers["content-security-policy"]
         assert "script" not in answer.headers["content-security-policy"]
+
+
+def test_a_recent_trip_takes_the_place_of_the_one_on_the_desk_and_no_other_path_does(
+    tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    monkeypatch.setenv("XDG_CONFIG_HOME", str(tmp_path / "config"))
+    board = build(tmp_path)
+    first = str(board.brief.path.absolute())
+    with DeskServer(board.brief.path):
+        pass
+    other = tmp_path / "other"
+    other.mkdir()
+    (other / "brief.toml").write_text(BRIEF, encoding="utf-8")
+    with DeskServer(tmp_path / "new") as desk, Page(desk) as page:
+        assert [one["path"] for one in page.get("/api/recent")["trips"]] == [first]
+        assert (
+            "none of the trips" in page.post("/api/open", {"path": str(other / "brief.toml")}, 400)["error"]
+        )
+        before, held = desk.session, threading.Event()
+        before.jobs.start("fetch", {}, lambda _reporter: {"held": held.wait(20)})
+        assert "Stop it first" in page.post("/api/open", {"path": first}, 400)["error"]
+        held.set()
+        before.jobs.stop_all()
+        assert page.post("/api/open", {"path": first})["path"] == first
+        assert page.get("/api/state")["title"] == board.brief.title
+        assert before.events.closed
+        assert desk.session is not before
+        board.brief.path.rename(tmp_path / "gone.toml")
+        assert page.get("/api/recent")["trips"] == []
+
+
+@pytest.mark.parametrize("text", ["", "{", "{}", "[1]", '[{"path": 1}]', "[" * 5000])
+def test_a_damaged_list_of_trips_is_as_none(tmp_path: Path, text: str) -> None:
+    (tmp_path / "recent.json").write_text(text, encoding="utf-8")
+    assert RecentTrips(tmp_path).trips() == []
+
+
+def test_the_list_of_trips_names_each_once_the_newest_first_and_twelve_at_most(tmp_path: Path) -> None:
+    clock = iter(range(100))
+    recent = RecentTrips(tmp_path, lambda: next(clock))
+    for n in (*range(15), 14, 3):
+        (tmp_path / f"{n}.toml").touch()
+        recent.note(tmp_path / f"{n}.toml", f"trip {n}")
+    assert [one["title"] for one in recent.trips()] == [
+        f"trip {n}" for n in (3, 14, 13, 12, 11, 10, 9, 8, 7, 6, 5, 4)
+    ]

@@ -15,7 +15,7 @@ from packer.planning.brief import Area, Brief
 from packer.planning.changes import area_text, changes_since_fetch
 from packer.planning.comparison import compare
 from packer.planning.plan import Plan, plan
-from packer.planning.shape_files import count_shapes
+from packer.planning.shape_files import shapes_in
 
 __all__ = ["changes_told", "take_file"]
 
@@ -24,7 +24,7 @@ def take_file(session: Session, name: str, content: bytes, keep: str = "both") -
     """Take a dropped file as `keep` says, if a file of its name and of another content is there: "ask" keeps nothing
     and tells what the new one would change, "replace" puts it in place of the old one, "both" gives it a number.
 
-    Areas keep their depths, floors and crews. Gives {"file", "points", "lines", "polygons"}; with `taken` where
+    Areas keep their depths, floors and crews. Gives as `keep_dropped`; with `taken` where
     nothing was kept, with `before` where the old file went to. Raises as `keep_dropped`. If the process dies: the old
     file or the new one, whole, and maybe a hidden one beside it.
     """
@@ -37,7 +37,7 @@ def take_file(session: Session, name: str, content: bytes, keep: str = "both") -
     trial = there.with_name(f".new-{os.getpid()}-{there.name}"[:200])
     try:
         write_atomic(trial, content)
-        counts = count_shapes(trial)
+        counts = shapes_in(trial)
         if keep == "ask":
             return {"file": there.name, "taken": True, **counts, **_foreseen(session, there.name, trial.name)}
         before = document.keep_file(there)

@@ -10,7 +10,7 @@ from typing import Any
 from packer.common.atomic_write import write_atomic
 from packer.errors import BriefError, DiskError, InputError
 from packer.planning.layer_names import names_a_device
-from packer.planning.shape_files import count_shapes
+from packer.planning.shape_files import shapes_in
 
 __all__ = ["MOST_FILE_BYTES", "keep_dropped", "plain_name", "taken_by_another"]
 
@@ -19,7 +19,7 @@ _MOST_TWINS = 200
 
 
 def keep_dropped(folder: Path, name: str, content: bytes) -> dict[str, Any]:
-    """Keep a file in the folder of a brief and count what is in it: {"file", "points", "lines", "polygons"}.
+    """Keep a file in the folder of a brief and tell what is in it: {"file", "points", "lines", "polygons", "names"}.
 
     A file of the same name and content is used as it is; of another content the new one gets a number. A file that
     is no shape file is not kept. Raises InputError for a name or content that cannot be used, DiskError if it cannot
@@ -32,7 +32,7 @@ def keep_dropped(folder: Path, name: str, content: bytes) -> dict[str, Any]:
         if fresh:
             folder.mkdir(parents=True, exist_ok=True)
             write_atomic(path, content)
-        counts = count_shapes(path)
+        counts = shapes_in(path)
     except OSError as fault:
         raise DiskError(f"{path} cannot be written: {fault.strerror}.") from fault
     except (ValueError, BriefError) as fault:

@@ -30,9 +30,10 @@ from packer.desk.given_keys import allow_program, key_facts, key_programs, take_
 from packer.desk.guard import REPORT_PATH
 from packer.desk.look_endpoints import look_routes
 from packer.desk.profile import profile
+from packer.desk.recent_trips import RecentTrips
 from packer.desk.session import Session
-from packer.desk.weighing import Weighing
-from packer.errors import EXIT_INPUT, EXIT_STORE, EXIT_TERMS, BriefError, LastbarError
+from packer.desk.weighing import Weighing, would_go
+from packer.errors import EXIT_INPUT, EXIT_STORE, EXIT_TERMS, BriefError, InputError, LastbarError
 from packer.fetching.run_watch import last_run
 from packer.planning.brief_keys import masked_keys
 from packer.survey.sheets import sheet_path
@@ -54,9 +55,15 @@ _STATUS = {EXIT_INPUT: 400, EXIT_STORE: 503, EXIT_TERMS: 451}
 Answer = Callable[[Mapping[str, Any]], Any]
 
 
-def desk_endpoints(session: Session) -> Starlette:
-    """The application, without its guard. What may take long runs in threads."""
+def _no_other(_path: str) -> Any:
+    raise InputError("No other trip can be opened here.")
+
+
+def desk_endpoints(session: Session, open_trip: Callable[[str], Any] = _no_other) -> Starlette:
+    """The application, without its guard. What may take long runs in threads. `open_trip` puts another trip in place of
+    this one, and gives its state."""
     addresses = _Addresses(session)
+    opening = _posted(lambda body: open_trip(_text(body, "path")))
     return Starlette(
         routes=[
             Route("/", lambda _: _file("/index.html")),
@@ -78,6 +85,8 @@ def desk_endpoints(session: Session) -> Starlette:
             Route("/api/key", lambda _: JSONResponse(key_facts())),
             Route("/api/programs", lambda _: JSONResponse(key_programs(session.document.now().brief))),
             Route("/api/events", addresses.events),
+            Route("/api/recent", lambda _: JSONResponse({"trips": RecentTrips().trips()})),
+            Route("/api/open", opening, methods=["POST"]),
             *addresses.changes(),
             *look_routes(session, _body),
             *view_routes(session.board),
@@ -164,6 +173,7 @@ class _Addresses:
             "/api/keep-ours": lambda _: session.step(document.keep_ours),
             "/api/fit": session.fit,
             "/api/take": lambda b: session.take(_revision(b), edits_of(b.get("edits"))),
+            "/api/would-go": lambda b: would_go(session, edits_of(b.get("edits"))),
             "/api/weigh": lambda b: self._weighing.weigh(_area_change(b)),
             "/api/key": take_key,
             "/api/programs": lambda b: _allowed(session, b),

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import shutil
 import threading
 from collections.abc import Callable, Mapping
 from dataclasses import dataclass
@@ -83,6 +84,7 @@ class Planner:
             "bytes": whole.bytes.to_dict(),
             "to_fetch": whole.to_fetch.to_dict(),
             "disk_bytes": round(whole.to_fetch.high * OVERHEAD),
+            "disk_free": _free(self._store or brief.store_folder),
             "layers": {
                 name: _weight(one.bytes, one.missing, len(plan.layers[name].tiles))
                 for name, one in layers.items()
@@ -155,6 +157,15 @@ class Planner:
             for name in ("expected", "low", "high")
         }
         return {**found, "bits_per_second": round(speed.bits_per_second), "basis": speed.basis}
+
+
+def _free(folder: Path) -> int | None:
+    """Bytes that are free where the packs are or will be; None where that cannot be told."""
+    there = next((one for one in (folder, *folder.absolute().parents) if one.is_dir()), None)
+    try:
+        return None if there is None else shutil.disk_usage(there).free
+    except OSError:
+        return None
 
 
 def _mark(path: Path) -> _Mark:

@@ -27,6 +27,7 @@ from packer.survey.tradeoffs import RANKING, Figures, Target, fit
 
 __all__ = ["edits_of", "proposals", "with_edits"]
 
+
 _KINDS: dict[str, type[Any]] = {
     one.__name__: one for one in (Deepest, DeepestByLayer, HalfWidth, Layers, OverviewTo)
 }

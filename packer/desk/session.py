@@ -278,7 +278,7 @@ class Session:
         found = self.state()
         self.events.tell(
             "state",
-            {key: found[key] for key in ("revision", "steps", "brief_mark", "cards")},
+            {key: found[key] for key in ("path", "revision", "steps", "brief_mark", "cards")},
         )
         return found
 

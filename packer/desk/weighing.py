@@ -1,4 +1,4 @@
-"""What a shape would weigh while it is being dragged: the brief as it would be, which is neither saved nor kept."""
+"""The brief as it would be, neither saved nor kept: what a shape would weigh, and what a change would leave out."""
 
 from __future__ import annotations
 
@@ -11,12 +11,15 @@ from pydantic import ValidationError
 from packer.desk.brief_facts import read_table
 from packer.desk.changes import SetArea
 from packer.desk.figures import SupersededError
+from packer.desk.fitting import with_edits
 from packer.desk.session import Session
 from packer.errors import InputError
 from packer.planning.brief import Area, Brief
+from packer.planning.brief_edits import Edit
 from packer.planning.offers import apply_offers, cached_offers
+from packer.view.outlines import outline_feature
 
-__all__ = ["Weighing"]
+__all__ = ["Weighing", "would_go"]
 
 
 class Weighing:
@@ -64,3 +67,23 @@ def _with_area(brief: Brief, name: str, values: Mapping[str, Any]) -> Brief:
     except ValidationError as fault:
         raise InputError(f"No area can be like that: {fault.errors()[0]['msg']}.") from None
     return brief.model_copy(update={"areas": tuple(area if a.name == name else a for a in brief.areas)})
+
+
+def would_go(session: Session, edits: list[Edit]) -> dict[str, Any]:
+    """Outlines of what proposed changes would leave out, at the deepest zoom of it on each layer, as GeoJSON.
+
+    Raises as `Session.plan` and `with_edits`.
+    """
+    now, _, before = session.plan()
+    text = with_edits(now, edits)
+    brief = Brief.from_text(text, session.document.path)
+    brief = apply_offers(brief, cached_offers(brief, session.store or brief.store_folder))
+    after = session.planner.plan(brief)
+    features = []
+    for name, layer in before.layers.items():
+        gone = layer.tiles - after.layers[name].tiles if name in after.layers else layer.tiles
+        if gone:
+            found = outline_feature("dropped", gone, gone.zooms[-1], before.middle[0])
+            found["properties"]["layer"] = name
+            features.append(found)
+    return {"type": "FeatureCollection", "features": features}

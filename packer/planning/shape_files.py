@@ -10,7 +10,7 @@ import errno
 from collections.abc import Callable, Iterable
 from dataclasses import dataclass
 from pathlib import Path
-from typing import TYPE_CHECKING
+from typing import TYPE_CHECKING, Any
 
 import numpy as np
 
@@ -30,7 +30,7 @@ if TYPE_CHECKING:
 else:
     shapely = lazy_import("shapely")  # only polygons need it
 
-__all__ = ["AreaSource", "count_shapes", "read_area", "read_shape"]
+__all__ = ["AreaSource", "read_area", "read_shape", "shapes_in"]
 
 _LONGEST_KM = 400_000  # ten times round the Earth
 _MOST_NAMED = 8  # features in one sentence
@@ -107,13 +107,17 @@ def read_area(brief: Brief, area: Area, read: Reader = read_drawing) -> tuple[Sh
         ) from fault
 
 
-def count_shapes(path: Path) -> dict[str, int]:
-    """How many points, lines and polygons a file has. Raises ValueError, worded for the planner, or OSError."""
+def shapes_in(path: Path) -> dict[str, Any]:
+    """How many points, lines and polygons a file has, and the `names` of its features and folders, in their order.
+
+    Raises ValueError, worded for the planner, or OSError.
+    """
     parts = _AreaParts((drawing := read_drawing(path.absolute())).features, drawing)
     return {
         "points": parts.count("points"),
         "lines": parts.count("lines", "rings"),
         "polygons": parts.count("polygons"),
+        "names": list(dict.fromkeys(name for feature in drawing.features for name in _names(feature))),
     }
 
 

@@ -3,6 +3,7 @@
 import { byId, make } from "./dom.js";
 import { addLayer, editLayer } from "./layers.js";
 import { store } from "./store.js";
+import { far } from "./units.js";
 import { bytes } from "./words.js";
 
 /**
@@ -44,7 +45,7 @@ function line(area) {
   const figures = store.figures?.areas[area.name];
   const [sign, form] = FORMS[/** @type {string} */ (area.form)];
   const depths = Object.entries(figures?.layers ?? {}).map(([name, one]) => `${name} ${one.deepest}`);
-  const size = figures ? [figures.length_km && `${figures.length_km.toFixed(1)} km`, bytes(figures.bytes)] : [];
+  const size = figures ? [figures.length_km && far(figures.length_km), bytes(figures.bytes)] : [];
   const warned = warnings(area.name);
   const mark = warned.length ? make("span.warned", { text: "!", title: warned.join("\n") }) : null;
   const chosen = store.chosen === area.name;

@@ -1,7 +1,7 @@
 // The desk: brings the parts of the page together.
 
 import { drawAreas } from "./areas.js";
-import { byId, ask, make, action } from "./dom.js";
+import { byId, ask, choice, make, action } from "./dom.js";
 import { drawMap } from "./map.js";
 import { drawSteps, STEPS } from "./steps.js";
 import { drawPanel } from "./panel.js";
@@ -11,6 +11,7 @@ import { get } from "./api.js";
 import { showKeys } from "./keys.js";
 import { drawFiles } from "./files.js";
 import { hearNotices } from "./notices.js";
+import { feet, keepUnits } from "./units.js";
 import { clock } from "./words.js";
 
 drawSteps();
@@ -81,13 +82,19 @@ byId("help").addEventListener("click", showKeys);
 byId("title").addEventListener("click", async () => {
   const title = make("input", { type: "text", value: store.state?.title, required: true, maxlength: 200 });
   const contact = make("input", { type: "text", value: store.state?.contact ?? "", maxlength: 200 });
+  const before = feet() ? "feet" : "metres";
+  const units = choice([["metres", "in metres and kilometres"], ["feet", "in feet and miles"]], before, () => undefined);
   const content = [
     make("label", {}, "Title of the trip", title),
     make("label", {}, "Contact", contact),
     make("p.hint", { text: "Some servers want to know whom to reach. The contact is sent with each request." }),
+    make("label", {}, "Lengths on this page", units),
+    make("p.hint", { text: "The brief and what is typed stay in metres and kilometres." }),
   ];
   if (await ask("This trip", content, "Save")) {
     await store.change({ do: "set-brief", values: { title: title.value, contact: contact.value.trim() || null } });
+    keepUnits(units.value);
+    if (units.value !== before) location.reload();
   }
 });
 byId("versions").addEventListener("click", async () => {

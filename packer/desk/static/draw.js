@@ -4,7 +4,7 @@ import { get } from "./api.js";
 import { ask, byId, choice, field, make } from "./dom.js";
 import { free } from "./files.js";
 import { store } from "./store.js";
-import { length } from "./words.js";
+import { length } from "./units.js";
 
 const L = window.L;
 const STYLE = { color: "#c2410c", weight: 3, fill: false, interactive: false };

@@ -5,6 +5,8 @@ import { ask, byId, choice, field, make } from "./dom.js";
 import { store } from "./store.js";
 import { count } from "./words.js";
 
+const MOST_NAMES = 200;
+
 export function drawFiles() {
   byId("file").addEventListener("click", () => byId("file-input").click());
   byId("file-input").addEventListener("change", async () => {
@@ -48,12 +50,14 @@ async function add(file) {
     const box = make("input", { type: "checkbox", checked: i === 0 || key === "points", name: String(key) });
     return { key: String(key), box, label: make("label.check", {}, box, ` ${words} (${Number(many).toLocaleString("en")})`) };
   });
+  const some = someFeatures(found.names ?? []);
   const name = make("input", { type: "text", required: true, value: free(file.name.replace(/\.[^.]*$/, "")) });
   const width = make("input", { type: "text", required: true, value: "250 m" });
   let depth = "17";
   const depths = choice([["18", "18, on foot"], ["17", "17, trails"], ["16", "16, towns"], ["15", "15, roads"], ["14", "14"], ["13", "13"], ["12", "12"]], depth, (value) => { depth = value; });
   const content = [
     make("fieldset", {}, make("legend", { text: "Make areas from it" }), ...checks.map((one) => one.label)),
+    ...some.part,
     field("Name", name),
     field("Reach to either side, or round each point", width),
     field("Deepest zoom", depths),
@@ -64,10 +68,29 @@ async function add(file) {
     const values = { name: free(key === "points" ? `${name.value} points` : name.value), [key]: found.file, deepest: Number(depth) };
     if (key === "line") values["half-width"] = width.value;
     if (key === "points") values.radius = width.value;
+    if (some.chosen().length) values.feature = some.chosen();
     if (!(await store.change({ do: "add-area", values }))) return;
     store.choose(values.name);
   }
   store.tell("look-at", store.chosen);
+}
+
+/**
+ * A choice among the features of a file by their names; nothing chosen stands for all of them.
+ * @param {string[]} names
+ */
+function someFeatures(names) {
+  /** @type {Set<string>} */
+  const chosen = new Set();
+  const boxes = names.slice(0, MOST_NAMES).map((name) => {
+    const box = make("input", { type: "checkbox" });
+    box.addEventListener("change", () => { box.checked ? chosen.add(name) : chosen.delete(name); });
+    return make("label.check", {}, box, ` ${name}`);
+  });
+  const more = names.length > MOST_NAMES ? make("p.hint", { text: `and ${count(names.length - MOST_NAMES, "more name")}, which the brief takes as well.` }) : null;
+  const summary = make("summary", { text: `Only some of its features (${count(names.length, "name")})` });
+  const part = names.length > 1 ? [make("details", {}, summary, make("p.hint", { text: "Without a tick it is all of them." }), make("div.features", { role: "group", "aria-label": "Features" }, ...boxes), more)] : [];
+  return { part, chosen: () => names.filter((name) => chosen.has(name)) };
 }
 
 /**

@@ -4,6 +4,7 @@ import { post } from "./api.js";
 import { action, field, make } from "./dom.js";
 import { store } from "./store.js";
 import { bytes, count, duration } from "./words.js";
+import { pointing } from "./would-go.js";
 
 /** @typedef {{kind: string, area: string, words: string}} Edit */
 
@@ -55,7 +56,7 @@ function told(found) {
   }
   const end = found.reached ? `With all of these it fits: ${figuresText(found.after)}.` : `Even with all of these it does not fit: ${figuresText(found.after)}.`;
   return [
-    make("p.hint", { text: found.ranking }),
+    make("p.hint", { text: `${found.ranking} Point at a proposal to see on the map what it would leave out.` }),
     make("ol.proposals", {}, ...found.changes.map((/** @type {any} */ change) => proposal(change))),
     make("p", { text: end + refused }),
   ];
@@ -65,15 +66,17 @@ function told(found) {
 function proposal(change) {
   const area = change.edits[0]?.area;
   const take = async () => {
+    store.tell("would-go", null);
     if (!(await store.send("/api/take", { edits: change.edits }))) await ask();
   };
   const refuse = async () => {
+    store.tell("would-go", null);
     kept.refused.push(...change.edits);
     await ask();
   };
   return make(
     "li",
-    {},
+    pointing(change.edits),
     make("button.link", { type: "button", text: change.words, onclick: () => store.choose(area) }),
     make("p.hint", { text: `saves ${figuresText(change.saves)}` }),
     make("div.row", {}, action("Take", take), action("Refuse", refuse, "quiet")),

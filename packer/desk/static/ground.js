@@ -3,8 +3,10 @@
 import { FORMS, warnings } from "./areas.js";
 import { action, ask, choice, field, make } from "./dom.js";
 import { free } from "./files.js";
+import { recentPart } from "./recent.js";
 import { store } from "./store.js";
-import { ground, metresPerPixel, seen } from "./words.js";
+import { ground } from "./units.js";
+import { metresPerPixel, seen } from "./words.js";
 
 const ZOOMS = [19, 18, 17, 16, 15, 14, 13, 12, 11, 10];
 
@@ -59,7 +61,7 @@ function shape(area, set) {
   const { values } = area;
   const box = make("div.stack");
   const from = typeof values.line === "string" || typeof values.polygon === "string" || values.points;
-  if (from) box.append(make("p.hint", { text: `From ${area.file}.` }));
+  if (from) box.append(make("p.hint", { text: `From ${area.file}.` }), onlySome(values, set));
   const reach = values.line ? "half-width" : values.radius ? "radius" : null;
   if (reach) {
     const input = make("input", { type: "text", value: values[reach] });
@@ -80,6 +82,22 @@ function shape(area, set) {
     box.append(more);
   }
   return box;
+}
+
+/**
+ * The features of its file that an area takes, one name a line.
+ * @param {any} values @param {(change: object) => Promise<boolean>} set
+ */
+function onlySome(values, set) {
+  const names = [values.feature ?? []].flat();
+  const text = make("textarea", { rows: Math.min(5, names.length + 1), spellcheck: "false" });
+  text.value = names.join("\n");
+  text.addEventListener("change", () => {
+    const found = text.value.split("\n").map((/** @type {string} */ row) => row.trim()).filter(Boolean);
+    set({ feature: found.length ? found : null });
+  });
+  const more = make("details", {}, make("summary", { text: names.length ? `Only ${names.join(", ")}` : "All its features" }), field("Only these features", text, "Names of features or folders of the file, one a line. Empty for all."));
+  return more;
 }
 
 /**
@@ -181,6 +199,7 @@ function wholePanel() {
     ...lacks,
     make("p", { text: "Choose an area in the list or on the map to change it. Draw one, or drop the file of your course on the page." }),
     ...(store.trouble ? [make("p.warning", { text: store.trouble })] : []),
+    ...recentPart(),
     ...overview(),
     make("h3", { text: "Crews" }),
     state?.crews.length ? make("ul.plain-list", {}, ...state.crews.map(crewLine)) : make("p.hint", { text: "None: everybody gets everything." }),

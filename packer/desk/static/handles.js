@@ -5,7 +5,7 @@ import { make } from "./dom.js";
 import { lonLat, metres } from "./draw.js";
 import { store } from "./store.js";
 import { stopWeighing, weigh } from "./weigh.js";
-import { length } from "./words.js";
+import { length } from "./units.js";
 
 const L = window.L;
 const GHOST = { color: "#c2410c", weight: 2, dashArray: "4 4", fill: false, interactive: false };

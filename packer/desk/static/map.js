@@ -11,7 +11,9 @@ import { thinOut } from "./labels.js";
 import { SideBySide } from "./side-by-side.js";
 import { store } from "./store.js";
 import { SourceTiles, sourceSwitch } from "./source-tiles.js";
+import { drawWouldGo } from "./would-go.js";
 import { BoardTiles } from "./tiles.js";
+import { far, feet } from "./units.js";
 import { coverage } from "./overlays.js";
 
 const L = window.L;
@@ -21,6 +23,7 @@ const INK = {
   edge: { color: "#5a1f7a", weight: 1.2, dashArray: "3 4", fillColor: "#5a1f7a", fillOpacity: 0.05 },
   casing: { color: "#fff", weight: 6, opacity: 0.7, fill: false, interactive: false },
   chosen: { color: "#c2410c", weight: 3.5 },
+  over: { color: "#9a5b00", dashArray: "1 6", weight: 4 },
   tiles: { color: "#1d2322", weight: 1, opacity: 0.8, fill: false, interactive: false },
 };
 const REDRAW_MS = 7_500; // the tiles on board flicker when they are drawn anew
@@ -42,7 +45,7 @@ export function drawMap() {
   });
   map.setView([20, 10], 2);
   drawGraticule(map);
-  L.control.scale({ imperial: false, maxWidth: 140, position: "bottomleft" }).addTo(map);
+  L.control.scale({ imperial: feet(), metric: !feet(), maxWidth: 140, position: "bottomleft" }).addTo(map);
   sourceSwitch((source) => {
     sides.show(source);
     drawTiles();
@@ -71,8 +74,12 @@ export function drawMap() {
   store.on("state", drawTiles);
   store.on("figures", drawOutline);
   store.on("step", drawCover);
+  store.on("step", () => store.job("survey")?.result && drawShapes());
+  drawWouldGo(map);
   store.on("job", ({ kind, ended }) => {
-    if (kind === "survey" && ended && sides.source) shown.tiles?.redraw(); // it may be asked for tiles again
+    if (kind !== "survey" || !ended) return;
+    if (sides.source) shown.tiles?.redraw(); // it may be asked for tiles again
+    drawShapes(); // with its verdicts
   });
   let redrawn = 0;
   whileFetching((ended) => {
@@ -125,7 +132,8 @@ function drawShapes() {
       continue;
     }
     const mine = store.chosen === (area ?? name);
-    const style = { ...INK[kind === "route" ? "route" : kind === "edge" ? "edge" : "area"], ...(mine ? INK.chosen : {}) };
+    const found = store.step === "worth" ? surveyed(name) : "";
+    const style = { ...INK[kind === "route" ? "route" : kind === "edge" ? "edge" : "area"], ...(found ? INK.over : {}), ...(mine ? INK.chosen : {}) };
     if (kind !== "edge") group.addLayer(L.geoJSON(feature, { style: INK.casing }));
     const shape = L.geoJSON(feature, { style });
     shape.on("click", (/** @type {any} */ event) => {
@@ -133,16 +141,26 @@ function drawShapes() {
       L.DomEvent.stop(event);
       store.choose(name);
     });
-    const words = make("span", { text: name });
-    shape.bindTooltip(words, { sticky: true, className: "tip" });
+    const words = make("span", { text: found ? `${name}: ${found}` : name });
+    shape.bindTooltip(words, found && kind !== "edge" ? { permanent: true, className: "tip over" } : { sticky: true, className: "tip" });
     if (kind === "route") {
       const km = kilometres(feature);
-      shape.on("mousemove", (/** @type {any} */ event) => { words.textContent = `${name}, km ${km(event.latlng).toFixed(1)}`; });
+      shape.on("mousemove", (/** @type {any} */ event) => { words.textContent = `${name}, at ${far(km(event.latlng))}`; });
     }
     group.addLayer(shape);
   }
   shown.shapes = group.addTo(map);
   thinOut(map, group);
+}
+
+/**
+ * What the survey says of an area that is deeper than it is worth; "" for any other.
+ * @param {string} name
+ */
+function surveyed(name) {
+  const layers = Object.entries(store.job("survey")?.result?.layers ?? {});
+  const over = layers.filter(([, layer]) => layer.areas[name] && layer.areas[name].worth_to < layer.areas[name].deepest);
+  return over.map(([layer, { areas }]) => `${layer} worth zoom ${areas[name].worth_to}, not ${areas[name].deepest}`).join("; ");
 }
 
 // While the brief lacks something there is no plan, and what was drawn comes from the brief itself.

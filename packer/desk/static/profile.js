@@ -4,6 +4,7 @@ import { get } from "./api.js";
 import { byId, make } from "./dom.js";
 import { whileFetching } from "./growing.js";
 import { store } from "./store.js";
+import { far, farUnit } from "./units.js";
 
 const NS = "http://www.w3.org/2000/svg";
 const [HIGH, LEFT, RIGHT] = [56, 76, 14];
@@ -32,7 +33,7 @@ export function drawProfile() {
     const line = lines.find((/** @type {any} */ one) => one.area === store.chosen) ?? lines[0];
     strip.hidden = !line;
     if (!line) return;
-    const title = make("h2", { text: `${line.area}, ${line.length_km.toFixed(1)} km: depth asked (outline) and stored (solid)` });
+    const title = make("h2", { text: `${line.area}, ${far(line.length_km)}: depth asked (outline) and stored (solid)` });
     const show = () => strip.replaceChildren(title, picture(line, strip.clientWidth - 28));
     show();
     again = show;
@@ -70,8 +71,10 @@ function picture(line, width) {
       drawing.append(svg("rect", { x, y: top + row - share(depth.held), width: wide, height: share(depth.held), class: "held" }));
     }
   });
-  for (let km = 0; km <= line.length_km; km += step(line.length_km, (width - LEFT) / 60)) {
-    drawing.append(svg("text", { x: at(km), y: high - 3, class: "km" }, `${km.toFixed(km % 1 ? 1 : 0)}${km ? "" : " km"}`));
+  const unit = farUnit();
+  const long = line.length_km / unit.km;
+  for (let mark = 0; mark <= long; mark += step(long, (width - LEFT) / 60)) {
+    drawing.append(svg("text", { x: at(mark * unit.km), y: high - 3, class: "km" }, `${mark.toFixed(mark % 1 ? 1 : 0)}${mark ? "" : ` ${unit.name}`}`));
   }
   drawing.addEventListener("click", (event) => {
     const box = drawing.getBoundingClientRect();
@@ -81,9 +84,9 @@ function picture(line, width) {
   return drawing;
 }
 
-/** @param {number} km @param {number} most labels */
-function step(km, most) {
-  return [0.1, 0.2, 0.5, 1, 2, 5, 10, 20, 50, 100, 200, 500].find((one) => km / one <= Math.min(10, most)) ?? 1000;
+/** @param {number} long in kilometres or miles @param {number} most labels */
+function step(long, most) {
+  return [0.1, 0.2, 0.5, 1, 2, 5, 10, 20, 50, 100, 200, 500].find((one) => long / one <= Math.min(10, most)) ?? 1000;
 }
 
 /** @param {any} line @param {string[]} layers */
@@ -91,7 +94,7 @@ function summary(line, layers) {
   const parts = layers.map((layer) => {
     const short = line.stretches.filter((/** @type {any} */ one) => one.layers[layer] && (one.layers[layer].held ?? -1) < one.layers[layer].asked);
     const km = short.reduce((/** @type {number} */ sum, /** @type {any} */ one) => sum + one.to_km - one.from_km, 0);
-    return km > 0 ? `${layer}: ${km.toFixed(1)} km not yet as deep as asked` : `${layer}: as deep as asked everywhere`;
+    return km > 0 ? `${layer}: ${far(km)} not yet as deep as asked` : `${layer}: as deep as asked everywhere`;
   });
   return `Depth along ${line.area}. ${parts.join(". ")}.`;
 }

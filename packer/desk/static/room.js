@@ -17,6 +17,7 @@ export function roomPanel() {
     ...head,
     make("p.large", { text: `${count(figures.tiles, "tile")}, ${between(figures.bytes)}` }),
     make("p", { text: missing }),
+    ...disk(figures),
     ...time(figures.time),
     ...figures.warnings.map((/** @type {string} */ text) => make("p.warning", { text })),
     ...fitPart(),
@@ -31,6 +32,13 @@ export function roomPanel() {
     table(["Layer", "Tiles", "Bytes"], Object.entries(figures.layers).map(([name, one]) => [name, one.tiles.toLocaleString("en"), bytes(one.bytes.expected)])),
     ...crews(figures.crews),
   ];
+}
+
+/** @param {any} figures @returns {Node[]} */
+function disk({ disk_bytes: needed, disk_free: free }) {
+  if (free === null || !needed) return [];
+  const words = `The packs may take ${bytes(needed)} more. ${bytes(free)} are free on their disk.`;
+  return [make(needed > free ? "p.warning" : "p", { text: words })];
 }
 
 /** @param {any} told @returns {Node[]} */

@@ -174,7 +174,8 @@ class Store extends EventTarget {
     events.addEventListener("state", async ({ data }) => {
       const told = JSON.parse(data);
       if (!this.state) return;
-      if (told.revision !== this.state.revision) this.take(await get("/api/state"));
+      if (told.path !== this.state.path) location.reload(); // another trip is on the desk now
+      else if (told.revision !== this.state.revision) this.take(await get("/api/state"));
       else this.take({ ...this.state, steps: told.steps, brief_mark: told.brief_mark, cards: told.cards });
     });
     for (const kind of ["fetch", "survey", "verify", "handover", "inspect"]) {

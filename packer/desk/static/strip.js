@@ -5,7 +5,8 @@ import { action, choice, field, make } from "./dom.js";
 import { map } from "./map.js";
 import { part } from "./source-tiles.js";
 import { store } from "./store.js";
-import { between, count, duration, ground, seen } from "./words.js";
+import { ground } from "./units.js";
+import { between, count, duration, seen } from "./words.js";
 
 const [WIDE, HIGH] = [150, 104];
 const VERDICTS = /** @type {{[verdict: string]: string}} */ ({

@@ -23,17 +23,6 @@ export function duration(seconds) {
   return `${Math.floor(whole / 3600)} h ${String(Math.floor((whole % 3600) / 60)).padStart(2, "0")} min`;
 }
 
-/** @param {number} metres a pixel */
-export function ground(metres) {
-  if (metres >= 1000) return `${(metres / 1000).toFixed(1)} km`;
-  return metres >= 10 ? `${metres.toFixed(0)} m` : `${metres.toFixed(2)} m`;
-}
-
-/** @param {number} metres of length */
-export function length(metres) {
-  return metres >= 1000 ? `${(metres / 1000).toFixed(metres >= 10000 ? 0 : 1)} km` : `${metres.toFixed(0)} m`;
-}
-
 /** @param {number} seconds since 1970 */
 export function clock(seconds) {
   return new Date(seconds * 1000).toLocaleTimeString("en-GB", { hour: "2-digit", minute: "2-digit" });
