@@ -8,6 +8,8 @@ import os
 import stat
 from pathlib import Path
 
+from packer.common.places import nearest_folder
+
 __all__ = ["make_folders", "sync_folder", "write_atomic"]
 
 # Some network and FUSE file systems cannot sync a folder; their names are then as durable as they make them.
@@ -73,8 +75,9 @@ def sync_folder(folder: Path) -> None:
 def make_folders(folder: Path) -> None:
     """Make a folder and those above it, each new name synced into the folder that it lies in.
 
-    Raises OSError. If the process dies: some of them may be there.
+    Raises OSError, and DiskError where not even the drive is there. If the process dies: some of them may be there.
     """
+    nearest_folder(folder)
     missing = []
     here = folder
     while not here.exists() and here != here.parent:

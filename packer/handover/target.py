@@ -15,6 +15,7 @@ from pathlib import Path
 
 from packer.common import atomic_write
 from packer.common.atomic_write import make_folders
+from packer.common.places import nearest_folder
 from packer.errors import DiskError
 from packer.store.disk_errors import translated
 
@@ -74,22 +75,18 @@ def system_of(folder: Path, mounts: Path = Path("/proc/mounts")) -> FileSystem:
     return FileSystem(kind, FAT_LIMIT_BYTES if strict or kind in _DOUBTFUL else None, strict)
 
 
-def _existing(folder: Path) -> Path:
-    folder = folder.resolve()
-    while not folder.exists():
-        folder = folder.parent
-    return folder
-
-
 def free_bytes(folder: Path) -> int:
-    """Bytes that may still be written where a folder is, or would be made."""
+    """Bytes that may still be written where a folder is, or would be made. Raises DiskError, also where its drive is
+    not there."""
     with translated(folder):
-        return shutil.disk_usage(_existing(folder)).free
+        return shutil.disk_usage(nearest_folder(folder.resolve())).free
 
 
 def on_disk_bytes(folder: Path, sizes_bytes: list[int]) -> int:
     """What loose files of these sizes take on the disk, each rounded up to whole clusters."""
-    cluster = os.statvfs(_existing(folder)).f_frsize if hasattr(os, "statvfs") else _CLUSTER_BYTES
+    cluster = (
+        os.statvfs(nearest_folder(folder.resolve())).f_frsize if hasattr(os, "statvfs") else _CLUSTER_BYTES
+    )
     return sum(-(-size // cluster) * cluster for size in sizes_bytes)
 
 
