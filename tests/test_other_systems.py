@@ -6,13 +6,17 @@ system is to be had here: what a shim cannot show is not shown.
 
 from __future__ import annotations
 
-from pathlib import Path, PureWindowsPath
+import sqlite3
+from contextlib import closing
+from pathlib import Path, PurePosixPath, PureWindowsPath
 
 import pytest
 
+import packer
 from packer.cli import show_plan
 from packer.common.atomic_write import make_folders
 from packer.common.places import missing_drive_text, nearest_folder
+from packer.common.sqlite_uri import sqlite_uri
 from packer.errors import EXIT_STORE, DiskError
 from packer.handover.target import free_bytes, on_disk_bytes
 
@@ -52,3 +56,39 @@ def test_the_drive_or_the_share_is_named(path: str, told: str) -> None:
 def test_a_folder_that_is_not_there_yet_has_the_room_of_the_one_above(tmp_path: Path) -> None:
     assert nearest_folder(tmp_path / "a" / "b") == tmp_path
     assert free_bytes(tmp_path / "a" / "b") > 0
+
+
+# ------------------------------------------------------------------------------------------------ paths for SQLite
+
+URIS = {
+    "a drive": (
+        PureWindowsPath("C:\\Users\\Ada L\\trip#1\\a.mbtiles"),
+        "file:///C:/Users/Ada%20L/trip%231/a.mbtiles",
+    ),
+    "a share": (PureWindowsPath("\\\\nas\\maps\\trip\\a.mbtiles"), "file:////nas/maps/trip/a.mbtiles"),
+    "a path of POSIX": (PurePosixPath("/home/ada/a?b.mbtiles"), "file:///home/ada/a%3Fb.mbtiles"),
+    "two slashes of POSIX": (PurePosixPath("//home/ada/a.mbtiles"), "file:////home/ada/a.mbtiles"),
+}
+
+
+@pytest.mark.parametrize("kind", URIS)
+def test_the_uri_for_sqlite_has_no_authority(kind: str) -> None:
+    path, uri = URIS[kind]
+    assert sqlite_uri(path, "mode=ro") == f"{uri}?mode=ro"
+
+
+def test_sqlite_opens_what_a_network_path_names_and_not_what_as_uri_makes_of_it(tmp_path: Path) -> None:
+    """Here the share is a folder below the root, since two slashes are one to this system."""
+    with closing(sqlite3.connect(tmp_path / "a.db")) as db:
+        db.execute("CREATE TABLE t (x)")
+    share = PureWindowsPath("\\\\" + "\\".join(tmp_path.parts[1:]) + "\\a.db")
+    with closing(sqlite3.connect(sqlite_uri(share, "mode=ro"), uri=True)) as db:
+        assert db.execute("SELECT name FROM sqlite_master").fetchall() == [("t",)]
+    with pytest.raises(sqlite3.OperationalError, match="authority"):
+        sqlite3.connect(f"{share.as_uri()}?mode=ro", uri=True)
+
+
+def test_nothing_else_makes_such_a_uri() -> None:
+    own = Path(packer.__file__).parent
+    told = [p.name for p in own.rglob("*.py") if ".as_uri()" in p.read_text(encoding="utf-8")]
+    assert told == ["sqlite_uri.py"]
