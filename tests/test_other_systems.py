@@ -6,7 +6,9 @@ system is to be had here: what a shim cannot show is not shown.
 
 from __future__ import annotations
 
+import errno
 import sqlite3
+from collections.abc import Callable
 from contextlib import closing
 from pathlib import Path, PurePosixPath, PureWindowsPath
 
@@ -14,11 +16,12 @@ import pytest
 
 import packer
 from packer.cli import show_plan
-from packer.common.atomic_write import make_folders
+from packer.common import in_use
+from packer.common.atomic_write import make_folders, write_atomic
 from packer.common.places import missing_drive_text, nearest_folder
 from packer.common.sqlite_uri import sqlite_uri
 from packer.errors import EXIT_STORE, DiskError
-from packer.handover.target import free_bytes, on_disk_bytes
+from packer.handover.target import free_bytes, on_disk_bytes, part_of, put_in_place
 
 # ------------------------------------------------------------------------------------------------ a drive that is not
 # there
@@ -92,3 +95,86 @@ def test_nothing_else_makes_such_a_uri() -> None:
     own = Path(packer.__file__).parent
     told = [p.name for p in own.rglob("*.py") if ".as_uri()" in p.read_text(encoding="utf-8")]
     assert told == ["sqlite_uri.py"]
+
+
+# ------------------------------------------------------------------------------------------------ handles held by
+# others
+
+
+class Holder:
+    """Another program that holds a file or folder until a time: whoever renames or replaces it is refused, as by
+    Windows."""
+
+    def __init__(self, monkeypatch: pytest.MonkeyPatch, held: Path, until_s: float) -> None:
+        self.now, self.refused = 0.0, 0
+        monkeypatch.setattr(in_use, "time", self)
+        for name in ("replace", "rename"):
+            monkeypatch.setattr(Path, name, self._guarded(getattr(Path, name), held, until_s))
+
+    def _guarded(self, does: Callable[[Path, Path], Path], held: Path, until_s: float) -> Callable[..., Path]:
+        def guarded(path: Path, to: Path) -> Path:
+            if held in (path, to) and self.now < until_s:
+                self.refused += 1
+                fault = PermissionError(errno.EACCES, "The process cannot access the file", str(path))
+                fault.winerror = 32  # type: ignore[attr-defined]  # as it is on Windows
+                raise fault
+            return does(path, to)
+
+        return guarded
+
+    def monotonic(self) -> float:
+        return self.now
+
+    def sleep(self, seconds: float) -> None:
+        self.now += seconds
+
+
+def test_a_file_held_for_three_seconds_is_replaced_then(
+    tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    path = tmp_path / "brief.toml"
+    path.write_text("old")
+    holder = Holder(monkeypatch, path, 3.0)
+    write_atomic(path, "new")
+    assert path.read_text() == "new"
+    assert holder.refused > 5
+    assert [p.name for p in tmp_path.iterdir()] == ["brief.toml"]
+
+
+def test_a_file_held_for_long_is_named_and_the_old_one_stays(
+    tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    path = tmp_path / "brief.toml"
+    path.write_text("old")
+    Holder(monkeypatch, path, 60.0)
+    with pytest.raises(DiskError, match=r"brief\.toml is held by another program"):
+        write_atomic(path, "new")
+    assert path.read_text() == "old"
+
+
+@pytest.mark.parametrize(("until_s", "comes"), [(3.0, True), (60.0, False)])
+def test_a_folder_of_loose_tiles_that_is_held_is_not_written_for_nothing(
+    tmp_path: Path, monkeypatch: pytest.MonkeyPatch, until_s: float, comes: bool
+) -> None:
+    final, part = tmp_path / "tiles", part_of(tmp_path / "tiles")
+    for folder, text in ((final, "old"), (part, "new")):
+        folder.mkdir()
+        (folder / "0.png").write_text(text)
+    Holder(monkeypatch, final, until_s)
+    if comes:
+        put_in_place(part, final)
+        assert (final / "0.png").read_text() == "new"
+        return
+    with pytest.raises(DiskError, match="is whole, as"):
+        put_in_place(part, final)
+    assert (final / "0.png").read_text() == "old"
+    assert (part / "0.png").read_text() == "new"
+
+
+def test_what_is_refused_for_another_reason_is_not_waited_for(
+    tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    holder = Holder(monkeypatch, tmp_path / "none", 0.0)
+    with pytest.raises(FileNotFoundError):
+        in_use.once_free(lambda: (tmp_path / "nowhere").replace(tmp_path / "a"), tmp_path)
+    assert holder.now == 0.0

@@ -22,9 +22,11 @@ import contextlib
 import functools
 import sqlite3
 from collections.abc import Iterator
+from functools import partial
 from pathlib import Path
 
 from packer.common.atomic_write import make_folders, sync_folder
+from packer.common.in_use import once_free
 from packer.common.regular_file import refuse_special
 from packer.common.sqlite_uri import sqlite_uri
 from packer.errors import StoreError
@@ -136,7 +138,7 @@ def create(path: Path, layer: str, kind: str) -> None:
             _fill_empty(db, layer, kind)
         finally:
             db.close()
-        half.replace(path)
+        once_free(partial(half.replace, path), path)
         sync_folder(path.parent)  # or commits could be synced into a file whose name a power cut takes away
 
 
