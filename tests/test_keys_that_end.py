@@ -11,7 +11,7 @@ import base64
 import json
 import sys
 from collections.abc import Callable, Iterator, Mapping
-from dataclasses import dataclass, field
+from dataclasses import dataclass, field, replace
 from datetime import UTC, datetime
 from functools import partial
 from itertools import pairwise
@@ -22,11 +22,12 @@ import keyring
 import keyring.errors
 import pytest
 
+from packer.cli.key_notes import key_notes
 from packer.errors import BriefError, InputError
 from packer.fetching.reports import FetchReport, LayerProgress, Options
 from packer.fetching.rows import KeyWatch
 from packer.fetching.run import run_fetch
-from packer.fetching.transports import Result
+from packer.fetching.transports import Response, Result
 from packer.geometry.tileset import Tile
 from packer.planning.brief import Brief
 from packer.planning.plan import plan
@@ -95,7 +96,10 @@ class Server:
         self.asked.append((self.clock.now(), layer, key))
         if layer == "survey" and key != self.valid(self.clock.now()):
             return no_tile(self.status)
-        return self.answer(Tile(*map(int, numbers)))
+        reply = self.answer(Tile(*map(int, numbers)))
+        if isinstance(reply, Response):  # the server repeats the key where it would be kept
+            reply = replace(reply, headers={**reply.headers, "etag": f'"{key}"'})
+        return reply
 
     def between(self, begin: float, end: float, layer: str = "survey") -> list[float]:
         return [when for when, name, _ in self.asked if name == layer and begin <= when < end]
@@ -540,3 +544,20 @@ def test_a_key_that_will_end_is_told_at_the_start_and_counted_for_the_departure(
     assert forecast
     assert not any(one.complete for one in forecast)
     assert all(one.seconds_left is not None and one.seconds_left <= 40 for one in forecast)
+
+
+def test_plan_and_status_say_what_is_lacking_and_what_will_end(
+    brief_for: BriefMaker, monkeypatch: pytest.MonkeyPatch, ring: MemoryKeyring
+) -> None:
+    brief = brief_for(URL, area=AREA)
+    monkeypatch.delenv("KEY", raising=False)
+    assert [note.partition(",")[0] for note in key_notes(brief, plan(brief))] == [
+        "The environment variable KEY is not set"
+    ]
+    assert list(key_notes(brief, plan(brief), lacking=False)) == []
+    ring.kept["lastbar", "KEY"] = token({"exp": int(WHEN + 10 * 365 * 86_400)})
+    [note] = key_notes(brief, plan(brief))
+    assert 'The key of layer "survey" in KEY ends at' in note
+    monkeypatch.setenv("KEY", token({"exp": int(WHEN - 10 * 365 * 86_400)}))
+    [note] = key_notes(brief, plan(brief))
+    assert "ended at" in note

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import math
+from bisect import bisect_left
 
 import pytest
 from hypothesis import example, given
@@ -83,6 +84,36 @@ def test_no_second_at_the_server_sees_more_than_the_cap_however_late_requests_ar
     arrivals.sort()
     for number, first in enumerate(arrivals):
         assert sum(1 for a in arrivals[number:] if a < first + 1.0) <= per_second
+
+
+TICK_S = 0.015625  # of a clock of 64 Hz, as older Pythons have it on Windows; from memory
+
+
+@pytest.mark.parametrize("per_second", [20, 50, 200])
+def test_on_a_clock_that_ticks_64_times_a_second_the_rate_is_reached_and_never_exceeded(
+    per_second: int,
+) -> None:
+    rate, starts, under_way = Rate(per_second), list[float](), list[tuple[float, Start]]()
+    for tick in range(round(20 / TICK_S)):
+        now = tick * TICK_S
+        for ended in [one for one in under_way if one[0] <= now]:
+            under_way.remove(ended)
+            rate.answered(ended[1], now, whole=True)
+        while rate.ready_at(now) <= now:
+            start = rate.take(now)
+            rate.sent(start, now, new=False)
+            starts.append(now)
+            under_way.append((now + 0.03, start))
+    assert all(bisect_left(starts, t + 1) - n <= per_second for n, t in enumerate(starts))
+    assert len(starts) > 0.9 * 20 * per_second
+
+
+def test_after_a_rest_nothing_is_caught_up() -> None:
+    rate = Rate(50)
+    for now in (0.0, 10.0):
+        assert rate.ready_at(now) == now
+        rate.sent(rate.take(now), now, new=False)
+        assert rate.ready_at(now) >= now + 0.01
 
 
 def test_a_request_that_has_to_make_its_connection_is_given_longer_to_arrive() -> None:

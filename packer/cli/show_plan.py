@@ -17,6 +17,7 @@ from packer.cli.output import print_json, warn
 from packer.cli.plan_json import plan_json, sizes_json
 from packer.cli.plan_text import show_plan
 from packer.cli.worked_plan import WorkedPlan
+from packer.common.places import nearest_folder
 from packer.common.units import bits_per_second
 from packer.errors import InputError, StoreError
 from packer.planning.brief import Brief
@@ -160,8 +161,7 @@ def _known(
 
 
 def _free_bytes(folder: Path) -> int:
-    there = next(p for p in (folder.absolute(), *folder.absolute().parents) if p.is_dir())
-    return shutil.disk_usage(there).free
+    return shutil.disk_usage(nearest_folder(folder)).free
 
 
 def _list(worked_out: Plan) -> None:

@@ -6,7 +6,11 @@ import contextlib
 import errno
 import os
 import stat
+from functools import partial
 from pathlib import Path
+
+from packer.common.in_use import once_free
+from packer.common.places import nearest_folder
 
 __all__ = ["make_folders", "sync_folder", "write_atomic"]
 
@@ -17,10 +21,10 @@ _NO_FOLDER_SYNC = {errno.EINVAL, errno.ENOTSUP, errno.EOPNOTSUPP, errno.EBADF, e
 def write_atomic(path: Path, content: bytes | str, *, like: Path | None = None) -> None:
     """Make a file, or replace one and keep its mode; text goes as UTF-8, with its line ends as they are.
 
-    A new file gets the mode of `like`, such as that of a brief which nobody else may read. Raises OSError: the old
-    file is then still there, or the new one is whole but may not outlast a power cut. If the process dies or the power
-    fails: the old file or the new one, and maybe a hidden one beside it that ends in `.part`. Once this has returned,
-    the new file outlasts a power cut.
+    A new file gets the mode of `like`, such as that of a brief which nobody else may read. Raises OSError, and
+    DiskError where another program holds the old file for long: the old file is then still there, or the new one is
+    whole but may not outlast a power cut. If the process dies or the power fails: the old file or the new one, and
+    maybe a hidden one beside it that ends in `.part`. Once this has returned, the new file outlasts a power cut.
     """
     data = content.encode("utf-8") if isinstance(content, str) else content
     half = path.with_name(f".{path.name.removeprefix('.')}.part")
@@ -34,7 +38,7 @@ def write_atomic(path: Path, content: bytes | str, *, like: Path | None = None) 
             os.fsync(file.fileno())  # or a power cut could leave an empty file under the name
         if kept is not None:
             half.chmod(kept)
-        half.replace(path)
+        once_free(partial(half.replace, path), path)
     except BaseException:
         with contextlib.suppress(OSError):
             half.unlink(missing_ok=True)
@@ -73,8 +77,9 @@ def sync_folder(folder: Path) -> None:
 def make_folders(folder: Path) -> None:
     """Make a folder and those above it, each new name synced into the folder that it lies in.
 
-    Raises OSError. If the process dies: some of them may be there.
+    Raises OSError, and DiskError where not even the drive is there. If the process dies: some of them may be there.
     """
+    nearest_folder(folder)
     missing = []
     here = folder
     while not here.exists() and here != here.parent:

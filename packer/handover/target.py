@@ -11,10 +11,13 @@ import re
 import shutil
 from collections.abc import Iterator
 from dataclasses import dataclass
+from functools import partial
 from pathlib import Path
 
 from packer.common import atomic_write
 from packer.common.atomic_write import make_folders
+from packer.common.in_use import once_free
+from packer.common.places import nearest_folder
 from packer.errors import DiskError
 from packer.store.disk_errors import translated
 
@@ -74,22 +77,18 @@ def system_of(folder: Path, mounts: Path = Path("/proc/mounts")) -> FileSystem:
     return FileSystem(kind, FAT_LIMIT_BYTES if strict or kind in _DOUBTFUL else None, strict)
 
 
-def _existing(folder: Path) -> Path:
-    folder = folder.resolve()
-    while not folder.exists():
-        folder = folder.parent
-    return folder
-
-
 def free_bytes(folder: Path) -> int:
-    """Bytes that may still be written where a folder is, or would be made."""
+    """Bytes that may still be written where a folder is, or would be made. Raises DiskError, also where its drive is
+    not there."""
     with translated(folder):
-        return shutil.disk_usage(_existing(folder)).free
+        return shutil.disk_usage(nearest_folder(folder.resolve())).free
 
 
 def on_disk_bytes(folder: Path, sizes_bytes: list[int]) -> int:
     """What loose files of these sizes take on the disk, each rounded up to whole clusters."""
-    cluster = os.statvfs(_existing(folder)).f_frsize if hasattr(os, "statvfs") else _CLUSTER_BYTES
+    cluster = (
+        os.statvfs(nearest_folder(folder.resolve())).f_frsize if hasattr(os, "statvfs") else _CLUSTER_BYTES
+    )
     return sum(-(-size // cluster) * cluster for size in sizes_bytes)
 
 
@@ -112,9 +111,9 @@ def clear_away(path: Path) -> None:
     """Remove a file or folder of a killed run. If the process dies: it is still known by its name."""
     with translated(path):
         if path.is_dir() and not path.is_symlink():
-            shutil.rmtree(path)
+            once_free(partial(shutil.rmtree, path), path)
         else:
-            path.unlink(missing_ok=True)
+            once_free(partial(path.unlink, missing_ok=True), path)
 
 
 def sync_file(path: Path) -> None:
@@ -143,9 +142,16 @@ def put_in_place(part: Path, final: Path) -> None:
     """
     with translated(final):
         old = part_of(final.with_name(f"{final.name}.old"))
+        kept = f"What was written is whole, as {part}."
         if final.is_dir():
-            final.rename(old)  # a folder that is not empty cannot be replaced in one step
-        part.replace(final)
+            # A folder that is not empty cannot be replaced in one step.
+            once_free(partial(final.rename, old), final, kept)
+        try:
+            once_free(partial(part.replace, final), final, kept)
+        except BaseException:
+            if old.is_dir() and not final.exists():
+                old.rename(final)
+            raise
     sync_folder(final.parent)
     clear_away(old)
 

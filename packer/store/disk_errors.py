@@ -14,6 +14,7 @@ import threading
 import time
 from pathlib import Path
 
+from packer.common.sqlite_uri import sqlite_uri
 from packer.errors import DiskError, LastbarError, StoreBusyError, StoreError
 
 __all__ = ["LEFT_AS_IT_IS", "damage_error", "translated"]
@@ -162,7 +163,7 @@ def _intact_now(path: Path) -> bool | None:
         # A file of the kind with a write-ahead log is opened as if nothing could change it, so that nothing is made.
         more = "&immutable=1" if 2 in logged else ""
         db = sqlite3.connect(
-            f"{path.resolve().as_uri()}?mode=ro{more}", uri=True, isolation_level=None, timeout=0
+            sqlite_uri(path.resolve(), f"mode=ro{more}"), uri=True, isolation_level=None, timeout=0
         )
     except (OSError, sqlite3.Error):
         return None

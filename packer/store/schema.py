@@ -22,10 +22,13 @@ import contextlib
 import functools
 import sqlite3
 from collections.abc import Iterator
+from functools import partial
 from pathlib import Path
 
 from packer.common.atomic_write import make_folders, sync_folder
+from packer.common.in_use import once_free
 from packer.common.regular_file import refuse_special
+from packer.common.sqlite_uri import sqlite_uri
 from packer.errors import StoreError
 from packer.store.disk_errors import LEFT_AS_IT_IS, translated
 from packer.store.locks import refuse_without_locks
@@ -98,7 +101,7 @@ def connect(path: Path, *, mode: str, patience_s: float = 10.0, more: str = "") 
     """
     refuse_special(path, StoreError)
     _refuse_linked_journal(path)
-    uri = f"{path.resolve().as_uri()}?mode={mode}{more}"
+    uri = sqlite_uri(path.resolve(), f"mode={mode}{more}")
     return sqlite3.connect(uri, uri=True, isolation_level=None, timeout=patience_s)
 
 
@@ -135,7 +138,7 @@ def create(path: Path, layer: str, kind: str) -> None:
             _fill_empty(db, layer, kind)
         finally:
             db.close()
-        half.replace(path)
+        once_free(partial(half.replace, path), path)
         sync_folder(path.parent)  # or commits could be synced into a file whose name a power cut takes away
 
 

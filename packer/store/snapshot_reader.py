@@ -20,6 +20,7 @@ from typing import Any
 import numpy as np
 
 from packer.common.regular_file import refuse_special
+from packer.common.sqlite_uri import sqlite_uri
 from packer.content.digest import body_hash
 from packer.errors import StoreError
 from packer.geometry.grid import Ints, tms_row
@@ -302,7 +303,7 @@ class SealedFile:
         self.path = path
         refuse_special(path, StoreError)
         with translated(path):
-            uri = f"{path.resolve().as_uri()}?mode=ro&immutable=1"
+            uri = sqlite_uri(path.resolve(), "mode=ro&immutable=1")
             self._db = sqlite3.connect(uri, uri=True, isolation_level=None)
             try:
                 # The file may come from anyone: nothing in its schema may run a function.

@@ -11,7 +11,7 @@ from collections import deque
 from itertools import islice
 
 from packer.common.clock import Clock
-from packer.fetching.pacing.limits import ConcurrencyLimit, Rate
+from packer.fetching.pacing.limits import ConcurrencyLimit, Rate, on_schedule
 from packer.fetching.pacing.pause import PauseMachine, Permit
 
 __all__ = ["Limiter"]
@@ -40,7 +40,7 @@ class Limiter:
         self._alarm: asyncio.Task[None] | None = None
         self._alarm_at = math.inf
         self._closed = False
-        self._last_start = self._answered_at = -math.inf
+        self._due = self._answered_at = -math.inf
         self.warm, self.several = 0, False
         self._out: dict[Permit, None] = {}  # requests under way, oldest first
 
@@ -77,7 +77,7 @@ class Limiter:
             self.warm = 0
         self.rate.sent(permit.start, now, new=self.warm == 0 or self.several)
         self.warm = max(self.warm - 1, 0)
-        permit.started = self._last_start = now
+        permit.started = now
         if self._queue:
             self.dispatch()
 
@@ -142,7 +142,7 @@ class Limiter:
 
     def _grant(self, now: float) -> Permit:
         self.in_flight += 1
-        self._last_start = now
+        self._due = on_schedule(self._due + self.limit.spacing_s, now)
         permit = self._pauses.admit(now)
         permit.start = self.rate.take(now)
         self._out[permit] = None
@@ -152,7 +152,7 @@ class Limiter:
         """Seconds until a request may start, 0 for now, infinite until something changes."""
         if self.in_flight >= self._most or now > self.valid_until:
             return math.inf
-        spaced = self._last_start + self.limit.spacing_s
+        spaced = self._due + self.limit.spacing_s
         return max(self.rate.ready_at(now), spaced, self._pauses.next_start()) - now
 
     def _wake_at(self, when: float) -> None:

@@ -6,7 +6,7 @@ import math
 from collections import deque
 from dataclasses import dataclass
 
-__all__ = ["ConcurrencyLimit", "OverloadDetector", "Rate", "RetryBudget", "Start"]
+__all__ = ["ConcurrencyLimit", "OverloadDetector", "Rate", "RetryBudget", "Start", "on_schedule"]
 
 # A request may reach the server later than it was sent, and the next one sooner: Wi-Fi holds packets back while the
 # channel is busy (1.03 s of distance came as 0.955 s), and a new connection has to be made first. What was answered
@@ -14,6 +14,7 @@ __all__ = ["ConcurrencyLimit", "OverloadDetector", "Rate", "RetryBudget", "Start
 _LAG_S, _LAG_OF_NEW_S = 0.12, 0.5
 _CLOCKS_S = 0.002  # that the clocks here and there may differ by in a second
 _SPACED_ABOVE_S = 0.002  # below this an event loop cannot space requests any more evenly than chance does
+_CATCH_UP_S = 0.04  # two ticks of such a clock and a late task
 _SLOW_S = 1.0  # below this a longer answer is no sign of a link that is full
 _CROWDED_S = 4.0
 _SPREAD_OVER = 0.7  # of a round trip, so that the window can still be filled within each
@@ -48,6 +49,7 @@ class Rate:
         self._allowed = self._many
         self._spacing_s = self._spacing_of(self._many)
         self._starts: deque[Start] = deque(maxlen=self._many)
+        self._due = -math.inf  # when the latest was to start
         self._new_took_s = 0.0  # the longest whole answer on a new connection
 
     def ready_at(self, now: float) -> float:
@@ -57,7 +59,7 @@ class Rate:
             return now if self._allowed else math.inf
         if not self._allowed:
             return math.inf
-        ready = max(now, self._starts[-1].at + self._spacing_s)
+        ready = max(now, self._due + self._spacing_s)
         if len(self._starts) >= self._allowed:
             ready = max(ready, self._starts[-self._allowed].arrived_by + self._span_s)
         return ready
@@ -89,6 +91,7 @@ class Rate:
     def take(self, now: float) -> Start:
         """A request is let go. It has to be `sent`, or `answered` if it never was."""
         self._starts.append(start := Start(now))
+        self._due = on_schedule(self._due + self._spacing_s, now)
         return start
 
     def sent(self, start: Start, now: float, *, new: bool) -> None:
@@ -103,6 +106,13 @@ class Rate:
         start.arrived_by = min(start.arrived_by, now)
         if start.new and whole:
             self._new_took_s = max(self._new_took_s, now - start.at)
+
+
+def on_schedule(due: float, now: float) -> float:
+    """When a request that starts `now` was to start. A little late, as on a clock that ticks 64 times a second, it is
+    counted from when it was `due`, or every delay would be lost to the rate; the cap holds all the same. After a rest
+    nothing is caught up."""
+    return due if now - due <= _CATCH_UP_S else now
 
 
 class ConcurrencyLimit:

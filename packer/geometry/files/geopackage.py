@@ -12,6 +12,8 @@ import re
 import sqlite3
 from pathlib import Path
 
+from packer.common.sqlite_uri import sqlite_uri
+
 __all__ = ["check_geopackage", "stated_shapes"]
 
 _LONGEST_BYTES = 130_000_000  # of one value: no shape file may be larger
@@ -50,7 +52,7 @@ def stated_shapes(path: Path, layer: str) -> int | None:
 
 def _opened(path: Path) -> sqlite3.Connection:
     """A connection that makes nothing beside the file."""
-    uri = f"{path.resolve().as_uri()}?mode=ro&immutable=1"
+    uri = sqlite_uri(path.resolve(), "mode=ro&immutable=1")
     return sqlite3.connect(uri, uri=True, isolation_level=None)
 
 

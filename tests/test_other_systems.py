@@ -1,0 +1,180 @@
+"""What the systems of other laptops do, played on this one: drives that are not there, and what follows.
+
+Each is what Windows or macOS is known to do, common practice, no source, unless a source stands beside it. Neither
+system is to be had here: what a shim cannot show is not shown.
+"""
+
+from __future__ import annotations
+
+import errno
+import sqlite3
+from collections.abc import Callable
+from contextlib import closing
+from pathlib import Path, PurePosixPath, PureWindowsPath
+
+import pytest
+
+import packer
+from packer.cli import show_plan
+from packer.common import in_use
+from packer.common.atomic_write import make_folders, write_atomic
+from packer.common.places import missing_drive_text, nearest_folder
+from packer.common.sqlite_uri import sqlite_uri
+from packer.errors import EXIT_STORE, DiskError
+from packer.handover.target import free_bytes, on_disk_bytes, part_of, put_in_place
+
+# ------------------------------------------------------------------------------------------------ a drive that is not
+# there
+
+
+@pytest.fixture
+def no_drive(monkeypatch: pytest.MonkeyPatch) -> Path:
+    """A path of which nothing is there, not even its topmost folder, which is its own parent."""
+    for name in ("exists", "is_dir"):
+        monkeypatch.setattr(Path, name, lambda _self, **_more: False)
+    return Path("/cards/north/packs")
+
+
+@pytest.mark.timeout(20)
+@pytest.mark.parametrize(
+    "look", [nearest_folder, free_bytes, lambda p: on_disk_bytes(p, [1]), show_plan._free_bytes, make_folders]
+)
+def test_a_drive_that_is_not_there_is_a_sentence_and_no_endless_climb(no_drive: Path, look) -> None:  # type: ignore[no-untyped-def]
+    with pytest.raises(DiskError, match="not there") as refused:
+        look(no_drive)
+    assert refused.value.exit_code == EXIT_STORE
+
+
+@pytest.mark.parametrize(
+    ("path", "told"),
+    [
+        ("E:\\packs\\trip", "There is no drive E:, where E:\\packs\\trip would be."),
+        ("\\\\server\\maps\\trip", "The network share \\\\server\\maps cannot be reached."),
+    ],
+)
+def test_the_drive_or_the_share_is_named(path: str, told: str) -> None:
+    assert missing_drive_text(PureWindowsPath(path)).startswith(told)
+
+
+def test_a_folder_that_is_not_there_yet_has_the_room_of_the_one_above(tmp_path: Path) -> None:
+    assert nearest_folder(tmp_path / "a" / "b") == tmp_path
+    assert free_bytes(tmp_path / "a" / "b") > 0
+
+
+# ------------------------------------------------------------------------------------------------ paths for SQLite
+
+URIS = {
+    "a drive": (
+        PureWindowsPath("C:\\Users\\Ada L\\trip#1\\a.mbtiles"),
+        "file:///C:/Users/Ada%20L/trip%231/a.mbtiles",
+    ),
+    "a share": (PureWindowsPath("\\\\nas\\maps\\trip\\a.mbtiles"), "file:////nas/maps/trip/a.mbtiles"),
+    "a path of POSIX": (PurePosixPath("/home/ada/a?b.mbtiles"), "file:///home/ada/a%3Fb.mbtiles"),
+    "two slashes of POSIX": (PurePosixPath("//home/ada/a.mbtiles"), "file:////home/ada/a.mbtiles"),
+}
+
+
+@pytest.mark.parametrize("kind", URIS)
+def test_the_uri_for_sqlite_has_no_authority(kind: str) -> None:
+    path, uri = URIS[kind]
+    assert sqlite_uri(path, "mode=ro") == f"{uri}?mode=ro"
+
+
+def test_sqlite_opens_what_a_network_path_names_and_not_what_as_uri_makes_of_it(tmp_path: Path) -> None:
+    """Here the share is a folder below the root, since two slashes are one to this system."""
+    with closing(sqlite3.connect(tmp_path / "a.db")) as db:
+        db.execute("CREATE TABLE t (x)")
+    share = PureWindowsPath("\\\\" + "\\".join(tmp_path.parts[1:]) + "\\a.db")
+    with closing(sqlite3.connect(sqlite_uri(share, "mode=ro"), uri=True)) as db:
+        assert db.execute("SELECT name FROM sqlite_master").fetchall() == [("t",)]
+    with pytest.raises(sqlite3.OperationalError, match="authority"):
+        sqlite3.connect(f"{share.as_uri()}?mode=ro", uri=True)
+
+
+def test_nothing_else_makes_such_a_uri() -> None:
+    own = Path(packer.__file__).parent
+    told = [p.name for p in own.rglob("*.py") if ".as_uri()" in p.read_text(encoding="utf-8")]
+    assert told == ["sqlite_uri.py"]
+
+
+# ------------------------------------------------------------------------------------------------ handles held by
+# others
+
+
+class Holder:
+    """Another program that holds a file or folder until a time: whoever renames or replaces it is refused, as by
+    Windows."""
+
+    def __init__(self, monkeypatch: pytest.MonkeyPatch, held: Path, until_s: float) -> None:
+        self.now, self.refused = 0.0, 0
+        monkeypatch.setattr(in_use, "time", self)
+        for name in ("replace", "rename"):
+            monkeypatch.setattr(Path, name, self._guarded(getattr(Path, name), held, until_s))
+
+    def _guarded(self, does: Callable[[Path, Path], Path], held: Path, until_s: float) -> Callable[..., Path]:
+        def guarded(path: Path, to: Path) -> Path:
+            if held in (path, to) and self.now < until_s:
+                self.refused += 1
+                fault = PermissionError(errno.EACCES, "The process cannot access the file", str(path))
+                fault.winerror = 32  # type: ignore[attr-defined]  # as it is on Windows
+                raise fault
+            return does(path, to)
+
+        return guarded
+
+    def monotonic(self) -> float:
+        return self.now
+
+    def sleep(self, seconds: float) -> None:
+        self.now += seconds
+
+
+def test_a_file_held_for_three_seconds_is_replaced_then(
+    tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    path = tmp_path / "brief.toml"
+    path.write_text("old")
+    holder = Holder(monkeypatch, path, 3.0)
+    write_atomic(path, "new")
+    assert path.read_text() == "new"
+    assert holder.refused > 5
+    assert [p.name for p in tmp_path.iterdir()] == ["brief.toml"]
+
+
+def test_a_file_held_for_long_is_named_and_the_old_one_stays(
+    tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    path = tmp_path / "brief.toml"
+    path.write_text("old")
+    Holder(monkeypatch, path, 60.0)
+    with pytest.raises(DiskError, match=r"brief\.toml is held by another program"):
+        write_atomic(path, "new")
+    assert path.read_text() == "old"
+
+
+@pytest.mark.parametrize(("until_s", "comes"), [(3.0, True), (60.0, False)])
+def test_a_folder_of_loose_tiles_that_is_held_is_not_written_for_nothing(
+    tmp_path: Path, monkeypatch: pytest.MonkeyPatch, until_s: float, comes: bool
+) -> None:
+    final, part = tmp_path / "tiles", part_of(tmp_path / "tiles")
+    for folder, text in ((final, "old"), (part, "new")):
+        folder.mkdir()
+        (folder / "0.png").write_text(text)
+    Holder(monkeypatch, final, until_s)
+    if comes:
+        put_in_place(part, final)
+        assert (final / "0.png").read_text() == "new"
+        return
+    with pytest.raises(DiskError, match="is whole, as"):
+        put_in_place(part, final)
+    assert (final / "0.png").read_text() == "old"
+    assert (part / "0.png").read_text() == "new"
+
+
+def test_what_is_refused_for_another_reason_is_not_waited_for(
+    tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    holder = Holder(monkeypatch, tmp_path / "none", 0.0)
+    with pytest.raises(FileNotFoundError):
+        in_use.once_free(lambda: (tmp_path / "nowhere").replace(tmp_path / "a"), tmp_path)
+    assert holder.now == 0.0
