@@ -87,7 +87,7 @@ from packer.fetching.rows import KeyWatch, PageRow, Unreached
 from packer.fetching.transports import FailureKind, Response, Result, TransportFailure
 from packer.geometry.tileset import Tile
 
-__all__ = ["TileHistory", "TilePolicy"]
+__all__ = ["TileHistory", "TilePolicy", "stored_or_kept"]
 
 _ATTEMPTS = 5
 _ATTEMPTS_IF_BUSY = 20  # 503 for one tile while others come
@@ -127,6 +127,13 @@ class TileHistory(NamedTuple):
     all_asked: bool = False
     spent: bool = False
     probe: bool = False
+
+
+def stored_or_kept(outcome: Stored, digest: bytes, copy: StoredCopy) -> Store | KeepStored | NoteTrouble:
+    """What becomes of a tile that came, by how it compares with the copy on board."""
+    if copy is StoredCopy.DOUBTFUL:
+        return NoteTrouble("same picture", _SAME_PICTURE)
+    return KeepStored(outcome) if copy is StoredCopy.SAME else Store(outcome, digest)
 
 
 class TilePolicy:
@@ -207,11 +214,8 @@ class TilePolicy:
         signal = Succeeded(len(outcome.data))
         if history.blank:
             return Decision(signal, NoteAbsent(200))
-        if history.copy is StoredCopy.DOUBTFUL:
-            return Decision(signal, NoteTrouble("same picture", _SAME_PICTURE))
-        if history.copy is StoredCopy.SAME:
-            return Decision(signal, KeepStored(outcome), HOST_PROVEN)
-        return Decision(signal, Store(outcome, history.digest), HOST_PROVEN)
+        action = stored_or_kept(outcome, history.digest, history.copy)
+        return Decision(signal, action, None if isinstance(action, NoteTrouble) else HOST_PROVEN)
 
     def _unchanged(self, tile: Tile, outcome: Unchanged, history: TileHistory, now: float) -> Decision:
         if history.copy is StoredCopy.SAME:
