@@ -5,6 +5,7 @@ GDAL's WMS driver reads the same server: rasterio's library, a reader outside of
 
 from __future__ import annotations
 
+import asyncio
 import io
 import json
 import sqlite3
@@ -21,6 +22,8 @@ from rasterio.windows import Window
 
 from packer.cli import run_fetch, run_verify
 from packer.cli.fetch_options import FetchOptions
+from packer.desk.source_look import SourceLook
+from packer.desk.trying import try_layer
 from packer.errors import BriefError
 from packer.geometry.grid import EQUATOR_M, tile_bounds
 from packer.geometry.tileset import Tile
@@ -318,3 +321,31 @@ def test_the_servers_largest_picture_bounds_the_block(tmp_path: Path) -> None:
         path = brief_for(tmp_path, small, "metatile = 8")
         assert fetch(path) == 0
         assert {asked["width"] for asked in small.maps} == {"512"}
+
+
+@pytest.mark.parametrize(
+    ("path", "chosen", "expected"),
+    [
+        ("/wms?SERVICE=WMS&REQUEST=GetCapabilities", "roads", {"wms": "/wms", "wms-layers": "roads"}),
+        (
+            "/wms?SERVICE=WMS&VERSION=1.1.1&REQUEST=GetMap&LAYERS=ground&STYLES=&SRS=EPSG:3857&WIDTH=256&HEIGHT=256"
+            "&BBOX=1,2,3,4&FORMAT=image/png",
+            None,
+            {"wms": "/wms", "wms-layers": ["ground"]},
+        ),
+        ("/ogc", "ground", {"ogc-tiles": "/ogc", "ogc-collection": "ground"}),
+    ],
+)
+def test_a_pasted_address_of_a_service_is_tried_on_the_desk_with_layers_to_choose_from(
+    server: MapServer, path: str, chosen: str | None, expected: dict[str, Any]
+) -> None:
+    place = {"address": server.url + path, "lon": 12.5, "lat": 47.25}
+    if chosen is not None:
+        offered = asyncio.run(try_layer(place, None, SourceLook()))
+        assert chosen in offered["layers"]
+    found = asyncio.run(try_layer({**place, "wmts_layer": chosen}, None, SourceLook()))
+    assert found["usable"], found["sentences"]
+    assert {key: found["values"][key] for key in expected} == {
+        key: server.url + value if str(value).startswith("/") else value for key, value in expected.items()
+    }
+    assert found["pictures"]

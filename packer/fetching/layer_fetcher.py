@@ -195,7 +195,7 @@ class LayerFetcher:
             result = exchange.result
             self._recorder.answered(self._clock.now() - exchange.permit.started)
             size_bytes = 0 if result is None else result.size_bytes
-            access.byte_budget.received(size_bytes)
+            access.byte_budget.received(size_bytes, self._recorder.tiles_of(tile))
             access.speed.came(permit.speed_s, size_bytes)
             if not isinstance(result, Response):
                 return exchange, None

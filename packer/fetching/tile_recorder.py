@@ -53,6 +53,10 @@ class TileRecorder:
         """Which of the layer's subdomains, counted from the tile's own, is to be asked for it."""
         return self._turns.get(tile, 0) if self._turns else 0
 
+    def tiles_of(self, tile: Tile) -> int:
+        """For how many tiles one of the queue stands."""
+        return 1 if self.metatiles is None else len(self.metatiles.members(tile))
+
     def sent(self) -> None:
         """A request starts."""
         self.counts.requests += 1
