@@ -53,7 +53,6 @@ from packer.fetching.actions import (
     RetryAt,
     StopLayer,
     StopReason,
-    Store,
     TileAction,
 )
 from packer.fetching.answers.outcome import (
@@ -82,12 +81,12 @@ from packer.fetching.pacing.signals import (
     TileFault,
     Unverified,
 )
-from packer.fetching.refresh import StoredCopy
+from packer.fetching.refresh import StoredCopy, stored_or_kept
 from packer.fetching.rows import KeyWatch, PageRow, Unreached
 from packer.fetching.transports import FailureKind, Response, Result, TransportFailure
 from packer.geometry.tileset import Tile
 
-__all__ = ["TileHistory", "TilePolicy", "stored_or_kept"]
+__all__ = ["TileHistory", "TilePolicy"]
 
 _ATTEMPTS = 5
 _ATTEMPTS_IF_BUSY = 20  # 503 for one tile while others come
@@ -97,7 +96,6 @@ _SENT_ON = (
 )
 _KEY_AGAIN_S = 2.0  # to a second look at a tile that was refused, while it is not known if the key has ended
 _WRONG = "wrong content"
-_SAME_PICTURE = "one new picture came for several different places; the stored tiles are kept"
 _UNASKED = 'the server says "not modified" (304) to a request without conditions'
 
 _GOOD = (Stored, ServerHasNone, Unchanged)
@@ -127,13 +125,6 @@ class TileHistory(NamedTuple):
     all_asked: bool = False
     spent: bool = False
     probe: bool = False
-
-
-def stored_or_kept(outcome: Stored, digest: bytes, copy: StoredCopy) -> Store | KeepStored | NoteTrouble:
-    """What becomes of a tile that came, by how it compares with the copy on board."""
-    if copy is StoredCopy.DOUBTFUL:
-        return NoteTrouble("same picture", _SAME_PICTURE)
-    return KeepStored(outcome) if copy is StoredCopy.SAME else Store(outcome, digest)
 
 
 class TilePolicy:

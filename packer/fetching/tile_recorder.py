@@ -16,8 +16,7 @@ from packer.fetching.actions import (
 )
 from packer.fetching.batch_writer import BatchWriter
 from packer.fetching.metatiles import Metatiles
-from packer.fetching.policy import stored_or_kept
-from packer.fetching.refresh import Refresh, StoredCopy
+from packer.fetching.refresh import Refresh, StoredCopy, stored_or_kept
 from packer.fetching.reports import LayerCounts
 from packer.fetching.tile_queue import TileQueue
 from packer.geometry.tileset import Tile
