@@ -5,6 +5,7 @@ GDAL's WMS driver reads the same server: rasterio's library, a reader outside of
 
 from __future__ import annotations
 
+import asyncio
 import io
 import json
 import sqlite3
@@ -21,11 +22,13 @@ from rasterio.windows import Window
 
 from packer.cli import run_fetch, run_verify
 from packer.cli.fetch_options import FetchOptions
+from packer.desk.source_look import SourceLook
+from packer.desk.trying import try_layer
 from packer.errors import BriefError
 from packer.geometry.grid import EQUATOR_M, tile_bounds
 from packer.geometry.tileset import Tile
 from packer.planning.brief import Brief
-from tests.support.map_server import CORNER, MapServer, ground, program
+from tests.support.map_server import CORNER, MapServer, extent, ground, program
 
 BRIEF = """
 title = "Test"
@@ -241,3 +244,108 @@ def test_status_json_needs_no_network_after_the_offer_is_kept(server: MapServer,
     kept = json.loads((tmp_path / "packs" / ".aerial.offer.json").read_text())
     assert "BBOX={bbox}" in kept["templates"][0]
     assert "***" not in kept["templates"][0]
+
+
+def one_map(server: MapServer, layers: str = "ground,roads", kind: str = "image/png") -> Any:
+    """The 4 by 4 tiles of the brief as one single large GetMap."""
+    west, south, east, north = extent()
+    query = (
+        f"SERVICE=WMS&VERSION=1.1.1&REQUEST=GetMap&LAYERS={layers}&STYLES=&SRS=EPSG:3857&FORMAT={kind}&WIDTH=1024"
+        f"&HEIGHT=1024&BBOX={west!r},{south!r},{east!r},{north!r}"
+    )
+    return pixels(server.answer(query)[2])
+
+
+def of_zoom(found: dict[Tile, bytes], zoom: int = 14) -> dict[Tile, bytes]:
+    return {tile: body for tile, body in found.items() if tile.zoom == zoom}
+
+
+def assembled(found: dict[Tile, bytes]) -> Any:
+    whole = np.zeros((1024, 1024, 3), np.uint8)
+    for tile, body in of_zoom(found).items():
+        top, left = (tile.y - CORNER.y) * 256, (tile.x - CORNER.x) * 256
+        whole[top : top + 256, left : left + 256] = pixels(body)
+    return whole
+
+
+# MapServer draws a line by its piece within the picture, so that smaller pictures differ at its rim.
+@pytest.mark.parametrize(("metatile", "requests", "layers"), [(4, 2, "ground,roads"), (2, 5, "ground")])
+def test_tiles_cut_from_blocks_are_the_pixels_of_one_large_map_in_few_requests(
+    server: MapServer, tmp_path: Path, metatile: int, requests: int, layers: str
+) -> None:
+    path = brief_for(tmp_path, server, f"metatile = {metatile}", layers=str(layers.split(",")))
+    assert fetch(path) == 0
+    assert (
+        len(server.maps) == requests
+    )  # one for each block of zoom 14, and one for the four tiles of zoom 13
+    found = bodies(path)
+    assert len(found) == 20
+    assert np.array_equal(assembled(found), one_map(server, layers))
+    assert fetch(path) == 0
+    assert len(server.maps) == requests
+    assert run_verify.run(path, None, as_json=True, full=True) == 0
+
+
+def test_a_jpeg_is_cut_with_next_to_no_loss(server: MapServer, tmp_path: Path) -> None:
+    path = brief_for(tmp_path, server, 'metatile = 4\nformat = "jpg"', layers='"ground"')
+    assert fetch(path) == 0
+    away = np.abs(assembled(bodies(path)).astype(int) - one_map(server, "ground", "image/jpeg"))
+    assert away.mean() < 0.1  # of 255; encoding again at quality 90 would cost five to ten times that
+    assert away.max() <= 8
+
+
+def test_only_tiles_of_the_plan_that_are_not_on_board_are_taken_from_a_block(
+    server: MapServer, tmp_path: Path
+) -> None:
+    path = brief_for(tmp_path, server, layers='"ground"', tiles=2)
+    assert fetch(path) == 0
+    before = bodies(path)
+    server.queries.clear()
+    brief_for(tmp_path, server, "metatile = 4", layers='"ground"', tiles=3)
+    assert fetch(path) == 0
+    after = bodies(path)
+    assert len(of_zoom(after)) == 9
+    assert all(after[tile] == body for tile, body in before.items())
+    # The picture reaches over what is planned of the block, so that it is drawn alike whatever is on board.
+    assert [asked["width"] for asked in server.maps if asked["height"] == "768"] == ["768"]
+    whole = one_map(server, "ground")
+    for tile, body in of_zoom(after).items():
+        top, left = (tile.y - CORNER.y) * 256, (tile.x - CORNER.x) * 256
+        assert np.array_equal(pixels(body), whole[top : top + 256, left : left + 256])
+
+
+def test_the_servers_largest_picture_bounds_the_block(tmp_path: Path) -> None:
+    folder = tmp_path / "map"
+    folder.mkdir()
+    with MapServer(folder, largest=600) as small:
+        path = brief_for(tmp_path, small, "metatile = 8")
+        assert fetch(path) == 0
+        assert {asked["width"] for asked in small.maps} == {"512"}
+
+
+@pytest.mark.parametrize(
+    ("path", "chosen", "expected"),
+    [
+        ("/wms?SERVICE=WMS&REQUEST=GetCapabilities", "roads", {"wms": "/wms", "wms-layers": "roads"}),
+        (
+            "/wms?SERVICE=WMS&VERSION=1.1.1&REQUEST=GetMap&LAYERS=ground&STYLES=&SRS=EPSG:3857&WIDTH=256&HEIGHT=256"
+            "&BBOX=1,2,3,4&FORMAT=image/png",
+            None,
+            {"wms": "/wms", "wms-layers": ["ground"]},
+        ),
+        ("/ogc", "ground", {"ogc-tiles": "/ogc", "ogc-collection": "ground"}),
+    ],
+)
+def test_a_pasted_address_of_a_service_is_tried_on_the_desk_with_layers_to_choose_from(
+    server: MapServer, path: str, chosen: str | None, expected: dict[str, Any]
+) -> None:
+    place = {"address": server.url + path, "lon": 12.5, "lat": 47.25}
+    if chosen is not None:
+        offered = asyncio.run(try_layer(place, None, SourceLook()))
+        assert chosen in offered["layers"]
+    found = asyncio.run(try_layer({**place, "wmts_layer": chosen}, None, SourceLook()))
+    assert found["usable"], found["sentences"]
+    assert {key: found["values"][key] for key in expected} == {
+        key: server.url + value if str(value).startswith("/") else value for key, value in expected.items()
+    }
+    assert found["pictures"]

@@ -16,7 +16,7 @@ from packer.content.seams import Lie, how_they_lie
 from packer.geometry.grid import tms_row
 from packer.geometry.tileset import Tile
 from packer.sources.address import Address, check_template
-from packer.sources.recognition import guesses, variants
+from packer.sources.recognition import ServiceGuess, guesses, is_service, services, variants
 
 
 @pytest.mark.parametrize(
@@ -139,3 +139,34 @@ def test_flat_ground_tells_nothing() -> None:
 
 def test_one_picture_for_every_place_tells_nothing() -> None:
     assert how_they_lie([[body(1, 1, "PNG")] * 4]).lie is None
+
+
+GET_MAP = (
+    "https://m.example.org/wms?map=a&SERVICE=WMS&VERSION=1.3.0&REQUEST=GetMap&LAYERS=ground,roads&STYLES=,&CRS=EPSG:3857"
+    "&BBOX=1,2,3,4&WIDTH=256&HEIGHT=256&FORMAT=image/png"
+)
+
+
+def test_a_pasted_get_map_becomes_the_service_with_its_layers() -> None:
+    assert is_service(GET_MAP)
+    named = (("wms-layers", ["ground", "roads"]),)
+    assert services(GET_MAP) == [ServiceGuess("wms", "https://m.example.org/wms?map=a", named)]
+    styled = services(GET_MAP.replace("STYLES=,", "STYLES=day,plain"))[0]
+    assert dict(styled.values)["wms-style"] == ["day", "plain"]
+
+
+@pytest.mark.parametrize(
+    ("address", "keys"),
+    [
+        ("https://m.example.org/a?service=WMS&request=GetCapabilities", ["wms"]),
+        ("https://m.example.org/geoserver/ows", ["wms", "ogc-tiles", "tilejson"]),
+        ("https://m.example.org/wmts/1.0.0/WMTSCapabilities.xml", ["wmts"]),
+        ("https://m.example.org/ogc/collections/ground", ["ogc-tiles", "tilejson"]),
+        ("https://m.example.org/aerial.json", ["tilejson", "ogc-tiles"]),
+        ("https://[broken", ["ogc-tiles", "tilejson"]),
+    ],
+)
+def test_an_address_of_a_service_is_taken_for_the_likeliest_kind_first(address: str, keys: list[str]) -> None:
+    if "broken" not in address:
+        assert [guess.key for guess in services(address)] == keys
+    assert not is_service("https://t.example.org/1/2/3.png")

@@ -29,7 +29,7 @@ def sizes_json(worked: WorkedPlan) -> dict[str, Any]:
             for name, asked in worked.plan.layers.items()
         },
         "bytes": found.bytes.to_dict(),
-        "to_fetch": {"tiles": found.missing, "bytes": found.to_fetch.to_dict()},
+        "to_fetch": {"tiles": found.missing, "requests": found.requests, "bytes": found.to_fetch.to_dict()},
         "disk": {"needed": round(found.to_fetch.expected * OVERHEAD), "free": worked.free_bytes},
         "time": _time_json(worked),
         "where": where_json(worked.plan),

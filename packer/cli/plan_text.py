@@ -205,6 +205,9 @@ def _show_need(worked: WorkedPlan, rest: Bytes) -> None:
         )
     elif need.high > worked.free_bytes:
         _wrapped("The disk may be too small: the upper end of the range does not fit.")
+    if worked.estimate.requests < worked.estimate.missing:
+        asked = counted(worked.estimate.requests, "request")
+        _wrapped(f"Requests: {asked} for {counted(worked.estimate.missing, 'tile')}, in blocks.")
     if worked.speed is None:
         _wrapped("Time: not known without a speed: give it (--speed 3Mbit) or --measure it.")
         return

@@ -15,7 +15,7 @@ from packer.geometry.shapes import Corridor, Shape
 from packer.geometry.tileset import TileSet
 from packer.planning.brief import OVERVIEW, Area, Brief, Layer
 from packer.planning.ground import Ground
-from packer.planning.offers import source_mark
+from packer.planning.offers import metatile_of, source_mark
 from packer.planning.pack_path import pack_path
 from packer.planning.plan import AreaPlan, Plan, plan_on
 from packer.survey.crew_sizes import crew_sizes
@@ -119,7 +119,7 @@ class Planner:
                 found = layer_sizes(brief.layers[name], asked, pack, self._pack(brief.layers[name], pack))
             except StoreError as fault:
                 trouble.append(str(fault))
-                found = LayerSizes(tile_px=asked.tile_px)
+                found = LayerSizes(tile_px=asked.tile_px, metatile=metatile_of(brief.layers[name]))
             with self._lock:
                 # Where nothing is new the one from before stays: areas are told by it whether theirs is still true.
                 sizes[name] = self._sizes[name] if self._sizes.get(name) == found else found

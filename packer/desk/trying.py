@@ -13,14 +13,14 @@ import tomlkit
 
 from packer.desk.source_look import SourceLook
 from packer.desk.transport import DESK_TRANSPORT
-from packer.errors import InputError
+from packer.errors import AnswerError, InputError, LastbarError
 from packer.fetching.hosts.address_trial import AddressTrial, Finding, try_address, zooms_that_answer
 from packer.fetching.hosts.offer_reading import ChooseLayerError, read_offers
 from packer.fetching.hosts.tile_asker import TileAsker
 from packer.geometry.tileset import Tile
 from packer.planning.brief import Brief
 from packer.sources.address import check_place, check_template
-from packer.sources.recognition import Guess, guesses, variants
+from packer.sources.recognition import Guess, ServiceGuess, guesses, is_service, services, variants
 from packer.sources.safe_address import literal_key, refusal
 from packer.store.reader import tile_at
 
@@ -30,6 +30,8 @@ _NAME = "trial"
 _ZOOMS = (8, 11, 14)
 _MOST_GUESSES = 4
 _DEEPEST = 20
+_CHOICE = {"wmts": "wmts-layer", "wms": "wms-layers", "ogc-tiles": "ogc-collection"}
+"""The key for the layer that was chosen, by that of the address."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -57,7 +59,7 @@ async def try_layer(body: Mapping[str, Any], contact: str | None, look: SourceLo
     if "{" in asked.address.replace("${", ""):
         _checked(asked.address, template=True)
         return await _try_templates(asked, [Guess(asked.address, Tile(0, 0, 0))], look)
-    if found := guesses(asked.address):
+    if not is_service(asked.address) and (found := guesses(asked.address)):
         return await _try_templates(asked, found[:_MOST_GUESSES], look)
     _checked(asked.address, template=False)
     return await _try_document(asked, look)
@@ -151,15 +153,11 @@ def _at(deep: Tile, zoom: int) -> Tile:
 
 
 async def _try_document(asked: _Asked, look: SourceLook) -> dict[str, Any]:
-    """A TileJSON or the capabilities of a WMTS, and tiles by what it says."""
-    key = "wmts" if "wmts" in asked.address.lower() else "tilejson"
-    values: dict[str, Any] = {key: asked.address}
-    if asked.wmts_layer is not None and key == "wmts":
-        values["wmts-layer"] = asked.wmts_layer
-    with tempfile.TemporaryDirectory(prefix="lastbar-") as folder:
-        brief = _brief(asked, values, Path(folder))
+    """The document of a service, of whichever kind it is, and tiles by what it says."""
+    first: LastbarError | None = None
+    for guess in services(asked.address):
         try:
-            settled, _ = await read_offers(brief, Path(folder), transport=DESK_TRANSPORT)
+            return await _try_service(asked, guess, look)
         except ChooseLayerError as fault:
             told = ["This service has several layers. Choose one."]
             return {
@@ -169,6 +167,21 @@ async def _try_document(asked: _Asked, look: SourceLook) -> dict[str, Any]:
                 "layers": list(fault.names),
                 "pictures": [],
             }
+        except AnswerError as fault:
+            first = first or fault
+    assert first is not None, "there is always a guess"
+    raise first
+
+
+async def _try_service(asked: _Asked, guess: ServiceGuess, look: SourceLook) -> dict[str, Any]:
+    """An address as that of one kind of service. Raises AnswerError where it is none. If cancelled: nothing is left
+    behind."""
+    values: dict[str, Any] = {guess.key: guess.address, **dict(guess.values)}
+    if asked.wmts_layer is not None and guess.key in _CHOICE:
+        values[_CHOICE[guess.key]] = asked.wmts_layer
+    with tempfile.TemporaryDirectory(prefix="lastbar-") as folder:
+        brief = _brief(asked, values, Path(folder))
+        settled, _ = await read_offers(brief, Path(folder), transport=DESK_TRANSPORT)
         layer = settled.layers[_NAME]
         async with look.alone(settled, _NAME, None) as asker:
             zooms = range(layer.zooms[0], layer.zooms[1] + 1)

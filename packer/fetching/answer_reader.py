@@ -12,6 +12,7 @@ from packer.fetching.answers.outcome import Outcome, Stored, Unchanged
 from packer.fetching.answers.repeats import RepeatDetector
 from packer.fetching.hosts.tile_requests import Exchange, TileRequests
 from packer.fetching.jpeg_worker import JpegFinding, JpegWorker
+from packer.fetching.metatiles import Metatiles
 from packer.fetching.policy import TileHistory
 from packer.fetching.refresh import Refresh, StoredCopy
 from packer.fetching.tile_queue import TileQueue
@@ -33,21 +34,21 @@ class AnswerReader:
         refresh: Refresh,
         jpeg_worker: JpegWorker,
         clock: Clock,
+        metatiles: Metatiles | None = None,
     ) -> None:
         self.repeats = RepeatDetector()
         self._requests, self._queue, self._refresh = requests, queue, refresh
-        self._jpeg_worker, self._clock = jpeg_worker, clock
+        self._jpeg_worker, self._clock, self._metatiles = jpeg_worker, clock, metatiles
         self._rules = requests.source.rules
 
     def require_kind(self, kind: Kind) -> None:
         """Take no other kind of tile from now on: a pack has one format."""
         self._rules = replace(self._rules, kind=kind)
 
-    def outcome(self, exchange: Exchange, result: Result, finding: JpegFinding | None) -> Outcome:
+    def outcome(self, tile: Tile, exchange: Exchange, result: Result, finding: JpegFinding | None) -> Outcome:
         """What came means this; `finding` is what is known already of a JPEG."""
-        outcome = exchange.meaning or judge(
-            result, self._rules, self._clock.wall(), finding and finding.size_px
-        )
+        rules = self._rules if self._metatiles is None else self._metatiles.rules(tile, self._rules)
+        outcome = exchange.meaning or judge(result, rules, self._clock.wall(), finding and finding.size_px)
         return exchange.without_echo(self._requests.source.without_echo(outcome))
 
     def history(
@@ -55,11 +56,15 @@ class AnswerReader:
     ) -> TileHistory:
         """What is known of a tile and of the host that answered."""
         digest, blank, copy = b"", False, StoredCopy.NONE
-        if isinstance(outcome, Stored):
+        blocks = self._metatiles
+        if blocks is not None:
+            for piece in blocks.cut_tiles(tile):
+                self._note_picture(piece.tile, piece.outcome, piece.digest, blank=blocks.is_blank(piece))
+        elif isinstance(outcome, Stored):
             digest = finding.hash if finding is not None else body_hash(outcome.data)
             blank = digest in self._requests.source.blank
             self._note_picture(tile, outcome, digest, blank=blank)
-        if isinstance(outcome, _COMPARABLE) and not blank and tile in self._refresh:
+        if isinstance(outcome, _COMPARABLE) and not blank and tile in self._refresh and blocks is None:
             copy = self._refresh.compare(tile, outcome, digest)
         return TileHistory(
             exchange.permit.started,

@@ -128,17 +128,23 @@ class ByteBudget:
 
     def __init__(self, most: int | None) -> None:
         self._most = most
-        self._received, self._bodies = 0, 0
+        self._received = self._bodies = self._tiles = 0
 
-    def received(self, size_bytes: int) -> None:
-        """An answer came. One without a body says nothing of how large a tile is."""
+    def received(self, size_bytes: int, tiles: int = 1) -> None:
+        """An answer came for so many tiles. One without a body says nothing of how large a tile is."""
         self._received += size_bytes
         self._bodies += size_bytes > 0
+        self._tiles += tiles * (size_bytes > 0)
 
     @property
     def typical_bytes(self) -> float:
         """Of one body, by what has come; above 0."""
         return self._received / self._bodies if self._bodies else _TYPICAL_BYTES
+
+    @property
+    def typical_tile_bytes(self) -> float:
+        """Of one tile, likewise: a body may be that of a block of tiles."""
+        return self._received / self._tiles if self._tiles else _TYPICAL_BYTES
 
     @property
     def left(self) -> int | None:

@@ -38,6 +38,7 @@ from packer.fetching.reports import LayerCounts
 from packer.fetching.tile_queue import TileQueue
 from packer.fetching.tile_recorder import TileRecorder
 from packer.fetching.transports import Response
+from packer.fetching.turn import Turn
 from packer.geometry.tileset import Tile
 
 __all__ = ["HostAccess", "LayerFetcher"]
@@ -83,7 +84,7 @@ class LayerFetcher:
         self._queue, self._policy, self.reader, self._clock = queue, policy, reader, clock
         self._access, self._gate, self._recorder = access, access.gate, recorder
         self._stopping = self._reinforced = False
-        self._turn = asyncio.Event()  # set when a worker that waits has to look again
+        self._turn = Turn(clock)
 
     @property
     def counts(self) -> LayerCounts:
@@ -99,7 +100,7 @@ class LayerFetcher:
         """Ask for nothing more; requests under way are finished."""
         self._stopping = True
         self.failure = self.failure or failure
-        self._turn.set()
+        self._turn.call()
         self.key_wait.wake()
 
     async def run(self, workers: int) -> None:
@@ -122,7 +123,7 @@ class LayerFetcher:
             await self._settle(tile, exchange, finding)
             self.key_wait.probed(refused=False)
             if self._queue.exhausted:
-                self._turn.set()
+                self._turn.call()
         self.key_wait.probed(refused=False)
 
     async def _next_tile(self) -> Tile | None:
@@ -132,7 +133,7 @@ class LayerFetcher:
             if wait.pause is not None and not await wait.is_probe(lambda: self._stopping):
                 continue
             if self._policy.must_wait:
-                await self._until_due()
+                await self._turn.until(self._queue.next_at)
                 continue
             asleep = self._gate.pause is not None or wait.pause is not None
             ahead = wait.tiles_ahead if wait.pause is not None else 0
@@ -140,26 +141,14 @@ class LayerFetcher:
             if tile is not None:
                 return tile
             if self._queue.done:
-                self._turn.set()
+                self._turn.call()
                 return None
             held = self._policy.held
             if held and not self._policy.asking and self._queue.is_all_but(held):
                 await self._ask_about_held(self._policy.ask_at_end(self._clock.now()))
             else:
-                await self._until_due()
+                await self._turn.until(self._queue.next_at)
         return None
-
-    async def _until_due(self) -> None:
-        """Wait until a tile that was put back is due, or another worker has come back with one."""
-        self._turn.clear()
-        due = self._queue.next_at
-        turn = asyncio.ensure_future(self._turn.wait())
-        timers = [] if due is None else [asyncio.ensure_future(self._clock.sleep(due - self._clock.now()))]
-        try:
-            await asyncio.wait([turn, *timers], return_when="FIRST_COMPLETED")
-        finally:
-            for task in (turn, *timers):
-                task.cancel()
 
     async def _permit_for(self, tile: Tile) -> Permit | None:
         """Permission to ask for the tile; None, with the tile put back, if nothing more is to be asked for. If
@@ -189,10 +178,13 @@ class LayerFetcher:
         first, spent = tile not in self._queue.attempts, self._queue.lane.is_spent(tile)
         exchange = self.requests.begin(permit)
         try:
-            conditions = await refresh.headers(tile, {}) if tile in refresh else {}
+            blocks, source = self._recorder.metatiles, self.requests.source
+            turn = self._recorder.turn(tile)
+            alone = tile in refresh and blocks is None
+            conditions = await refresh.headers(tile, {}) if alone else {}
             await self.requests.send(
                 tile,
-                self.requests.source.url(tile, self._recorder.turn(tile)),
+                source.url(tile, turn) if blocks is None else blocks.url(source, tile, turn),
                 conditions,
                 exchange,
                 lambda gate: gate.deadline_s(first=first, spent=spent),
@@ -203,7 +195,7 @@ class LayerFetcher:
             result = exchange.result
             self._recorder.answered(self._clock.now() - exchange.permit.started)
             size_bytes = 0 if result is None else result.size_bytes
-            access.byte_budget.received(size_bytes)
+            access.byte_budget.received(size_bytes, self._recorder.tiles_of(tile))
             access.speed.came(permit.speed_s, size_bytes)
             if not isinstance(result, Response):
                 return exchange, None
@@ -233,7 +225,9 @@ class LayerFetcher:
             if exchange.refusal is not None:
                 self.stop(exchange.refusal)
             return
-        outcome = self.reader.outcome(exchange, result, finding)
+        outcome = self.reader.outcome(tile, exchange, result, finding)
+        if self._recorder.metatiles is not None:
+            outcome = await self._recorder.metatiles.cut(tile, outcome)
         history = self.reader.history(tile, exchange, outcome, finding)
         decision = self._policy.decide(tile, result, outcome, history, self._clock.now())
         exchange.report(decision.signal)
@@ -283,7 +277,7 @@ class LayerFetcher:
             genuine = await self.requests.is_genuine(question.since)
         finally:
             self._policy.asking = False
-            self._turn.set()
+            self._turn.call()
         verdict = self._policy.held_asked(question, genuine, self._clock.now())
         if verdict.genuine:
             for gate in (self._gate, *self.requests.used):
@@ -300,7 +294,7 @@ class LayerFetcher:
             right, reason = await self._access.doubt.is_right(question.since)
         finally:
             self._policy.asking = False
-            self._turn.set()
+            self._turn.call()
         self._stop_for(self._policy.address_asked(question, right, reason))
 
     def _stop_for(self, stop: StopLayer | None) -> None:

@@ -111,7 +111,7 @@ class LayerRun:
                 return None
             most = pace * max(seconds_left, 0.0)
         if byte_budget.left is not None:
-            most = min(most, byte_budget.left / byte_budget.typical_bytes)
+            most = min(most, byte_budget.left / byte_budget.typical_tile_bytes)
         if math.isinf(most):
             return None
         tiles = min(int(most), self.missing)

@@ -29,6 +29,7 @@ from packer.fetching.jpeg_worker import JpegWorker
 from packer.fetching.key_wait import KeyWait
 from packer.fetching.layer_fetcher import HostAccess, LayerFetcher
 from packer.fetching.layer_run import LayerRun
+from packer.fetching.metatiles import Metatiles
 from packer.fetching.order import in_order
 from packer.fetching.pacing.gate import Pause
 from packer.fetching.pacing.speed_limit import SpeedLimiter
@@ -41,6 +42,7 @@ from packer.fetching.tile_recorder import TileRecorder
 from packer.fetching.transports import Transport
 from packer.geometry.tileset import TileSet
 from packer.planning.brief import Brief
+from packer.planning.offers import metatile_of
 from packer.planning.plan import Plan
 from packer.store.writer import PackWriter
 
@@ -73,20 +75,19 @@ class LayerSetup:
         absent = TileSet() if self.options.ask_absent_again else planned & pack.absent - pack.held
         todo = planned - pack.held - absent
         order = [in_order(layer.areas, self.plan.shapes, tiles) for tiles in (todo, refresh.tiles)]
+        side = metatile_of(self.brief.layers[source.layer])
+        blocks = Metatiles(source, side, planned, todo | refresh.tiles) if side > 1 else None
+        fresh = chain(*order) if blocks is None else blocks.leads(chain(*order))
         lane = ApartLane(self.gates[source.layer].cap, self.brief.layers[source.layer].requests_per_second)
         writer, gate = BatchWriter(pack.write, self.options.batch_records), self.gates[source.layer].gate
+        queue = TileQueue(fresh, lane)
+        recorder = TileRecorder(queue, writer, refresh, self.clock, blocks)
         return LayerRun(
             layer=self.brief.layers[source.layer],
             source=source,
             pack=pack,
             gate=gate,
-            fetcher=self._fetcher(
-                source,
-                pack,
-                refresh,
-                TileQueue(chain(*order), lane),
-                writer,
-            ),
+            fetcher=self._fetcher(source, pack, queue, recorder),
             batch_writer=writer,
             planned=planned,
             held=len(planned) - len(todo) - len(absent),
@@ -98,9 +99,8 @@ class LayerSetup:
         )
 
     def _fetcher(
-        self, source: Source, pack: PackWriter, refresh: Refresh, queue: TileQueue, writer: BatchWriter
+        self, source: Source, pack: PackWriter, queue: TileQueue, recorder: TileRecorder
     ) -> LayerFetcher:
-        recorder = TileRecorder(queue, writer, refresh, self.clock)
         requests = self._requests(source, recorder)
         doubt = AddressDoubt(
             TileAsker(requests, self.clock), self.plan.layers[source.layer].tiles, requests.identity
@@ -111,7 +111,9 @@ class LayerSetup:
         access = HostAccess(
             requests.gate, requests, refusal, self.byte_budget, self.speed, self.jpeg_worker, doubt, wait
         )
-        reader = AnswerReader(requests, queue, refresh, self.jpeg_worker, self.clock)
+        reader = AnswerReader(
+            requests, queue, recorder.refresh, self.jpeg_worker, self.clock, recorder.metatiles
+        )
         if pack.kind is not None:
             reader.require_kind(Kind(pack.kind))
         return LayerFetcher(queue, access, self._policy(requests, pack), reader, recorder, self.clock)

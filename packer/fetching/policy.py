@@ -53,7 +53,6 @@ from packer.fetching.actions import (
     RetryAt,
     StopLayer,
     StopReason,
-    Store,
     TileAction,
 )
 from packer.fetching.answers.outcome import (
@@ -82,7 +81,7 @@ from packer.fetching.pacing.signals import (
     TileFault,
     Unverified,
 )
-from packer.fetching.refresh import StoredCopy
+from packer.fetching.refresh import StoredCopy, stored_or_kept
 from packer.fetching.rows import KeyWatch, PageRow, Unreached
 from packer.fetching.transports import FailureKind, Response, Result, TransportFailure
 from packer.geometry.tileset import Tile
@@ -97,7 +96,6 @@ _SENT_ON = (
 )
 _KEY_AGAIN_S = 2.0  # to a second look at a tile that was refused, while it is not known if the key has ended
 _WRONG = "wrong content"
-_SAME_PICTURE = "one new picture came for several different places; the stored tiles are kept"
 _UNASKED = 'the server says "not modified" (304) to a request without conditions'
 
 _GOOD = (Stored, ServerHasNone, Unchanged)
@@ -207,11 +205,8 @@ class TilePolicy:
         signal = Succeeded(len(outcome.data))
         if history.blank:
             return Decision(signal, NoteAbsent(200))
-        if history.copy is StoredCopy.DOUBTFUL:
-            return Decision(signal, NoteTrouble("same picture", _SAME_PICTURE))
-        if history.copy is StoredCopy.SAME:
-            return Decision(signal, KeepStored(outcome), HOST_PROVEN)
-        return Decision(signal, Store(outcome, history.digest), HOST_PROVEN)
+        action = stored_or_kept(outcome, history.digest, history.copy)
+        return Decision(signal, action, None if isinstance(action, NoteTrouble) else HOST_PROVEN)
 
     def _unchanged(self, tile: Tile, outcome: Unchanged, history: TileHistory, now: float) -> Decision:
         if history.copy is StoredCopy.SAME:

@@ -12,14 +12,16 @@ from collections import OrderedDict
 from collections.abc import Awaitable, Callable, Mapping
 from dataclasses import asdict, dataclass
 
+from packer.fetching.actions import KeepStored, NoteTrouble, Store
 from packer.fetching.answers.outcome import Stored, Unchanged
 from packer.geometry.tileset import Tile, TileSet
 from packer.store.writer import Validators
 
-__all__ = ["Refresh", "RefreshCounts", "StoredCopy"]
+__all__ = ["Refresh", "RefreshCounts", "StoredCopy", "stored_or_kept"]
 
 _LONGEST_VALIDATOR = 1000  # characters
 _LATELY = 10_000  # new pictures that are remembered
+_SAME_PICTURE = "one new picture came for several different places; the stored tiles are kept"
 
 
 class StoredCopy(enum.Enum):
@@ -119,6 +121,13 @@ class Refresh:
     def settled(self, tile: Tile) -> None:
         """The tile is not asked for again."""
         self._asked.pop(tile, None)
+
+
+def stored_or_kept(outcome: Stored, digest: bytes, copy: StoredCopy) -> Store | KeepStored | NoteTrouble:
+    """What becomes of a tile that came, by how it compares with the copy on board."""
+    if copy is StoredCopy.DOUBTFUL:
+        return NoteTrouble("same picture", _SAME_PICTURE)
+    return KeepStored(outcome) if copy is StoredCopy.SAME else Store(outcome, digest)
 
 
 def _conditions(known: Validators) -> dict[str, str]:

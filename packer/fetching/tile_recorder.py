@@ -5,6 +5,7 @@ from __future__ import annotations
 from packer.common.clock import Clock
 from packer.fetching.actions import (
     NO_WHOLE_TILE,
+    Hold,
     KeepStored,
     NoteAbsent,
     NoteTrouble,
@@ -14,7 +15,8 @@ from packer.fetching.actions import (
     TileAction,
 )
 from packer.fetching.batch_writer import BatchWriter
-from packer.fetching.refresh import Refresh
+from packer.fetching.metatiles import Metatiles
+from packer.fetching.refresh import Refresh, StoredCopy, stored_or_kept
 from packer.fetching.reports import LayerCounts
 from packer.fetching.tile_queue import TileQueue
 from packer.geometry.tileset import Tile
@@ -27,9 +29,20 @@ _IN_THE_PLAN = (Received, Absent)  # records that settle a tile of the plan
 
 class TileRecorder:
     """Writes, counts and puts back the tiles of one layer. `refresh` holds the tiles that are on board and asked
-    for again: of those, what the server lacks or refuses is only counted, and the stored copy stays."""
+    for again: of those, what the server lacks or refuses is only counted, and the stored copy stays.
 
-    def __init__(self, queue: TileQueue, writer: BatchWriter, refresh: Refresh, clock: Clock) -> None:
+    With `metatiles` a tile of the queue stands for those of its block, and what is decided holds for each of them."""
+
+    def __init__(
+        self,
+        queue: TileQueue,
+        writer: BatchWriter,
+        refresh: Refresh,
+        clock: Clock,
+        metatiles: Metatiles | None = None,
+    ) -> None:
+        self.metatiles = metatiles
+        self._beside: Tile | None = None  # a tile that another one stands for in the queue
         self.counts = LayerCounts()
         self.refresh = refresh
         self._queue, self._writer, self._clock = queue, writer, clock
@@ -38,6 +51,10 @@ class TileRecorder:
     def turn(self, tile: Tile) -> int:
         """Which of the layer's subdomains, counted from the tile's own, is to be asked for it."""
         return self._turns.get(tile, 0) if self._turns else 0
+
+    def tiles_of(self, tile: Tile) -> int:
+        """For how many tiles one of the queue stands."""
+        return 1 if self.metatiles is None else len(self.metatiles.members(tile))
 
     def sent(self) -> None:
         """A request starts."""
@@ -49,11 +66,38 @@ class TileRecorder:
         self.counts.took_s += 0.1 * (took_s - self.counts.took_s)
 
     async def apply(self, tile: Tile, action: TileAction) -> None:
-        """Carry out what was decided about the tile.
+        """Carry out what was decided about the tile, and all that it stands for.
 
         If cancelled: a record may be lost, and its tile is then asked for again by the next run. If the process
         dies: so are the records that were not yet committed.
         """
+        if self.metatiles is None or isinstance(action, Hold | RetryAt | Requeue):
+            await self._apply(tile, action)
+            return
+        for one, its_action in await self._shared_out(self.metatiles, tile, action):
+            self._beside = None if one == tile else one
+            await self._apply(one, its_action)
+        self.metatiles.settled(tile)
+
+    async def _shared_out(
+        self, metatiles: Metatiles, lead: Tile, action: TileAction
+    ) -> list[tuple[Tile, TileAction]]:
+        """What follows for each tile of a block, the lead last. If cancelled: nothing has changed."""
+        if not isinstance(action, Store):
+            return [(tile, action) for tile in metatiles.members(lead)]
+        shared: list[tuple[Tile, TileAction]] = []
+        for piece in metatiles.cut_tiles(lead):
+            copy = StoredCopy.NONE
+            if piece.tile in self.refresh:
+                await self.refresh.headers(piece.tile, {})  # looks up what is on board
+                copy = self.refresh.compare(piece.tile, piece.outcome, piece.digest)
+            if metatiles.is_blank(piece):
+                shared.append((piece.tile, NoteAbsent(200)))
+            else:
+                shared.append((piece.tile, stored_or_kept(piece.outcome, piece.digest, copy)))
+        return shared
+
+    async def _apply(self, tile: Tile, action: TileAction) -> None:
         match action:
             case Store():
                 await self._write(self._received(tile, action))
@@ -121,6 +165,8 @@ class TileRecorder:
 
     def _leave(self, tile: Tile, *, came: bool) -> None:
         """The tile needs no further request."""
+        if tile == self._beside:
+            return
         self._queue.settled(tile, self._clock.now(), came=came)
         if self._turns:
             self._turns.pop(tile, None)

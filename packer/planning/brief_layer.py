@@ -17,6 +17,8 @@ from packer.planning.brief_services import (
     ServiceNames,
     address_key,
     check_keys,
+    check_metatile,
+    side_tiles,
 )
 from packer.planning.brief_values import (
     Command,
@@ -123,6 +125,11 @@ class Layer(Table):
     Without it, a service is asked for the date that it takes by default, and `url` may have no {date}."""
     dimensions: Dimensions = Field(default={}, examples=[{"elevation": "500"}])
     """Values for other axes of a layer of a WMTS or WMS, by name. Without it, the default of each is used."""
+    metatile: Annotated[Literal[1, 2, 4, 8], side_tiles()] = Field(default=1, examples=[4])
+    """How many tiles a side one request asks for, as one picture that is cut apart: 4 makes one request of 4 by 4
+    tiles. It goes with `wms`, or with {bbox}, {width} and {height} in `url`, and makes fewer cut names at the edges of
+    tiles. No picture gets wider than 2048 pixels, or than the server allows. Without it, 1: each tile is asked for
+    alone."""
     tile_hosts: Hosts = Field(default=(), examples=[["tiles.example.net"]])
     """Other hosts that the tiles may come from: where the server sends each tile on to another host by a redirect, or
     it describes tiles on a host other than its own. The caps of the layer hold for each of them;
@@ -195,6 +202,7 @@ class Layer(Table):
         given = {key_of(name) for name in self.model_fields_set}
         address = address_key(given)
         values = {"transparent": self.transparent, "format": self.format}
+        check_metatile(address, self.url, self.metatile)
         check_keys(address, given, {**values, "wms-style": self.wms_style, "wms-layers": self.wms_layers})
         try:
             if address == "url":

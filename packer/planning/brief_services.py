@@ -71,6 +71,26 @@ def check_keys(address: str, given: Collection[str], values: dict[str, Any]) -> 
         )
 
 
+def check_metatile(address: str, url: str, metatile: int) -> None:
+    """Raise ValueError for blocks of tiles where the address can only ask for single ones."""
+    if metatile == 1 or address == "wms":
+        return
+    if address != "url" or not all(field in url for field in ("{bbox}", "{width}", "{height}")):
+        raise ValueError("metatile goes with wms, or with {bbox}, {width} and {height} in url; leave it out")
+
+
+def side_tiles() -> Check:
+    """Tiles a side of a block."""
+
+    def check(value: object) -> int:
+        if isinstance(value, bool) or value not in (1, 2, 4, 8):
+            raise ValueError("it should be 1, 2, 4 or 8, tiles a side")
+        assert isinstance(value, int)
+        return value
+
+    return Check(check, form=forms.words((1, 2, 4, 8), "1, 2, 4 or 8, without quotes"))
+
+
 _MOMENT = re.compile(r"[0-9A-Za-z][0-9A-Za-z:.+_-]{0,39}")
 
 

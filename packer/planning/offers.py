@@ -11,6 +11,7 @@ from pathlib import Path
 
 from packer.common.shell import shell_command
 from packer.errors import BriefError
+from packer.geometry.blocks import largest_block
 from packer.planning.brief import Brief, Layer
 from packer.planning.brief_errors import quote_value
 from packer.sources.address import check_template, variables
@@ -23,11 +24,16 @@ __all__ = [
     "cache_offer",
     "cached_offers",
     "date_of",
+    "metatile_of",
     "offers_missing_error",
     "source_mark",
     "source_name",
     "with_offer",
 ]
+
+
+MOST_BLOCK_PX = 2048
+"""The widest picture of a block: larger ones are slow to draw, and a failed one costs much. Our own choice."""
 
 
 def source_name(layer: Layer) -> str:
@@ -74,6 +80,14 @@ def date_of(layer: Layer) -> str | None:
     if layer.offered_at is None:
         return layer.date
     return layer.offer.date if layer.offer is not None else None
+
+
+def metatile_of(layer: Layer) -> int:
+    """Tiles a side of the blocks in which a layer is asked for, as far as its server's largest picture allows."""
+    most_px = MOST_BLOCK_PX
+    if layer.offer is not None and layer.offer.largest_px is not None:
+        most_px = min(most_px, *layer.offer.largest_px)
+    return largest_block(layer.metatile, layer.tile_size or 256, most_px)
 
 
 def apply_offers(brief: Brief, offers: Mapping[str, Offer], asked: Mapping[str, str] | None = None) -> Brief:

@@ -1,1 +1,1 @@
-"""What a tile server is: its addresses, and what it says that it offers (TileJSON, WMTS)."""
+"""What a tile server is: its addresses, and what it says that it offers (TileJSON, WMTS, WMS, OGC API)."""

@@ -9,12 +9,12 @@ from __future__ import annotations
 import re
 from collections.abc import Iterator
 from dataclasses import dataclass
-from urllib.parse import urlsplit
+from urllib.parse import parse_qsl, urlsplit, urlunsplit
 
 from packer.geometry.grid import MAX_ZOOM
 from packer.geometry.tileset import Tile
 
-__all__ = ["Guess", "Variant", "guesses", "variants"]
+__all__ = ["Guess", "ServiceGuess", "Variant", "guesses", "is_service", "services", "variants"]
 
 _NUMBER = re.compile(r"(?<![\w.{])(\d{1,8})(?![\w}])")
 _FIELD = {"z": "{z}", "x": "{x}", "y": "{y}"}
@@ -122,3 +122,76 @@ def variants(template: str) -> Iterator[Variant]:
             yield Variant(
                 template[: match.start(1)] + ending + template[match.end(1) :], f"the ending .{ending}"
             )
+
+
+# ------------------------------------------------------------------------------------ services
+
+
+@dataclass(frozen=True, slots=True)
+class ServiceGuess:
+    """What an address may be that describes layers: the brief's key for it, its value, and what else the address says
+    of the layer, by the brief's keys."""
+
+    key: str
+    address: str
+    values: tuple[tuple[str, str | list[str]], ...] = ()
+
+
+# What a GetMap or GetCapabilities says of one picture or one answer, and not of the service (06-042, tables 3 and 8).
+_OF_ONE_MAP = frozenset(
+    (
+        *(
+            "service",
+            "request",
+            "version",
+            "layers",
+            "styles",
+            "crs",
+            "srs",
+            "bbox",
+            "width",
+            "height",
+            "format",
+        ),
+        *("transparent", "bgcolor", "exceptions", "updatesequence"),
+    )
+)
+
+
+def services(address: str) -> list[ServiceGuess]:
+    """The services that an address without a tile in it may be of, likeliest first; there is at least one."""
+    asked = _parameters(address)
+    service, request = asked.get("service", "").lower(), asked.get("request", "").lower()
+    path = urlsplit(address).path.lower()
+    if service == "wms" or request == "getmap":
+        return [_wms(address, asked)]
+    if service == "wmts" or "wmts" in address.lower():
+        return [ServiceGuess("wmts", address)]
+    keys = ("tilejson", "ogc-tiles") if path.endswith(".json") else ("ogc-tiles", "tilejson")
+    described = [ServiceGuess(key, address) for key in keys]
+    likely = re.search(r"wms|ows\b|mapserv", path)
+    return [_wms(address, asked), *described] if likely else described
+
+
+def is_service(address: str) -> bool:
+    """Whether an address is surely one of a service, whatever numbers stand in it."""
+    asked = _parameters(address)
+    return asked.get("service", "").lower() == "wms" or asked.get("request", "").lower() == "getmap"
+
+
+def _parameters(address: str) -> dict[str, str]:
+    try:
+        return {name.lower(): value for name, value in parse_qsl(urlsplit(address).query)}
+    except ValueError:
+        return {}
+
+
+def _wms(address: str, asked: dict[str, str]) -> ServiceGuess:
+    parts = urlsplit(address)
+    kept = [one for one in parts.query.split("&") if one and one.partition("=")[0].lower() not in _OF_ONE_MAP]
+    values: list[tuple[str, str | list[str]]] = []
+    if layers := [name for name in asked.get("layers", "").split(",") if name]:
+        values.append(("wms-layers", layers))
+        if len(styles := [name for name in asked.get("styles", "").split(",") if name]) == len(layers):
+            values.append(("wms-style", styles))
+    return ServiceGuess("wms", urlunsplit(parts._replace(query="&".join(kept))), tuple(values))

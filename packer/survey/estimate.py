@@ -15,8 +15,10 @@ from typing import Any, NamedTuple
 from urllib.parse import urlsplit
 
 from packer.fetching.run_log import seconds_waited
+from packer.geometry.blocks import block_count
 from packer.geometry.tileset import Tile, TileSet
 from packer.planning.brief import Brief, Layer
+from packer.planning.offers import metatile_of
 from packer.planning.pack_path import pack_path
 from packer.planning.plan import LayerPlan, Plan
 from packer.store.figures import LastRun, mean_sizes, read_last_run, sizes_of
@@ -92,7 +94,8 @@ def total(parts: Iterable[Bytes]) -> Bytes:
 @dataclass(frozen=True, slots=True)
 class LayerSizes:
     """What is known of a layer: what its pack holds and lacks for good, mean bytes of what is held by zoom,
-    and the sizes of sampled tiles (0 for one that is absent), with the side of a tile in pixels."""
+    and the sizes of sampled tiles (0 for one that is absent), with the side of a tile in pixels and the tiles a side of
+    the blocks that are asked for."""
 
     held: TileSet = field(default_factory=TileSet)
     absent: TileSet = field(default_factory=TileSet)
@@ -100,6 +103,7 @@ class LayerSizes:
     samples: Mapping[Tile, int] = field(default_factory=dict)
     basis: str = "guess"
     tile_px: int = 256
+    metatile: int = 1
 
     def within(self, planned: TileSet) -> dict[int, list[int]]:
         """Sampled sizes by zoom, of tiles that are planned."""
@@ -122,11 +126,12 @@ class ZoomEstimate:
 
 @dataclass(frozen=True, slots=True)
 class LayerEstimate:
-    """One layer; `to_fetch` is what is still to come."""
+    """One layer; `to_fetch` is what is still to come, in `requests`."""
 
     zooms: Mapping[int, ZoomEstimate]
     bytes: Bytes
     to_fetch: Bytes
+    requests: int = 0
 
     def count(self, what: str) -> int:
         """The sum of "tiles", "held" or "absent" over the zooms."""
@@ -150,6 +155,11 @@ class Estimate:
     def missing(self) -> int:
         """Tiles still to be asked for."""
         return sum(layer.missing for layer in self.layers.values())
+
+    @property
+    def requests(self) -> int:
+        """Requests for them: fewer where a layer is asked for in blocks of tiles."""
+        return sum(layer.requests for layer in self.layers.values())
 
 
 def estimate(brief: Brief, plan: Plan, store: Path | None = None) -> Estimate:
@@ -201,7 +211,13 @@ def layer_sizes(layer: Layer, planned: LayerPlan, pack: Path, known: PackSizes |
     found = sizes_of(pack, picks) if picks else {}
     samples = {tile: found.get(tile, 0) for tile in picks if tile in found or tile in known.absent}
     return LayerSizes(
-        known.held, known.absent, known.means, samples, basis if samples else "guess", planned.tile_px
+        known.held,
+        known.absent,
+        known.means,
+        samples,
+        basis if samples else "guess",
+        planned.tile_px,
+        metatile_of(layer),
     )
 
 
@@ -231,7 +247,10 @@ def estimate_layer(planned: TileSet, sizes: LayerSizes) -> LayerEstimate:
         weight = _rest({z: missing[z]}, samples, sizes).plus(known.get(z, 0.0))
         zooms[z] = ZoomEstimate(n, held.get(z, 0), absent.get(z, 0), weight)
     rest = _rest(missing, samples, sizes)
-    return LayerEstimate(zooms, rest.plus(sum(known.values())), rest)
+    requests = sum(missing.values())
+    if sizes.metatile > 1:
+        requests = block_count(planned - sizes.held - sizes.absent, sizes.metatile)
+    return LayerEstimate(zooms, rest.plus(sum(known.values())), rest, requests)
 
 
 def _rest(missing: Mapping[int, int], samples: Mapping[int, Sequence[int]], sizes: LayerSizes) -> Bytes:
@@ -256,9 +275,9 @@ def seconds_for(brief: Brief, layers: Mapping[str, LayerEstimate], size: float, 
     by_host: dict[str, tuple[int, float]] = {}
     for name, found in layers.items():
         layer = brief.layers[name]
-        tiles, rate = by_host.get(host := urlsplit(layer.url).netloc, (0, layer.requests_per_second))
-        by_host[host] = tiles + found.missing, min(rate, layer.requests_per_second)
-    paced = max((tiles / rate for tiles, rate in by_host.values()), default=0.0)
+        asked, rate = by_host.get(host := urlsplit(layer.url).netloc, (0, layer.requests_per_second))
+        by_host[host] = asked + found.requests, min(rate, layer.requests_per_second)
+    paced = max((asked / rate for asked, rate in by_host.values()), default=0.0)
     return max(size * 8 / speed.bits_per_second, paced)
 
 

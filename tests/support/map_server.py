@@ -91,7 +91,7 @@ def ground() -> np.ndarray[Any, np.dtype[np.uint8]]:
     """The ground's pixels, by row, column and band: waves and noise, so that no two tiles are alike."""
     side = SIDE_TILES * 256
     y, x = np.mgrid[0:side, 0:side].astype(np.float64)
-    noise = np.random.default_rng(17).integers(0, 24, (side, side, 3))
+    noise = np.random.default_rng(17).integers(0, 3, (side, side, 3))
     waves = [np.sin(x / 37) + np.cos(y / 53), np.sin((x + y) / 71), np.cos(x / 19 - y / 97)]
     return (np.stack([100 + 50 * wave for wave in waves], axis=-1) + noise).clip(0, 255).astype(np.uint8)
 

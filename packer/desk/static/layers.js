@@ -4,6 +4,8 @@ import { ask, field, make } from "./dom.js";
 import { store } from "./store.js";
 import { keep, tryPart, usedBefore } from "./try-layer.js";
 
+/** The keys of a brief under which an address may stand. */
+const KINDS = ["url", "tilejson", "wmts", "wms", "ogc-tiles"];
 const NAME = "[A-Za-z0-9][A-Za-z0-9 _.\\-]{0,63}";
 
 /** @param {string} [address] that is known already */
@@ -51,22 +53,23 @@ function controls(layer) {
   first.setAttribute("aria-label", "First zoom");
   last.setAttribute("aria-label", "Last zoom");
   /** What a trial found beside what the form shows, and for which address. */
-  const more = { address: "", values: /** @type {any} */ ({}) };
+  const more = { address: "", kind: "", values: /** @type {any} */ ({}) };
   return {
     address,
     /** @param {any} found values of a layer */
     fill(found) {
-      const { url, tilejson, wmts, zooms: range, attribution: credit, permission: why, connections: most, "requests-per-second": pace, ...rest } = found;
-      address.value = url ?? tilejson ?? wmts ?? address.value;
+      const kind = KINDS.find((key) => found[key]) ?? "";
+      const { [kind]: place, zooms: range, attribution: credit, permission: why, connections: most, "requests-per-second": pace, ...rest } = found;
+      address.value = place ?? address.value;
       if (range) [first.value, last.value] = range.map(String);
       if (credit && !attribution.value) attribution.value = credit;
       if (why && !permission.value) permission.value = why;
       if (most) connections.value = String(most);
       if (pace) rate.value = String(pace);
-      Object.assign(more, { address: address.value, values: rest });
+      Object.assign(more, { address: address.value, kind, values: rest });
     },
     fields: [
-      field("Address of the tiles", address, "With {z}, {x} and {y} in it, or the address of a TileJSON or WMTS. A key is written as ${NAME}, and comes from the environment."),
+      field("Address of the tiles", address, "With {z}, {x} and {y} in it, or the address of a TileJSON, WMTS, WMS or OGC API. A key is written as ${NAME}, and comes from the environment."),
       make("div.field", {}, make("span.label", { text: "Zooms that it offers" }), zooms),
       field("Attribution", attribution, "Shown with the map, as the owner asks."),
       field("Why you may keep these tiles", permission, "The licence or agreement, in words. Recorded in the pack."),
@@ -75,7 +78,7 @@ function controls(layer) {
     ],
     values(withAddress = true) {
       const text = address.value.trim();
-      const kind = /\{(z|quadkey)\}/.test(text) ? "url" : /wmts/i.test(text) ? "wmts" : "tilejson";
+      const kind = more.address === text && more.kind ? more.kind : kindOf(text);
       return {
         ...(withAddress ? { [kind]: text, ...(more.address === text ? more.values : {}) } : {}),
         zooms: [Number(first.value), Number(last.value)],
@@ -86,4 +89,11 @@ function controls(layer) {
       };
     },
   };
+}
+
+/** The key for an address that was not tried. @param {string} text */
+function kindOf(text) {
+  if (/\{(z|quadkey|bbox)\}/.test(text)) return "url";
+  if (/wmts/i.test(text)) return "wmts";
+  return /service=wms|[/.]wms\b|\/ows\b/i.test(text) ? "wms" : "tilejson";
 }

@@ -157,11 +157,12 @@ class TileRules:
     """What a layer's tiles must be.
 
     `kind` None accepts any image. `host` is the layer's host with its port, lower case ("[::1]:8080" for an
-    IPv6 address). `limit_bytes` bounds the body and its content. `size_px` is the side of an image; None
-    accepts any size.
+    IPv6 address). `limit_bytes` bounds the body and its content. `size_px` is the side of a tile; None
+    accepts any size. `block` are the columns and rows of tiles that one image shows.
     """
 
     kind: Kind | None
     host: str
     limit_bytes: int
     size_px: int | None
+    block: tuple[int, int] = (1, 1)

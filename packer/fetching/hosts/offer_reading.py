@@ -20,7 +20,7 @@ from packer.fetching.hosts.layer_keys import key_environment
 from packer.fetching.hosts.shared_caps import shared_caps
 from packer.fetching.hosts.source import filled
 from packer.fetching.pacing.gate import Gate
-from packer.fetching.transports import Response, Result, Transport, TransportName, open_transport
+from packer.fetching.transports import FailureKind, Response, Result, Transport, TransportName, open_transport
 from packer.planning.brief import Brief, Layer
 from packer.planning.offers import cache_offer, cached_offers, with_offer
 from packer.planning.service_wishes import description_address, read_description, walk_of
@@ -289,6 +289,11 @@ def _changes(name: str, before: Offer, now: Offer) -> list[str]:
 def _body(place: str, reply: Result) -> bytes:
     """What came, whole and uncompressed. Raises NetworkError and AnswerError."""
     if not isinstance(reply, Response):
+        if reply.kind is FailureKind.TOO_BIG:
+            raise AnswerError(
+                f"{place} answers with more than {LIMIT_BYTES // 1_000_000} MB, which no description of layers needs. "
+                "Nothing of it was kept. Check the address, or ask the owner for an address of fewer layers."
+            )
         raise NetworkError(
             f"{place} could not be read: {reply.kind.value}. Try again once the server can be reached."
         )

@@ -19,6 +19,7 @@ from packer.fetching.answers.outcome import (
     Unchanged,
     WrongContent,
 )
+from packer.geometry.blocks import TileBlock
 from packer.geometry.grid import on_tile_edges
 from packer.geometry.tileset import Tile
 from packer.planning.brief import Brief, Layer
@@ -81,6 +82,13 @@ class Source:
             return self.address.url(tile)
         turn %= len(names)
         return replace(self.address, subdomains=names[turn:] + names[:turn]).url(tile)
+
+    def block_url(self, block: TileBlock, turn: int = 0) -> str:
+        """The address of a picture of a block of tiles."""
+        names = self.address.subdomains
+        turn = turn % len(names) if names else 0
+        address = replace(self.address, subdomains=names[turn:] + names[:turn])
+        return address.url(block.first, block.columns, block.rows)
 
     def urls(self, tile: Tile) -> list[str]:
         """The address of one tile at every host that it can be asked of."""
