@@ -21,6 +21,7 @@ from packer.cli.options import (
     LetSleep,
     MaxBytes,
     NewBrief,
+    Over,
     Parts,
     PartsFolder,
     RefreshOlderThan,
@@ -376,15 +377,22 @@ def split_by_its_old_name(
 def take_in(
     brief: BriefPath,
     layer: Annotated[str, typer.Argument(metavar="LAYER", help="The layer that the tiles belong to.")],
-    held: Annotated[list[Path], typer.Argument(metavar="FILE...", help="MBTiles files or z/x/y folders.")],
+    held: Annotated[
+        list[Path],
+        typer.Argument(
+            metavar="FILE...", help="GeoTIFF pictures, MBTiles or GeoPackage files, or z/x/y folders."
+        ),
+    ],
+    over: Over = False,
+    yes: Annotated[bool, typer.Option("--yes", help="Begin without asking.")] = False,
     store: Store = None,
     as_json: Json = False,
     debug: Debug = False,
 ) -> int:
-    """Add tiles that you already have, after checking each one."""
-    from packer.cli import run_merge
+    """Add tiles or a picture that you already have, after checking each one."""
+    from packer.cli import run_take_in
 
-    return run_merge.run_take_in(brief, layer, held, store, as_json)
+    return run_take_in.run(brief, layer, held, store, as_json, over, yes)
 
 
 add_briefless(app)

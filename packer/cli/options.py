@@ -20,6 +20,7 @@ __all__ = [
     "LetSleep",
     "MaxBytes",
     "NewBrief",
+    "Over",
     "Parts",
     "PartsFolder",
     "RefreshOlderThan",
@@ -86,6 +87,10 @@ GiveUpAfter = Annotated[
 AskAbsentAgain = Annotated[
     bool,
     typer.Option("--ask-absent-again", help="Ask again for tiles that the server said it does not have."),
+]
+Over = Annotated[
+    bool,
+    typer.Option("--over", help="Lay a picture over stored tiles. Without it, it fills only what is missing."),
 ]
 Parts = Annotated[int, typer.Option(min=2, max=100, help="How many parts.")]
 PartsFolder = Annotated[

@@ -73,7 +73,9 @@ def merge_pack(into: Path, source: Path, *, mix_sources: bool = False) -> Merged
                 "join them all the same, add --mix-sources."
             )
     if into.exists() and pack_sources(into):  # none yet, if a first merge died at its very start
-        labels = replace(labels_of(into), host=labels.host, fingerprint=labels.fingerprint)
+        labels = replace(
+            labels_of(into), host=labels.host, fingerprint=labels.fingerprint, pictures=labels.pictures
+        )
     return asyncio.run(_take(into, labels, pack_offers(source), _Rules(frozenset(read_corrupt(source)))))
 
 

@@ -14,6 +14,7 @@ from packer.errors import InputError, StoreError
 from packer.geometry.grid import MAX_ZOOM, tms_row
 from packer.geometry.tileset import Tile
 from packer.store.disk_errors import translated
+from packer.store.picture_marks import NOT_A_PICTURE
 from packer.store.records import LAST_SECOND, seal
 from packer.store.schema import APPLICATION_ID, reading
 from packer.store.untrusted import has_log, open_untrusted, refuse_half_written
@@ -63,9 +64,9 @@ def refuse_unfit_source(path: Path) -> None:
 
 
 def pack_sources(path: Path) -> set[str]:
-    """The fingerprints of the servers that a pack's tiles came from."""
+    """The fingerprints of the servers that a pack's tiles came from; pictures of one's own are none."""
     with reading(path) as db:
-        return {row[0] for row in db.execute("SELECT fingerprint FROM source")}
+        return {row[0] for row in db.execute(f"SELECT fingerprint FROM source WHERE {NOT_A_PICTURE}")}
 
 
 def pack_offers(path: Path) -> Iterator[OfferedTile]:

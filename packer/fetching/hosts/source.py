@@ -41,6 +41,7 @@ __all__ = [
     "secrets_in",
     "source_for",
     "sources_for",
+    "stated_kind",
     "without_secrets",
 ]
 
@@ -157,7 +158,7 @@ def source_for(brief: Brief, layer: Layer, environment: Mapping[str, str]) -> So
             f"{brief.path}: layers.{layer.name} has an address that cannot be used once its variables are "
             "filled in. Check their values: none may hold a backslash."
         )
-    rules = TileRules(_stated_kind(layer), address.hosts[0], LIMIT_BYTES, layer.tile_size)
+    rules = TileRules(stated_kind(layer), address.hosts[0], LIMIT_BYTES, layer.tile_size)
     blank = layer.blank_hashes
     offered_at = fill(layer.offered_at or "", environment)
     secrets = secrets_of(
@@ -190,7 +191,7 @@ def _address(brief: Brief, layer: Layer, environment: Mapping[str, str]) -> Addr
 _ENDINGS = {".png": Kind.PNG, ".jpg": Kind.JPG, ".jpeg": Kind.JPG, ".webp": Kind.WEBP, ".pbf": Kind.PBF}
 
 
-def _stated_kind(layer: Layer) -> Kind | None:
+def stated_kind(layer: Layer) -> Kind | None:
     """The kind of tile that the brief states, outright or by the ending of the address; None if neither."""
     if layer.format:
         return Kind(layer.format)
