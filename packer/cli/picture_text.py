@@ -127,12 +127,10 @@ def taken_text(name: str, layer: Layer, taken: PictureTaken, brief: Path) -> Ite
     if taken.waiting:
         again = shell_command("take-in", brief, layer.name, name)
         what = f"{counted(taken.waiting, 'tile')} {'is' if taken.waiting == 1 else 'are'}"
-        why = (
-            "A JPEG cannot be transparent, so they are left out; give the layer format = \"png\" or \"webp\" to have them."
-            if layer.pictures
-            else f"They need the layer's own tile below: fetch first, then lay the picture over it: {again} --over"
+        yield (
+            f"{what} shown in part only, at the edge of the picture, and left to the layer's server: the fetch brings "
+            f"them whole. To have the picture on them as well, fetch first, and then lay it over: {again} --over"
         )
-        yield f"{what} shown in part only, at the edge of the picture. {why}"
     if taken.damaged:
         yield (
             f"{counted(taken.damaged, 'stored tile')} could not be decoded and stayed as it was. Run lastbar verify, "

@@ -49,8 +49,8 @@ def run(
     if over and len(pictures) < len(held):
         other = next(one for one in held if one not in pictures)
         raise InputError(f"--over goes with pictures alone, and {other} is none. Take it in by itself.")
-    if pictures and not yes and (as_json or not sys.stdin.isatty()):
-        raise InputError("Before a picture is cut, Lastbar asks. Nobody can answer here, so add --yes.")
+    if pictures and as_json and not yes:
+        raise InputError("Before a picture is cut, Lastbar asks. With --json nobody can answer, so add --yes.")
     target = _Target(brief, plan(brief), brief.layers[layer], pack_path(brief, layer, store))
     merged: dict[str, Merged] = {}
     cut: list[dict[str, Any]] = []
@@ -63,7 +63,7 @@ def run(
         if found is None:
             return EXIT_NOT_COMPLETE
         cut.append(found)
-        code = code or (EXIT_NOT_COMPLETE if found["waiting"] or found["damaged"] else 0)
+        code = code or (EXIT_NOT_COMPLETE if (over and found["waiting"]) or found["damaged"] else 0)
     if as_json:
         print_json(merged_json(merged) | {"pictures": cut})
     return max(code, show_merged(merged, quiet=as_json))
@@ -193,6 +193,9 @@ def _said(target: _Target, facts: PictureFacts, job: PictureJob) -> Labels:
 
 
 def _agreed() -> bool:
+    if not sys.stdin.isatty():
+        echo_wrapped("Nobody can be asked here. To begin, run the same command with --yes.")
+        return False
     sys.stdout.write("Begin? [y/N] ")
     sys.stdout.flush()
     return sys.stdin.readline().strip().lower() in ("y", "yes")

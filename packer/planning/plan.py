@@ -255,9 +255,16 @@ def _layer_plan(brief: Brief, layer: Layer, covers: Mapping[str, TileSet]) -> tu
     return LayerPlan(layer.name, tiles, tuple(areas), layer.tile_size or 256), remarks
 
 
-def _floor(brief: Brief, area: Area, layer: Layer) -> int:
-    """The zoom that every place of an area has to reach on a layer."""
+def _floor(brief: Brief, area: Area, layer: Layer) -> int | None:
+    """The zoom that every place of an area has to reach on a layer.
+
+    None for a layer that lies over another which the area uses as well: the floor is the other's, and is judged on that
+    one alone, since a device may show one layer at a time. A floor that the brief names for the layer itself holds.
+    """
     least = area.least_for(layer.name)
+    own = isinstance(area.at_least, dict) and least is not None
+    if layer.over is not None and area.uses(layer.over) and not own:
+        return None
     if least is None:
         least = brief.overview.deepest if brief.overview else FLOOR
     return min(least, area.deepest_for(layer.name), layer.zooms[1])
