@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Iterable, Mapping, Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, field
 from functools import partial
 from pathlib import Path
 
@@ -50,7 +50,8 @@ class FileDraft:
 
 @dataclass(frozen=True, slots=True)
 class LayerDraft:
-    """A layer of a copy: what its pack holds of the plan, and what it lacks."""
+    """A layer of a copy: what its pack holds of the plan, and what it lacks. `partial` are tiles at the edge of
+    one of `pictures`."""
 
     plan: LayerPlan
     format: str
@@ -58,6 +59,8 @@ class LayerDraft:
     absent: TileSet
     missing: TileSet
     files: tuple[FileDraft, ...]
+    partial: TileSet = field(default_factory=TileSet)
+    pictures: tuple[str, ...] = ()
 
 
 @dataclass(frozen=True, slots=True)
@@ -129,7 +132,8 @@ def _layer(
         some = index.pick(places)
         name = file_name(kind, layer.name, number, len(cut))
         files.append(FileDraft(name, layer.name, number, len(cut), some, predict(some)))
-    return LayerDraft(layer, reader.kind, index, absent, layer.tiles - held - absent, tuple(files))
+    missing, partly = layer.tiles - held - absent, held & reader.partial
+    return LayerDraft(layer, reader.kind, index, absent, missing, tuple(files), partly, reader.pictures)
 
 
 def refuse_clashes(copies: Sequence[CopyDraft]) -> None:

@@ -94,6 +94,7 @@ def layer_entry(job: HandoverJob, layer: LayerDraft, damaged: TileSet, found: Co
         by_zoom={str(zoom): count for zoom, count in good.by_zoom().items()},
         areas=tuple(_area_entry(area, layer.plan.name, found) for area in layer.plan.areas),
         wrong_ground=" ".join(wrong)[:_LONGEST_WORDS],
+        pictures=layer.pictures if len(index) else (),
     )
 
 

@@ -110,7 +110,7 @@ class LayerEntry(_Entry):
     """One layer of the copy. planned = on_board + absent + missing + damaged; `absent` are the tiles that the
     server said it does not have. `fetched` is the first and the last date, None if nothing is on board. `wrong_ground`
     are signs that the layer is no map of the ground that was planned; version 1 has none. `shows` is the date of what
-    the tiles show, where their source has several."""
+    the tiles show, where their source has several. `pictures` are those that tiles were cut from."""
 
     format: Text
     attribution: Text
@@ -126,6 +126,7 @@ class LayerEntry(_Entry):
     areas: Annotated[tuple[AreaEntry, ...], FailFast()]
     wrong_ground: Text = ""
     shows: Text | None = None
+    pictures: Annotated[tuple[Text, ...], Field(max_length=1000)] = ()
 
 
 class FileEntry(_Entry):

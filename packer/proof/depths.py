@@ -39,7 +39,9 @@ __all__ = [
 class Holdings:
     """What became of a layer's planned tiles: four sets without a tile in common.
 
-    `speed` is tiles a second of the last fetch, None if there was none to tell by.
+    `speed` is tiles a second of the last fetch, None if there was none to tell by. `partial` are those of the stored
+    tiles that show ground on a part of their square alone, at the edge of a picture: they lack nothing, but no place
+    holds their depth by them.
     """
 
     stored: TileSet
@@ -47,13 +49,21 @@ class Holdings:
     absent: TileSet = field(default_factory=TileSet)
     corrupt: TileSet = field(default_factory=TileSet)
     speed: float | None = None
+    partial: TileSet = field(default_factory=TileSet)
+
+    @property
+    def covering(self) -> TileSet:
+        """The stored tiles that show all of their square."""
+        return self.stored - self.partial if self.partial else self.stored
 
     @classmethod
-    def recorded(cls, planned: TileSet, held: TileSet, absent: TileSet) -> Holdings:
+    def recorded(
+        cls, planned: TileSet, held: TileSet, absent: TileSet, partial: TileSet | None = None
+    ) -> Holdings:
         """As a pack's own books have it, which may hold tiles of other plans as well."""
         stored = planned & held
         none = (planned & absent) - stored
-        return cls(stored, planned - stored - none, none)
+        return cls(stored, planned - stored - none, none, partial=stored & partial if partial else TileSet())
 
 
 @dataclass(frozen=True, slots=True)
@@ -202,7 +212,7 @@ def counted_as_stored(area: AreaPlan, ground: Holdings | None) -> TileSet:
     So a place on the edge of a part, some of whose tiles another part has, is not found short by either; the whole
     that is merged from the parts is judged without such an allowance.
     """
-    stored = ground.stored if ground else TileSet()
+    stored = ground.covering if ground else TileSet()
     return stored | area.elsewhere if area.elsewhere else stored
 
 
@@ -236,9 +246,10 @@ def _of_waypoints(
     held, why = np.full(lon.size, -1), np.full(lon.size, "", dtype=object)
     inside = np.zeros(lon.size, dtype=bool)
     cover, elsewhere = area.cover, np.zeros(lon.size, dtype=bool)
+    covering = ground.covering if ground else TileSet()
     for zoom in sorted({*layer.tiles.zooms, *cover.zooms}):
         x, y = tiles_at(lon, lat, zoom)
-        stored = ground.stored.contains(zoom, x, y) if ground else np.zeros(lon.size, dtype=bool)
+        stored = covering.contains(zoom, x, y)
         held[stored], why[stored] = zoom, ""
         for reason, tiles in _lacking(layer, area, ground):
             why[(why == "") & tiles.contains(zoom, x, y)] = reason
@@ -279,6 +290,7 @@ def _lacking(layer: LayerPlan, area: AreaPlan, ground: Holdings | None) -> list[
         ("missing", ground.missing),
         ("corrupt", ground.corrupt),
         ("absent", ground.absent),
+        ("absent", ground.partial),
         ("absent", area.unoffered),
     ]
 

@@ -86,7 +86,8 @@ def verify(
             if asked.tiles:
                 pack, blank = _pack(brief, name, store), brief.layers[name].blank_hashes
                 job = _LayerCheck(name, asked.tiles, pack, moment, for_s is not None, blank)
-                layers[name] = job.run(sweeper, on_progress, chance or Random())
+                findings = job.run(sweeper, on_progress, chance or Random())
+                layers[name] = replace(findings, own=brief.layers[name].pictures)
                 if job.unsaved is not None:
                     unsaved.append(job.unsaved)
     ground = {name: _ground(layers.get(name)) for name in plan.layers}
@@ -115,7 +116,9 @@ def _ground(layer: LayerFindings | None) -> Holdings:
     """Of a layer without a planned tile nothing was looked at: nothing is on board."""
     if layer is None:
         return Holdings(TileSet())
-    return Holdings(layer.stored, layer.missing, layer.absent, layer.corrupt, layer.speed)
+    return Holdings(
+        layer.stored, layer.missing, layer.absent, layer.corrupt, layer.speed, layer.stored & layer.partial
+    )
 
 
 def _wrong_ground(plan: Plan, layers: dict[str, LayerFindings]) -> tuple[str, ...]:
@@ -249,6 +252,8 @@ def _findings(
         absent=none,
         stale=stored & found.stale,
         blank=blank,
+        partial=found.partial,
+        pictures=found.pictures,
         all_bodies=every,
         earlier=swept.earlier,
         finished=swept.finished,

@@ -9,20 +9,16 @@ begins with a quotation mark or W/ (RFC 9110, 8.8.3).
 from __future__ import annotations
 
 import sqlite3
-from dataclasses import dataclass
-from pathlib import Path
 
 from packer.geometry.tileset import TileSet
-from packer.store.schema import reading
 from packer.store.tile_sets import grouped
 
 __all__ = [
     "NOT_A_PICTURE",
     "PICTURE",
-    "PictureOrigin",
     "origin_mark",
     "partial_tiles",
-    "picture_origins",
+    "picture_names",
     "picture_tiles",
     "tile_mark",
 ]
@@ -30,15 +26,7 @@ __all__ = [
 PICTURE = "picture:"
 NOT_A_PICTURE = f"fingerprint NOT LIKE '{PICTURE}%'"
 _HASH_LETTERS = 32
-_MOST_NAMED = 50
-
-
-@dataclass(frozen=True, slots=True)
-class PictureOrigin:
-    """A picture that tiles of a pack were cut from: its file's name with its day, and the SHA-256 of the file."""
-
-    name: str
-    sha256: str
+_MOST_NAMED, _LONGEST_NAME, _SHOWN_LETTERS = 20, 150, 12
 
 
 def origin_mark(sha256: str) -> str:
@@ -75,16 +63,15 @@ def _marked(db: sqlite3.Connection, pattern: str) -> TileSet:
     )
 
 
-def picture_origins(path: Path) -> tuple[PictureOrigin, ...]:
-    """The pictures that a pack has tiles of, the latest taken in last; none where there is no pack.
-
-    Raises StoreError if it is not a pack of ours.
-    """
-    if not path.exists():
-        return ()
-    with reading(path) as db:
-        rows = db.execute(
-            f"SELECT host, fingerprint FROM source WHERE NOT ({NOT_A_PICTURE}) ORDER BY first_used, fingerprint "
-            f"LIMIT {_MOST_NAMED}"
-        )
-        return tuple(PictureOrigin(str(host), str(mark).removeprefix(PICTURE)) for host, mark in rows)
+def picture_names(db: sqlite3.Connection) -> tuple[str, ...]:
+    """The pictures that a pack has tiles of, each as its file's name, its day and the beginning of its SHA-256, the one
+    taken in last at the end."""
+    rows = db.execute(
+        f"SELECT host, fingerprint FROM source WHERE NOT ({NOT_A_PICTURE}) ORDER BY first_used, fingerprint LIMIT ?",
+        (_MOST_NAMED,),
+    )
+    return tuple(
+        f"{host[:_LONGEST_NAME]}, SHA-256 {mark.removeprefix(PICTURE)[:_SHOWN_LETTERS]}"
+        for host, mark in rows
+        if isinstance(host, str) and isinstance(mark, str)
+    )

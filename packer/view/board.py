@@ -66,7 +66,7 @@ class BoardLayer:
             "depths": [
                 {**depth.to_dict(), "text": depth_text(depth)}
                 for depth in layer_depths(
-                    self._asked, Holdings.recorded(self.planned, facts.held, facts.absent)
+                    self._asked, Holdings.recorded(self.planned, facts.held, facts.absent, facts.partial)
                 )
             ],
         }
