@@ -90,7 +90,9 @@ AskAbsentAgain = Annotated[
 ]
 Over = Annotated[
     bool,
-    typer.Option("--over", help="Lay a picture over stored tiles. Without it, it fills only what is missing."),
+    typer.Option(
+        "--over", help="Lay a picture over stored tiles. Without it, it fills only what is missing."
+    ),
 ]
 Parts = Annotated[int, typer.Option(min=2, max=100, help="How many parts.")]
 PartsFolder = Annotated[

@@ -23,7 +23,7 @@ from packer.store.picture_taking import PictureJob, PictureTaken
 __all__ = ["describe", "expectation_text", "off_the_plan_error", "taken_text"]
 
 
-def describe(facts: PictureFacts, brief: Brief, plan: Plan, layer: str, tile_px: int) -> Iterator[str]:
+def describe(facts: PictureFacts, plan: Plan, layer: str, tile_px: int) -> Iterator[str]:
     """What the picture is, line by line."""
     lon, lat = facts.middle
     wide, high = (_length(metres) for metres in facts.size_m)
@@ -37,8 +37,8 @@ def describe(facts: PictureFacts, brief: Brief, plan: Plan, layer: str, tile_px:
     yield f"  Bands: {facts.bands}"
     if facts.stretch is not None:
         yield (
-            f"  Brightness: {facts.stretch.low:g} and less becomes black, {facts.stretch.high:g} and more white, evenly "
-            "between (2 % of the sampled pixels lie beyond either)"
+            f"  Brightness: {facts.stretch.low:g} and less becomes black, {facts.stretch.high:g} and more white, "
+            "evenly between (2 % of the sampled pixels lie beyond either)"
         )
     yield f"  No picture: {facts.nodata}"
     whose = "the file's own date, as the picture has none" if facts.dated_by_file else "by the picture itself"
@@ -66,9 +66,7 @@ def _beside_areas(facts: PictureFacts, plan: Plan, layer: str, tile_px: int) -> 
     zoom = min(14, facts.native_zoom(tile_px))
     here = facts.tiles(zoom)
     inside = [
-        area.name
-        for area in plan.layers[layer].areas
-        if area.name != OVERVIEW and here & area.cover.at(zoom)
+        area.name for area in plan.layers[layer].areas if area.name != OVERVIEW and here & area.cover.at(zoom)
     ]
     if inside:
         shown = ", ".join(f'"{name}"' for name in inside[:4])
@@ -82,15 +80,13 @@ def _beside_areas(facts: PictureFacts, plan: Plan, layer: str, tile_px: int) -> 
     return f'in no area; the middle of the nearest, "{nearest[1]}", is {_length(nearest[0])} away'
 
 
-def off_the_plan_error(
-    facts: PictureFacts, brief: Brief, plan: Plan, layer: str, tile_px: int
-) -> InputError:
+def off_the_plan_error(facts: PictureFacts, brief: Brief, plan: Plan, layer: str, tile_px: int) -> InputError:
     """The picture shows nothing that the plan asks of the layer."""
     lon, lat = facts.middle
     return InputError(
-        f"{facts.path} shows no tile that {brief.path} asks of layer \"{layer}\": it lies at "
-        f"{decimal_text(wrapped(lon), lat)}, {_beside_areas(facts, plan, layer, tile_px)}. Add an area there, or correct "
-        "the picture's coordinate system. Nothing was changed."
+        f'{facts.path} shows no tile that {brief.path} asks of layer "{layer}": it lies at '
+        f"{decimal_text(wrapped(lon), lat)}, {_beside_areas(facts, plan, layer, tile_px)}. Add an area there, or "
+        "correct the picture's coordinate system. Nothing was changed."
     )
 
 
@@ -101,11 +97,11 @@ def expectation_text(job: PictureJob, todo: TileSet, trial: TrialCut) -> Iterato
         return
     count, zooms = len(todo), todo.zooms
     span = f"zoom {zooms[0]}" if len(zooms) == 1 else f"zooms {zooms[0]} to {zooms[-1]}"
-    size = bytes_text(count * trial.shown * trial.tile_bytes)
-    yield (
-        f"To cut: {counted(count, 'tile')} as {job.kind.value}, {span}, about {size}, in about "
-        f"{duration_text(count * trial.tile_s)} by a trial of a few."
-    )
+    tried = ""
+    if trial.tile_s:
+        size = bytes_text(count * trial.shown * trial.tile_bytes)
+        tried = f", about {size}, in about {duration_text(count * trial.tile_s)} by a trial of a few"
+    yield f"To cut: {counted(count, 'tile')} as {job.kind.value}, {span}{tried}."
     if len(job.wanted) > count:
         yield f"  {counted(len(job.wanted) - count, 'more tile')} of it are there already and stay."
     near = resampling_for(1.0, job.lossless)
@@ -123,13 +119,14 @@ def expectation_text(job: PictureJob, todo: TileSet, trial: TrialCut) -> Iterato
 def taken_text(name: str, layer: Layer, taken: PictureTaken, brief: Path) -> Iterator[str]:
     """What became of the tiles, and what to do next."""
     more = f", {taken.laid:,} joined with stored ones" if taken.laid else ""
-    yield f"{name}: {counted(taken.cut, 'tile')} cut{more}, {taken.kept:,} already there, {taken.empty:,} without picture."
+    rest = f"{taken.kept:,} already there, {taken.empty:,} without picture"
+    yield f"{name}: {counted(taken.cut, 'tile')} cut{more}, {rest}."
     if taken.waiting:
         again = shell_command("take-in", brief, layer.name, name)
         what = f"{counted(taken.waiting, 'tile')} {'is' if taken.waiting == 1 else 'are'}"
         yield (
-            f"{what} shown in part only, at the edge of the picture, and left to the layer's server: the fetch brings "
-            f"them whole. To have the picture on them as well, fetch first, and then lay it over: {again} --over"
+            f"{what} shown in part only, at the edge of the picture, and left to the layer's server: the fetch "
+            f"brings them whole. To have the picture on them as well, fetch first, and then lay it over: {again} --over"
         )
     if taken.damaged:
         yield (

@@ -12,7 +12,7 @@ from typing import Any
 
 from packer.cli.briefs import brief_at
 from packer.cli.output import echo, echo_wrapped, print_json, warn
-from packer.cli.picture_text import describe, expectation_text, taken_text
+from packer.cli.picture_text import describe, expectation_text, off_the_plan_error, taken_text
 from packer.cli.run_merge import merged_json, show_merged
 from packer.common.units import duration_text
 from packer.content.payload import Kind
@@ -26,7 +26,7 @@ from packer.geometry.tileset import TileSet
 from packer.planning.brief import Brief, Layer
 from packer.planning.pack_path import pack_path
 from packer.planning.plan import Plan, plan
-from packer.store.labels import Labels
+from packer.store.labels import Labels, labels_of
 from packer.store.merging import Merged, take_in
 from packer.store.pack_summary import known_summary
 from packer.store.picture_marks import origin_mark
@@ -50,8 +50,10 @@ def run(
         other = next(one for one in held if one not in pictures)
         raise InputError(f"--over goes with pictures alone, and {other} is none. Take it in by itself.")
     if pictures and as_json and not yes:
-        raise InputError("Before a picture is cut, Lastbar asks. With --json nobody can answer, so add --yes.")
-    target = _Target(brief, plan(brief), brief.layers[layer], pack_path(brief, layer, store))
+        raise InputError(
+            "Before a picture is cut, Lastbar asks. With --json nobody can answer, so add --yes."
+        )
+    target = _LayerTarget(brief, plan(brief), brief.layers[layer], pack_path(brief, layer, store))
     merged: dict[str, Merged] = {}
     cut: list[dict[str, Any]] = []
     code = 0
@@ -70,7 +72,7 @@ def run(
 
 
 @dataclass(frozen=True, slots=True)
-class _Target:
+class _LayerTarget:
     """The layer that is added to, and its pack."""
 
     brief: Brief
@@ -101,7 +103,7 @@ def _is_tiff(path: Path) -> bool:
         return file.read(4) in _TIFF_BEGINNINGS
 
 
-def _tiles(target: _Target, held: Path) -> Merged:
+def _tiles(target: _LayerTarget, held: Path) -> Merged:
     said = target.labels(target.kind, host="taken in", mark="taken in")
     return take_in(target.pack, said, held, target.layer.tile_size)
 
@@ -109,14 +111,16 @@ def _tiles(target: _Target, held: Path) -> Merged:
 # ------------------------------------------------------------------------------------------------ a picture
 
 
-def _picture(target: _Target, path: Path, *, over: bool, yes: bool, quiet: bool) -> dict[str, Any] | None:
+def _picture(
+    target: _LayerTarget, path: Path, *, over: bool, yes: bool, quiet: bool
+) -> dict[str, Any] | None:
     """Describe a picture, ask, and cut it; what became of it, None if the planner would rather not."""
     with opened(path) as picture:
         facts = picture.facts
         job = _job(target, facts, over)
         todo = still_to_cut(target.pack, job)
         if not quiet:
-            for line in describe(facts, target.brief, target.plan, target.layer.name, target.tile_px):
+            for line in describe(facts, target.plan, target.layer.name, target.tile_px):
                 echo_wrapped(line)
         trial = TrialCut(0.0, 0.0, 0.0)
         if todo:
@@ -138,22 +142,22 @@ def _picture(target: _Target, path: Path, *, over: bool, yes: bool, quiet: bool)
     return _document(facts, job, taken)
 
 
-def _job(target: _Target, facts: PictureFacts, over: bool) -> PictureJob:
+def _job(target: _LayerTarget, facts: PictureFacts, over: bool) -> PictureJob:
     layer = target.layer
-    summary = known_summary(target.pack)
-    kind = target.kind
-    if summary.held:
-        kind = Kind(target_kind) if (target_kind := _kind_on_board(target.pack)) else kind
+    # Tiles of two formats cannot lie in one pack.
+    kind = Kind(labels_of(target.pack).kind) if known_summary(target.pack).held else target.kind
     if kind is Kind.PBF:
-        raise InputError(f'Layer "{layer.name}" has vector tiles, so no picture can go into it. Give the picture a layer.')
+        raise InputError(
+            f'Layer "{layer.name}" has vector tiles, so no picture can go into it. Give the picture a layer.'
+        )
     native = facts.native_zoom(target.tile_px)
     planned = target.planned
     wanted = TileSet.union(
-        planned.at(zoom) & facts.tiles(zoom) for zoom in planned.zooms if zoom <= native
+        planned.at(zoom) & facts.tiles(zoom)
+        for zoom in planned.zooms
+        if zoom <= native and not facts.is_dot(zoom, target.tile_px)
     )
     if not wanted:
-        from packer.cli.picture_text import off_the_plan_error
-
         raise off_the_plan_error(facts, target.brief, target.plan, layer.name, target.tile_px)
     return PictureJob(
         facts.path,
@@ -166,12 +170,6 @@ def _job(target: _Target, facts: PictureFacts, over: bool) -> PictureJob:
         fills_layer=layer.pictures,
         lossless=facts.palette,
     )
-
-
-def _kind_on_board(pack: Path) -> str | None:
-    from packer.store.labels import labels_of
-
-    return labels_of(pack).kind
 
 
 def _sha256(path: Path) -> str:
@@ -187,7 +185,7 @@ def _sha256(path: Path) -> str:
     return digest.hexdigest()
 
 
-def _said(target: _Target, facts: PictureFacts, job: PictureJob) -> Labels:
+def _said(target: _LayerTarget, facts: PictureFacts, job: PictureJob) -> Labels:
     name = "".join(c if c.isprintable() else "?" for c in facts.path.name)[:200]
     return target.labels(job.kind, host=f"{name}, {facts.taken}", mark=origin_mark(job.sha256))
 

@@ -87,9 +87,7 @@ def _status(brief: Brief, worked_out: Plan, store: Path | None) -> _Status:
             continue
         pack = pack_path(brief, name, store)
         summaries[name] = summary = known_summary(pack, brief.layers[name].blank_hashes)
-        ground[name] = known = Holdings.recorded(
-            layer.tiles, summary.held, summary.absent, summary.partial
-        )
+        ground[name] = known = Holdings.recorded(layer.tiles, summary.held, summary.absent, summary.partial)
         if known.stored and not known.missing:
             refuse_unreadable(pack, _LOOK_S)
     depths = area_depths(worked_out, ground)

@@ -3,17 +3,24 @@
 from __future__ import annotations
 
 from collections.abc import Collection, Iterable, Mapping
-from typing import TYPE_CHECKING
+from typing import Protocol
 
 from packer.planning.brief_errors import nearest, quote_value
 from packer.planning.brief_forms import Form
 from packer.planning.brief_services import SERVICE_KEYS
 from packer.planning.layer_names import ADDRESS_KEYS
 
-if TYPE_CHECKING:
-    from packer.planning.brief_layer import Layer
 
-__all__ = ["PICTURES_ALONE", "check_over", "check_pictures"]
+class LayerOver(Protocol):
+    """What of a layer has to do with lying over another."""
+
+    @property
+    def over(self) -> str | None: ...
+    @property
+    def format(self) -> str | None: ...
+
+
+__all__ = ["PICTURES_ALONE", "LayerOver", "check_over", "check_pictures"]
 
 # All that says where a server is and how it may be asked.
 _OF_SERVERS = (
@@ -44,14 +51,16 @@ def check_pictures(given: Collection[str], form: str | None) -> None:
     """Raise ValueError where a layer with `pictures = true` says more than such a layer can mean; `given` are its keys."""
     for key in _OF_SERVERS:
         if key in given:
-            raise ValueError(f"{key} does not go with pictures = true, as such a layer has no server; leave it out")
+            raise ValueError(
+                f"{key} does not go with pictures = true, as such a layer has no server; leave it out"
+            )
     if form is not None and form not in _FORMATS:
         raise ValueError(
             f'format is {quote_value(form)}, but where a picture ends its tiles are transparent; use "png" or "webp"'
         )
 
 
-def check_over(layers: Mapping[str, Layer]) -> None:
+def check_over(layers: Mapping[str, LayerOver]) -> None:
     """Raise ValueError where a layer lies over one that is not there, over itself, or over one that itself lies over
     another."""
     for name, layer in layers.items():

@@ -79,17 +79,16 @@ def verify(
     ours or that SQLite cannot read, InputError for one of another date; a pack that is not there counts as empty.
     """
     moment = time.time() if now is None else now
-    layers: dict[str, LayerFindings] = {}
-    unsaved: list[DiskError] = []
+    layers, unsaved = dict[str, LayerFindings](), list[DiskError]()
     with Sweeper(depth, processes, None if for_s is None else clock() + for_s, clock, stop) as sweeper:
         for name, asked in plan.layers.items():
             if asked.tiles:
                 pack, blank = _pack(brief, name, store), brief.layers[name].blank_hashes
                 job = _LayerCheck(name, asked.tiles, pack, moment, for_s is not None, blank)
-                findings = job.run(sweeper, on_progress, chance or Random())
-                layers[name] = replace(findings, own=brief.layers[name].pictures)
+                layers[name] = job.run(sweeper, on_progress, chance or Random())
                 if job.unsaved is not None:
                     unsaved.append(job.unsaved)
+    layers = {name: replace(found, own=brief.layers[name].pictures) for name, found in layers.items()}
     ground = {name: _ground(layers.get(name)) for name in plan.layers}
     walks, depths, waypoints = walk(plan, ground), area_depths(plan, ground), waypoint_depths(plan, ground)
     wrong = _wrong_ground(plan, layers)

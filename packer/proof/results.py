@@ -59,9 +59,9 @@ class LayerFindings:
     stored tiles past the time for which the server vouched, or over a year old; `blank` are tiles that are stored, but
     whose picture stands for "no tile" by the brief: they count as absent. `bodies` of the pack's
     `all_bodies` were checked, `earlier` of them by runs before this one that were cut short. `damage` is what
-    SQLite finds wrong with the tables, `fetched` when the oldest and newest tile came (seconds since 1970). `partial` are
-    tiles of the pack that show a part of their square alone, and `pictures` the pictures that tiles were cut from; `own` says
-    that the layer has no server.
+    SQLite finds wrong with the tables, `fetched` when the oldest and newest tile came (seconds since 1970). `partial`
+    are tiles of the pack that show a part of their square alone, and `pictures` the pictures that tiles were cut from;
+    `own` says that the layer has no server.
     """
 
     pack: Path

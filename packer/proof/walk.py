@@ -137,8 +137,8 @@ class LineWalk:
 
 def walk(plan: Plan, ground: Mapping[str, Holdings]) -> tuple[LineWalk, ...]:
     """Walk every line of a plan through every layer that is meant for its area; `ground` is by layer, and one that is
-    not in it is not walked. Nor is one that lies over another and has all that there is for it: where it ends, the other
-    shows, which is walked."""
+    not in it is not walked. Nor is one that lies over another and has all that there is for it: where it ends, the
+    other shows, which is walked."""
     walks = []
     for name, corridor in lines_of(plan).items():
         lines = [line for line in corridor.lines if len(line) > 1]

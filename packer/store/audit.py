@@ -94,7 +94,8 @@ class Census:
     with the structure of the tables; `unexamined` names the tables that were too large for that. `fetched` is
     when the oldest and the newest tile came, in seconds since 1970; `stale` are the tiles for which the server
     vouches no more, or that are over a year old or dated ahead. `blank` are those that are kept under the hash of a
-    picture that stands for "no tile". `partial` are those that one of `pictures` shows in part alone. `speed` is tiles a second of the last run that
+    picture that stands for "no tile". `partial` are those that one of `pictures` shows in part
+    alone. `speed` is tiles a second of the last run that
     stored any.
     """
 

@@ -22,7 +22,7 @@ from packer.content.payload import Kind
 from packer.content.rasters.cutting import Cutter
 from packer.content.rasters.encoding import Pixels, encoded, is_whole, laid_over, pixels_of
 from packer.content.rasters.picture_file import opened
-from packer.content.rasters.warping import Block
+from packer.content.rasters.warping import TileBlock
 from packer.geometry.tileset import Tile, TileSet
 from packer.store.picture_marks import origin_mark, partial_tiles, picture_tiles, tile_mark
 from packer.store.records import Absent, Received, Record
@@ -61,8 +61,8 @@ class PictureJob:
 @dataclass(frozen=True, slots=True)
 class PictureTaken:
     """What became of the tiles: `cut` are new, `laid` were joined with a stored tile, `kept` were there before or were
-    cut by an earlier run, `empty` are without a pixel of the picture. `waiting` are shown in part only, and wait for the
-    tile of the layer's server. `damaged` are stored tiles that could not be joined, as they cannot be decoded."""
+    cut by an earlier run, `empty` are without a pixel of the picture. `waiting` are shown in part only, and wait for
+    the tile of the layer's server. `damaged` are stored tiles that could not be joined, as they cannot be decoded."""
 
     cut: int = 0
     laid: int = 0
@@ -134,7 +134,7 @@ class _Cutting:
     def _stem(self) -> str:
         return f"{self.into.stem}.{self.job.sha256[:12]}"
 
-    async def blocks(self) -> AsyncGenerator[tuple[Block, dict[Tile, Pixels]], None]:
+    async def blocks(self) -> AsyncGenerator[tuple[TileBlock, dict[Tile, Pixels]], None]:
         """The blocks, each with its tiles that show anything. If cancelled: the block being cut is finished and
         dropped, and the picture closed."""
         loop = asyncio.get_running_loop()
@@ -151,7 +151,7 @@ class _Cutting:
                 if coming is not None:  # a fault of a block that nobody asks for any more is no fault
                     coming.add_done_callback(lambda cut: cut.cancelled() or cut.exception())
 
-    def _open(self, stack: ExitStack) -> Iterator[tuple[Block, dict[Tile, Pixels]]]:
+    def _open(self, stack: ExitStack) -> Iterator[tuple[TileBlock, dict[Tile, Pixels]]]:
         picture = stack.enter_context(opened(self.job.path))
         cutter = Cutter(picture, self.job.tile_px, self.into.parent, self._stem, self._on_reduced)
         return cutter.cut(self.todo)
@@ -177,7 +177,7 @@ class _Taking:
     _batch: list[Record] = field(default_factory=list)
     _stored: TileSet = field(default_factory=TileSet)
 
-    async def take(self, block: Block, tiles: dict[Tile, Pixels]) -> None:
+    async def take(self, block: TileBlock, tiles: dict[Tile, Pixels]) -> None:
         """Take the tiles of a block, as far as they are still to be taken. If cancelled: as for `take_picture`."""
         here = [tile for tile in _within(block) if tile in self.todo]
         self.done += len(here)
@@ -227,15 +227,13 @@ class _Taking:
     async def _put(self, tile: Tile, pixels: Pixels, whole: bool) -> None:
         data = await asyncio.to_thread(encoded, pixels, self.job.kind, lossless=self.job.lossless)
         mark = tile_mark(self.job.sha256, whole)
-        self._batch.append(
-            Received(tile, data, body_hash(data), self.job.kind.value, int(time.time()), mark)
-        )
+        self._batch.append(Received(tile, data, body_hash(data), self.job.kind.value, int(time.time()), mark))
 
     def _add(self, **counts: int) -> None:
         self.taken += PictureTaken(**counts)
 
 
-def _within(block: Block) -> Iterator[Tile]:
+def _within(block: TileBlock) -> Iterator[Tile]:
     for down, across in itertools.product(range(block.side), repeat=2):
         yield Tile(block.zoom, block.x + across, block.y + down)
 

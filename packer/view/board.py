@@ -58,6 +58,7 @@ class BoardLayer:
         facts = self.pack.facts()
         return {
             "name": self.name,
+            "over": self._asked.over,
             "format": facts.kind,
             "attribution": self.attribution,
             **self.counts(),

@@ -33,12 +33,14 @@ def refuse_unfit_header(path: Path, source: Any) -> None:
         _refuse_unplaced(path, source)
     if not source.crs.is_projected and not source.crs.is_geographic:
         raise InputError(
-            f"{path} is in a local coordinate system, which says nothing of where on Earth it lies. Export it once more "
-            "with a national grid, UTM or WGS 84."
+            f"{path} is in a local coordinate system, which says nothing of where on Earth it lies. Export it once "
+            "more with a national grid, UTM or WGS 84."
         )
     numbers = np.array(tuple(source.transform)[:6])
     if not np.isfinite(numbers).all() or abs(source.transform.determinant) < 1e-18:
-        raise InputError(f"{path} has georeferencing that cannot be right: a pixel of no size. Export it once more.")
+        raise InputError(
+            f"{path} has georeferencing that cannot be right: a pixel of no size. Export it once more."
+        )
     _refuse_huge(path, source)
     if any(str(kind).startswith("complex") for kind in source.dtypes):
         raise InputError(f"{path} holds complex numbers, which are no picture. Export it as a picture.")
@@ -53,7 +55,9 @@ def _refuse_unplaced(path: Path, source: Any) -> None:
             f"{path} is not rectified: it has control points in place of a grid. Rectify it first, for example with "
             "GDAL: gdalwarp -t_srs EPSG:4326 IN.tif OUT.tif"
         )
-    lacks = "which coordinate system it is in" if not source.transform.is_identity else "where on Earth it lies"
+    lacks = (
+        "which coordinate system it is in" if not source.transform.is_identity else "where on Earth it lies"
+    )
     raise InputError(
         f"{path} does not say {lacks}, so no tile can be cut from it. Export it once more as a GeoTIFF, with its "
         "coordinate system. A world file beside a picture is not read: GDAL can put it inside, with gdal_translate "
@@ -79,8 +83,8 @@ def _refuse_huge(path: Path, source: Any) -> None:
         block_bytes = rows * columns * pixel_bytes
         if block_bytes > _MOST_BLOCK_BYTES and source.compression is not None:
             raise InputError(
-                f"{path} is packed in pieces of {bytes_text(block_bytes)}, each of which has to be unpacked as a whole. "
-                "Store it in tiles first, for example with GDAL: gdal_translate -of COG IN.tif OUT.tif"
+                f"{path} is packed in pieces of {bytes_text(block_bytes)}, each of which has to be unpacked as a "
+                "whole. Store it in tiles first, for example with GDAL: gdal_translate -of COG IN.tif OUT.tif"
             )
 
 
@@ -105,7 +109,9 @@ def _refuse_cut(path: Path, source: Any) -> None:
         )
 
 
-def refuse_unfit_place(path: Path, outline: Floats, area_of_use: tuple[float, float, float, float] | None) -> None:
+def refuse_unfit_place(
+    path: Path, outline: Floats, area_of_use: tuple[float, float, float, float] | None
+) -> None:
     """Raise InputError for an outline in degrees that is nowhere, outside the grid, or far from where its CRS is used
     (west, south, east, north; None if nobody says)."""
     if not np.isfinite(outline).all():
@@ -123,6 +129,6 @@ def refuse_unfit_place(path: Path, outline: Floats, area_of_use: tuple[float, fl
     beside = min(max(west - turn, turn - east, 0.0) for turn in (lon - 360, lon, lon + 360))
     if max(beside, south - lat, lat - north) > _FAR_DEG:
         raise InputError(
-            f"{path} would lie at {decimal_text(float(lon), float(lat))}, far from where its coordinate system is used. "
-            "So its coordinates or its system are wrong. Export it once more."
+            f"{path} would lie at {decimal_text(float(lon), float(lat))}, far from where its coordinate system is "
+            "used. So its coordinates or its system are wrong. Export it once more."
         )

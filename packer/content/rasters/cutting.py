@@ -14,7 +14,7 @@ from packer.content.rasters.encoding import Pixels
 from packer.content.rasters.facts import PictureFacts
 from packer.content.rasters.picture_file import PictureFile
 from packer.content.rasters.reduced import STEP, ReducedCopy, factor_reader, reduce_picture
-from packer.content.rasters.warping import Block, Grid, resampling_for, tiles_of, warped
+from packer.content.rasters.warping import Grid, TileBlock, resampling_for, tiles_of, warped
 from packer.geometry.tileset import Tile, TileSet
 
 __all__ = ["Cutter", "blocks_of"]
@@ -34,7 +34,7 @@ def _side(shrink: float, tile_px: int) -> int:
     return side
 
 
-def blocks_of(tiles: TileSet, zoom: int, side: int, tile_px: int) -> Iterator[Block]:
+def blocks_of(tiles: TileSet, zoom: int, side: int, tile_px: int) -> Iterator[TileBlock]:
     """The blocks of one zoom with a tile of the set in it, in order of row and column."""
     steps = side.bit_length() - 1
     coarse = tiles.at(zoom)
@@ -44,7 +44,7 @@ def blocks_of(tiles: TileSet, zoom: int, side: int, tile_px: int) -> Iterator[Bl
         coarse = coarse.parents(level)
     for tile in coarse:
         whole = 1 << (zoom - tile.zoom)
-        yield Block.around(Tile(zoom, tile.x * whole, tile.y * whole), side, tile_px)
+        yield TileBlock.around(Tile(zoom, tile.x * whole, tile.y * whole), side, tile_px)
 
 
 @dataclass(slots=True)
@@ -63,7 +63,7 @@ class Cutter:
         """What is known of the picture."""
         return self.picture.facts
 
-    def cut(self, tiles: TileSet) -> Iterator[tuple[Block, dict[Tile, Pixels]]]:
+    def cut(self, tiles: TileSet) -> Iterator[tuple[TileBlock, dict[Tile, Pixels]]]:
         """The blocks with a tile of the set in them, coarse zooms first, each with its tiles that show anything.
 
         A block is cut as a whole, so tiles that are not in the set may come along. Raises InputError where the file
@@ -99,6 +99,10 @@ class Cutter:
             ), shrink
         copy = self._reduced(factor)
         return full.smaller(self._scale(factor), (copy.width, copy.height), copy.read), shrink
+
+    def needs_copy(self, zoom: int) -> bool:
+        """Whether tiles of a zoom are cut from a smaller copy that the file does not have."""
+        return not self._is_own(self.factor(zoom))
 
     def _is_own(self, factor: int) -> bool:
         return factor == 1 or factor in self.facts.overviews

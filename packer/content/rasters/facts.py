@@ -13,17 +13,18 @@ from packer.geometry.grid import MAX_ZOOM, Floats, metres_per_pixel
 from packer.geometry.shapes import Polygons
 from packer.geometry.tileset import TileSet
 
-__all__ = ["GeoTransform", "PictureFacts", "Stretch", "native_zoom"]
+__all__ = ["BrightnessRange", "GeoTransform", "PictureFacts", "native_zoom"]
 
 GeoTransform = tuple[float, float, float, float, float, float]
 """a, b, c, d, e, f: column and row of a pixel's corner give x = a·column + b·row + c and y = d·column + e·row + f, in
 the units of the picture's CRS (the affine transform of OGC 19-008r4, annex B, written as rasterio orders it)."""
 
+_DOT_PX = 2
 _AS_FINE = 0.95  # a tile's pixel that is smaller than the picture's by no more counts as no finer
 
 
 @dataclass(frozen=True, slots=True)
-class Stretch:
+class BrightnessRange:
     """How values of more than eight bits become 0 to 255: `low` and less is black, `high` and more is white."""
 
     low: float
@@ -53,7 +54,7 @@ class PictureFacts:
     nodata: str
     colours: tuple[int, ...]
     palette: bool
-    stretch: Stretch | None
+    stretch: BrightnessRange | None
     overviews: tuple[int, ...]
     taken: str
     dated_by_file: bool
@@ -84,6 +85,10 @@ class PictureFacts:
     def native_zoom(self, tile_px: int) -> int:
         """The deepest zoom that is worth cutting: its pixels are no finer than the picture's."""
         return native_zoom(self.resolution_m, self.middle[1], tile_px)
+
+    def is_dot(self, zoom: int, tile_px: int) -> bool:
+        """Whether the whole picture is hardly a pixel of a tile of this zoom, so that nobody would see it."""
+        return max(self.width, self.height) < _DOT_PX * self.shrink(zoom, tile_px)
 
     def shrink(self, zoom: int, tile_px: int) -> float:
         """How many pixels of the picture, along a side, go into one of a tile of this zoom."""

@@ -13,13 +13,13 @@ import numpy.typing as npt
 
 from packer.common.regular_file import refuse_special
 from packer.content.rasters.checks import refuse_unfit_header, refuse_unfit_place
-from packer.content.rasters.facts import GeoTransform, PictureFacts, Stretch
+from packer.content.rasters.facts import BrightnessRange, GeoTransform, PictureFacts
 from packer.content.rasters.library import gdal, rasterio
-from packer.errors import DiskError, InputError
+from packer.errors import InputError
 from packer.geometry.geodesics import GEOD
 from packer.geometry.grid import Floats
 
-__all__ = ["Bounds", "PictureFile", "Rgba", "opened"]
+__all__ = ["PictureFile", "Piece", "Rgba", "opened"]
 
 Rgba = npt.NDArray[np.uint8]
 """Pixels, array (4, rows, columns): red, green, blue and alpha, colours multiplied by alpha / 255."""
@@ -30,7 +30,7 @@ _SAMPLES = 8  # along each side
 _DARKEST, _BRIGHTEST = 2.0, 98.0  # per cent of the samples; common practice, no source
 
 
-class Bounds(NamedTuple):
+class Piece(NamedTuple):
     """A piece of a raster, in whole pixels."""
 
     column: int
@@ -43,8 +43,7 @@ class Bounds(NamedTuple):
 def opened(path: Path) -> Iterator[PictureFile]:
     """A picture open for the block, used by the thread that entered it alone.
 
-    Raises InputError for what is no GeoTIFF or cannot be cut, DiskError where the disk does not give its bytes.
-    Nothing is written.
+    Raises InputError for what is no GeoTIFF, or cannot be cut or read. Nothing is written.
     """
     refuse_special(path)
     if not path.is_file():
@@ -76,7 +75,7 @@ class PictureFile:
         self._levels: dict[int, Any] = {1: source}
         self._colours, self._alpha = _colour_bands(source)
         self._table = _palette(source) if len(self._colours) == 1 else None
-        self._stretch: Stretch | None = None
+        self._stretch: BrightnessRange | None = None
         if any(source.dtypes[band - 1] != "uint8" for band in self._colours):
             self._stretch = self._measured_stretch()
         self.facts = self._facts()
@@ -91,7 +90,7 @@ class PictureFile:
         rows, columns = self._source.block_shapes[0]
         return int(rows), int(columns)
 
-    def read(self, piece: Bounds, factor: int = 1) -> Rgba:
+    def read(self, piece: Piece, factor: int = 1) -> Rgba:
         """A piece of the picture, or of its copy smaller by `factor`, one of `facts.overviews`.
 
         Raises InputError where the file ends early or is damaged there.
@@ -102,12 +101,12 @@ class PictureFile:
             values = level.read(list(self._colours), window=window)
             valid = level.dataset_mask(window=window)
         except rasterio("rasterio.errors").RasterioError as fault:
-            raise _unreadable(self._path, piece, fault) from fault
+            raise _unreadable(self._path, piece) from fault
         return self._pixels(values, valid)
 
     def _level(self, factor: int) -> Any:
         if factor not in self._levels:
-            number = [self._source.overviews(1).index(factor)][0]
+            number = self._source.overviews(1).index(factor)
             self._levels[factor] = self._stack.enter_context(_dataset(self._path, number))
         return self._levels[factor]
 
@@ -129,32 +128,35 @@ class PictureFile:
             out[:3] = (out[:3] * share + 127) // 255
         return out
 
-    def _measured_stretch(self) -> Stretch:
+    def _measured_stretch(self) -> BrightnessRange:
         """The range of values of samples spread evenly over the picture: always the same for the same file."""
         found = []
         for share_y in range(_SAMPLES):
             for share_x in range(_SAMPLES):
-                piece = Bounds(
-                    *(
-                        int(share * max(0, size - _SAMPLED_PX) / (_SAMPLES - 1))
-                        for share, size in ((share_x, self._source.width), (share_y, self._source.height))
-                    ),
-                    min(_SAMPLED_PX, self._source.width),
-                    min(_SAMPLED_PX, self._source.height),
-                )
+                piece = self._sample_at(share_x, share_y)
                 window = rasterio("rasterio.windows").Window(*piece)
                 try:
                     values = self._source.read(list(self._colours), window=window)
                     valid = self._source.dataset_mask(window=window) > 0
                 except rasterio("rasterio.errors").RasterioError as fault:
-                    raise _unreadable(self._path, piece, fault) from fault
+                    raise _unreadable(self._path, piece) from fault
                 some = values[:, valid].astype(np.float64).ravel()
                 found.append(some[np.isfinite(some)])
         every = np.concatenate(found)
         if not every.size:
-            return Stretch(0.0, 1.0)
+            return BrightnessRange(0.0, 1.0)
         low, high = np.percentile(every, (_DARKEST, _BRIGHTEST))
-        return Stretch(float(low), float(high) if high > low else float(low) + 1.0)
+        return BrightnessRange(float(low), float(high) if high > low else float(low) + 1.0)
+
+    def _sample_at(self, share_x: int, share_y: int) -> Piece:
+        width, height = self._source.width, self._source.height
+        wide, high = min(_SAMPLED_PX, width), min(_SAMPLED_PX, height)
+        return Piece(
+            share_x * (width - wide) // (_SAMPLES - 1),
+            share_y * (height - high) // (_SAMPLES - 1),
+            wide,
+            high,
+        )
 
     def _facts(self) -> PictureFacts:
         source = self._source
@@ -188,10 +190,10 @@ class PictureFile:
         )
 
 
-def _unreadable(path: Path, piece: Bounds, fault: Exception) -> InputError | DiskError:
+def _unreadable(path: Path, piece: Piece) -> InputError:
     return InputError(
-        f"{path} cannot be read at column {piece.column:,}, row {piece.row:,}: the file is damaged or was cut off there. "
-        "Copy it once more, then run the same command again. The tiles that were cut so far are kept."
+        f"{path} cannot be read at column {piece.column:,}, row {piece.row:,}: the file is damaged or was cut off "
+        "there. Copy it once more, then run the same command again. The tiles that were cut so far are kept."
     )
 
 
@@ -217,7 +219,7 @@ def _palette(source: Any) -> npt.NDArray[np.uint8] | None:
     return table
 
 
-def _stretched(values: npt.NDArray[Any], stretch: Stretch) -> tuple[Rgba, npt.NDArray[np.bool_]]:
+def _stretched(values: npt.NDArray[Any], stretch: BrightnessRange) -> tuple[Rgba, npt.NDArray[np.bool_]]:
     finite = np.isfinite(values).all(axis=0)
     wide = (values.astype(np.float32) - stretch.low) * (255.0 / (stretch.high - stretch.low))
     return np.nan_to_num(np.clip(wide, 0, 255) + 0.5, nan=0.0).astype(np.uint8), finite

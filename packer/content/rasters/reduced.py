@@ -12,7 +12,7 @@ from pathlib import Path
 
 import numpy as np
 
-from packer.content.rasters.picture_file import Bounds, PictureFile, Rgba
+from packer.content.rasters.picture_file import PictureFile, Piece, Rgba
 
 __all__ = ["STEP", "ReducedCopy", "reduce_picture"]
 
@@ -39,7 +39,7 @@ class ReducedCopy:
     def _row_bytes(self) -> int:
         return self.width * _BANDS
 
-    def read(self, piece: Bounds) -> Rgba:
+    def read(self, piece: Piece) -> Rgba:
         """A piece of it, which lies within it."""
         rows = np.empty((piece.height, piece.width, _BANDS), np.uint8)
         with self.path.open("rb") as file:
@@ -57,7 +57,7 @@ class ReducedCopy:
 
 
 def reduce_picture(
-    read: Callable[[Bounds], Rgba],
+    read: Callable[[Piece], Rgba],
     size: tuple[int, int],
     into: Path,
     piece_px: tuple[int, int],
@@ -85,14 +85,14 @@ def _rows_at_a_time(width: int, piece_px: tuple[int, int]) -> int:
     return max(1, min(64, _READ_BYTES // (width * _BANDS * STEP)))
 
 
-def _mean_rows(read: Callable[[Bounds], Rgba], size: tuple[int, int], top: int, count: int) -> Rgba:
+def _mean_rows(read: Callable[[Piece], Rgba], size: tuple[int, int], top: int, count: int) -> Rgba:
     width, height = size
     deep = min(count * STEP, height - top)
     out = np.empty((_BANDS, count, -(-width // STEP)), np.uint8)
     across = max(STEP, _READ_BYTES // (_BANDS * deep) // 512 * 512)
     for left in range(0, width, across):
         wide = min(across, width - left)
-        out[:, :, left // STEP : -(-(left + wide) // STEP)] = _mean(read(Bounds(left, top, wide, deep)))
+        out[:, :, left // STEP : -(-(left + wide) // STEP)] = _mean(read(Piece(left, top, wide, deep)))
     return out
 
 
@@ -102,9 +102,10 @@ def _mean(pixels: Rgba) -> Rgba:
     down, across = np.arange(0, rows, STEP), np.arange(0, columns, STEP)
     sums = np.add.reduceat(np.add.reduceat(pixels, down, axis=1, dtype=np.uint32), across, axis=2)
     counts = np.outer(np.diff([*down, rows]), np.diff([*across, columns]))
-    return ((sums + counts // 2) // counts).astype(np.uint8)
+    mean: Rgba = ((sums + counts // 2) // counts).astype(np.uint8)
+    return mean
 
 
-def factor_reader(picture: PictureFile, factor: int) -> Callable[[Bounds], Rgba]:
+def factor_reader(picture: PictureFile, factor: int) -> Callable[[Piece], Rgba]:
     """Reads the picture, or its own copy smaller by `factor`."""
     return lambda piece: picture.read(piece, factor)

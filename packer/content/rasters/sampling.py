@@ -35,11 +35,14 @@ def try_cutting(
     lossless: bool = False,
     now: Callable[[], float] = time.monotonic,
 ) -> TrialCut:
-    """Cut some tiles of the deepest zoom of the set, spread evenly, for some seconds at most. Nothing is stored.
+    """Cut some tiles of the deepest zoom of the set, spread evenly, for some seconds at most. Nothing is stored, and
+    none is cut where a smaller copy would have to be made for it.
 
     Raises InputError where the picture is damaged.
     """
     zoom = tiles.zooms[-1]
+    if cutter.needs_copy(zoom):
+        return TrialCut(0.0, 0.0, 0.0)
     deepest = tiles.at(zoom)
     rows, first, last = deepest.run_arrays(zoom)
     picks = np.unique(np.linspace(0, len(rows) - 1, min(_TILES, len(rows))).round().astype(np.int64))

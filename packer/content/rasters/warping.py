@@ -10,12 +10,12 @@ import numpy as np
 
 from packer.content.rasters.facts import GeoTransform
 from packer.content.rasters.library import rasterio
-from packer.content.rasters.picture_file import Bounds, Rgba
+from packer.content.rasters.picture_file import Piece, Rgba
 from packer.errors import InputError
 from packer.geometry.grid import EQUATOR_M, Floats
 from packer.geometry.tileset import Tile
 
-__all__ = ["Block", "Grid", "Resampling", "resampling_for", "straight", "tiles_of", "warped"]
+__all__ = ["Grid", "Resampling", "TileBlock", "resampling_for", "straight", "tiles_of", "warped"]
 
 Resampling = Literal["nearest", "cubic", "average"]
 _MESH = 17  # points along a side at which it is looked up where a block lies in the source
@@ -31,10 +31,10 @@ class Grid:
     height: int
     transform: GeoTransform
     crs: str
-    read: Callable[[Bounds], Rgba]
+    read: Callable[[Piece], Rgba]
 
     def smaller(
-        self, scale: tuple[float, float], size: tuple[int, int], read: Callable[[Bounds], Rgba]
+        self, scale: tuple[float, float], size: tuple[int, int], read: Callable[[Piece], Rgba]
     ) -> Grid:
         """The same ground in pixels larger by `scale`, along a row and along a column; `size` is (width, height)."""
         (across, down), (a, b, c, d, e, f) = scale, self.transform
@@ -42,7 +42,7 @@ class Grid:
 
 
 @dataclass(frozen=True, slots=True)
-class Block:
+class TileBlock:
     """A square of `side` x `side` tiles of one zoom, whose first tile is at `x`, `y`."""
 
     zoom: int
@@ -64,7 +64,7 @@ class Block:
         return pixel_m, 0.0, self.x * tile_m - EQUATOR_M / 2, 0.0, -pixel_m, EQUATOR_M / 2 - self.y * tile_m
 
     @classmethod
-    def around(cls, tile: Tile, side: int, tile_px: int) -> Block:
+    def around(cls, tile: Tile, side: int, tile_px: int) -> TileBlock:
         """The block with a tile in it, of those that part the zoom from its first tile on."""
         return cls(tile.zoom, tile.x // side * side, tile.y // side * side, side, tile_px)
 
@@ -81,7 +81,7 @@ def resampling_for(shrink: float, palette: bool) -> Resampling:
     return "nearest" if palette else "cubic"
 
 
-def warped(grid: Grid, block: Block, how: Resampling) -> Rgba | None:
+def warped(grid: Grid, block: TileBlock, how: Resampling) -> Rgba | None:
     """The pixels of a block, array (4, rows, columns), colours multiplied by alpha; None where the source has none.
 
     Only the piece of the source under the block is read. Raises InputError where that is more than memory is for.
@@ -117,7 +117,7 @@ def warped(grid: Grid, block: Block, how: Resampling) -> Rgba | None:
     return out
 
 
-def _piece_under(grid: Grid, block: Block) -> Bounds | None:
+def _piece_under(grid: Grid, block: TileBlock) -> Piece | None:
     """The pixels of the source that a block may need, by a mesh of positions; None if it has none there."""
     share = np.linspace(0.0, 1.0, _MESH) * block.side_px
     columns, rows = (each.ravel() for each in np.meshgrid(share, share))
@@ -135,7 +135,7 @@ def _piece_under(grid: Grid, block: Block) -> Bounds | None:
     reach = _REACH_PX * max(1.0, span / block.side_px) + 0.01 * span
     left, width = _whole(column[good], reach, grid.width)
     top, height = _whole(row[good], reach, grid.height)
-    return Bounds(left, top, width, height) if width > 0 and height > 0 else None
+    return Piece(left, top, width, height) if width > 0 and height > 0 else None
 
 
 def _whole(places: Floats, reach: float, most: int) -> tuple[int, int]:
@@ -154,7 +154,7 @@ def straight(pixels: Rgba) -> Rgba:
     return out
 
 
-def tiles_of(block: Block, pixels: Rgba) -> dict[Tile, Rgba]:
+def tiles_of(block: TileBlock, pixels: Rgba) -> dict[Tile, Rgba]:
     """The tiles of a block that show anything, each array (rows, columns, 4) with colours as they are."""
     drawn, px = straight(pixels), block.tile_px
     found = {}
