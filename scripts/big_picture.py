@@ -4,8 +4,8 @@
 
 ELEVATION.npz is `jacksboro_fault_dem.npz` out of the wheel of matplotlib (in mpl-data/sample_data): real elevation of
 the Jacksboro fault in Tennessee, 344 x 403 values, 3 seconds of arc apart. It is enlarged, shaded and given grain, and
-written as a GeoTIFF in UTM zone 16N. That is cut twice: in one go, and killed (SIGKILL) three times. Then both packs have
-to hold the same tiles, byte for byte; and at places drawn by chance a tile has to show what rasterio reads there.
+written as a GeoTIFF in UTM zone 16N. That is cut twice: in one go, and killed (SIGKILL) three times. Then both packs
+have to hold the same tiles, byte for byte; and at places drawn by chance a tile has to show what rasterio reads there.
 """
 
 from __future__ import annotations
@@ -70,16 +70,31 @@ def make_picture(path: Path, elevation: Path, gigabytes: float) -> None:
             noise = grain.integers(-12, 13, (rows, width))
             low, high = metres.min(), metres.max()
             tint = (ground - low) / (high - low)
-            bands = [np.clip(shade * factor + noise, 0, 255) for factor in (0.7 + 0.3 * tint, 1 - 0.2 * tint, 0.6)]
+            bands = [
+                np.clip(shade * factor + noise, 0, 255) for factor in (0.7 + 0.3 * tint, 1 - 0.2 * tint, 0.6)
+            ]
             into.write(np.stack(bands).astype(np.uint8), window=Window(0, top, width, rows))
-    print(f"{path}: {width:,} x {height:,} px, {path.stat().st_size:,} bytes, {pixel_m:.3f} m a pixel", flush=True)
+    print(
+        f"{path}: {width:,} x {height:,} px, {path.stat().st_size:,} bytes, {pixel_m:.3f} m a pixel",
+        flush=True,
+    )
 
 
 def begin(folder: Path, picture: Path) -> subprocess.Popen[bytes]:
     """Start cutting."""
     folder.mkdir(exist_ok=True)
     (folder / "brief.toml").write_text(_BRIEF)
-    command = [sys.executable, "-m", "packer", "take-in", str(folder / "brief.toml"), "drone", str(picture), "--yes", "--json"]
+    command = [
+        sys.executable,
+        "-m",
+        "packer",
+        "take-in",
+        str(folder / "brief.toml"),
+        "drone",
+        str(picture),
+        "--yes",
+        "--json",
+    ]
     log = (folder / "log.txt").open("ab")
     return subprocess.Popen(command, stdout=log, stderr=log)
 
@@ -119,7 +134,9 @@ def differences(folder: Path, picture: Path, places: int) -> np.ndarray:
         side = 1 << zoom
         while len(found) < places:
             column, row = chance.randrange(50, source.width - 50), chance.randrange(50, source.height - 50)
-            (lon,), (lat,) = transform(source.crs, "EPSG:4326", *([v] for v in source.transform * (column + 0.5, row + 0.5)))
+            (lon,), (lat,) = transform(
+                source.crs, "EPSG:4326", *([v] for v in source.transform * (column + 0.5, row + 0.5))
+            )
             x, y = float(x_at(lon)) * side, float(y_at(lat)) * side
             body = db.execute(
                 "SELECT tile_data FROM tiles WHERE zoom_level = ? AND tile_column = ? AND tile_row = ?",
@@ -150,7 +167,12 @@ def main() -> None:
     whole, broken = asked.folder / "whole", asked.folder / "broken"
     began = time.monotonic()
     code, peak = end(begin(whole, picture))
-    results |= {"exit": code, "seconds": round(time.monotonic() - began), "peak_mb": round(peak), "tiles": stored(whole)}
+    results |= {
+        "exit": code,
+        "seconds": round(time.monotonic() - began),
+        "peak_mb": round(peak),
+        "tiles": stored(whole),
+    }
     print(json.dumps(results), flush=True)
     kills, peaks = [], []
     for share in (0.02, 0.35, 0.75):

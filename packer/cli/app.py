@@ -279,6 +279,10 @@ def handover(
         bool,
         typer.Option("--allow-gaps", help="Write what is on board, and list on the card what is missing."),
     ] = False,
+    blend: Annotated[
+        bool,
+        typer.Option("--blend", help="Make one layer of each that lies over another and the one below."),
+    ] = False,
     store: Store = None,
     as_json: Json = False,
     debug: Debug = False,
@@ -289,7 +293,7 @@ def handover(
 
     if to is None:
         raise InputError("The target is missing. Name the card or folder to write to: --to DIR")
-    return run_handover.run(brief, store, to, kind, max_file, crews, allow_gaps, as_json)
+    return run_handover.run(brief, store, to, kind, max_file, crews, allow_gaps, as_json, blend)
 
 
 @app.command()

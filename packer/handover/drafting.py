@@ -91,7 +91,12 @@ def draft(
     limit_bytes: int | None,
 ) -> list[CopyDraft]:
     """Work out every copy. A layer without a reader has no pack yet. Raises InputError and StoreError."""
-    indexes = {name: reader.index(plan.layers[name].tiles) for name, reader in readers.items()}
+    shared_out = list(shared_out)
+    more = {
+        name: TileSet.union(share.layers[name].more for share in shared_out if name in share.layers)
+        for name in readers
+    }
+    indexes = {name: reader.index(plan.layers[name].tiles | more[name]) for name, reader in readers.items()}
     copies = []
     for share in shared_out:
         folder = to / folder_name(share.crew.name) if share.crew else to
@@ -118,7 +123,7 @@ def _layer(
     if reader is None or whole is None:
         return LayerDraft(layer, "", _NOTHING, TileSet(), layer.tiles, ())
     refuse_unfit(kind, layer.name, reader.kind)
-    index = whole.pick(whole.where(layer.tiles))
+    index = whole.pick(whole.where(layer.tiles | layer.more))
     held = index.tiles()
     absent = (layer.tiles & reader.absent) - held
     predict = partial(predicted_bytes, kind, reader.kind, folder)

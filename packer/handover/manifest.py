@@ -106,6 +106,16 @@ class AreaEntry(_Entry):
     planned_sha256: Sha256 | None = None
 
 
+class BlendEntry(_Entry):
+    """What was blended into a layer: layers that lie over it. `tiles` of the layer show them; `sha256` is over a line
+    "z/x/y UPPER LOWER" for each of those, the SHA-256 of both bodies, "-" where there was none below. With several
+    layers it is over their digests, as hexadecimal digits with spaces between."""
+
+    over: Annotated[tuple[Text, ...], Field(max_length=1000)]
+    tiles: Count
+    sha256: Sha256
+
+
 class LayerEntry(_Entry):
     """One layer of the copy. planned = on_board + absent + missing + damaged; `absent` are the tiles that the
     server said it does not have. `fetched` is the first and the last date, None if nothing is on board. `wrong_ground`
@@ -127,6 +137,7 @@ class LayerEntry(_Entry):
     wrong_ground: Text = ""
     shows: Text | None = None
     pictures: Annotated[tuple[Text, ...], Field(max_length=1000)] = ()
+    blended: BlendEntry | None = None
 
 
 class FileEntry(_Entry):

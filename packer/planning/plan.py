@@ -78,13 +78,15 @@ class AreaPlan:
 @dataclass(frozen=True, slots=True)
 class LayerPlan:
     """What all areas ask of one layer: `tiles` is the union, so that each tile counts once. `tile_px` is the side
-    of a tile in pixels, as far as brief or server say so. `over` is the layer that this one lies over."""
+    of a tile in pixels, as far as brief or server say so. `over` is the layer that this one lies over. `more` are
+    tiles that a blend adds for the handover: they go along, and nothing is promised of them."""
 
     name: str
     tiles: TileSet
     areas: tuple[AreaPlan, ...]
     tile_px: int = 256
     over: str | None = None
+    more: TileSet = field(default_factory=TileSet)
 
     def to_dict(self) -> dict[str, Any]:
         """Counts as plain values: in all, by zoom and by area."""

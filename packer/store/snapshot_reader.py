@@ -141,8 +141,8 @@ class SnapshotReader:
 
     `kind`, `absent`, `partial` (tiles that one of `pictures` shows in part) and `index` show one moment of the pack, in
     which it is held. From then on it is held for some bodies at a time, so that a fetch can go on beside a handover of
-    hours; a body that is no longer the one of that moment is never taken for it. A tile whose picture is one of `blank`, by its SHA-256, counts as absent.
-    Raises StoreError if the file is not a pack of ours or cannot be read.
+    hours; a body that is no longer the one of that moment is never taken for it. A tile whose picture is one of
+    `blank`, by its SHA-256, counts as absent. Raises StoreError if the file is not a pack of ours or cannot be read.
     """
 
     def __init__(self, path: Path, blank: Collection[bytes] = ()) -> None:

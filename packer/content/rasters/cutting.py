@@ -20,7 +20,8 @@ from packer.geometry.tileset import Tile, TileSet
 __all__ = ["Cutter", "blocks_of"]
 
 _BLOCK_PX = 1024
-_MOST_SOURCE_PX = 4096  # along a side of the piece under a block
+_MOST_SOURCE_PX = 3072  # along a side of the piece under a block
+_MOST_THIN = 16
 _SPARE = 2.0  # pixels of a smaller copy that still go into one of a tile, along a side
 
 Report = Callable[[int, int], None]
@@ -32,6 +33,14 @@ def _side(shrink: float, tile_px: int) -> int:
     while side * 2 * tile_px <= _BLOCK_PX and side * 2 * tile_px * shrink <= _MOST_SOURCE_PX:
         side *= 2
     return side
+
+
+def _thin(shrink: float) -> int:
+    """The side of the squares whose mean is taken first: at least two of those still go into a pixel of a tile."""
+    thin = 1
+    while thin < _MOST_THIN and thin * 2 * _SPARE <= shrink:
+        thin *= 2
+    return thin
 
 
 def blocks_of(tiles: TileSet, zoom: int, side: int, tile_px: int) -> Iterator[TileBlock]:
@@ -73,8 +82,9 @@ class Cutter:
         for zoom in tiles.zooms:
             grid, shrink = self._grid(zoom)
             how = resampling_for(self.facts.shrink(zoom, self.tile_px), self.facts.palette)
+            thin = _thin(shrink)
             for block in blocks_of(tiles, zoom, _side(shrink, self.tile_px), self.tile_px):
-                pixels = warped(grid, block, how)
+                pixels = warped(grid, block, how, thin)
                 yield block, {} if pixels is None else tiles_of(block, pixels)
 
     def factor(self, zoom: int) -> int:

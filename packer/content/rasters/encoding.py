@@ -10,8 +10,9 @@ from PIL import Image
 
 from packer.content.decoding import opened_picture
 from packer.content.payload import Kind
+from packer.geometry.tileset import Tile
 
-__all__ = ["Pixels", "encoded", "is_whole", "laid_over", "pixels_of"]
+__all__ = ["Pixels", "encoded", "enlarged", "is_whole", "laid_over", "pixels_of"]
 
 Pixels = npt.NDArray[np.uint8]
 """A tile's pixels, array (rows, columns, 4): red, green, blue and alpha."""
@@ -42,6 +43,18 @@ def pixels_of(body: bytes) -> Pixels:
     """The pixels of a stored tile. Raises Damaged for what is no picture."""
     with opened_picture(body) as picture:
         return np.array(picture.convert("RGBA"))
+
+
+def enlarged(pixels: Pixels, above: Tile, tile: Tile) -> Pixels:
+    """What the pixels of a coarser tile, `above`, show of a tile in it, at that one's size; every pixel a block, so
+    that no detail is made up."""
+    side, times = pixels.shape[0], 1 << (tile.zoom - above.zoom)
+    across, down = tile.x - above.x * times, tile.y - above.y * times
+    place = np.arange(side)
+    rows = (down * side + place) // times
+    columns = (across * side + place) // times
+    part: Pixels = pixels[rows][:, columns]
+    return part
 
 
 def laid_over(upper: Pixels, lower: Pixels) -> Pixels:

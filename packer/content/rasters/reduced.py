@@ -1,7 +1,7 @@
 """Smaller copies of a picture that has none of its own, kept in a file until its tiles are cut.
 
 A coarse tile shows thousands of pixels of the picture along a side. To read them all for each such tile would take
-hours for 10 GB, so the picture is read once and the mean of each 8 x 8 pixels kept; of that copy, again.
+hours for 10 GB, so the picture is read once and the mean of each 4 x 4 pixels kept; of that copy, again.
 """
 
 from __future__ import annotations
@@ -12,12 +12,13 @@ from pathlib import Path
 
 import numpy as np
 
+from packer.content.rasters.means import mean_of
 from packer.content.rasters.picture_file import PictureFile, Piece, Rgba
 
 __all__ = ["STEP", "ReducedCopy", "reduce_picture"]
 
-STEP = 8
-_READ_BYTES = 32_000_000  # of the picture at a time
+STEP = 4
+_READ_BYTES = 12_000_000  # of the picture at a time
 _BANDS = 4
 
 
@@ -92,18 +93,10 @@ def _mean_rows(read: Callable[[Piece], Rgba], size: tuple[int, int], top: int, c
     across = max(STEP, _READ_BYTES // (_BANDS * deep) // 512 * 512)
     for left in range(0, width, across):
         wide = min(across, width - left)
-        out[:, :, left // STEP : -(-(left + wide) // STEP)] = _mean(read(Piece(left, top, wide, deep)))
+        out[:, :, left // STEP : -(-(left + wide) // STEP)] = mean_of(
+            read(Piece(left, top, wide, deep)), STEP
+        )
     return out
-
-
-def _mean(pixels: Rgba) -> Rgba:
-    """The mean of each `STEP` x `STEP` pixels; of fewer at the last column and row."""
-    _, rows, columns = pixels.shape
-    down, across = np.arange(0, rows, STEP), np.arange(0, columns, STEP)
-    sums = np.add.reduceat(np.add.reduceat(pixels, down, axis=1, dtype=np.uint32), across, axis=2)
-    counts = np.outer(np.diff([*down, rows]), np.diff([*across, columns]))
-    mean: Rgba = ((sums + counts // 2) // counts).astype(np.uint8)
-    return mean
 
 
 def factor_reader(picture: PictureFile, factor: int) -> Callable[[Piece], Rgba]:

@@ -10,7 +10,9 @@ import numpy as np
 
 from packer.content.rasters.facts import GeoTransform
 from packer.content.rasters.library import rasterio
+from packer.content.rasters.means import mean_of
 from packer.content.rasters.picture_file import Piece, Rgba
+from packer.content.rasters.positions import transformed
 from packer.errors import InputError
 from packer.geometry.grid import EQUATOR_M, Floats
 from packer.geometry.tileset import Tile
@@ -21,6 +23,7 @@ Resampling = Literal["nearest", "cubic", "average"]
 _MESH = 17  # points along a side at which it is looked up where a block lies in the source
 _REACH_PX = 3  # of cubic resampling, 2, and one for rounding
 _MOST_PIECE_PX = 50_000_000
+_WARP_MB = 32  # that GDAL takes besides what it is given
 
 
 @dataclass(frozen=True, slots=True)
@@ -81,12 +84,14 @@ def resampling_for(shrink: float, palette: bool) -> Resampling:
     return "nearest" if palette else "cubic"
 
 
-def warped(grid: Grid, block: TileBlock, how: Resampling) -> Rgba | None:
+def warped(grid: Grid, block: TileBlock, how: Resampling, thin: int = 1) -> Rgba | None:
     """The pixels of a block, array (4, rows, columns), colours multiplied by alpha; None where the source has none.
 
-    Only the piece of the source under the block is read. Raises InputError where that is more than memory is for.
+    `thin` is the side of squares of the source, from 1 to 16, whose mean is taken first: for a mean of many pixels,
+    of which GDAL's own takes many times as long. Only the piece of the source under the block is read. Raises
+    InputError where that is more than memory is for.
     """
-    piece = _piece_under(grid, block)
+    piece = _piece_under(grid, block, thin)
     if piece is None:
         return None
     if piece.width * piece.height > _MOST_PIECE_PX:
@@ -98,10 +103,10 @@ def warped(grid: Grid, block: TileBlock, how: Resampling) -> Rgba | None:
     if not pixels[3].any():
         return None
     warp, affine = rasterio("rasterio.warp"), rasterio("rasterio.transform").Affine
-    here = affine(*grid.transform) * affine.translation(piece.column, piece.row)
+    here = affine(*grid.transform) * affine.translation(piece.column, piece.row) * affine.scale(thin)
     out: Rgba = np.zeros((4, block.side_px, block.side_px), np.uint8)
     warp.reproject(
-        np.ascontiguousarray(pixels),
+        np.ascontiguousarray(mean_of(pixels, thin)),
         out,
         src_transform=here,
         src_crs=grid.crs,
@@ -109,6 +114,7 @@ def warped(grid: Grid, block: TileBlock, how: Resampling) -> Rgba | None:
         dst_crs="EPSG:3857",
         resampling=getattr(warp.Resampling, how),
         num_threads=1,
+        warp_mem_limit=_WARP_MB,
     )
     if not out[3].any():
         return None
@@ -117,29 +123,29 @@ def warped(grid: Grid, block: TileBlock, how: Resampling) -> Rgba | None:
     return out
 
 
-def _piece_under(grid: Grid, block: TileBlock) -> Piece | None:
-    """The pixels of the source that a block may need, by a mesh of positions; None if it has none there."""
+def _piece_under(grid: Grid, block: TileBlock, thin: int) -> Piece | None:
+    """The pixels of the source that a block may need, by a mesh of positions, from whole squares of `thin` on; None
+    if it has none there."""
     share = np.linspace(0.0, 1.0, _MESH) * block.side_px
     columns, rows = (each.ravel() for each in np.meshgrid(share, share))
     a, _, c, _, e, f = block.transform
-    x, y = rasterio("rasterio.warp").transform(
-        "EPSG:3857", grid.crs, (columns * a + c).tolist(), (rows * e + f).tolist()
-    )
+    x, y = transformed("EPSG:3857", grid.crs, columns * a + c, rows * e + f)
     affine = rasterio("rasterio.transform").Affine
-    column, row = ~affine(*grid.transform) * (np.array(x), np.array(y))
+    with np.errstate(invalid="ignore"):
+        column, row = ~affine(*grid.transform) * (x, y)
     good = np.isfinite(column) & np.isfinite(row)
     if not good.any():
         return None
     # Between two points of the mesh a curved edge may bulge; and a pixel's kernel reaches past it.
     span = max(float(np.ptp(column[good])), float(np.ptp(row[good])))
     reach = _REACH_PX * max(1.0, span / block.side_px) + 0.01 * span
-    left, width = _whole(column[good], reach, grid.width)
-    top, height = _whole(row[good], reach, grid.height)
+    left, width = _whole(column[good], reach, grid.width, thin)
+    top, height = _whole(row[good], reach, grid.height, thin)
     return Piece(left, top, width, height) if width > 0 and height > 0 else None
 
 
-def _whole(places: Floats, reach: float, most: int) -> tuple[int, int]:
-    first = max(0, int(np.floor(places.min() - reach)))
+def _whole(places: Floats, reach: float, most: int, thin: int) -> tuple[int, int]:
+    first = max(0, int(np.floor(places.min() - reach))) // thin * thin
     return first, min(most, int(np.ceil(places.max() + reach))) - first
 
 
