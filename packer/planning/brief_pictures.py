@@ -48,7 +48,7 @@ PICTURES_ALONE: Form = {
 
 
 def check_pictures(given: Collection[str], form: str | None) -> None:
-    """Raise ValueError where a layer with `pictures = true` says more than such a layer can mean; `given` are its keys."""
+    """Raise ValueError where a layer with `pictures = true` says more than it can mean; `given` are its keys."""
     for key in _OF_SERVERS:
         if key in given:
             raise ValueError(
