@@ -12,7 +12,7 @@ there. Pure set algebra on sorted boundaries: ten million tiles take some hundre
 from __future__ import annotations
 
 from collections.abc import Iterator, Mapping, Sequence
-from dataclasses import dataclass, field
+from dataclasses import dataclass, field, replace
 from typing import Any
 
 import numpy as np
@@ -75,6 +75,7 @@ class AreaDepth:
     none. `share` and `share_at_floor` are the shares, from 0 to 1, of the area's tiles at `deepest` and at the floor
     that are on board or made up for by deeper ones. `missing`, `absent` and `corrupt` count the area's tiles; what the
     server does not offer is absent. `below` are the places that do not reach the floor, as tiles of the deepest zoom.
+    `over` is the layer that the layer lies over.
     """
 
     area: str
@@ -89,6 +90,12 @@ class AreaDepth:
     absent: int
     corrupt: int
     below: TileSet
+    over: str | None = None
+
+    @property
+    def shows_the_other(self) -> bool:
+        """Whether the layer has all that there is for it, and the one below it shows wherever it ends."""
+        return self.over is not None and self.floor is None and not (self.missing or self.corrupt)
 
     @property
     def reaches_floor(self) -> bool:
@@ -180,7 +187,7 @@ def area_depths(plan: Plan, ground: Mapping[str, Holdings]) -> tuple[AreaDepth, 
 
 def layer_depths(layer: LayerPlan, ground: Holdings | None) -> tuple[AreaDepth, ...]:
     """The depths of one layer's areas, in the plan's order."""
-    return tuple(_area_depth(layer.name, area, ground) for area in layer.areas)
+    return tuple(replace(_area_depth(layer.name, area, ground), over=layer.over) for area in layer.areas)
 
 
 def _area_depth(layer: str, area: AreaPlan, ground: Holdings | None) -> AreaDepth:
