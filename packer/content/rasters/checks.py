@@ -8,6 +8,7 @@ from typing import Any
 import numpy as np
 
 from packer.common.units import bytes_text
+from packer.content.rasters.transforms import determinant
 from packer.errors import InputError
 from packer.geometry.grid import MAX_LATITUDE, Floats
 from packer.geometry.position_text import decimal_text
@@ -37,7 +38,7 @@ def refuse_unfit_header(path: Path, source: Any) -> None:
             "more with a national grid, UTM or WGS 84."
         )
     numbers = np.array(tuple(source.transform)[:6])
-    if not np.isfinite(numbers).all() or abs(source.transform.determinant) < 1e-18:
+    if not np.isfinite(numbers).all() or abs(determinant(tuple(source.transform)[:6])) < 1e-18:
         raise InputError(
             f"{path} has georeferencing that cannot be right: a pixel of no size. Export it once more."
         )

@@ -8,16 +8,13 @@ from pathlib import Path
 
 import numpy as np
 
+from packer.content.rasters.transforms import GeoTransform
 from packer.geometry.geodesics import GEOD
 from packer.geometry.grid import MAX_ZOOM, Floats, metres_per_pixel
 from packer.geometry.shapes import Polygons
 from packer.geometry.tileset import TileSet
 
-__all__ = ["BrightnessRange", "GeoTransform", "PictureFacts", "native_zoom"]
-
-GeoTransform = tuple[float, float, float, float, float, float]
-"""a, b, c, d, e, f: column and row of a pixel's corner give x = a·column + b·row + c and y = d·column + e·row + f, in
-the units of the picture's CRS (the affine transform of OGC 19-008r4, annex B, written as rasterio orders it)."""
+__all__ = ["BrightnessRange", "PictureFacts", "native_zoom"]
 
 _DOT_PX = 2
 _AS_FINE = 0.95  # a tile's pixel that is smaller than the picture's by no more counts as no finer

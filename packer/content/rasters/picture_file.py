@@ -13,9 +13,10 @@ import numpy.typing as npt
 
 from packer.common.regular_file import refuse_special
 from packer.content.rasters.checks import refuse_unfit_header, refuse_unfit_place
-from packer.content.rasters.facts import BrightnessRange, GeoTransform, PictureFacts
+from packer.content.rasters.facts import BrightnessRange, PictureFacts
 from packer.content.rasters.library import gdal, rasterio
 from packer.content.rasters.positions import transformed
+from packer.content.rasters.transforms import GeoTransform, applied
 from packer.errors import InputError
 from packer.geometry.geodesics import GEOD
 from packer.geometry.grid import Floats
@@ -231,7 +232,7 @@ def _outline(source: Any) -> Floats:
     share = np.linspace(0, 1, _SIDE_POINTS)[:-1]
     columns = np.concatenate([share, np.ones_like(share), 1 - share, np.zeros_like(share)]) * source.width
     rows = np.concatenate([np.zeros_like(share), share, np.ones_like(share), 1 - share]) * source.height
-    x, y = source.transform * (columns, rows)
+    x, y = applied(tuple(source.transform)[:6], columns, rows)
     lon, lat = transformed(source.crs.to_wkt(), "EPSG:4326", x, y)
     outline = np.column_stack([np.unwrap(lon, period=360) if np.isfinite(lon).all() else lon, lat])
     return np.concatenate([outline, outline[:1]])
@@ -240,7 +241,8 @@ def _outline(source: Any) -> Floats:
 def _resolution_m(source: Any) -> float:
     """The ground size of a pixel at the picture's middle: the geometric mean of its two sides, by geodesics."""
     column, row = source.width / 2, source.height / 2
-    x, y = source.transform * (np.array([column, column + 1, column]), np.array([row, row, row + 1]))
+    columns, rows = np.array([column, column + 1, column]), np.array([row, row, row + 1])
+    x, y = applied(tuple(source.transform)[:6], columns, rows)
     lon, lat = transformed(source.crs.to_wkt(), "EPSG:4326", x, y)
     _, _, sides = GEOD.inv([lon[0]] * 2, [lat[0]] * 2, lon[1:], lat[1:])
     return float(np.sqrt(sides[0] * sides[1]))

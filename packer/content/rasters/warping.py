@@ -8,11 +8,11 @@ from typing import Literal
 
 import numpy as np
 
-from packer.content.rasters.facts import GeoTransform
 from packer.content.rasters.library import rasterio
 from packer.content.rasters.means import mean_of
 from packer.content.rasters.picture_file import Piece, Rgba
 from packer.content.rasters.positions import transformed
+from packer.content.rasters.transforms import GeoTransform, applied, inverse, scaled, shifted
 from packer.errors import InputError
 from packer.geometry.grid import EQUATOR_M, Floats
 from packer.geometry.tileset import Tile
@@ -40,8 +40,7 @@ class Grid:
         self, scale: tuple[float, float], size: tuple[int, int], read: Callable[[Piece], Rgba]
     ) -> Grid:
         """The same ground in pixels larger by `scale`, along a row and along a column; `size` is (width, height)."""
-        (across, down), (a, b, c, d, e, f) = scale, self.transform
-        return Grid(*size, (a * across, b * down, c, d * across, e * down, f), self.crs, read)
+        return Grid(*size, scaled(self.transform, *scale), self.crs, read)
 
 
 @dataclass(frozen=True, slots=True)
@@ -103,12 +102,12 @@ def warped(grid: Grid, block: TileBlock, how: Resampling, thin: int = 1) -> Rgba
     if not pixels[3].any():
         return None
     warp, affine = rasterio("rasterio.warp"), rasterio("rasterio.transform").Affine
-    here = affine(*grid.transform) * affine.translation(piece.column, piece.row) * affine.scale(thin)
+    here = scaled(shifted(grid.transform, piece.column, piece.row), thin, thin)
     out: Rgba = np.zeros((4, block.side_px, block.side_px), np.uint8)
     warp.reproject(
         np.ascontiguousarray(mean_of(pixels, thin)),
         out,
-        src_transform=here,
+        src_transform=affine(*here),
         src_crs=grid.crs,
         dst_transform=affine(*block.transform),
         dst_crs="EPSG:3857",
@@ -130,9 +129,8 @@ def _piece_under(grid: Grid, block: TileBlock, thin: int) -> Piece | None:
     columns, rows = (each.ravel() for each in np.meshgrid(share, share))
     a, _, c, _, e, f = block.transform
     x, y = transformed("EPSG:3857", grid.crs, columns * a + c, rows * e + f)
-    affine = rasterio("rasterio.transform").Affine
     with np.errstate(invalid="ignore"):
-        column, row = ~affine(*grid.transform) * (x, y)
+        column, row = applied(inverse(grid.transform), x, y)
     good = np.isfinite(column) & np.isfinite(row)
     if not good.any():
         return None
