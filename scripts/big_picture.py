@@ -1,6 +1,6 @@
 """A picture of gigabytes, cut by `lastbar take-in`: memory, kills, and whether the tiles lie where the picture does.
 
-    python -m scripts.big_picture FOLDER ELEVATION.npz [--gigabytes 2.2]
+    python -m scripts.big_picture FOLDER ELEVATION.npz [--gigabytes 2.2] [--deepest 15]
 
 ELEVATION.npz is `jacksboro_fault_dem.npz` out of the wheel of matplotlib (in mpl-data/sample_data): real elevation of
 the Jacksboro fault in Tennessee, 344 x 403 values, 3 seconds of arc apart. It is enlarged, shaded and given grain, and
@@ -41,7 +41,7 @@ format = "webp"
 [[areas]]
 name = "all of it"
 box = [-84.42, 36.42, -84.07, 36.75]
-deepest = 17
+deepest = {deepest}
 at-least = 10
 [overview]
 margin = "1 km"
@@ -80,10 +80,10 @@ def make_picture(path: Path, elevation: Path, gigabytes: float) -> None:
     )
 
 
-def begin(folder: Path, picture: Path) -> subprocess.Popen[bytes]:
+def begin(folder: Path, picture: Path, deepest: int) -> subprocess.Popen[bytes]:
     """Start cutting."""
     folder.mkdir(exist_ok=True)
-    (folder / "brief.toml").write_text(_BRIEF)
+    (folder / "brief.toml").write_text(_BRIEF.format(deepest=deepest))
     command = [
         sys.executable,
         "-m",
@@ -134,9 +134,7 @@ def differences(folder: Path, picture: Path, places: int) -> np.ndarray:
         side = 1 << zoom
         while len(found) < places:
             column, row = chance.randrange(50, source.width - 50), chance.randrange(50, source.height - 50)
-            (lon,), (lat,) = transform(
-                source.crs, "EPSG:4326", *([v] for v in source.transform * (column + 0.5, row + 0.5))
-            )
+            (lon,), (lat,) = transform(source.crs, "EPSG:4326", *([v] for v in source.xy(row, column)))
             x, y = float(x_at(lon)) * side, float(y_at(lat)) * side
             body = db.execute(
                 "SELECT tile_data FROM tiles WHERE zoom_level = ? AND tile_column = ? AND tile_row = ?",
@@ -158,6 +156,9 @@ def main() -> None:
     read.add_argument("folder", type=Path)
     read.add_argument("elevation", type=Path)
     read.add_argument("--gigabytes", type=float, default=2.2)
+    read.add_argument(
+        "--deepest", type=int, default=17, help="deepest zoom asked for; its own detail ends at 16"
+    )
     asked = read.parse_args()
     asked.folder.mkdir(parents=True, exist_ok=True)
     picture = asked.folder / "picture.tif"
@@ -166,7 +167,7 @@ def main() -> None:
     results: dict[str, object] = {"picture_bytes": picture.stat().st_size}
     whole, broken = asked.folder / "whole", asked.folder / "broken"
     began = time.monotonic()
-    code, peak = end(begin(whole, picture))
+    code, peak = end(begin(whole, picture, asked.deepest))
     results |= {
         "exit": code,
         "seconds": round(time.monotonic() - began),
@@ -176,14 +177,14 @@ def main() -> None:
     print(json.dumps(results), flush=True)
     kills, peaks = [], []
     for share in (0.02, 0.35, 0.75):
-        process = begin(broken, picture)
+        process = begin(broken, picture, asked.deepest)
         while stored(broken) < share * stored(whole) and process.poll() is None:
             time.sleep(0.2)
         time.sleep(random.Random(share).random())
         process.kill()
         peaks.append(end(process)[1])
         kills.append(stored(broken))
-    code, last = end(begin(broken, picture))
+    code, last = end(begin(broken, picture, asked.deepest))
     apart = differences(broken, picture, 200)
     results |= {
         "killed_at_tiles": kills,

@@ -20,7 +20,7 @@ from packer.geometry.tileset import Tile, TileSet
 __all__ = ["Cutter", "blocks_of"]
 
 _BLOCK_PX = 1024
-_MOST_SOURCE_PX = 3072  # along a side of the piece under a block
+_MOST_SOURCE_PX = 2048  # along a side of the piece under a block
 _MOST_THIN = 16
 _SPARE = 2.0  # pixels of a smaller copy that still go into one of a tile, along a side
 

@@ -12,7 +12,7 @@ from packer.errors import InputError
 
 __all__ = ["gdal", "rasterio"]
 
-_CACHE_BYTES = 64_000_000  # of GDAL's blocks; 5 % of the machine's memory without it
+_CACHE_BYTES = 32_000_000  # of GDAL's blocks; 5 % of the machine's memory without it
 
 
 def rasterio(part: str = "rasterio") -> Any:
