@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import functools
 import math
+import warnings
 from pathlib import Path
 from typing import Any
 
@@ -39,17 +40,30 @@ def write(
     turn: float = 0.0,
     **more: Any,
 ) -> Path:
-    """A tiled GeoTIFF with its top left corner at `corner` and pixels of a size in units of its CRS, turned by degrees."""
+    """A tiled GeoTIFF with its top left corner at `corner`, pixels of a size in units of its CRS, turned by degrees."""
     colormap = more.pop("colormap", None)
     tags = more.pop("tags", {})
     overviews = more.pop("overviews", ())
     across, down = pixel * math.cos(math.radians(turn)), pixel * math.sin(math.radians(turn))
     transform = Affine(across, down, corner[0], down, -across, corner[1])
+    if more.pop("unplaced", False):
+        transform = Affine.identity()
     count, height, width = bands.shape
-    options = {"tiled": True, "blockxsize": 256, "blockysize": 256, "transform": transform, "crs": crs, **more}
-    with rasterio.open(
-        path, "w", driver="GTiff", width=width, height=height, count=count, dtype=bands.dtype, **options
-    ) as into:
+    options = {
+        "tiled": True,
+        "blockxsize": 256,
+        "blockysize": 256,
+        "transform": transform,
+        "crs": crs,
+        **more,
+    }
+    with (
+        warnings.catch_warnings(),
+        rasterio.open(
+            path, "w", driver="GTiff", width=width, height=height, count=count, dtype=bands.dtype, **options
+        ) as into,
+    ):
+        warnings.simplefilter("ignore", rasterio.errors.NotGeoreferencedWarning)
         into.write(bands)
         into.update_tags(**tags)
         if colormap is not None:

@@ -13,6 +13,7 @@ import numpy.typing as npt
 import pytest
 import rasterio
 import rasterio.control
+import rasterio.shutil
 import rasterio.warp
 
 from packer.content.payload import Kind, decode_fully
@@ -42,8 +43,8 @@ def whole_zoom(path: Path, zoom: int) -> TileSet:
 
 # ------------------------------------------------------------------------------------- beside GDAL's warper
 
-# Corners within the areas of use that the EPSG registry states (by pyproj): three latitudes in UTM, the British National
-# Grid (EPSG:27700), and the Swiss LV95 (EPSG:2056).
+# Corners within the areas of use that the EPSG registry states (by pyproj): three latitudes in UTM, the British
+# National Grid (EPSG:27700), and the Swiss LV95 (EPSG:2056).
 PLACES = {
     "UTM near the equator": ("EPSG:32737", (350_000.0, 9_900_000.0)),
     "UTM at 47 north": ("EPSG:32633", (400_000.0, 5_200_000.0)),
@@ -71,8 +72,8 @@ def gdalwarp(
     height, width = size
     extent = [west, north - height * a, west + width * a, north]
     subprocess.run(
-        ["gdalwarp", "-q", "-t_srs", "EPSG:3857", "-r", how, "-dstalpha", "-ovr", "NONE", "-ts", str(width), str(height),
-         "-te", *map(repr, extent), str(path), str(into)],
+        ["gdalwarp", "-q", "-t_srs", "EPSG:3857", "-r", how, "-dstalpha", "-ovr", "NONE",
+         "-ts", str(width), str(height), "-te", *map(repr, extent), str(path), str(into)],
         check=True, timeout=60,
     )  # fmt: skip
     with rasterio.open(into) as found:
@@ -249,7 +250,9 @@ def test_georeferencing_is_read_as_rasterio_reads_it(tmp_path: Path) -> None:
         assert picture.facts.transform == tuple(source.transform)[:6]
         assert west - 1e-5 <= low[0] < high[0] <= east + 1e-5
         assert south - 1e-5 <= low[1] < high[1] <= north + 1e-5
-        assert picture.facts.resolution_m == pytest.approx(0.5, rel=2e-3)  # the grid's scale is 0.9996 at its middle
+        assert picture.facts.resolution_m == pytest.approx(
+            0.5, rel=2e-3
+        )  # the grid's scale is 0.9996 at its middle
 
 
 # ------------------------------------------------------------------------------------------------- refused
@@ -260,13 +263,14 @@ def _without_crs(path: Path) -> Path:
 
 
 def _without_place(path: Path) -> Path:
-    with rasterio.open(path, "w", driver="GTiff", width=64, height=64, count=3, dtype="uint8") as into:
-        into.write(ground(64, 64))
-    return path
+    return write(path, ground(64, 64), pixel=1.0, corner=(0.0, 0.0), unplaced=True)
 
 
 def _control_points(path: Path) -> Path:
-    points = [rasterio.control.GroundControlPoint(r, c, 12 + c / 1000, 47 - r / 1000) for r, c in ((0, 0), (0, 60), (60, 0))]
+    points = [
+        rasterio.control.GroundControlPoint(r, c, 12 + c / 1000, 47 - r / 1000)
+        for r, c in ((0, 0), (0, 60), (60, 0))
+    ]
     with rasterio.open(
         path, "w", driver="GTiff", width=64, height=64, count=3, dtype="uint8", gcps=points, crs="EPSG:4326"
     ) as into:
@@ -281,9 +285,21 @@ def _cut_off(path: Path) -> Path:
     return path
 
 
+def _cut_off_behind_its_head(path: Path) -> Path:
+    plain = write(path.with_name("plain.tif"), ground(600, 600))
+    rasterio.shutil.copy(plain, path, driver="COG")
+    plain.unlink()
+    whole = path.read_bytes()
+    path.write_bytes(whole[: len(whole) * 2 // 3])
+    return path
+
+
 def _in_one_piece(path: Path) -> Path:
-    bands = np.ones((3, 5000, 5000), np.uint8)
-    return write(path, bands, tiled=False, blockxsize=None, blockysize=5000, compress="deflate")
+    """One strip for all of it, as some programs write (TIFF 6.0, RowsPerStrip)."""
+    plain = write(path.with_name("plain.tif"), np.ones((3, 5000, 5000), np.uint8), compress="deflate")
+    rasterio.shutil.copy(plain, path, driver="GTiff", BLOCKYSIZE=5000, COMPRESS="DEFLATE")
+    plain.unlink()
+    return path
 
 
 def _header_of(width: int, height: int) -> Callable[[Path], Path]:
@@ -297,7 +313,9 @@ def _header_of(width: int, height: int) -> Callable[[Path], Path]:
             at = start + 2 + 12 * entry
             tag = int.from_bytes(raw[at : at + 2], "little")
             if tag in (256, 257):
-                raw[at + 2 : at + 12] = b"\x04\x00\x01\x00\x00\x00" + (width if tag == 256 else height).to_bytes(4, "little")
+                raw[at + 2 : at + 12] = b"\x04\x00\x01\x00\x00\x00" + (
+                    width if tag == 256 else height
+                ).to_bytes(4, "little")
         path.write_bytes(raw)
         return path
 
@@ -316,10 +334,6 @@ def _local(path: Path) -> Path:
     return write(path, ground(300, 300), 'LOCAL_CS["site",UNIT["metre",1]]')
 
 
-def _ink(path: Path) -> Path:
-    return write(path, np.ones((4, 300, 300), np.uint8), photometric="cmyk")
-
-
 def _text(path: Path) -> Path:
     path.write_text("II*\0 no picture")
     return path
@@ -329,14 +343,14 @@ REFUSED = {
     "no coordinate system": (_without_crs, "does not say which coordinate system"),
     "no place": (_without_place, "does not say where on Earth"),
     "control points": (_control_points, "not rectified"),
-    "cut off": (_cut_off, "was cut off"),
+    "cut off": (_cut_off, "its end was cut off"),
+    "cut off behind its head": (_cut_off_behind_its_head, r"was cut off: it has [\d.]+ kB"),
     "in one piece": (_in_one_piece, "packed in pieces of"),
     "a billion pixels wide": (_header_of(10**9, 10**9), "more than can be cut|damaged"),
     "a million pixels wide": (_header_of(10**6, 10**6), "cannot hold such a picture|damaged"),
     "far from its system": (_elsewhere, "far from where|no place on Earth"),
     "off the Earth": (_nowhere, "no place on Earth|far from where"),
     "local system": (_local, "local coordinate system"),
-    "in printing ink": (_ink, "colours of print"),
     "no TIFF": (_text, "cannot be read as a GeoTIFF"),
 }
 

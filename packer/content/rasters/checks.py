@@ -22,7 +22,6 @@ _TIGHTEST = 1_100
 _MOST_BANDS = 64
 _BLOCKS_LOOKED_AT = 4_000
 _FAR_DEG = 10.0  # from the area of use of its CRS: a picture there is not where it says
-_INK = {"cyan", "magenta", "yellow", "black"}
 
 
 def refuse_unfit_header(path: Path, source: Any) -> None:
@@ -45,8 +44,6 @@ def refuse_unfit_header(path: Path, source: Any) -> None:
     _refuse_huge(path, source)
     if any(str(kind).startswith("complex") for kind in source.dtypes):
         raise InputError(f"{path} holds complex numbers, which are no picture. Export it as a picture.")
-    if {colour.name for colour in source.colorinterp} & _INK:
-        raise InputError(f"{path} is in the four colours of print (CMYK). Export it in red, green and blue.")
     _refuse_cut(path, source)
 
 

@@ -64,8 +64,8 @@ def _dataset(path: Path, level: int | None = None) -> Any:
         )
     except rasterio("rasterio.errors").RasterioIOError as fault:
         raise InputError(
-            f"{path} cannot be read as a GeoTIFF: its head is damaged, or it is another kind of file. Copy or export "
-            "it once more."
+            f"{path} cannot be read as a GeoTIFF: its end was cut off, its head is damaged, or it is another kind of "
+            "file. Copy or export it once more."
         ) from fault
 
 
@@ -168,7 +168,9 @@ class PictureFile:
         crs = CRS.from_wkt(wkt)
         transform: GeoTransform = tuple(source.transform)[:6]
         outline = _outline(source)
-        use = crs.area_of_use
+        # GeoTIFF names its CRS by a number; where it is used, the registry alone says.
+        known = crs.to_authority(min_confidence=70)
+        use = (CRS.from_authority(*known) if known else crs).area_of_use
         refuse_unfit_place(self._path, outline, None if use is None else use.bounds)
         taken, by_file = _date(self._path, source)
         return PictureFacts(
