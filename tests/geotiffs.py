@@ -46,8 +46,7 @@ def write(
     overviews = more.pop("overviews", ())
     across, down = pixel * math.cos(math.radians(turn)), pixel * math.sin(math.radians(turn))
     transform = Affine(across, down, corner[0], down, -across, corner[1])
-    if more.pop("unplaced", False):
-        transform = Affine.identity()
+    unplaced = more.pop("unplaced", False)
     count, height, width = bands.shape
     options = {
         "tiled": True,
@@ -57,17 +56,17 @@ def write(
         "crs": crs,
         **more,
     }
-    with (
-        warnings.catch_warnings(),
-        rasterio.open(
-            path, "w", driver="GTiff", width=width, height=height, count=count, dtype=bands.dtype, **options
-        ) as into,
-    ):
+    if unplaced:
+        del options["transform"]
+    with warnings.catch_warnings():
         warnings.simplefilter("ignore", rasterio.errors.NotGeoreferencedWarning)
-        into.write(bands)
-        into.update_tags(**tags)
-        if colormap is not None:
-            into.write_colormap(1, colormap)
-        if overviews:
-            into.build_overviews(list(overviews), rasterio.enums.Resampling.average)
+        with rasterio.open(
+            path, "w", driver="GTiff", width=width, height=height, count=count, dtype=bands.dtype, **options
+        ) as into:
+            into.write(bands)
+            into.update_tags(**tags)
+            if colormap is not None:
+                into.write_colormap(1, colormap)
+            if overviews:
+                into.build_overviews(list(overviews), rasterio.enums.Resampling.average)
     return path

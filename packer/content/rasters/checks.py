@@ -77,13 +77,15 @@ def _refuse_huge(path: Path, source: Any) -> None:
             f"{path} claims {width:,} x {height:,} px, but has only {bytes_text(file_bytes)}: it cannot hold such a "
             "picture. Copy or export it once more."
         )
-    for rows, columns in source.block_shapes:
-        block_bytes = rows * columns * pixel_bytes
-        if block_bytes > _MOST_BLOCK_BYTES and source.compression is not None:
-            raise InputError(
-                f"{path} is packed in pieces of {bytes_text(block_bytes)}, each of which has to be unpacked as a "
-                "whole. Store it in tiles first, for example with GDAL: gdal_translate -of COG IN.tif OUT.tif"
-            )
+    rows, columns = source.block_shapes[0]
+    if rows == 1 and source.get_tag_item("BLOCK_OFFSET_0_1", "TIFF", bidx=1) is None:
+        rows = height  # one strip, of which GDAL gives single rows: each from the strip's beginning on
+    block_bytes = rows * columns * pixel_bytes
+    if block_bytes > _MOST_BLOCK_BYTES and source.compression is not None:
+        raise InputError(
+            f"{path} is packed in pieces of {bytes_text(block_bytes)}, each of which has to be unpacked as a whole. "
+            "Store it in tiles first, for example with GDAL: gdal_translate -of COG IN.tif OUT.tif"
+        )
 
 
 def _refuse_cut(path: Path, source: Any) -> None:
