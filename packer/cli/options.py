@@ -11,6 +11,7 @@ __all__ = [
     "Against",
     "AskAbsentAgain",
     "AtMost",
+    "Blend",
     "BriefPath",
     "ByZoom",
     "Debug",
@@ -87,6 +88,9 @@ GiveUpAfter = Annotated[
 AskAbsentAgain = Annotated[
     bool,
     typer.Option("--ask-absent-again", help="Ask again for tiles that the server said it does not have."),
+]
+Blend = Annotated[
+    bool, typer.Option("--blend", help="Make one layer of each that lies over another and the one below.")
 ]
 Over = Annotated[
     bool,

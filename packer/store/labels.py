@@ -22,8 +22,8 @@ class Labels:
     """What a run writes about itself and its source: words for `metadata`, `source` and `run`.
 
     `blank` are the SHA-256 of pictures that stand for "no tile": none of them stays in the pack. `date` is that of what
-    the tiles show, where their source has several. `pictures` are further sources, as fingerprint and name: pictures that
-    tiles were cut from.
+    the tiles show, where their source has several. `pictures` are further sources, as fingerprint and name: pictures
+    that tiles were cut from.
     """
 
     layer: str
