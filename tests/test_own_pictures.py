@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import asyncio
 import json
+import re
 import sqlite3
 from collections.abc import Callable
 from pathlib import Path
@@ -18,13 +19,15 @@ from packer.content.payload import Kind
 from packer.content.rasters.encoding import encoded, is_whole, pixels_of
 from packer.content.rasters.picture_file import opened
 from packer.errors import BriefError, InputError, LastbarError
-from packer.fetching.hosts.source import labels, sources_for
+from packer.fetching.hosts.source import labels
+from packer.fetching.run import run_fetch
 from packer.geometry.tileset import Tile, TileSet
 from packer.handover.delivery import handover
 from packer.handover.manifest import read_manifest
 from packer.planning.brief import Brief
 from packer.planning.pack_path import pack_path
 from packer.planning.plan import Plan, plan
+from packer.proof.below_floor import below_floor
 from packer.proof.proving import verify
 from packer.store.merging import merge_pack, take_in
 from packer.store.pack_summary import read_summary
@@ -299,9 +302,18 @@ def test_a_layer_over_another_has_no_floor_of_its_own_and_lends_the_lower_one_no
     assert not found.ready  # the drone shows some of that ground, and a device may show one layer at a time
 
 
-def test_no_server_is_asked_for_a_layer_of_pictures(tmp_path: Path) -> None:
+def test_a_fetch_asks_no_server_for_a_layer_of_pictures_and_says_that_it_is_not_cut(tmp_path: Path) -> None:
     brief = brief_at(tmp_path)
-    assert list(sources_for(brief, plan(brief), {})) == ["aerial"]
+    text = brief.path.read_text(encoding="utf-8")
+    brief = Brief.from_text(
+        re.sub(r"\[layers.aerial].*?(?=\[layers.drone])", "", text, flags=re.DOTALL)
+        .replace('over = "aerial"', "")
+        .replace("aerial = 15, ", ""),
+        brief.path,
+    )
+    report = asyncio.run(run_fetch(brief, plan(brief), environment={}))
+    assert (report.complete, report.layers) == (True, {})
+    assert any("own pictures not cut yet" in sentence for sentence in below_floor(brief, plan(brief), None))
 
 
 # ------------------------------------------------------------------------------------------------ the brief

@@ -30,6 +30,7 @@ _OF_SERVERS = (
     "connections",
     "requests-per-second",
     "headers",
+    "key-command",
     "subdomains",
     "expires",
     "blank",
