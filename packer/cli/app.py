@@ -12,6 +12,7 @@ from packer.cli.options import (
     Against,
     AskAbsentAgain,
     AtMost,
+    Blend,
     BriefPath,
     ByZoom,
     Debug,
@@ -21,6 +22,7 @@ from packer.cli.options import (
     LetSleep,
     MaxBytes,
     NewBrief,
+    Over,
     Parts,
     PartsFolder,
     RefreshOlderThan,
@@ -278,6 +280,7 @@ def handover(
         bool,
         typer.Option("--allow-gaps", help="Write what is on board, and list on the card what is missing."),
     ] = False,
+    blend: Blend = False,
     store: Store = None,
     as_json: Json = False,
     debug: Debug = False,
@@ -288,7 +291,7 @@ def handover(
 
     if to is None:
         raise InputError("The target is missing. Name the card or folder to write to: --to DIR")
-    return run_handover.run(brief, store, to, kind, max_file, crews, allow_gaps, as_json)
+    return run_handover.run(brief, store, to, kind, max_file, crews, allow_gaps, as_json, blend)
 
 
 @app.command()
@@ -376,15 +379,22 @@ def split_by_its_old_name(
 def take_in(
     brief: BriefPath,
     layer: Annotated[str, typer.Argument(metavar="LAYER", help="The layer that the tiles belong to.")],
-    held: Annotated[list[Path], typer.Argument(metavar="FILE...", help="MBTiles files or z/x/y folders.")],
+    held: Annotated[
+        list[Path],
+        typer.Argument(
+            metavar="FILE...", help="GeoTIFF pictures, MBTiles or GeoPackage files, or z/x/y folders."
+        ),
+    ],
+    over: Over = False,
+    yes: Annotated[bool, typer.Option("--yes", help="Begin without asking.")] = False,
     store: Store = None,
     as_json: Json = False,
     debug: Debug = False,
 ) -> int:
-    """Add tiles that you already have, after checking each one."""
-    from packer.cli import run_merge
+    """Add tiles or a picture that you already have, after checking each one."""
+    from packer.cli import run_take_in
 
-    return run_merge.run_take_in(brief, layer, held, store, as_json)
+    return run_take_in.run(brief, layer, held, store, as_json, over, yes)
 
 
 add_briefless(app)

@@ -63,6 +63,7 @@ def area_states(plan: Plan, depths: Iterable[AreaDepth]) -> tuple[AreaState, ...
         found.setdefault(depth.area, []).append(depth)
     states = []
     for name, each in found.items():
+        judged = [depth for depth in each if not depth.shows_the_other] or each
         tiles = sum(planned.get((depth.layer, name), 0) for depth in each)
         lacking = sum(depth.missing + depth.corrupt for depth in each)
         # Where tiles are missing, to fetch them is what counts, and may be all that it takes.
@@ -72,7 +73,7 @@ def area_states(plan: Plan, depths: Iterable[AreaDepth]) -> tuple[AreaState, ...
             AreaState(
                 name,
                 (tiles - lacking) / tiles if tiles else 0.0,
-                tuple((depth.layer, depth.held, depth.asked) for depth in each),
+                tuple((depth.layer, depth.held, depth.asked) for depth in judged),
                 max(floors, default=None),
             )
         )

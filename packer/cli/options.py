@@ -11,6 +11,7 @@ __all__ = [
     "Against",
     "AskAbsentAgain",
     "AtMost",
+    "Blend",
     "BriefPath",
     "ByZoom",
     "Debug",
@@ -20,6 +21,7 @@ __all__ = [
     "LetSleep",
     "MaxBytes",
     "NewBrief",
+    "Over",
     "Parts",
     "PartsFolder",
     "RefreshOlderThan",
@@ -86,6 +88,15 @@ GiveUpAfter = Annotated[
 AskAbsentAgain = Annotated[
     bool,
     typer.Option("--ask-absent-again", help="Ask again for tiles that the server said it does not have."),
+]
+Blend = Annotated[
+    bool, typer.Option("--blend", help="Make one layer of each that lies over another and the one below.")
+]
+Over = Annotated[
+    bool,
+    typer.Option(
+        "--over", help="Lay a picture over stored tiles. Without it, it fills only what is missing."
+    ),
 ]
 Parts = Annotated[int, typer.Option(min=2, max=100, help="How many parts.")]
 PartsFolder = Annotated[

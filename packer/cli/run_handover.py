@@ -32,6 +32,7 @@ def run(
     crews: list[str] | None,
     allow_gaps: bool,
     as_json: bool,
+    blend: bool = False,
 ) -> int:
     """Hand over the packs of the brief at `path` into the folder `to`; 0 if nothing is missing,
     1 if something is and that was allowed.
@@ -53,6 +54,7 @@ def run(
         max_file_bytes=limit,
         crews=crews_of(brief, crews),
         allow_gaps=allow_gaps,
+        blend=blend,
         on_progress=HandoverProgress().show,
     )
     if as_json:
@@ -123,6 +125,10 @@ def _show_files(copy: Copy) -> None:
 
 def _show_layers(copy: Copy) -> None:
     for name, layer in copy.manifest.layers.items():
+        if layer.blended is not None:
+            echo(
+                f"  {name}: {', '.join(layer.blended.over)} blended in, {counted(layer.blended.tiles, 'tile')}"
+            )
         for count, text in (
             (layer.absent, "not on the server"),
             (layer.missing, "MISSING"),

@@ -1,20 +1,17 @@
-"""`lastbar merge` and `lastbar take-in`: joining packs, and using what is there already."""
+"""`lastbar merge`: joining packs."""
 
 from __future__ import annotations
 
 from pathlib import Path
+from typing import Any
 
-from packer.cli.briefs import brief_at
 from packer.cli.output import echo, print_json, warn
 from packer.common.regular_file import refuse_special
 from packer.common.units import counted
 from packer.errors import EXIT_NOT_COMPLETE, InputError
-from packer.fetching.hosts.source import labels
-from packer.planning.pack_path import pack_path
-from packer.planning.plan import plan
-from packer.store.merging import Merged, merge_pack, take_in
+from packer.store.merging import Merged, merge_pack
 
-__all__ = ["run_merge", "run_take_in"]
+__all__ = ["merged_json", "run_merge", "show_merged"]
 
 _SHOWN = 5
 
@@ -25,7 +22,9 @@ def run_merge(into: Path, sources: list[Path], mix_sources: bool, as_json: bool)
     for source in sources:
         for pack in _packs(source):
             results[str(pack)] = merge_pack(into / pack.name, pack, mix_sources=mix_sources)
-    return _show(results, as_json)
+    if as_json:
+        print_json(merged_json(results))
+    return show_merged(results, quiet=as_json)
 
 
 def _packs(source: Path) -> list[Path]:
@@ -38,33 +37,20 @@ def _packs(source: Path) -> list[Path]:
     return packs
 
 
-def run_take_in(path: Path, layer: str, held: list[Path], store: Path | None, as_json: bool) -> int:
-    """Take MBTiles files or z/x/y folders into the pack of a layer of the brief at `path`."""
-    brief = brief_at(path, store)
-    if layer not in brief.layers:
-        raise InputError(f'{path} has no layer "{layer}". Its layers: {", ".join(brief.layers)}.')
-    terms = brief.layers[layer]
-    said = labels(brief, plan(brief), terms, terms.format or "png", host="taken in", mark="taken in")
-    into = pack_path(brief, layer, store)
-    return _show({str(one): take_in(into, said, one, terms.tile_size) for one in held}, as_json)
+def merged_json(results: dict[str, Merged]) -> dict[str, Any]:
+    """One plain document of what came over from each source."""
+    return {
+        "taken": sum(r.taken for r in results.values()),
+        "kept": sum(r.kept for r in results.values()),
+        "dropped": [str(t) for r in results.values() for t in r.dropped],
+        "refused": [{"from": n, "tile": str(t), "why": w} for n, r in results.items() for t, w in r.refused],
+    }
 
 
-def _show(results: dict[str, Merged], as_json: bool) -> int:
-    """0 if every offered tile was intact, 1 if some were refused."""
+def show_merged(results: dict[str, Merged], *, quiet: bool = False) -> int:
+    """0 if every offered tile was intact, 1 if some were refused; says what came over, unless `quiet`."""
     refused = sum(len(r.refused) for r in results.values())
-    if as_json:
-        print_json(
-            {
-                "taken": sum(r.taken for r in results.values()),
-                "kept": sum(r.kept for r in results.values()),
-                "dropped": [str(t) for r in results.values() for t in r.dropped],
-                "refused": [
-                    {"from": n, "tile": str(t), "why": w} for n, r in results.items() for t, w in r.refused
-                ],
-            }
-        )
-        return EXIT_NOT_COMPLETE if refused else 0
-    for name, result in results.items():
+    for name, result in () if quiet else results.items():
         echo(f"{name}: {counted(result.taken, 'tile')} added, {result.kept:,} already there or older.")
         if result.dropped:
             warn(

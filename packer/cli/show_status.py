@@ -28,7 +28,7 @@ from packer.store.readability import refuse_unreadable
 __all__ = ["run"]
 
 _LOOK_S = 0.3
-_WIDTH, _AREAS, _SENTENCES = 80, 12, 4
+_WIDTH, _AREAS, _SENTENCES, _PICTURES = 80, 12, 4, 3
 
 
 @dataclass(frozen=True, slots=True)
@@ -40,6 +40,13 @@ class _Status:
     summaries: Mapping[str, PackSummary]
     depths: tuple[AreaDepth, ...]
     below: tuple[str, ...]
+    own: tuple[str, ...]
+
+    @property
+    def uncut(self) -> tuple[str, ...]:
+        """The layers without a server that lack tiles, where no other layer does."""
+        lacking = [name for name, one in self.ground.items() if one.missing]
+        return tuple(lacking) if set(lacking) <= set(self.own) else ()
 
     @property
     def missing(self) -> int:
@@ -80,11 +87,13 @@ def _status(brief: Brief, worked_out: Plan, store: Path | None) -> _Status:
             continue
         pack = pack_path(brief, name, store)
         summaries[name] = summary = known_summary(pack, brief.layers[name].blank_hashes)
-        ground[name] = known = Holdings.recorded(layer.tiles, summary.held, summary.absent)
+        ground[name] = known = Holdings.recorded(layer.tiles, summary.held, summary.absent, summary.partial)
         if known.stored and not known.missing:
             refuse_unreadable(pack, _LOOK_S)
     depths = area_depths(worked_out, ground)
-    return _Status(worked_out, ground, summaries, depths, tuple(below_floor_of(worked_out, ground, depths)))
+    own = tuple(name for name, layer in brief.layers.items() if layer.pictures)
+    below = tuple(below_floor_of(worked_out, ground, depths))
+    return _Status(worked_out, ground, summaries, depths, below, own)
 
 
 def _json(status: _Status) -> dict[str, Any]:
@@ -101,6 +110,7 @@ def _json(status: _Status) -> dict[str, Any]:
             "last_run": summary.last_run,
             "date": summary.date,
             "troubles": [{"reason": reason, "tiles": n} for reason, n in summary.troubles],
+            "pictures": list(summary.pictures),
         }
     return {
         "complete": status.missing == 0,
@@ -142,6 +152,8 @@ def _show(title: str, status: _Status, path: Path, store: Path | None) -> None:
     for name, summary in status.summaries.items():
         if summary.date is not None:
             echo_wrapped(f"{name}: shows {summary.date}")
+        for picture in summary.pictures[-_PICTURES:]:
+            echo_wrapped(f"{name}: has tiles cut from {picture}")
         for reason, tiles in summary.troubles:
             echo_wrapped(f"{name}: {counted(tiles, 'tile')} could not be fetched: {reason}")
     if not status.missing:
@@ -158,6 +170,10 @@ def _counts(known: Holdings) -> tuple[int, int, int, int]:
 
 def _summary(status: _Status, path: Path, store: Path | None) -> Iterator[str]:
     """How it stands, and the next command."""
+    if status.uncut:
+        yield f"NOT COMPLETE: {counted(status.missing, 'tile')} not cut yet. Take in the layer's pictures:"
+        yield f"  {shell_command('take-in', path, status.uncut[0], store=store)} FILE"
+        return
     if status.missing:
         still = "1 tile is" if status.missing == 1 else f"{status.missing:,} tiles are"
         yield f"NOT COMPLETE: {still} still missing. To fetch:"

@@ -25,6 +25,7 @@ _WIDTH = 80
 _ROWS = 23  # and one for the prompt
 _AREAS, _LEAST_AREAS, _MOST_BESIDE_FAULTS = 12, 4, 7
 _LEAST_ROOM = 3  # lines of what was found, whatever else there is
+_PICTURES = 2
 _NAMED = 3  # tiles in one line
 _SHOWN = 5
 _GAPS, _GAPS_BY_ZOOM = 3, 8
@@ -80,7 +81,11 @@ def _verdict(found: VerifyReport, path: Path, store: Path | None) -> Iterator[st
             return
         if not all(layer.sound for layer in found.layers.values()):
             yield f"{verdict.value}. Close the gaps, then verify again:"
-            yield f"  {shell_command('fetch', path, store=store)}"
+            unsound = [name for name, layer in found.layers.items() if not layer.sound]
+            if all(found.layers[name].own for name in unsound):
+                yield f"  {shell_command('take-in', path, unsound[0], store=store)} FILE"
+            else:
+                yield f"  {shell_command('fetch', path, store=store)}"
             return
         yield from wrapped(
             f"{verdict.value}: places are less deep than their floor. Check the layer's address and how deep the "
@@ -95,7 +100,10 @@ def _verdict(found: VerifyReport, path: Path, store: Path | None) -> Iterator[st
         yield f"  {shell_command('verify', path, *full, '--for', '60s', store=store)}"
         return
     absent = sum(la.counts.absent for la in found.layers.values())
-    but = f", except {counted(absent, 'tile')} that the server does not have" if absent else ""
+    who = "the server does not have"
+    if any(layer.own and layer.counts.absent for layer in found.layers.values()):
+        who = "no server has and no picture shows"
+    but = f", except {counted(absent, 'tile')} that {who}" if absent else ""
     intact = "intact" if found.depth is not Depth.QUICK else "intact as far as --quick checks"
     yield from wrapped(f"{verdict.value}: every planned tile is on board and {intact}{but}.", _WIDTH)
 
@@ -118,6 +126,10 @@ def _counts(found: VerifyReport) -> Iterator[str]:
     earlier = sum(layer.earlier for layer in layers)
     yield looked + (f", {earlier:,} of them in earlier checks that stopped early." if earlier else ".")
     for name, layer in found.layers.items():
+        for picture in layer.pictures[-_PICTURES:]:
+            yield f"{name}: has tiles cut from {picture}."
+        if len(layer.pictures) > _PICTURES:
+            yield f"{name}: and from {len(layer.pictures) - _PICTURES} earlier pictures."
         if layer.note:
             yield f"{name}: {layer.note}"
         if layer.stray:

@@ -51,8 +51,8 @@ def layer_facts(now: Snapshot, table: Mapping[str, Any]) -> list[dict[str, Any]]
         layer = now.brief.layers.get(name) if now.brief else None
         if layer and FROM in values:
             values = {**values, **_of_collection(layer)}
-        kind = next((key for key in ADDRESS_KEYS if key in values), "url")
-        address = values.get(kind, "")
+        kind = next((key for key in (*ADDRESS_KEYS, "pictures") if key in values), "url")
+        address = "" if kind == "pictures" else values.get(kind, "")
         told.append(
             {
                 "name": name,
@@ -73,6 +73,8 @@ def layer_facts(now: Snapshot, table: Mapping[str, Any]) -> list[dict[str, Any]]
 def _of_collection(layer: Layer) -> dict[str, Any]:
     """What the page shows of a layer whose keys stand in the planner's collection."""
     written = layer.as_written
+    if written.pictures:
+        return {"pictures": True, "attribution": written.attribution, "permission": written.permission}
     return {
         written.address_key: written.url or written.offered_at,
         "attribution": written.attribution,

@@ -11,7 +11,7 @@ from pathlib import Path
 from typing import Any
 
 from packer.common.atomic_write import make_folders, write_atomic
-from packer.planning.collection import configuration_folder
+from packer.common.configuration import configuration_folder
 
 __all__ = ["RecentTrips"]
 

@@ -94,6 +94,8 @@ class _FetchJob:
     async def go(self, on_progress: OnProgress | None, environment: Mapping[str, str]) -> FetchReport:
         started = self.clock.now()
         keys = await keys_for(self.brief, self.plan, environment)
+        if not keys:  # only layers of own pictures
+            return FetchReport(complete=True, interrupted=False, seconds=0.0, layers={})
         sources = {name: one.source for name, one in keys.items()}
         folder = self.options.store or self.brief.store_folder
         secrets = secrets_in(sources)

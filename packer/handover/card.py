@@ -170,6 +170,12 @@ def _dates(manifest: Manifest) -> Iterator[str]:
             yield f"{name}: fetched {f'on {first}' if first == last else f'from {first} to {last}'} (UTC)."
         if layer.shows is not None:
             yield f"{name}: shows {_short(layer.shows)}."
+        if layer.blended is not None:
+            names = _listed(list(layer.blended.over), 3)
+            yield f"{name}: {names} is blended into it, on {counted(layer.blended.tiles, 'tile')}."
+        for picture in layer.pictures[-3:]:
+            yield f"{name}: cut from the picture {_short(picture)}."
+        yield from _rest("picture", len(layer.pictures), 3)
         if layer.licence_ends is not None:
             yield f"{name}: the licence ends on {layer.licence_ends}. Remove the map from the device by then."
     yield "These dates say when a tile was fetched. The picture may have been taken years before."

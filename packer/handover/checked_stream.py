@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Callable, Iterator, Mapping
-from dataclasses import dataclass
+from dataclasses import dataclass, field
 from pathlib import Path
 
 from packer.common.shell import shell_command
@@ -14,6 +14,7 @@ from packer.content.payload import examine
 from packer.content.vector_layers import VectorLayers
 from packer.errors import InputError, StoreError
 from packer.geometry.tileset import Tile, TileSet
+from packer.handover.blending import Blend
 from packer.handover.drafting import FileDraft
 from packer.handover.kinds import As, Findings
 from packer.planning.brief import Brief
@@ -39,6 +40,7 @@ class HandoverJob:
     limit_bytes: int | None
     allow_gaps: bool
     on_progress: Progress
+    blends: Mapping[str, Blend] = field(default_factory=dict)
 
     @property
     def verify(self) -> str:

@@ -20,6 +20,7 @@ from typing import Any, Literal
 from packer.common.shell import shell_command
 from packer.errors import LastbarError, StoreError
 from packer.geometry.tileset import Tile, TileSet
+from packer.handover.blending import Blend, blended_packs, without_upper
 from packer.handover.card import card_text
 from packer.handover.checked_stream import EVERY, CheckedTileStream, HandoverJob, Progress
 from packer.handover.claims import (
@@ -120,16 +121,18 @@ def handover(
     max_file_bytes: int | Literal["auto"] | None = "auto",
     crews: Sequence[DeviceCrew] = (),
     allow_gaps: bool = False,
+    blend: bool = False,
     on_progress: Progress = lambda _doing, _done, _all: None,
 ) -> HandoverReport:
     """Write what the plan asks for and the packs hold, as sealed files for devices.
 
     With crews, each gets a folder of its own in `to`, and a record beside them names the folders. `max_file_bytes`
     "auto" takes what the target's file system is sure to take and None means no limit; what a FAT file system cannot
-    take is never tried. `on_progress` gets what is being done to which file, the tiles done and their number. A body
-    that does not match its hash, its place or its format is never handed over: it raises StoreError, or with
-    `allow_gaps` counts as damaged and is named on the card. Raises InputError for what cannot be done as asked,
-    LastbarError for an incomplete plan, DiskError for a target without room.
+    take is never tried. `blend` makes one layer of each that lies over another and the one below. `on_progress` gets
+    what is being done to which file, the tiles done and their number. A body that does not match its hash, its place or
+    its format is never handed over: it raises StoreError, or with `allow_gaps` counts as damaged and is named on the
+    card. Raises InputError for what cannot be done as asked, LastbarError for an incomplete plan, DiskError for a
+    target without room.
 
     If the process dies: every final name in `to` is that of a whole file; a folder that it did not finish has
     no manifest, and the next run clears away what it left. The record of crews counts a folder as unfinished from
@@ -137,15 +140,12 @@ def handover(
     """
     check_pack_dates(brief, plan.layers, store)
     with ExitStack() as open_packs:
-        readers = {}
-        for name in plan.layers:
-            pack = pack_path(brief, name, store)
-            if pack.exists():
-                readers[name] = open_packs.enter_context(
-                    SnapshotReader(pack, brief.layers[name].blank_hashes)
-                )
+        blends: Mapping[str, Blend] = {}
+        if blend:
+            blends = open_packs.enter_context(blended_packs(brief, plan, store, allow_gaps, on_progress))
+        readers = _readers(brief, plan, store, blends, open_packs)
         limit = _limit(max_file_bytes, to)
-        copies = draft(plan, shares(plan, crews), readers, to, as_, limit)
+        copies = draft(plan, without_upper(shares(plan, crews), blends), readers, to, as_, limit)
         _refuse_short(brief, plan, store, copies, allow_gaps)
         ours = _refuse_unfit_target(copies, to, store or brief.store_folder, with_crews=bool(crews))
         for copy in copies:
@@ -154,10 +154,24 @@ def handover(
         if crews:
             make_folder(to)
             mark_pending(to, [copy.folder.name for copy in copies])
-        job = HandoverJob(brief, plan, store, readers, as_, limit, allow_gaps, on_progress)
+        job = HandoverJob(brief, plan, store, readers, as_, limit, allow_gaps, on_progress, blends)
         return HandoverReport(
             tuple(_write_copy(job, copy, names) for copy, names in zip(copies, ours, strict=True))
         )
+
+
+def _readers(
+    brief: Brief, plan: Plan, store: Path | None, blends: Mapping[str, Blend], open_packs: ExitStack
+) -> dict[str, SnapshotReader]:
+    """The packs to take tiles from: a blend in place of the layer below, and of the layers in it none."""
+    readers = {}
+    upper = {name for blend in blends.values() for name in blend.upper}
+    for name in plan.layers:
+        pack = blends[name].pack if name in blends else pack_path(brief, name, store)
+        if name not in upper and pack.exists():
+            blank = brief.layers[name].blank_hashes
+            readers[name] = open_packs.enter_context(SnapshotReader(pack, blank))
+    return readers
 
 
 def _refuse_short(

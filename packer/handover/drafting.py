@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Iterable, Mapping, Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, field
 from functools import partial
 from pathlib import Path
 
@@ -50,7 +50,8 @@ class FileDraft:
 
 @dataclass(frozen=True, slots=True)
 class LayerDraft:
-    """A layer of a copy: what its pack holds of the plan, and what it lacks."""
+    """A layer of a copy: what its pack holds of the plan, and what it lacks. `partial` are tiles at the edge of
+    one of `pictures`."""
 
     plan: LayerPlan
     format: str
@@ -58,6 +59,8 @@ class LayerDraft:
     absent: TileSet
     missing: TileSet
     files: tuple[FileDraft, ...]
+    partial: TileSet = field(default_factory=TileSet)
+    pictures: tuple[str, ...] = ()
 
 
 @dataclass(frozen=True, slots=True)
@@ -88,7 +91,12 @@ def draft(
     limit_bytes: int | None,
 ) -> list[CopyDraft]:
     """Work out every copy. A layer without a reader has no pack yet. Raises InputError and StoreError."""
-    indexes = {name: reader.index(plan.layers[name].tiles) for name, reader in readers.items()}
+    shared_out = list(shared_out)
+    more = {
+        name: TileSet.union(share.layers[name].more for share in shared_out if name in share.layers)
+        for name in readers
+    }
+    indexes = {name: reader.index(plan.layers[name].tiles | more[name]) for name, reader in readers.items()}
     copies = []
     for share in shared_out:
         folder = to / folder_name(share.crew.name) if share.crew else to
@@ -115,7 +123,7 @@ def _layer(
     if reader is None or whole is None:
         return LayerDraft(layer, "", _NOTHING, TileSet(), layer.tiles, ())
     refuse_unfit(kind, layer.name, reader.kind)
-    index = whole.pick(whole.where(layer.tiles))
+    index = whole.pick(whole.where(layer.tiles | layer.more))
     held = index.tiles()
     absent = (layer.tiles & reader.absent) - held
     predict = partial(predicted_bytes, kind, reader.kind, folder)
@@ -129,7 +137,8 @@ def _layer(
         some = index.pick(places)
         name = file_name(kind, layer.name, number, len(cut))
         files.append(FileDraft(name, layer.name, number, len(cut), some, predict(some)))
-    return LayerDraft(layer, reader.kind, index, absent, layer.tiles - held - absent, tuple(files))
+    missing, partly = layer.tiles - held - absent, held & reader.partial
+    return LayerDraft(layer, reader.kind, index, absent, missing, tuple(files), partly, reader.pictures)
 
 
 def refuse_clashes(copies: Sequence[CopyDraft]) -> None:

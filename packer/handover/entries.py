@@ -7,12 +7,13 @@ from pathlib import Path
 
 from packer.geometry.shapes import enclosing
 from packer.geometry.tileset import TileSet
+from packer.handover.blending import Blend
 from packer.handover.checked_stream import CheckedTileStream, HandoverJob
 from packer.handover.drafting import CopyDraft, FileDraft, LayerDraft
 from packer.handover.ground import degrees, ground
 from packer.handover.held import CopyDepths
 from packer.handover.loose import SUMS, TILEJSON, file_sha256
-from packer.handover.manifest import AreaEntry, FileEntry, LayerEntry, Manifest, SoftwareEntry
+from packer.handover.manifest import AreaEntry, BlendEntry, FileEntry, LayerEntry, Manifest, SoftwareEntry
 from packer.planning.offers import date_of
 from packer.planning.pack_path import pack_path
 from packer.planning.plan import OVERVIEW, AreaPlan, Plan, tiles_digest
@@ -86,7 +87,7 @@ def layer_entry(job: HandoverJob, layer: LayerDraft, damaged: TileSet, found: Co
         shows=date_of(asked),
         licence_ends=_text_or_none(getattr(asked, "expires", None)),
         fetched=_span(index),
-        planned=len(layer.plan.tiles),
+        planned=len(layer.plan.tiles | index.tiles()),
         on_board=len(good),
         absent=len(layer.absent),
         missing=len(layer.missing),
@@ -94,7 +95,13 @@ def layer_entry(job: HandoverJob, layer: LayerDraft, damaged: TileSet, found: Co
         by_zoom={str(zoom): count for zoom, count in good.by_zoom().items()},
         areas=tuple(_area_entry(area, layer.plan.name, found) for area in layer.plan.areas),
         wrong_ground=" ".join(wrong)[:_LONGEST_WORDS],
+        pictures=layer.pictures if len(index) else (),
+        blended=_blended(job.blends.get(layer.plan.name)),
     )
+
+
+def _blended(blend: Blend | None) -> BlendEntry | None:
+    return None if blend is None else BlendEntry(over=blend.upper, tiles=blend.tiles, sha256=blend.sha256)
 
 
 def _area_entry(area: AreaPlan, layer: str, found: CopyDepths) -> AreaEntry:

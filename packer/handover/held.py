@@ -49,7 +49,8 @@ def depths_of(
 
 def _ground(layer: LayerDraft, damaged: set[Tile]) -> Holdings:
     corrupt = TileSet.from_tiles(damaged)
-    return Holdings(layer.index.tiles() - corrupt, layer.missing, layer.absent, corrupt)
+    stored = layer.index.tiles() - corrupt
+    return Holdings(stored, layer.missing, layer.absent, corrupt, partial=stored & layer.partial)
 
 
 def refuse_below_floor(plan: Plan, copies: Sequence[CopyDraft], again: str, allow_gaps: bool) -> None:

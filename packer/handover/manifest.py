@@ -106,11 +106,21 @@ class AreaEntry(_Entry):
     planned_sha256: Sha256 | None = None
 
 
+class BlendEntry(_Entry):
+    """What was blended into a layer: layers that lie over it. `tiles` of the layer show them; `sha256` is over a line
+    "z/x/y UPPER LOWER" for each of those, the SHA-256 of both bodies, "-" where there was none below. With several
+    layers it is over their digests, as hexadecimal digits with spaces between."""
+
+    over: Annotated[tuple[Text, ...], Field(max_length=1000)]
+    tiles: Count
+    sha256: Sha256
+
+
 class LayerEntry(_Entry):
     """One layer of the copy. planned = on_board + absent + missing + damaged; `absent` are the tiles that the
     server said it does not have. `fetched` is the first and the last date, None if nothing is on board. `wrong_ground`
     are signs that the layer is no map of the ground that was planned; version 1 has none. `shows` is the date of what
-    the tiles show, where their source has several."""
+    the tiles show, where their source has several. `pictures` are those that tiles were cut from."""
 
     format: Text
     attribution: Text
@@ -126,6 +136,8 @@ class LayerEntry(_Entry):
     areas: Annotated[tuple[AreaEntry, ...], FailFast()]
     wrong_ground: Text = ""
     shows: Text | None = None
+    pictures: Annotated[tuple[Text, ...], Field(max_length=1000)] = ()
+    blended: BlendEntry | None = None
 
 
 class FileEntry(_Entry):

@@ -33,6 +33,7 @@ from packer.planning.brief_area import FLOOR, OVERVIEW, USES, Area
 from packer.planning.brief_errors import format_errors, nearest, quote_value, syntax
 from packer.planning.brief_forms import ASCII_TEXT
 from packer.planning.brief_layer import Layer, Table, key_of
+from packer.planning.brief_pictures import check_over
 from packer.planning.brief_values import (
     Budget,
     LayerNames,
@@ -211,6 +212,11 @@ class Brief(Table):
                     f"{place}, at-least is {least} for layer {quote_value(name)}, which is deeper than the "
                     f"{area.deepest_for(name)} that the area asks for"
                 )
+
+    @model_validator(mode="after")
+    def _known_layers_below(self) -> Brief:
+        check_over(self.layers)
+        return self
 
     @model_validator(mode="after")
     def _part_of_what(self) -> Brief:

@@ -9,6 +9,7 @@ from pydantic.json_schema import SkipJsonSchema
 from pydantic_core import PydanticKnownError
 
 from packer.geometry.grid import MAX_ZOOM
+from packer.planning.brief_pictures import PICTURES_ALONE, check_pictures
 from packer.planning.brief_services import (
     LAYER_RULES,
     SERVICE_KEYS,
@@ -64,6 +65,7 @@ class Table(BaseModel):
 
 
 _MISSING = object()  # stands where a key is missing that only a layer without an offer needs
+_RULES = {**LAYER_RULES, "oneOf": [*LAYER_RULES["oneOf"], PICTURES_ALONE]}
 
 
 class Layer(Table):
@@ -73,7 +75,7 @@ class Layer(Table):
     such an offer is filled in (`packer.planning.offers`), `url` is empty and `zooms` and `attribution` may be defaults.
     """
 
-    model_config = ConfigDict(json_schema_extra=LAYER_RULES)
+    model_config = ConfigDict(json_schema_extra=_RULES)
 
     name: SkipJsonSchema[str]
     url: Text = Field(
@@ -174,6 +176,12 @@ class Layer(Table):
     permission_covers_robots: Switch = Field(default=False, examples=[True])
     """That your permission holds although the robots.txt of the server asks programs to stay away.
     Without it, what robots.txt asks is kept to."""
+    pictures: Switch = Field(default=False, examples=[True])
+    """That the layer has no server, but only pictures of your own, such as those of a drone, which come into it by
+    `lastbar take-in`. Its tiles are "png", or "webp" if `format` says so. Without it, the layer has an address."""
+    over: Text | None = Field(default=None, examples=["aerial"])
+    """The layer that this one lies over: where this one has nothing, the other shows, and no floor holds for this one
+    unless `at-least` names it. Without it, the layer stands by itself."""
     _offer: Offer | None = PrivateAttr(default=None)
     _asked: str | None = PrivateAttr(default=None)
     _written: Layer | None = PrivateAttr(default=None)
@@ -188,6 +196,8 @@ class Layer(Table):
     def _whole_without_an_offer(cls, value: object) -> object:
         if not isinstance(value, dict) or set(ADDRESS_KEYS[1:]) & value.keys():
             return value
+        if value.get("pictures") is True:
+            return {"attribution": _MISSING, **value}
         return {**dict.fromkeys(("url", "attribution", "zooms"), _MISSING), **value}
 
     @field_validator("url", "attribution", "zooms", mode="before")
@@ -200,6 +210,9 @@ class Layer(Table):
     @model_validator(mode="after")
     def _addresses_tiles(self) -> Layer:
         given = {key_of(name) for name in self.model_fields_set}
+        if self.pictures:
+            check_pictures(given, self.format)
+            return self
         address = address_key(given)
         values = {"transparent": self.transparent, "format": self.format}
         check_metatile(address, self.url, self.metatile)

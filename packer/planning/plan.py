@@ -34,6 +34,7 @@ __all__ = [
     "part_of",
     "plan",
     "plan_on",
+    "served",
     "tiles_digest",
 ]
 
@@ -77,12 +78,15 @@ class AreaPlan:
 @dataclass(frozen=True, slots=True)
 class LayerPlan:
     """What all areas ask of one layer: `tiles` is the union, so that each tile counts once. `tile_px` is the side
-    of a tile in pixels, as far as brief or server say so."""
+    of a tile in pixels, as far as brief or server say so. `over` is the layer that this one lies over. `more` are
+    tiles that a blend adds for the handover: they go along, and nothing is promised of them."""
 
     name: str
     tiles: TileSet
     areas: tuple[AreaPlan, ...]
     tile_px: int = 256
+    over: str | None = None
+    more: TileSet = field(default_factory=TileSet)
 
     def to_dict(self) -> dict[str, Any]:
         """Counts as plain values: in all, by zoom and by area."""
@@ -196,6 +200,15 @@ def plan_on(brief: Brief, ground: Ground) -> Plan:
     return part_of(whole, *brief.part) if brief.part else whole
 
 
+def served(brief: Brief, whole: Plan) -> Plan:
+    """The plan without what no server can be asked for: the tiles of layers of own pictures."""
+    own = [name for name, layer in brief.layers.items() if layer.pictures]
+    if not own:
+        return whole
+    none = {name: LayerPlan(name, TileSet(), ()) for name in own if name in whole.layers}
+    return replace(whole, layers=MappingProxyType({**whole.layers, **none}))
+
+
 def part_of(whole: Plan, number: int, count: int, missing: Mapping[str, TileSet] | None = None) -> Plan:
     """Part `number`, from 1 to `count`, of a plan: no two parts share a tile, together they are the whole, or what is
     `missing` of its layers. Some tile has to be there to be dealt.
@@ -252,12 +265,19 @@ def _layer_plan(brief: Brief, layer: Layer, covers: Mapping[str, TileSet]) -> tu
         )
         areas = kept
     tiles = TileSet.union(a.tiles for a in areas)
-    return LayerPlan(layer.name, tiles, tuple(areas), layer.tile_size or 256), remarks
+    return LayerPlan(layer.name, tiles, tuple(areas), layer.tile_size or 256, layer.over), remarks
 
 
-def _floor(brief: Brief, area: Area, layer: Layer) -> int:
-    """The zoom that every place of an area has to reach on a layer."""
+def _floor(brief: Brief, area: Area, layer: Layer) -> int | None:
+    """The zoom that every place of an area has to reach on a layer.
+
+    None for a layer that lies over another which the area uses as well: the floor is the other's, and is judged on that
+    one alone, since a device may show one layer at a time. A floor that the brief names for the layer itself holds.
+    """
     least = area.least_for(layer.name)
+    own = isinstance(area.at_least, dict) and least is not None
+    if layer.over is not None and area.uses(layer.over) and not own:
+        return None
     if least is None:
         least = brief.overview.deepest if brief.overview else FLOOR
     return min(least, area.deepest_for(layer.name), layer.zooms[1])

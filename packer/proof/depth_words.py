@@ -19,6 +19,8 @@ def depth_text(depth: AreaDepth) -> str:
     """How deep a layer is on board in an area, such as "to zoom 12 of 14 asked; the server does not have the rest"."""
     if depth.as_asked:
         return f"to zoom {depth.held} as asked"
+    if depth.shows_the_other:
+        return f"{_percent(depth.share)} of it to zoom {depth.deepest}; elsewhere {depth.over} shows"
     if depth.held is None:
         start = (
             f"nothing all over it of zoom {depth.asked} asked"

@@ -12,7 +12,7 @@ there. Pure set algebra on sorted boundaries: ten million tiles take some hundre
 from __future__ import annotations
 
 from collections.abc import Iterator, Mapping, Sequence
-from dataclasses import dataclass, field
+from dataclasses import dataclass, field, replace
 from typing import Any
 
 import numpy as np
@@ -39,7 +39,9 @@ __all__ = [
 class Holdings:
     """What became of a layer's planned tiles: four sets without a tile in common.
 
-    `speed` is tiles a second of the last fetch, None if there was none to tell by.
+    `speed` is tiles a second of the last fetch, None if there was none to tell by. `partial` are those of the stored
+    tiles that show ground on a part of their square alone, at the edge of a picture: they lack nothing, but no place
+    holds their depth by them.
     """
 
     stored: TileSet
@@ -47,13 +49,21 @@ class Holdings:
     absent: TileSet = field(default_factory=TileSet)
     corrupt: TileSet = field(default_factory=TileSet)
     speed: float | None = None
+    partial: TileSet = field(default_factory=TileSet)
+
+    @property
+    def covering(self) -> TileSet:
+        """The stored tiles that show all of their square."""
+        return self.stored - self.partial if self.partial else self.stored
 
     @classmethod
-    def recorded(cls, planned: TileSet, held: TileSet, absent: TileSet) -> Holdings:
+    def recorded(
+        cls, planned: TileSet, held: TileSet, absent: TileSet, partial: TileSet | None = None
+    ) -> Holdings:
         """As a pack's own books have it, which may hold tiles of other plans as well."""
         stored = planned & held
         none = (planned & absent) - stored
-        return cls(stored, planned - stored - none, none)
+        return cls(stored, planned - stored - none, none, partial=stored & partial if partial else TileSet())
 
 
 @dataclass(frozen=True, slots=True)
@@ -65,6 +75,7 @@ class AreaDepth:
     none. `share` and `share_at_floor` are the shares, from 0 to 1, of the area's tiles at `deepest` and at the floor
     that are on board or made up for by deeper ones. `missing`, `absent` and `corrupt` count the area's tiles; what the
     server does not offer is absent. `below` are the places that do not reach the floor, as tiles of the deepest zoom.
+    `over` is the layer that the layer lies over.
     """
 
     area: str
@@ -79,6 +90,12 @@ class AreaDepth:
     absent: int
     corrupt: int
     below: TileSet
+    over: str | None = None
+
+    @property
+    def shows_the_other(self) -> bool:
+        """Whether the layer has all that there is for it, and the one below it shows wherever it ends."""
+        return self.over is not None and self.floor is None and not (self.missing or self.corrupt)
 
     @property
     def reaches_floor(self) -> bool:
@@ -170,7 +187,7 @@ def area_depths(plan: Plan, ground: Mapping[str, Holdings]) -> tuple[AreaDepth, 
 
 def layer_depths(layer: LayerPlan, ground: Holdings | None) -> tuple[AreaDepth, ...]:
     """The depths of one layer's areas, in the plan's order."""
-    return tuple(_area_depth(layer.name, area, ground) for area in layer.areas)
+    return tuple(replace(_area_depth(layer.name, area, ground), over=layer.over) for area in layer.areas)
 
 
 def _area_depth(layer: str, area: AreaPlan, ground: Holdings | None) -> AreaDepth:
@@ -202,7 +219,7 @@ def counted_as_stored(area: AreaPlan, ground: Holdings | None) -> TileSet:
     So a place on the edge of a part, some of whose tiles another part has, is not found short by either; the whole
     that is merged from the parts is judged without such an allowance.
     """
-    stored = ground.stored if ground else TileSet()
+    stored = ground.covering if ground else TileSet()
     return stored | area.elsewhere if area.elsewhere else stored
 
 
@@ -236,9 +253,10 @@ def _of_waypoints(
     held, why = np.full(lon.size, -1), np.full(lon.size, "", dtype=object)
     inside = np.zeros(lon.size, dtype=bool)
     cover, elsewhere = area.cover, np.zeros(lon.size, dtype=bool)
+    covering = ground.covering if ground else TileSet()
     for zoom in sorted({*layer.tiles.zooms, *cover.zooms}):
         x, y = tiles_at(lon, lat, zoom)
-        stored = ground.stored.contains(zoom, x, y) if ground else np.zeros(lon.size, dtype=bool)
+        stored = covering.contains(zoom, x, y)
         held[stored], why[stored] = zoom, ""
         for reason, tiles in _lacking(layer, area, ground):
             why[(why == "") & tiles.contains(zoom, x, y)] = reason
@@ -279,6 +297,7 @@ def _lacking(layer: LayerPlan, area: AreaPlan, ground: Holdings | None) -> list[
         ("missing", ground.missing),
         ("corrupt", ground.corrupt),
         ("absent", ground.absent),
+        ("absent", ground.partial),
         ("absent", area.unoffered),
     ]
 

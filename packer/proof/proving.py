@@ -79,8 +79,7 @@ def verify(
     ours or that SQLite cannot read, InputError for one of another date; a pack that is not there counts as empty.
     """
     moment = time.time() if now is None else now
-    layers: dict[str, LayerFindings] = {}
-    unsaved: list[DiskError] = []
+    layers, unsaved = dict[str, LayerFindings](), list[DiskError]()
     with Sweeper(depth, processes, None if for_s is None else clock() + for_s, clock, stop) as sweeper:
         for name, asked in plan.layers.items():
             if asked.tiles:
@@ -89,6 +88,7 @@ def verify(
                 layers[name] = job.run(sweeper, on_progress, chance or Random())
                 if job.unsaved is not None:
                     unsaved.append(job.unsaved)
+    layers = {name: replace(found, own=brief.layers[name].pictures) for name, found in layers.items()}
     ground = {name: _ground(layers.get(name)) for name in plan.layers}
     walks, depths, waypoints = walk(plan, ground), area_depths(plan, ground), waypoint_depths(plan, ground)
     wrong = _wrong_ground(plan, layers)
@@ -115,7 +115,9 @@ def _ground(layer: LayerFindings | None) -> Holdings:
     """Of a layer without a planned tile nothing was looked at: nothing is on board."""
     if layer is None:
         return Holdings(TileSet())
-    return Holdings(layer.stored, layer.missing, layer.absent, layer.corrupt, layer.speed)
+    return Holdings(
+        layer.stored, layer.missing, layer.absent, layer.corrupt, layer.speed, layer.stored & layer.partial
+    )
 
 
 def _wrong_ground(plan: Plan, layers: dict[str, LayerFindings]) -> tuple[str, ...]:
@@ -249,6 +251,8 @@ def _findings(
         absent=none,
         stale=stored & found.stale,
         blank=blank,
+        partial=found.partial,
+        pictures=found.pictures,
         all_bodies=every,
         earlier=swept.earlier,
         finished=swept.finished,

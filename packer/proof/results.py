@@ -59,7 +59,9 @@ class LayerFindings:
     stored tiles past the time for which the server vouched, or over a year old; `blank` are tiles that are stored, but
     whose picture stands for "no tile" by the brief: they count as absent. `bodies` of the pack's
     `all_bodies` were checked, `earlier` of them by runs before this one that were cut short. `damage` is what
-    SQLite finds wrong with the tables, `fetched` when the oldest and newest tile came (seconds since 1970).
+    SQLite finds wrong with the tables, `fetched` when the oldest and newest tile came (seconds since 1970). `partial`
+    are tiles of the pack that show a part of their square alone, and `pictures` the pictures that tiles were cut from;
+    `own` says that the layer has no server.
     """
 
     pack: Path
@@ -74,6 +76,7 @@ class LayerFindings:
     absent: TileSet = field(default_factory=TileSet)
     stale: TileSet = field(default_factory=TileSet)
     blank: TileSet = field(default_factory=TileSet)
+    partial: TileSet = field(default_factory=TileSet)
     all_bodies: int = 0
     earlier: int = 0
     finished: bool = True
@@ -83,6 +86,8 @@ class LayerFindings:
     size_bytes: int = 0
     speed: float | None = None
     note: str | None = None
+    pictures: tuple[str, ...] = ()
+    own: bool = False
 
     @property
     def sound(self) -> bool:
@@ -184,6 +189,8 @@ def _layer_json(layer: LayerFindings) -> dict[str, Any]:
         **_counts_json(layer.counts),
         "stale": len(layer.stale),
         "blank": len(layer.blank),
+        "partial": len(layer.partial & layer.stored),
+        "pictures": list(layer.pictures),
         "bodies": layer.all_bodies,
         "bodies_checked": layer.bodies,
         "fetched": list(layer.fetched) if layer.fetched else None,

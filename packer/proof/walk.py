@@ -19,7 +19,7 @@ from packer.geometry.depth import places_below, short_of
 from packer.geometry.grid import Floats, tiles_at
 from packer.geometry.shapes import Corridor, Waypoint
 from packer.geometry.tileset import TileSet
-from packer.planning.plan import AreaPlan, Plan, lines_of
+from packer.planning.plan import AreaPlan, LayerPlan, Plan, lines_of
 from packer.proof.depths import Holdings, counted_as_stored
 from packer.proof.line_spans import LinePath, Spans, inside, merged, spans_near
 
@@ -137,7 +137,8 @@ class LineWalk:
 
 def walk(plan: Plan, ground: Mapping[str, Holdings]) -> tuple[LineWalk, ...]:
     """Walk every line of a plan through every layer that is meant for its area; `ground` is by layer, and one that is
-    not in it is not walked."""
+    not in it is not walked. Nor is one that lies over another and has all that there is for it: where it ends, the
+    other shows, which is walked."""
     walks = []
     for name, corridor in lines_of(plan).items():
         lines = [line for line in corridor.lines if len(line) > 1]
@@ -145,10 +146,14 @@ def walk(plan: Plan, ground: Mapping[str, Holdings]) -> tuple[LineWalk, ...]:
             path = LinePath(line)
             for layer, asked in plan.layers.items():
                 area = next((a for a in asked.areas if a.name == name and a.cover), None)
-                if area is not None and layer in ground:
+                if area is not None and layer in ground and not _shows_the_other(asked, area, ground[layer]):
                     waypoints = corridor.waypoints if number == 1 else ()
                     walks.append(_walked(path, corridor, waypoints, area, number, layer, ground[layer]))
     return tuple(walks)
+
+
+def _shows_the_other(layer: LayerPlan, area: AreaPlan, ground: Holdings) -> bool:
+    return layer.over is not None and area.floor is None and not (ground.missing or ground.corrupt)
 
 
 def _walked(

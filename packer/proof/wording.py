@@ -22,7 +22,12 @@ def reasons(layers: Mapping[str, LayerFindings]) -> Iterator[str]:
     """Why the packs are not ready, a sentence each."""
     for name, layer in layers.items():
         if not layer.size_bytes:
-            yield f"{name}: there is no pack yet."
+            what = "no picture was taken in yet" if layer.own else "there is no pack yet"
+            yield f"{name}: {what}."
+        elif layer.counts.missing and layer.own:
+            yield (
+                f"{name}: {counted(layer.counts.missing, 'tile')} not cut yet. Take in the layer's pictures once more."
+            )
         elif layer.counts.missing:
             yield f"{name}: {counted(layer.counts.missing, 'tile')} missing."
         if layer.counts.corrupt:
@@ -38,10 +43,14 @@ def warnings(brief: Brief, plan: Plan, layers: Mapping[str, LayerFindings], now:
     for name, layer in layers.items():
         if layer.blank:
             yield _blank(name, len(layer.blank))
-        if layer.counts.absent:
+        if layer.counts.absent and brief.layers[name].over is None:
             areas = [a for a in plan.layers[name].areas if a.tiles & layer.absent]
             where = _where(areas, layer.absent)
-            yield f"{name}: the server does not have {counted(layer.counts.absent, 'tile')}{where}."
+            who = "no picture shows" if layer.own else "the server does not have"
+            yield f"{name}: {who} {counted(layer.counts.absent, 'tile')}{where}."
+        partly = layer.partial & layer.stored
+        if partly and brief.layers[name].over is None:
+            yield f"{name}: {counted(len(partly), 'tile')} at the edge of a picture, shown in part."
         if layer.stale:
             oldest = f"; the oldest is from {day(layer.fetched[0])}" if layer.fetched else ""
             yield (

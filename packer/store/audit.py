@@ -22,6 +22,7 @@ from packer.geometry.tileset import Tile, TileSet
 from packer.store.audit_chunk import PLACE, Check, Chunk, Fault, check_chunk, xyz
 from packer.store.blank_tiles import blank_tiles
 from packer.store.disk_errors import damage_error
+from packer.store.picture_marks import partial_tiles, picture_names
 from packer.store.records import LAST_SECOND
 from packer.store.row_numbers import FIRST_NUMBER, LAST_NUMBER, RowNumbers
 from packer.store.schema import reading, settle
@@ -93,7 +94,8 @@ class Census:
     with the structure of the tables; `unexamined` names the tables that were too large for that. `fetched` is
     when the oldest and the newest tile came, in seconds since 1970; `stale` are the tiles for which the server
     vouches no more, or that are over a year old or dated ahead. `blank` are those that are kept under the hash of a
-    picture that stands for "no tile". `speed` is tiles a second of the last run that
+    picture that stands for "no tile". `partial` are those that one of `pictures` shows in part
+    alone. `speed` is tiles a second of the last run that
     stored any.
     """
 
@@ -108,6 +110,8 @@ class Census:
     speed: float | None
     size_bytes: int
     blank: TileSet = field(default_factory=TileSet)
+    partial: TileSet = field(default_factory=TileSet)
+    pictures: tuple[str, ...] = ()
 
 
 def identity(path: Path) -> Identity | None:
@@ -167,6 +171,8 @@ def census(
             speed=_speed(db),
             size_bytes=size,
             blank=blank_tiles(db, blank),
+            partial=partial_tiles(db),
+            pictures=picture_names(db),
         )
 
 

@@ -8,6 +8,7 @@ from dataclasses import dataclass
 from pathlib import Path
 
 from packer.geometry.grid import MAX_ZOOM, LonLatBox
+from packer.store.picture_marks import PICTURE
 from packer.store.schema import reading
 from packer.version import __version__
 
@@ -21,7 +22,8 @@ class Labels:
     """What a run writes about itself and its source: words for `metadata`, `source` and `run`.
 
     `blank` are the SHA-256 of pictures that stand for "no tile": none of them stays in the pack. `date` is that of what
-    the tiles show, where their source has several.
+    the tiles show, where their source has several. `pictures` are further sources, as fingerprint and name: pictures
+    that tiles were cut from.
     """
 
     layer: str
@@ -39,6 +41,7 @@ class Labels:
     version: str
     blank: frozenset[bytes] = frozenset()
     date: str | None = None
+    pictures: tuple[tuple[str, str], ...] = ()
 
 
 def date_on_board(path: Path) -> str | None:
@@ -59,7 +62,9 @@ def labels_of(path: Path) -> Labels:
     """What a pack records about itself. Raises StoreError if it is not a pack of ours."""
     with reading(path) as db:
         said = {str(name): str(value) for name, value in db.execute("SELECT name, value FROM metadata")}
-        source = db.execute("SELECT fingerprint, host FROM source ORDER BY first_used LIMIT 1").fetchone()
+        sources = db.execute("SELECT fingerprint, host FROM source ORDER BY first_used").fetchall()
+    pictures = tuple((str(mark), str(host)) for mark, host in sources if str(mark).startswith(PICTURE))
+    source = next((row for row in sources if not str(row[0]).startswith(PICTURE)), (sources or [None])[0])
     bounds, center = _numbers(said.get("bounds"), 4), _numbers(said.get("center"), 3)
     return Labels(
         layer=said.get("name", path.stem),
@@ -78,6 +83,7 @@ def labels_of(path: Path) -> Labels:
         rule="merged",
         version=__version__,
         date=said.get("date"),
+        pictures=pictures,
     )
 
 
@@ -105,9 +111,12 @@ def begin_run(db: sqlite3.Connection, labels: Labels, now: int) -> int:
     else:
         db.execute("DELETE FROM metadata WHERE name = 'date'")
     db.executemany(SET_LABEL, rows.items())
-    db.execute(
+    db.executemany(
         "INSERT INTO source VALUES (?, ?, ?, ?) ON CONFLICT DO UPDATE SET permission = excluded.permission",
-        (labels.fingerprint, labels.host, labels.permission, now),
+        [
+            (mark, host, labels.permission, now)
+            for mark, host in ((labels.fingerprint, labels.host), *labels.pictures)
+        ],
     )
     return int(
         db.execute(

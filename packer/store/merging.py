@@ -26,7 +26,9 @@ from packer.store.labels import date_on_board, labels_of
 from packer.store.offer_tables import (
     OfferedTile,
     folder_offers,
+    geopackage_offers,
     is_database,
+    is_geopackage,
     is_our_pack,
     mbtiles_offers,
     pack_offers,
@@ -73,12 +75,14 @@ def merge_pack(into: Path, source: Path, *, mix_sources: bool = False) -> Merged
                 "join them all the same, add --mix-sources."
             )
     if into.exists() and pack_sources(into):  # none yet, if a first merge died at its very start
-        labels = replace(labels_of(into), host=labels.host, fingerprint=labels.fingerprint)
+        labels = replace(
+            labels_of(into), host=labels.host, fingerprint=labels.fingerprint, pictures=labels.pictures
+        )
     return asyncio.run(_take(into, labels, pack_offers(source), _Rules(frozenset(read_corrupt(source)))))
 
 
 def take_in(into: Path, labels: Labels, held: Path, side_px: int | None = None) -> Merged:
-    """Take any MBTiles file or folder of z/x/y files into the pack `into`, as tiles of the layer of `labels`.
+    """Take any MBTiles file, GeoPackage or z/x/y folder into the pack `into`, as tiles of the layer of `labels`.
 
     `side_px` is the side that its pictures have to have, None for any. Raises InputError or StoreError if `held`
     is neither. If the process dies: as for `merge_pack`.
@@ -91,9 +95,11 @@ def take_in(into: Path, labels: Labels, held: Path, side_px: int | None = None) 
     elif not held.exists():
         raise InputError(f"{held} does not exist. {_WHAT_TO_NAME}")
     elif not is_database(held):
-        raise InputError(f"{held} is not an MBTiles file. {_WHAT_TO_NAME}")
+        raise InputError(f"{held} is none of the files that can be taken in. {_WHAT_TO_NAME}")
     elif is_our_pack(held):
         offers, rules = pack_offers(held), _Rules(frozenset(read_corrupt(held)), side_px)
+    elif is_geopackage(held):
+        offers = geopackage_offers(held, labels.layer)
     else:
         offers = mbtiles_offers(held)
     merged = asyncio.run(_take(into, labels, offers, rules))
@@ -102,7 +108,10 @@ def take_in(into: Path, labels: Labels, held: Path, side_px: int | None = None) 
     return merged
 
 
-_WHAT_TO_NAME = "Name an MBTiles file, a pack, or a folder of tiles laid out as z/x/y.png."
+_WHAT_TO_NAME = (
+    "Name a GeoTIFF picture, an MBTiles file, a GeoPackage with tiles, a pack, or a folder of tiles laid out as "
+    "z/x/y.png."
+)
 
 
 def _refuse_other_date(into: Path, labels: Labels, source: Path) -> None:

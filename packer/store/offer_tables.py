@@ -14,14 +14,19 @@ from packer.errors import InputError, StoreError
 from packer.geometry.grid import MAX_ZOOM, tms_row
 from packer.geometry.tileset import Tile
 from packer.store.disk_errors import translated
+from packer.store.gpkg_grid import matrices, quoted
+from packer.store.picture_marks import NOT_A_PICTURE
 from packer.store.records import LAST_SECOND, seal
 from packer.store.schema import APPLICATION_ID, reading
+from packer.store.sealed_gpkg import table_name
 from packer.store.untrusted import has_log, open_untrusted, refuse_half_written
 
 __all__ = [
     "OfferedTile",
     "folder_offers",
+    "geopackage_offers",
     "is_database",
+    "is_geopackage",
     "is_our_pack",
     "mbtiles_offers",
     "pack_offers",
@@ -63,9 +68,9 @@ def refuse_unfit_source(path: Path) -> None:
 
 
 def pack_sources(path: Path) -> set[str]:
-    """The fingerprints of the servers that a pack's tiles came from."""
+    """The fingerprints of the servers that a pack's tiles came from; pictures of one's own are none."""
     with reading(path) as db:
-        return {row[0] for row in db.execute("SELECT fingerprint FROM source")}
+        return {row[0] for row in db.execute(f"SELECT fingerprint FROM source WHERE {NOT_A_PICTURE}")}
 
 
 def pack_offers(path: Path) -> Iterator[OfferedTile]:
@@ -146,6 +151,68 @@ def mbtiles_offers(path: Path) -> Iterator[OfferedTile]:
                     yield OfferedTile(
                         tile, b"", dated, fault="its data is not stored as bytes, or is far too large"
                     )
+        finally:
+            db.close()
+
+
+def geopackage_offers(path: Path, layer: str) -> Iterator[OfferedTile]:
+    """Every tile of the one table of tiles of a GeoPackage (OGC 12-128r19), or of the table named after a layer; dated
+    by the file itself.
+
+    Raises InputError for tiles on another grid than that of the web, StoreError for what is no GeoPackage.
+    """
+    dated = int(path.stat().st_mtime)
+    with translated(path):
+        db = open_untrusted(path)
+        try:
+            db.setlimit(sqlite3.SQLITE_LIMIT_LENGTH, 2 * _LARGEST)
+            table = _tile_table(db, path, layer)
+            grid = matrices(db, path, table)
+            rows = db.execute(
+                "SELECT zoom_level, tile_column, tile_row, "
+                f"CASE WHEN length(tile_data) <= {_LARGEST} THEN tile_data END FROM {quoted(table)}"
+            )
+            for level, column, row, data in _counted(rows, path, _LEAST_ROW_BYTES):
+                tile = grid[level].tile(column, row) if level in grid else None
+                if tile is None:
+                    continue
+                fault = (
+                    None
+                    if isinstance(data, bytes)
+                    else "its data is not stored as bytes, or is far too large"
+                )
+                yield OfferedTile(tile, data if fault is None else b"", dated, fault=fault)
+        finally:
+            db.close()
+
+
+def _tile_table(db: sqlite3.Connection, path: Path, layer: str) -> str:
+    names = [
+        name
+        for (name,) in db.execute("SELECT table_name FROM gpkg_contents WHERE data_type = 'tiles' LIMIT 1000")
+        if isinstance(name, str)
+    ]
+    if not names:
+        raise InputError(f"{path} is a GeoPackage without tiles. {_OTHER_FILES}")
+    if len(names) > 1 and table_name(layer) not in names:
+        raise InputError(
+            f"{path} has several tables of tiles ({', '.join(names[:5])}), and none is named after layer "
+            f'"{layer}". Put the one that is meant into a file of its own.'
+        )
+    return names[0] if len(names) == 1 else table_name(layer)
+
+
+_OTHER_FILES = "Name one with a table of tiles, an MBTiles file, or a folder of z/x/y files."
+
+
+def is_geopackage(path: Path) -> bool:
+    """Whether a database says that it is a GeoPackage, going by its tables (requirement 13 of OGC 12-128r19)."""
+    with translated(path):
+        db = open_untrusted(path)
+        try:
+            return {"gpkg_contents", "gpkg_tile_matrix"} <= {
+                row[0] for row in db.execute("SELECT name FROM sqlite_master")
+            }
         finally:
             db.close()
 

@@ -8,6 +8,7 @@ from pathlib import Path
 
 from packer.geometry.tileset import TileSet
 from packer.store.blank_tiles import blank_tiles
+from packer.store.picture_marks import partial_tiles, picture_names
 from packer.store.schema import reading
 from packer.store.tile_sets import absent_tiles, held_tiles
 
@@ -18,7 +19,7 @@ __all__ = ["PackSummary", "known_summary", "read_summary"]
 class PackSummary:
     """What a pack records about itself. `troubles` counts by reason the tiles that could not be fetched;
     `last_run` is in seconds since 1970, None if it never ran. `date` is that of what its tiles show, where it is
-    stated."""
+    stated. `partial` are those held that one of `pictures` shows in part."""
 
     held: TileSet = field(default_factory=TileSet)
     absent: TileSet = field(default_factory=TileSet)
@@ -26,6 +27,8 @@ class PackSummary:
     last_run: int | None = None
     file_bytes: int = 0
     date: str | None = None
+    partial: TileSet = field(default_factory=TileSet)
+    pictures: tuple[str, ...] = ()
 
     def lacking(self, tiles: TileSet) -> TileSet:
         """Those of the tiles that are still to be fetched: neither held nor known not to exist."""
@@ -48,6 +51,8 @@ def read_summary(path: Path, blank: Collection[bytes] = ()) -> PackSummary:
             db.execute("SELECT max(started) FROM run").fetchone()[0],
             path.stat().st_size,
             next((str(row[0]) for row in db.execute("SELECT value FROM metadata WHERE name = 'date'")), None),
+            partial_tiles(db),
+            picture_names(db),
         )
 
 

@@ -20,6 +20,7 @@ from packer.errors import StoreError
 from packer.geometry.grid import MAX_ZOOM, tms_row, x_at, y_at
 from packer.geometry.tileset import Tile, TileSet
 from packer.store.blank_tiles import blank_tiles
+from packer.store.picture_marks import partial_tiles
 from packer.store.schema import reading
 from packer.store.tile_sets import absent_tiles, held_tiles
 
@@ -47,6 +48,7 @@ class PackFacts:
     vector_layers: tuple[dict[str, Any], ...] = ()
     held: TileSet = field(default_factory=TileSet)
     absent: TileSet = field(default_factory=TileSet)
+    partial: TileSet = field(default_factory=TileSet)
 
 
 def tile_at(lon: float, lat: float, zoom: int) -> Tile:
@@ -121,6 +123,7 @@ class TileReader:
                 _vector_layers(said.get("json")),
                 held_tiles(db) - none,
                 absent_tiles(db) | none,
+                partial_tiles(db),
             )
 
     def _mark(self) -> _Mark:

@@ -27,6 +27,7 @@ from packer.geometry.grid import Ints, tms_row
 from packer.geometry.tileset import Tile, TileSet
 from packer.store.blank_tiles import blank_tiles
 from packer.store.disk_errors import translated
+from packer.store.picture_marks import partial_tiles, picture_names
 from packer.store.records import LAST_SECOND, seal
 from packer.store.schema import no_longer_than, open_read_only, settle
 from packer.store.sealed_gpkg import geopackage_layouts
@@ -139,10 +140,10 @@ class ContentDigest:
 class SnapshotReader:
     """A pack open for taking bodies from: `with SnapshotReader(path) as reader`.
 
-    `kind`, `absent` and `index` show one moment of the pack, in which it is held. From then on it is held for
-    some bodies at a time, so that a fetch can go on beside a handover of hours; a body that is no longer the one
-    of that moment is never taken for it. A tile whose picture is one of `blank`, by its SHA-256, counts as absent.
-    Raises StoreError if the file is not a pack of ours or cannot be read.
+    `kind`, `absent`, `partial` (tiles that one of `pictures` shows in part) and `index` show one moment of the pack, in
+    which it is held. From then on it is held for some bodies at a time, so that a fetch can go on beside a handover of
+    hours; a body that is no longer the one of that moment is never taken for it. A tile whose picture is one of
+    `blank`, by its SHA-256, counts as absent. Raises StoreError if the file is not a pack of ours or cannot be read.
     """
 
     def __init__(self, path: Path, blank: Collection[bytes] = ()) -> None:
@@ -154,6 +155,8 @@ class SnapshotReader:
                 found = self._db.execute("SELECT value FROM metadata WHERE name = 'format'").fetchone()
                 self._none = blank_tiles(self._db, blank)
                 self.absent = scan(self._db, "absent") | self._none
+                self.partial = partial_tiles(self._db)
+                self.pictures = picture_names(self._db)
         except BaseException:
             self._db.close()
             raise

@@ -22,6 +22,7 @@ from packer.store.corrupt_list import clear_corrupt, drop_corrupt, read_corrupt
 from packer.store.disk_errors import translated
 from packer.store.labels import Labels, begin_run
 from packer.store.locks import WriteLock, lock_path
+from packer.store.picture_marks import NOT_A_PICTURE, PICTURE, partial_tiles, picture_tiles
 from packer.store.readability import refuse_unreadable
 from packer.store.records import Received, Record
 from packer.store.schema import WRITER_PATIENCE_S, connect, make_durable, open_writable
@@ -53,6 +54,8 @@ class PackWriter:
     found corrupt again, by their hash or by decoding them in full: they are held no more. `blanked` are those that were
     stored before their picture was said to stand for "no tile": they are absent now. `other_hosts` are those
     of other sources that tiles in it came from, as the address in the brief has changed, or another may be meant.
+    `partial` are the tiles held that show a part of their square alone, and `from_picture` those cut from the picture
+    that the labels name as their source.
 
     Raises StoreError where the file is deleted, or replaced by another, while it is open, and at the latest when it
     is closed; also at the end for a pack that held tiles before and whose tables do not hang together.
@@ -70,6 +73,8 @@ class PackWriter:
         self.dropped: list[Tile] = []
         self.blanked = TileSet()
         self.other_hosts: tuple[str, ...] = ()
+        self.partial = TileSet()
+        self.from_picture = TileSet()
         self._labels, self._clock = labels, clock
         self._lock = WriteLock(
             path,
@@ -149,7 +154,8 @@ class PackWriter:
         with translated(self.path):
             rows = await self._db.execute_fetchall(
                 "SELECT zoom_level, tile_row, group_concat(tile_column) FROM placement "
-                "WHERE (fetched < ? AND coalesce(fresh_until, 0) < ?) OR fetched > ? "
+                "WHERE ((fetched < ? AND coalesce(fresh_until, 0) < ?) OR fetched > ?) "
+                f"AND coalesce(etag, '') NOT LIKE '{PICTURE}%' "  # no server has them
                 "GROUP BY zoom_level, tile_row",
                 (fetched_before, now, self._clock() + DAY_S),
             )
@@ -171,6 +177,31 @@ class PackWriter:
         texts = (str, str, bytes)  # a damaged row may hold anything
         found = rows[0] if rows else (None,) * 3
         return Validators(*(v if isinstance(v, t) else None for v, t in zip(found, texts, strict=True)))
+
+    async def body(self, tile: Tile) -> bytes | None:
+        """The bytes of a stored tile, None if it is not stored. If cancelled: nothing has changed."""
+        assert self._db is not None, "the pack is not open"
+        with translated(self.path):
+            rows = await self._db.execute_fetchall(
+                f"SELECT data FROM placement JOIN blob ON blob.id = blob_id WHERE {AT_TILE}", tile_key(tile)
+            )
+        return next((data for (data,) in rows if isinstance(data, bytes)), None)
+
+    async def expect(self, tiles: TileSet) -> None:
+        """Take back that tiles do not exist: they are about to come. One transaction.
+
+        If cancelled: as for `write`. If the process dies: all of it is taken back or nothing.
+        """
+        if tiles:
+            await _to_its_end(self._expect(tiles))
+
+    async def _expect(self, tiles: TileSet) -> None:
+        assert self._db is not None, "the pack is not open"
+        with translated(self.path):
+            await self._db.execute("BEGIN IMMEDIATE")
+            await self._db.executemany(f"DELETE FROM absent WHERE {AT_TILE}", map(tile_key, tiles))
+            await self._db.execute("DELETE FROM snapshot WHERE what = 'absent'")  # as `forget_snapshot`
+            await self._db.execute("COMMIT")
 
     def check_free(self) -> None:
         """Raise StoreBusyError if another process writes the pack, and do nothing else."""
@@ -200,10 +231,12 @@ class PackWriter:
             self.held, self.absent = held_tiles(db), absent_tiles(db)
             if self.held:
                 rows = db.execute(
-                    "SELECT DISTINCT host FROM source WHERE fingerprint != ? ORDER BY 1",
+                    f"SELECT DISTINCT host FROM source WHERE fingerprint != ? AND {NOT_A_PICTURE} ORDER BY 1",
                     (self._labels.fingerprint,),
                 )
                 self.other_hosts = tuple(host for (host,) in rows)
+            self.partial = partial_tiles(db)
+            self.from_picture = picture_tiles(db, self._labels.fingerprint)
             self._batches = BatchStatements(db, self.held, self.absent)
             db.set_progress_handler(None, 0)  # what it does from here on is the fetch's own work
             started = int(self._clock())

@@ -20,7 +20,7 @@ from packer.geometry.tileset import Tile, TileSet
 from packer.planning.brief import Brief, Layer
 from packer.planning.offers import metatile_of
 from packer.planning.pack_path import pack_path
-from packer.planning.plan import LayerPlan, Plan
+from packer.planning.plan import LayerPlan, Plan, served
 from packer.store.figures import LastRun, mean_sizes, read_last_run, sizes_of
 from packer.store.pack_summary import read_summary
 from packer.survey.imagery import choose, size_interval
@@ -168,7 +168,8 @@ def estimate(brief: Brief, plan: Plan, store: Path | None = None) -> Estimate:
         name: layer_sizes(brief.layers[name], layer, pack_path(brief, name, store))
         for name, layer in plan.layers.items()
     }
-    return combined({name: estimate_layer(la.tiles, sizes[name]) for name, la in plan.layers.items()})
+    asked = served(brief, plan)
+    return combined({name: estimate_layer(la.tiles, sizes[name]) for name, la in asked.layers.items()})
 
 
 def combined(layers: Mapping[str, LayerEstimate]) -> Estimate:
@@ -275,6 +276,8 @@ def seconds_for(brief: Brief, layers: Mapping[str, LayerEstimate], size: float, 
     by_host: dict[str, tuple[int, float]] = {}
     for name, found in layers.items():
         layer = brief.layers[name]
+        if layer.pictures:
+            continue
         asked, rate = by_host.get(host := urlsplit(layer.url).netloc, (0, layer.requests_per_second))
         by_host[host] = asked + found.requests, min(rate, layer.requests_per_second)
     paced = max((asked / rate for asked, rate in by_host.values()), default=0.0)

@@ -14,7 +14,7 @@ from packer.fetching.transports import Response, Result, Transport, TransportNam
 from packer.geometry.tileset import TileSet
 from packer.planning.brief import Brief
 from packer.planning.pack_path import pack_path
-from packer.planning.plan import Plan
+from packer.planning.plan import Plan, served
 from packer.store.pack_summary import known_summary
 from packer.survey.imagery import choose
 from packer.survey.inspection import sample_plan
@@ -89,6 +89,7 @@ async def measure(
     So short a fetch starts slowly, as every fetch does, and so tells rather too little than too much. Raises
     what `run_fetch` does. If cancelled: what came is stored.
     """
+    plan = served(brief, plan)
     layers = [name for name, layer in plan.layers.items() if layer.tiles]
     each = max(_LEAST, _TILES // max(len(layers), 1))
     chosen = {}

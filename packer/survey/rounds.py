@@ -12,7 +12,7 @@ from packer.fetching.transports import TransportName
 from packer.geometry.tileset import Tile, TileSet
 from packer.planning.brief import Brief
 from packer.planning.pack_path import pack_path
-from packer.planning.plan import LayerPlan, Plan
+from packer.planning.plan import LayerPlan, Plan, served
 from packer.store.reader import TileReader
 from packer.survey.evidence import Judged
 from packer.survey.inspection import (
@@ -85,7 +85,7 @@ async def survey_rounds(
             if on_progress is not None:
                 on_progress(layers)
 
-        return await _rounds(brief, plan, store, samples, transport, stop, show)
+        return await _rounds(brief, served(brief, plan), store, samples, transport, stop, show)
 
 
 async def _rounds(

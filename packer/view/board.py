@@ -58,6 +58,7 @@ class BoardLayer:
         facts = self.pack.facts()
         return {
             "name": self.name,
+            "over": self._asked.over,
             "format": facts.kind,
             "attribution": self.attribution,
             **self.counts(),
@@ -66,7 +67,7 @@ class BoardLayer:
             "depths": [
                 {**depth.to_dict(), "text": depth_text(depth)}
                 for depth in layer_depths(
-                    self._asked, Holdings.recorded(self.planned, facts.held, facts.absent)
+                    self._asked, Holdings.recorded(self.planned, facts.held, facts.absent, facts.partial)
                 )
             ],
         }

@@ -91,7 +91,10 @@ function controls(layer) {
   };
 }
 
-/** The key for an address that was not tried. @param {string} text */
+/**
+ * The key for an address that was not tried.
+ * @param {string} text
+ */
 function kindOf(text) {
   if (/\{(z|quadkey|bbox)\}/.test(text)) return "url";
   if (/wmts/i.test(text)) return "wmts";

@@ -51,11 +51,12 @@ def layer_keys(brief: Brief, layer: Layer, environment: Mapping[str, str]) -> La
 
 
 async def keys_for(brief: Brief, plan: Plan, environment: Mapping[str, str]) -> dict[str, LayerKeys]:
-    """The keys of each layer that the plan uses. Raises BriefError as `layer_keys` does. If cancelled: a command that
-    was started runs on to its end, unheard."""
+    """The keys of each layer with a server that the plan uses. Raises BriefError as `layer_keys` does.
+
+    If cancelled: a command that was started runs on to its end, unheard."""
     found: dict[str, LayerKeys] = {}
     for name, layer in brief.layers.items():
-        if plan.layers[name].tiles:
+        if plan.layers[name].tiles and not layer.pictures:
             lacking = any(not present_value(one, environment) for one in key_names(layer))
             make = partial(layer_keys, brief, layer, environment)
             found[name] = await asyncio.to_thread(make) if lacking else make()

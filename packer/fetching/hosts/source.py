@@ -30,6 +30,7 @@ from packer.sources.address import Address, UnsetError, fill, variables, with_ca
 from packer.sources.key_sources import has_keyring
 from packer.sources.safe_address import shown
 from packer.sources.secrecy import MASK, Secrets, named_values, secrets_of
+from packer.store.picture_marks import PICTURE
 from packer.store.writer import Labels
 from packer.version import __version__
 
@@ -42,6 +43,7 @@ __all__ = [
     "secrets_in",
     "source_for",
     "sources_for",
+    "stated_kind",
     "without_secrets",
 ]
 
@@ -119,15 +121,15 @@ class Source:
         if isinstance(outcome, Refused | WrongContent | TryAgain) and outcome.said:
             words = self.secrets.scrub(outcome.said)
             return replace(outcome, reason=f'{outcome.reason}: "{words}"', said="")
-        if not isinstance(outcome, Stored | Unchanged) or not self.secrets:
+        if not isinstance(outcome, Stored | Unchanged):
             return outcome
         return without_secrets(outcome, self.secrets)
 
 
 def without_secrets(outcome: Stored | Unchanged, secrets: Secrets) -> Outcome:
-    """The outcome without a validator that has one of these secrets in it."""
+    """The outcome without a validator that has one of these secrets in it, or that would pass for a pack's own mark."""
     etag, modified = outcome.etag, outcome.modified
-    if etag is not None and secrets.found_in(etag):
+    if etag is not None and (etag.startswith(PICTURE) or secrets.found_in(etag)):
         outcome = replace(outcome, etag=None)
     if modified is not None and secrets.found_in(modified):
         outcome = replace(outcome, modified=None)
@@ -135,8 +137,8 @@ def without_secrets(outcome: Stored | Unchanged, secrets: Secrets) -> Outcome:
 
 
 def sources_for(brief: Brief, plan: Plan, environment: Mapping[str, str]) -> dict[str, Source]:
-    """A source for each layer that the plan uses. Raises BriefError for a variable that is not set."""
-    layers = (la for la in brief.layers.values() if plan.layers[la.name].tiles)
+    """A source for each layer with a server that the plan uses. Raises BriefError for a variable that is not set."""
+    layers = (la for la in brief.layers.values() if plan.layers[la.name].tiles and not la.pictures)
     return {layer.name: source_for(brief, layer, environment) for layer in layers}
 
 
@@ -165,7 +167,7 @@ def source_for(brief: Brief, layer: Layer, environment: Mapping[str, str]) -> So
             f"{brief.path}: layers.{layer.name} has an address that cannot be used once its variables are "
             "filled in. Check their values: none may hold a backslash."
         )
-    rules = TileRules(_stated_kind(layer), address.hosts[0], LIMIT_BYTES, layer.tile_size)
+    rules = TileRules(stated_kind(layer), address.hosts[0], LIMIT_BYTES, layer.tile_size)
     blank = layer.blank_hashes
     offered_at = fill(layer.offered_at or "", environment)
     secrets = secrets_of(
@@ -198,7 +200,7 @@ def _address(brief: Brief, layer: Layer, environment: Mapping[str, str]) -> Addr
 _ENDINGS = {".png": Kind.PNG, ".jpg": Kind.JPG, ".jpeg": Kind.JPG, ".webp": Kind.WEBP, ".pbf": Kind.PBF}
 
 
-def _stated_kind(layer: Layer) -> Kind | None:
+def stated_kind(layer: Layer) -> Kind | None:
     """The kind of tile that the brief states, outright or by the ending of the address; None if neither."""
     if layer.format:
         return Kind(layer.format)

@@ -345,6 +345,7 @@ def _packs(brief: Brief, found: VerifyReport, shown: Exhibits) -> Iterator[Html]
                 *([("Date of what it shows", shows)] if (shows := date_of(said)) else []),
                 ("Licence ends", str(said.expires or "no date given")),
                 ("Tiles fetched", fetched),
+                *(("Cut from the picture", picture) for picture in layer.pictures),
                 ("May be out of date", counted(len(layer.stale), "tile")),
                 (
                     "Size",

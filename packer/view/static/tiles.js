@@ -12,6 +12,7 @@ export const BoardTiles = L.GridLayer.extend({
   initialize(/** @type {string} */ layer, /** @type {object} */ options) {
     L.setOptions(this, { tileSize: SIDE, noWrap: false, ...options });
     this._path = `/nearest/${encodeURIComponent(layer)}`;
+    this._below = this.options.below ? `/nearest/${encodeURIComponent(this.options.below)}` : null;
     this.on("tileunload", (/** @type {{tile: Sheet}} */ { tile }) => tile.stop.abort());
   },
 
@@ -31,23 +32,28 @@ export const BoardTiles = L.GridLayer.extend({
     return tile;
   },
 
-  async _fill(/** @type {Sheet} */ tile, /** @type {Coords} */ { z, x, y }) {
-    const answer = await fetch(`${this._path}/${z}/${x}/${y}`, { signal: tile.stop.signal });
-    if (answer.status === 204) {
+  async _fill(/** @type {Sheet} */ tile, /** @type {Coords} */ coords) {
+    const asked = [this._path, ...(this._below ? [this._below] : [])].map((path) => nearest(path, coords, tile.stop.signal));
+    const [upper, lower] = await Promise.all(asked);
+    const deepest = Math.max(upper?.zoom ?? -1, lower?.zoom ?? -1);
+    if (deepest < 0) {
       tile.classList.add("empty");
       return;
     }
-    if (!answer.ok) throw new Error(await answer.text());
-    const [zoom] = (answer.headers.get("X-On-Board") ?? "").split("/").map(Number);
-    tile.classList.add(zoom === z ? "exact" : "enlarged");
-    tile.dataset.zoom = String(zoom);
-    if (answer.headers.get("Content-Type")?.includes("vector")) {
-      tile.classList.add("vector");
-      tile.prepend(sketched(new Uint8Array(await answer.arrayBuffer()), 2 ** (z - zoom), x, y));
-    } else {
-      tile.prepend(drawn(await createImageBitmap(await answer.blob()), 2 ** (z - zoom), x, y));
+    const { z, x, y } = coords;
+    tile.classList.add(deepest === z ? "exact" : "enlarged");
+    tile.dataset.zoom = String(deepest);
+    // A coarse tile, enlarged, would hide what the layer below shows in detail.
+    for (const found of [upper?.zoom === deepest || !lower ? upper : null, lower]) {
+      if (!found) continue;
+      if (found.answer.headers.get("Content-Type")?.includes("vector")) {
+        tile.classList.add("vector");
+        tile.prepend(sketched(new Uint8Array(await found.answer.arrayBuffer()), 2 ** (z - found.zoom), x, y));
+      } else {
+        tile.prepend(drawn(await createImageBitmap(await found.answer.blob()), 2 ** (z - found.zoom), x, y));
+      }
     }
-    if (zoom !== z) call(tile, "from", `zoom ${zoom} ×${2 ** (z - zoom)}`);
+    if (deepest !== z) call(tile, "from", `zoom ${deepest} ×${2 ** (z - deepest)}`);
   },
 
   // What the tiles now in the page are: { exact, enlarged, empty, damaged } and the zooms enlarged from.
@@ -69,6 +75,17 @@ export const BoardTiles = L.GridLayer.extend({
     return found;
   },
 });
+
+/**
+ * The deepest tile on board at a place, and its zoom; null where there is none.
+ * @param {string} path @param {Coords} coords @param {AbortSignal} signal
+ */
+async function nearest(path, { z, x, y }, signal) {
+  const answer = await fetch(`${path}/${z}/${x}/${y}`, { signal });
+  if (answer.status === 204) return null;
+  if (!answer.ok) throw new Error(await answer.text());
+  return { answer, zoom: Number((answer.headers.get("X-On-Board") ?? "").split("/")[0]) };
+}
 
 /**
  * A tile, or the part of a coarser one that covers it: every pixel becomes a block, so that no detail is invented and

@@ -59,7 +59,7 @@ async function choose() {
   $("attribution").replaceChildren(...harmless(facts.attribution));
   sayDepths(facts);
   state.tiles?.remove();
-  state.tiles = new BoardTiles(facts.name, { maxZoom: 24 }).addTo(map).on("load", tell);
+  state.tiles = new BoardTiles(facts.name, { maxZoom: 24, below: facts.over }).addTo(map).on("load", tell);
   await outline(facts);
 }
 
@@ -135,7 +135,8 @@ function tell() {
   const whole = lacking
     ? `Of ${planned} planned tiles, ${lacking.toLocaleString("en")} not on board.`
     : `All ${planned} planned tiles on board.`;
-  const plain = facts.format === "pbf" ? " Vector tiles are sketched without their style." : "";
+  let plain = facts.format === "pbf" ? " Vector tiles are sketched without their style." : "";
+  if (facts.over) plain += ` Where ${facts.name} has nothing as deep, ${facts.over} shows.`;
   $("tally").textContent = `In view at zoom ${map.getZoom()}: ${parts.join(", ") || "nothing"}. ${whole}${plain}`;
 }
 

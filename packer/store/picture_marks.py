@@ -1,0 +1,77 @@
+"""Tiles that were cut from a picture of one's own: how a pack knows them, and which pictures they came from.
+
+Such a tile has `picture:HASH:whole` or `picture:HASH:part` in place of an entity tag. HASH is the beginning of the
+SHA-256 of the picture's file; "part" says that the tile shows ground on a part of its square alone. So the mark lies in
+the tile's own row: it comes and goes with the tile, in the same transaction. A server's tag never looks so, since one
+begins with a quotation mark or W/ (RFC 9110, 8.8.3).
+"""
+
+from __future__ import annotations
+
+import sqlite3
+
+from packer.geometry.tileset import TileSet
+from packer.store.tile_sets import grouped
+
+__all__ = [
+    "NOT_A_PICTURE",
+    "PICTURE",
+    "origin_mark",
+    "partial_tiles",
+    "picture_names",
+    "picture_tiles",
+    "tile_mark",
+]
+
+PICTURE = "picture:"
+NOT_A_PICTURE = f"fingerprint NOT LIKE '{PICTURE}%'"
+_HASH_LETTERS = 32
+_MOST_NAMED, _LONGEST_NAME, _SHOWN_LETTERS = 20, 150, 12
+
+
+def origin_mark(sha256: str) -> str:
+    """The fingerprint of a picture as a source of tiles."""
+    return f"{PICTURE}{sha256}"
+
+
+def tile_mark(sha256: str, whole: bool) -> str:
+    """What stands in place of the entity tag of a tile cut from a picture."""
+    return f"{PICTURE}{sha256[:_HASH_LETTERS]}:{'whole' if whole else 'part'}"
+
+
+def partial_tiles(db: sqlite3.Connection) -> TileSet:
+    """The tiles that show ground on a part of their square alone."""
+    return _marked(db, "*:part")
+
+
+def picture_tiles(db: sqlite3.Connection, origin: str) -> TileSet:
+    """The tiles that were cut from the picture with this `origin_mark`; none for another source."""
+    if not origin.startswith(PICTURE):
+        return TileSet()
+    return _marked(db, f"{origin.removeprefix(PICTURE)[:_HASH_LETTERS]}:*")
+
+
+def _marked(db: sqlite3.Connection, pattern: str) -> TileSet:
+    if not db.execute(f"SELECT 1 FROM source WHERE NOT ({NOT_A_PICTURE}) LIMIT 1").fetchone():
+        return TileSet()  # the tags of millions of tiles need not be read
+    return grouped(
+        db.execute(
+            "SELECT zoom_level, tile_row, group_concat(tile_column) FROM placement WHERE etag GLOB ? "
+            "GROUP BY zoom_level, tile_row",
+            (PICTURE + pattern,),
+        )
+    )
+
+
+def picture_names(db: sqlite3.Connection) -> tuple[str, ...]:
+    """The pictures that a pack has tiles of, each as its file's name, its day and the beginning of its SHA-256, the one
+    taken in last at the end."""
+    rows = db.execute(
+        f"SELECT host, fingerprint FROM source WHERE NOT ({NOT_A_PICTURE}) ORDER BY first_used, fingerprint LIMIT ?",
+        (_MOST_NAMED,),
+    )
+    return tuple(
+        f"{host[:_LONGEST_NAME]}, SHA-256 {mark.removeprefix(PICTURE)[:_SHOWN_LETTERS]}"
+        for host, mark in rows
+        if isinstance(host, str) and isinstance(mark, str)
+    )
