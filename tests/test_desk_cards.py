@@ -201,6 +201,8 @@ def test_drives_are_those_that_were_plugged_in_with_their_room(tmp_path: Path) -
     assert drives(tmp_path / "none") == []
     plugged = Path("/mnt")
     if plugged.is_dir() and os.name == "posix":
+        mounts.write_text(f"/dev/sdb1 {plugged}/. vfat ro,noexec 0 0\n", encoding="utf-8")
+        assert drives(mounts) == []  # nothing can be written there
         mounts.write_text(f"/dev/sdb1 {plugged}/. vfat rw 0 0\n", encoding="utf-8")
         (found,) = drives(mounts)
         assert found["path"] == f"{plugged}/."

@@ -36,6 +36,9 @@ window.Notification = class {
   constructor(title) { window.told.push(title); }
 };
 """  # in place of the browser's own notices, which a browser without a screen does not have
+ON_BOARD = (
+    "async () => (await (await fetch('/board.json')).json()).layers[0].on_board > 0"  # committed, that is
+)
 DROP = """([name, text]) => {
   const carried = new DataTransfer();
   carried.items.add(new File([text], name));
@@ -164,7 +167,7 @@ def test_closed_killed_and_signed_in_the_fetch_ends_with_each_tile_asked_for_onc
             page = opened(context, desk.url)  # closing it has stopped nothing
             page.keyboard.press("4")
             expect(page.get_by_role("button", name="Pause")).to_be_visible()
-            expect(page.locator("#panel .large")).not_to_have_text("0 %")
+            page.wait_for_function(ON_BOARD, polling=100)
             desk.kill()
             expect(page.locator("body")).to_have_class(re.compile("lost"))
             page.close()

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-import os
+import secrets
 from collections.abc import Sequence
 from typing import Any
 
@@ -34,7 +34,7 @@ def take_file(session: Session, name: str, content: bytes, keep: str = "both") -
     there = None if keep == "both" else taken_by_another(document.path.parent, name, content)
     if there is None:
         return keep_dropped(document.path.parent, name, content)
-    trial = there.with_name(f".new-{os.getpid()}-{there.name}"[:200])
+    trial = there.with_name(f".new-{secrets.token_hex(4)}-{there.name}")
     try:
         write_atomic(trial, content)
         counts = shapes_in(trial)

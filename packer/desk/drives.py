@@ -19,6 +19,8 @@ _PLUGGED_IN = (
     "/mnt/",
 )  # Filesystem Hierarchy Standard 3.0, 3.11 and 3.12; udisks' own
 _MAC = Path("/Volumes")
+_OPTIONS = 3  # the column of a mount's options, fstab(5)
+_LEAST_BYTES = 100_000_000
 
 
 def drives(mounts: Path = _MOUNTS) -> list[dict[str, Any]]:
@@ -27,6 +29,8 @@ def drives(mounts: Path = _MOUNTS) -> list[dict[str, Any]]:
     for path in dict.fromkeys(_paths(mounts)):
         with contextlib.suppress(OSError):
             room = shutil.disk_usage(path)
+            if room.total < _LEAST_BYTES or not Path(path).is_dir():
+                continue  # no card is so small: a single file, or something of the system's own
             found.append({"path": path, "free": room.free, "size": room.total})
     return found
 
@@ -42,9 +46,13 @@ def _paths(mounts: Path) -> list[str]:
         return []
     with contextlib.suppress(OSError):
         rows = [line.split(" ") for line in mounts.read_text("utf-8", "replace").splitlines()]
-        points = [_plain(row[1]) for row in rows if len(row) > 1]
+        points = [_plain(row[1]) for row in rows if len(row) > _OPTIONS and _may_be_written(row[_OPTIONS])]
         return [point for point in points if point.startswith(_PLUGGED_IN)]
     return []
+
+
+def _may_be_written(options: str) -> bool:
+    return "ro" not in options.split(",")
 
 
 def _plain(text: str) -> str:
