@@ -7,20 +7,25 @@ system is to be had here: what a shim cannot show is not shown.
 from __future__ import annotations
 
 import errno
+import fcntl
+import os
 import sqlite3
+import stat
 from collections.abc import Callable
 from contextlib import closing
 from pathlib import Path, PurePosixPath, PureWindowsPath
+from typing import Any
 
 import pytest
 
 import packer
-from packer.cli import show_plan
-from packer.common import in_use
-from packer.common.atomic_write import make_folders, write_atomic
+from packer.cli import run_handover, show_plan
+from packer.common import disk_sync, in_use
+from packer.common.atomic_write import make_folders, sync_folder, write_atomic
 from packer.common.places import missing_drive_text, nearest_folder
 from packer.common.sqlite_uri import sqlite_uri
 from packer.errors import EXIT_STORE, DiskError
+from packer.handover import HandoverReport, loose
 from packer.handover.target import free_bytes, on_disk_bytes, part_of, put_in_place
 
 # ------------------------------------------------------------------------------------------------ a drive that is not
@@ -178,3 +183,72 @@ def test_what_is_refused_for_another_reason_is_not_waited_for(
     with pytest.raises(FileNotFoundError):
         in_use.once_free(lambda: (tmp_path / "nowhere").replace(tmp_path / "a"), tmp_path)
     assert holder.now == 0.0
+
+
+# ------------------------------------------------------------------------------------------------ syncs
+
+
+def test_where_a_full_sync_is_to_be_had_it_is_asked_for(
+    tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    asked: list[int] = []
+    monkeypatch.setattr(disk_sync, "_FULL_SYNC", 51)
+    monkeypatch.setattr(fcntl, "fcntl", lambda _handle, what: asked.append(what))
+    monkeypatch.setattr(os, "fsync", lambda _handle: asked.append(0))
+    write_atomic(tmp_path / "a", "text")
+    assert asked == [51, 0]  # of the file, and of the folder, which knows the plain form only
+
+
+def test_a_disk_that_knows_no_full_sync_takes_the_plain_form(
+    tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    def refused(_handle: int, _what: int) -> None:
+        raise OSError(errno.ENOTSUP, "not supported")
+
+    asked: list[int] = []
+    monkeypatch.setattr(disk_sync, "_FULL_SYNC", 51)
+    monkeypatch.setattr(fcntl, "fcntl", refused)
+    monkeypatch.setattr(os, "fsync", asked.append)
+    (tmp_path / "a").write_text("text")
+    with (tmp_path / "a").open("rb") as file:
+        disk_sync.sync_to_disk(file.fileno())
+    assert len(asked) == 1
+
+
+@pytest.mark.parametrize("refusal", [errno.EINVAL, errno.ENOSYS, errno.ENOTTY, errno.EISDIR, errno.EROFS])
+@pytest.mark.parametrize("where", ["open", "fsync"])
+def test_a_folder_that_refuses_to_be_synced_is_no_error(
+    tmp_path: Path, monkeypatch: pytest.MonkeyPatch, refusal: int, where: str
+) -> None:
+    does = getattr(os, where)
+
+    def of_folders(what: Any, *more: Any) -> Any:
+        folder = Path(what).is_dir() if where == "open" else stat.S_ISDIR(os.fstat(what).st_mode)
+        if folder:
+            raise OSError(refusal, "refused")
+        return does(what, *more)
+
+    monkeypatch.setattr(os, where, of_folders)
+    write_atomic(tmp_path / "a", "text")
+    loose._sync(tmp_path)
+    assert (tmp_path / "a").read_text() == "text"
+
+
+def test_a_folder_whose_sync_fails_for_want_of_a_sound_disk_is_an_error(
+    tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    def broken(_handle: int) -> None:
+        raise OSError(errno.EIO, "failing")
+
+    monkeypatch.setattr(os, "fsync", broken)
+    with pytest.raises(OSError, match="failing"):
+        sync_folder(tmp_path)
+
+
+def test_where_memory_is_not_let_go_of_a_handover_says_how_to_read_the_card(
+    monkeypatch: pytest.MonkeyPatch, capsys: pytest.CaptureFixture[str]
+) -> None:
+    monkeypatch.delattr(os, "posix_fadvise", raising=False)
+    run_handover._show(HandoverReport(()), Path("/media/card"))
+    told = " ".join(capsys.readouterr().out.split())
+    assert "Take the card out, put it in again, and run lastbar inspect" in told

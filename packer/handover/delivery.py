@@ -17,6 +17,7 @@ from dataclasses import dataclass
 from pathlib import Path
 from typing import Any, Literal
 
+from packer.common.disk_sync import can_read_back
 from packer.common.shell import shell_command
 from packer.errors import LastbarError, StoreError
 from packer.geometry.tileset import Tile, TileSet
@@ -99,6 +100,7 @@ class HandoverReport:
         """One plain document."""
         return {
             "complete": self.complete,
+            "read_back": "from disk" if can_read_back() else "maybe from memory",
             "copies": [
                 {
                     "folder": str(copy.folder),
