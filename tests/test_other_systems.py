@@ -6,12 +6,15 @@ system is to be had here: what a shim cannot show is not shown.
 
 from __future__ import annotations
 
+import asyncio
 import errno
 import fcntl
+import json
 import os
+import signal
 import sqlite3
 import stat
-from collections.abc import Callable
+from collections.abc import Callable, Iterator
 from contextlib import closing
 from pathlib import Path, PurePosixPath, PureWindowsPath
 from typing import Any
@@ -19,7 +22,9 @@ from typing import Any
 import pytest
 
 import packer
-from packer.cli import run_handover, show_plan
+from packer.cli import run_fetch, run_handover, show_plan
+from packer.cli.fetch_options import FetchOptions
+from packer.cli.signals import on_stop_signals
 from packer.common import disk_sync, in_use
 from packer.common.atomic_write import make_folders, sync_folder, write_atomic
 from packer.common.places import missing_drive_text, nearest_folder
@@ -27,6 +32,7 @@ from packer.common.sqlite_uri import sqlite_uri
 from packer.errors import EXIT_STORE, DiskError
 from packer.handover import HandoverReport, loose
 from packer.handover.target import free_bytes, on_disk_bytes, part_of, put_in_place
+from tests.tile_server import TileServer
 
 # ------------------------------------------------------------------------------------------------ a drive that is not
 # there
@@ -252,3 +258,69 @@ def test_where_memory_is_not_let_go_of_a_handover_says_how_to_read_the_card(
     run_handover._show(HandoverReport(()), Path("/media/card"))
     told = " ".join(capsys.readouterr().out.split())
     assert "Take the card out, put it in again, and run lastbar inspect" in told
+
+
+# ------------------------------------------------------------------------------------------------ Ctrl-C without the
+# loop's handlers
+
+
+class LoopOfWindows(asyncio.SelectorEventLoop):
+    """A loop that takes no signal handlers."""
+
+    def add_signal_handler(self, *_: Any) -> None:  # type: ignore[override]  # refuses whatever it is given
+        raise NotImplementedError
+
+
+@pytest.fixture
+def handlers(monkeypatch: pytest.MonkeyPatch) -> Iterator[None]:
+    monkeypatch.setattr(signal, "SIGBREAK", signal.SIGUSR1, raising=False)
+    names = (signal.SIGINT, signal.SIGTERM, signal.SIGUSR1)
+    before = [signal.getsignal(name) for name in names]
+    yield
+    for name, handler in zip(names, before, strict=True):
+        signal.signal(name, handler)
+
+
+@pytest.mark.usefixtures("handlers")
+@pytest.mark.parametrize("sign", [signal.SIGINT, signal.SIGUSR1])
+def test_ctrl_c_and_ctrl_break_stop_gently_where_the_loop_takes_no_handlers(sign: signal.Signals) -> None:
+    heard: list[int] = []
+
+    async def work() -> str:
+        on_stop_signals(asyncio.get_running_loop(), lambda: heard.append(1))
+        for wanted in (1, 2):  # the first asks for a gentle stop, the second for one at once
+            signal.raise_signal(sign)
+            while len(heard) < wanted:
+                await asyncio.sleep(0)
+        return "whole"
+
+    with asyncio.Runner(loop_factory=LoopOfWindows) as runner:
+        assert runner.run(work()) == "whole"
+    signal.raise_signal(sign)  # with the loop gone it is not an error
+
+
+@pytest.mark.usefixtures("handlers")
+def test_a_fetch_stopped_so_ends_with_its_document(
+    tmp_path: Path, capsys: pytest.CaptureFixture[str]
+) -> None:
+    asked = 0
+
+    def counted(_path: str) -> bytes | None:
+        nonlocal asked
+        asked += 1
+        if asked == 12:
+            os.kill(os.getpid(), signal.SIGINT)
+        return None
+
+    with TileServer(counted, delay_s=0.01) as server:
+        (tmp_path / "brief.toml").write_text(
+            f'title = "T"\noverview = false\n[layers.a]\nurl = "{server.url}"\nattribution = "A"\n'
+            'permission = "P"\nzooms = [0, 15]\nconnections = 2\n[[areas]]\nname = "g"\n'
+            "box = [12.30, 47.00, 12.40, 47.05]\ndeepest = 15\n"
+        )
+        with pytest.MonkeyPatch.context() as patch:
+            patch.setattr(run_fetch, "fast_loop", lambda: LoopOfWindows)
+            assert run_fetch.run(tmp_path / "brief.toml", None, True, FetchOptions(let_sleep=True)) == 1
+    told = json.loads(capsys.readouterr().out)
+    assert told["stopped"] == "asked"
+    assert told["stored"] > 0
