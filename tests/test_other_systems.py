@@ -27,11 +27,16 @@ from packer.cli.fetch_options import FetchOptions
 from packer.cli.signals import on_stop_signals
 from packer.common import disk_sync, in_use
 from packer.common.atomic_write import make_folders, sync_folder, write_atomic
-from packer.common.places import missing_drive_text, nearest_folder
+from packer.common.places import missing_drive_text, nearest_folder, refuse_long_path
 from packer.common.sqlite_uri import sqlite_uri
-from packer.errors import EXIT_STORE, DiskError
-from packer.handover import HandoverReport, loose
+from packer.errors import EXIT_STORE, DiskError, InputError
+from packer.fetching.job import fetch
+from packer.fetching.reports import Options
+from packer.handover import HandoverReport, handover, loose
+from packer.handover.kinds import As
 from packer.handover.target import free_bytes, on_disk_bytes, part_of, put_in_place
+from packer.planning.plan import plan
+from tests.conftest import BriefMaker
 from tests.tile_server import TileServer
 
 # ------------------------------------------------------------------------------------------------ a drive that is not
@@ -324,3 +329,50 @@ def test_a_fetch_stopped_so_ends_with_its_document(
     told = json.loads(capsys.readouterr().out)
     assert told["stopped"] == "asked"
     assert told["stored"] > 0
+
+
+# ------------------------------------------------------------------------------------------------ long names
+
+
+def deep(folder: Path, letters: int) -> Path:
+    """A folder whose whole name has so many letters."""
+    while len(str(folder)) < letters - 60:
+        folder /= "d" * 50
+    return folder / ("e" * (letters - 1 - len(str(folder))))
+
+
+def test_a_name_that_the_system_does_not_take_is_refused_before_anything_is_made(tmp_path: Path) -> None:
+    target = deep(tmp_path, 250)
+    assert len(str(target)) == 250
+    refuse_long_path(target, lambda: 259)
+    with pytest.raises(InputError, match="261 letters, and this system takes 259"):
+        refuse_long_path(target / "a.mbtiles.", lambda: 259)
+    assert list(tmp_path.iterdir()) == []
+
+
+@pytest.mark.parametrize("kind", ["mbtiles", "folder"])
+def test_a_handover_into_a_deep_folder_writes_nothing_rather_than_half(
+    tmp_path: Path, monkeypatch: pytest.MonkeyPatch, brief_for: BriefMaker, kind: As
+) -> None:
+    with TileServer() as server:
+        brief = brief_for(server.url, area="box = [12.30, 47.00, 12.31, 47.01]\ndeepest = 12")
+        planned = plan(brief)
+        assert fetch(brief, planned).complete
+    monkeypatch.setattr(refuse_long_path, "__defaults__", (lambda: 259,))
+    target = deep(tmp_path / "card", 230)
+    with pytest.raises(InputError, match="this system takes 259"):
+        handover(brief, planned, None, target, as_=kind)
+    assert not (tmp_path / "card").exists()
+    near = tmp_path / "c"
+    assert handover(brief, planned, None, near, as_=kind).complete
+
+
+def test_a_pack_in_a_deep_folder_is_refused_before_anything_is_asked_for(
+    tmp_path: Path, monkeypatch: pytest.MonkeyPatch, brief_for: BriefMaker
+) -> None:
+    monkeypatch.setattr(refuse_long_path, "__defaults__", (lambda: 259,))
+    with TileServer() as server:
+        brief = brief_for(server.url)
+        with pytest.raises(InputError, match="this system takes 259"):
+            fetch(brief, plan(brief), Options(store=deep(tmp_path / "packs", 245)))
+        assert not server.tiles_asked

@@ -39,6 +39,7 @@ from packer.handover.drafting import (
     draft,
     refuse_clashes,
     refuse_gaps,
+    refuse_long_names,
     refuse_no_room,
     refuse_over_budget,
 )
@@ -152,6 +153,7 @@ def handover(
         ours = _refuse_unfit_target(copies, to, store or brief.store_folder, with_crews=bool(crews))
         for copy in copies:
             clear_leftovers(copy.folder)
+        refuse_long_names(copies, plan, as_)
         refuse_no_room(copies, to)
         if crews:
             make_folder(to)
