@@ -29,13 +29,17 @@ from packer.common import disk_sync, in_use
 from packer.common.atomic_write import make_folders, sync_folder, write_atomic
 from packer.common.places import missing_drive_text, nearest_folder, refuse_long_path
 from packer.common.sqlite_uri import sqlite_uri
-from packer.errors import EXIT_STORE, DiskError, InputError
+from packer.errors import EXIT_STORE, BriefError, DiskError, InputError
+from packer.fetching import run_log
 from packer.fetching.job import fetch
 from packer.fetching.reports import Options
 from packer.handover import HandoverReport, handover, loose
 from packer.handover.kinds import As
 from packer.handover.target import free_bytes, on_disk_bytes, part_of, put_in_place
+from packer.planning.brief import Brief
 from packer.planning.plan import plan
+from packer.proof.results import Depth
+from packer.proof.sweep import Sweeper
 from tests.conftest import BriefMaker
 from tests.tile_server import TileServer
 
@@ -376,3 +380,58 @@ def test_a_pack_in_a_deep_folder_is_refused_before_anything_is_asked_for(
         with pytest.raises(InputError, match="this system takes 259"):
             fetch(brief, plan(brief), Options(store=deep(tmp_path / "packs", 245)))
         assert not server.tiles_asked
+
+
+# ------------------------------------------------------------------------------------------------ paths in a brief,
+# and the rest
+
+
+@pytest.mark.parametrize(
+    "line",
+    [
+        'store = "C:\\temp\\new"',
+        'store = "D:\\"',
+        'store = "C:\\Users\\Ada"',
+        'store = "\\\\nas\\maps"',
+        'store = "C:\\maps"',
+    ],
+)
+def test_a_path_of_windows_in_a_brief_is_told_how_to_be_written(tmp_path: Path, line: str) -> None:
+    (tmp_path / "brief.toml").write_text(f'title = "T"\n{line}\n')
+    with pytest.raises(BriefError, match="C:/maps/trip"):
+        Brief.read(tmp_path / "brief.toml")
+
+
+def test_a_path_of_windows_in_single_quotes_is_read_as_it_is(tmp_path: Path, brief_for: BriefMaker) -> None:
+    brief = brief_for("https://tiles.example.org/{z}/{x}/{y}.png")
+    text = brief.path.read_text().replace("[layers", "store = 'C:\\temp\\new'\n[layers", 1)
+    brief.path.write_text(text)
+    assert Brief.read(brief.path).store == "C:\\temp\\new"
+
+
+def test_no_more_processes_check_than_windows_can_wait_for() -> None:
+    assert Sweeper(Depth.QUICK, workers=200)._many == 61
+
+
+def test_a_log_that_another_program_holds_loses_no_event(
+    tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    def held(*_: object) -> None:
+        fault = PermissionError(errno.EACCES, "used by another process")
+        fault.winerror = 32  # type: ignore[attr-defined]  # as it is on Windows
+        raise fault
+
+    monkeypatch.setattr(run_log, "_LARGEST_BYTES", 2000)
+    monkeypatch.setattr(os, "rename", held)
+    log = run_log.RunLog(tmp_path, lambda: 1_700_000_000.0)
+    for n in range(60):
+        log.event("pause", number=n)
+    log.close()
+    told = [json.loads(line) for line in (tmp_path / run_log.FILE_NAME).read_text().splitlines()]
+    assert [line["number"] for line in told] == list(range(60))
+    monkeypatch.undo()
+    monkeypatch.setattr(run_log, "_LARGEST_BYTES", 2000)
+    log = run_log.RunLog(tmp_path, lambda: 1_700_000_000.0)
+    log.event("end", number=60)
+    log.close()
+    assert len(list(tmp_path.iterdir())) == 2
