@@ -6,22 +6,42 @@ system is to be had here: what a shim cannot show is not shown.
 
 from __future__ import annotations
 
+import asyncio
 import errno
+import fcntl
+import json
+import os
+import signal
 import sqlite3
-from collections.abc import Callable
+import stat
+from collections.abc import Callable, Iterator
 from contextlib import closing
 from pathlib import Path, PurePosixPath, PureWindowsPath
+from typing import Any
 
 import pytest
 
 import packer
-from packer.cli import show_plan
-from packer.common import in_use
-from packer.common.atomic_write import make_folders, write_atomic
-from packer.common.places import missing_drive_text, nearest_folder
+from packer.cli import run_fetch, run_handover, show_plan
+from packer.cli.fetch_options import FetchOptions
+from packer.cli.signals import on_stop_signals
+from packer.common import disk_sync, in_use
+from packer.common.atomic_write import make_folders, sync_folder, write_atomic
+from packer.common.places import missing_drive_text, nearest_folder, refuse_long_path
 from packer.common.sqlite_uri import sqlite_uri
-from packer.errors import EXIT_STORE, DiskError
+from packer.errors import EXIT_STORE, BriefError, DiskError, InputError
+from packer.fetching import run_log
+from packer.fetching.job import fetch
+from packer.fetching.reports import Options
+from packer.handover import HandoverReport, handover, loose
+from packer.handover.kinds import As
 from packer.handover.target import free_bytes, on_disk_bytes, part_of, put_in_place
+from packer.planning.brief import Brief
+from packer.planning.plan import plan
+from packer.proof.results import Depth
+from packer.proof.sweep import Sweeper
+from tests.conftest import BriefMaker
+from tests.tile_server import TileServer
 
 # ------------------------------------------------------------------------------------------------ a drive that is not
 # there
@@ -178,3 +198,240 @@ def test_what_is_refused_for_another_reason_is_not_waited_for(
     with pytest.raises(FileNotFoundError):
         in_use.once_free(lambda: (tmp_path / "nowhere").replace(tmp_path / "a"), tmp_path)
     assert holder.now == 0.0
+
+
+# ------------------------------------------------------------------------------------------------ syncs
+
+
+def test_where_a_full_sync_is_to_be_had_it_is_asked_for(
+    tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    asked: list[int] = []
+    monkeypatch.setattr(disk_sync, "_FULL_SYNC", 51)
+    monkeypatch.setattr(fcntl, "fcntl", lambda _handle, what: asked.append(what))
+    monkeypatch.setattr(os, "fsync", lambda _handle: asked.append(0))
+    write_atomic(tmp_path / "a", "text")
+    assert asked == [51, 0]  # of the file, and of the folder, which knows the plain form only
+
+
+def test_a_disk_that_knows_no_full_sync_takes_the_plain_form(
+    tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    def refused(_handle: int, _what: int) -> None:
+        raise OSError(errno.ENOTSUP, "not supported")
+
+    asked: list[int] = []
+    monkeypatch.setattr(disk_sync, "_FULL_SYNC", 51)
+    monkeypatch.setattr(fcntl, "fcntl", refused)
+    monkeypatch.setattr(os, "fsync", asked.append)
+    (tmp_path / "a").write_text("text")
+    with (tmp_path / "a").open("rb") as file:
+        disk_sync.sync_to_disk(file.fileno())
+    assert len(asked) == 1
+
+
+@pytest.mark.parametrize("refusal", [errno.EINVAL, errno.ENOSYS, errno.ENOTTY, errno.EISDIR, errno.EROFS])
+@pytest.mark.parametrize("where", ["open", "fsync"])
+def test_a_folder_that_refuses_to_be_synced_is_no_error(
+    tmp_path: Path, monkeypatch: pytest.MonkeyPatch, refusal: int, where: str
+) -> None:
+    does = getattr(os, where)
+
+    def of_folders(what: Any, *more: Any) -> Any:
+        folder = Path(what).is_dir() if where == "open" else stat.S_ISDIR(os.fstat(what).st_mode)
+        if folder:
+            raise OSError(refusal, "refused")
+        return does(what, *more)
+
+    monkeypatch.setattr(os, where, of_folders)
+    write_atomic(tmp_path / "a", "text")
+    loose._sync(tmp_path)
+    assert (tmp_path / "a").read_text() == "text"
+
+
+def test_a_folder_whose_sync_fails_for_want_of_a_sound_disk_is_an_error(
+    tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    def broken(_handle: int) -> None:
+        raise OSError(errno.EIO, "failing")
+
+    monkeypatch.setattr(os, "fsync", broken)
+    with pytest.raises(OSError, match="failing"):
+        sync_folder(tmp_path)
+
+
+def test_where_memory_is_not_let_go_of_a_handover_says_how_to_read_the_card(
+    monkeypatch: pytest.MonkeyPatch, capsys: pytest.CaptureFixture[str]
+) -> None:
+    monkeypatch.delattr(os, "posix_fadvise", raising=False)
+    run_handover._show(HandoverReport(()), Path("/media/card"))
+    told = " ".join(capsys.readouterr().out.split())
+    assert "Take the card out, put it in again, and run lastbar inspect" in told
+
+
+# ------------------------------------------------------------------------------------------------ Ctrl-C without the
+# loop's handlers
+
+
+class LoopOfWindows(asyncio.SelectorEventLoop):
+    """A loop that takes no signal handlers."""
+
+    def add_signal_handler(self, *_: Any) -> None:  # type: ignore[override]  # refuses whatever it is given
+        raise NotImplementedError
+
+
+@pytest.fixture
+def handlers(monkeypatch: pytest.MonkeyPatch) -> Iterator[None]:
+    monkeypatch.setattr(signal, "SIGBREAK", signal.SIGUSR1, raising=False)
+    names = (signal.SIGINT, signal.SIGTERM, signal.SIGUSR1)
+    before = [signal.getsignal(name) for name in names]
+    yield
+    for name, handler in zip(names, before, strict=True):
+        signal.signal(name, handler)
+
+
+@pytest.mark.usefixtures("handlers")
+@pytest.mark.parametrize("sign", [signal.SIGINT, signal.SIGUSR1])
+def test_ctrl_c_and_ctrl_break_stop_gently_where_the_loop_takes_no_handlers(sign: signal.Signals) -> None:
+    heard: list[int] = []
+
+    async def work() -> str:
+        on_stop_signals(asyncio.get_running_loop(), lambda: heard.append(1))
+        for wanted in (1, 2):  # the first asks for a gentle stop, the second for one at once
+            signal.raise_signal(sign)
+            while len(heard) < wanted:
+                await asyncio.sleep(0)
+        return "whole"
+
+    with asyncio.Runner(loop_factory=LoopOfWindows) as runner:
+        assert runner.run(work()) == "whole"
+    signal.raise_signal(sign)  # with the loop gone it is not an error
+
+
+@pytest.mark.usefixtures("handlers")
+def test_a_fetch_stopped_so_ends_with_its_document(
+    tmp_path: Path, capsys: pytest.CaptureFixture[str]
+) -> None:
+    asked = 0
+
+    def counted(_path: str) -> bytes | None:
+        nonlocal asked
+        asked += 1
+        if asked == 12:
+            os.kill(os.getpid(), signal.SIGINT)
+        return None
+
+    with TileServer(counted, delay_s=0.01) as server:
+        (tmp_path / "brief.toml").write_text(
+            f'title = "T"\noverview = false\n[layers.a]\nurl = "{server.url}"\nattribution = "A"\n'
+            'permission = "P"\nzooms = [0, 15]\nconnections = 2\n[[areas]]\nname = "g"\n'
+            "box = [12.30, 47.00, 12.40, 47.05]\ndeepest = 15\n"
+        )
+        with pytest.MonkeyPatch.context() as patch:
+            patch.setattr(run_fetch, "fast_loop", lambda: LoopOfWindows)
+            assert run_fetch.run(tmp_path / "brief.toml", None, True, FetchOptions(let_sleep=True)) == 1
+    told = json.loads(capsys.readouterr().out)
+    assert told["stopped"] == "asked"
+    assert told["stored"] > 0
+
+
+# ------------------------------------------------------------------------------------------------ long names
+
+
+def deep(folder: Path, letters: int) -> Path:
+    """A folder whose whole name has so many letters."""
+    while len(str(folder)) < letters - 60:
+        folder /= "d" * 50
+    return folder / ("e" * (letters - 1 - len(str(folder))))
+
+
+def test_a_name_that_the_system_does_not_take_is_refused_before_anything_is_made(tmp_path: Path) -> None:
+    target = deep(tmp_path, 250)
+    assert len(str(target)) == 250
+    refuse_long_path(target, lambda: 259)
+    with pytest.raises(InputError, match="261 letters, and this system takes 259"):
+        refuse_long_path(target / "a.mbtiles.", lambda: 259)
+    assert list(tmp_path.iterdir()) == []
+
+
+@pytest.mark.parametrize("kind", ["mbtiles", "folder"])
+def test_a_handover_into_a_deep_folder_writes_nothing_rather_than_half(
+    tmp_path: Path, monkeypatch: pytest.MonkeyPatch, brief_for: BriefMaker, kind: As
+) -> None:
+    with TileServer() as server:
+        brief = brief_for(server.url, area="box = [12.30, 47.00, 12.31, 47.01]\ndeepest = 12")
+        planned = plan(brief)
+        assert fetch(brief, planned).complete
+    monkeypatch.setattr(refuse_long_path, "__defaults__", (lambda: 259,))
+    target = deep(tmp_path / "card", 230)
+    with pytest.raises(InputError, match="this system takes 259"):
+        handover(brief, planned, None, target, as_=kind)
+    assert not (tmp_path / "card").exists()
+    near = tmp_path / "c"
+    assert handover(brief, planned, None, near, as_=kind).complete
+
+
+def test_a_pack_in_a_deep_folder_is_refused_before_anything_is_asked_for(
+    tmp_path: Path, monkeypatch: pytest.MonkeyPatch, brief_for: BriefMaker
+) -> None:
+    monkeypatch.setattr(refuse_long_path, "__defaults__", (lambda: 259,))
+    with TileServer() as server:
+        brief = brief_for(server.url)
+        with pytest.raises(InputError, match="this system takes 259"):
+            fetch(brief, plan(brief), Options(store=deep(tmp_path / "packs", 245)))
+        assert not server.tiles_asked
+
+
+# ------------------------------------------------------------------------------------------------ paths in a brief,
+# and the rest
+
+
+@pytest.mark.parametrize(
+    "line",
+    [
+        'store = "C:\\temp\\new"',
+        'store = "D:\\"',
+        'store = "C:\\Users\\Ada"',
+        'store = "\\\\nas\\maps"',
+        'store = "C:\\maps"',
+    ],
+)
+def test_a_path_of_windows_in_a_brief_is_told_how_to_be_written(tmp_path: Path, line: str) -> None:
+    (tmp_path / "brief.toml").write_text(f'title = "T"\n{line}\n')
+    with pytest.raises(BriefError, match="C:/maps/trip"):
+        Brief.read(tmp_path / "brief.toml")
+
+
+def test_a_path_of_windows_in_single_quotes_is_read_as_it_is(tmp_path: Path, brief_for: BriefMaker) -> None:
+    brief = brief_for("https://tiles.example.org/{z}/{x}/{y}.png")
+    text = brief.path.read_text().replace("[layers", "store = 'C:\\temp\\new'\n[layers", 1)
+    brief.path.write_text(text)
+    assert Brief.read(brief.path).store == "C:\\temp\\new"
+
+
+def test_no_more_processes_check_than_windows_can_wait_for() -> None:
+    assert Sweeper(Depth.QUICK, workers=200)._many == 61
+
+
+def test_a_log_that_another_program_holds_loses_no_event(
+    tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    def held(*_: object) -> None:
+        fault = PermissionError(errno.EACCES, "used by another process")
+        fault.winerror = 32  # type: ignore[attr-defined]  # as it is on Windows
+        raise fault
+
+    monkeypatch.setattr(run_log, "_LARGEST_BYTES", 2000)
+    monkeypatch.setattr(os, "rename", held)
+    log = run_log.RunLog(tmp_path, lambda: 1_700_000_000.0)
+    for n in range(60):
+        log.event("pause", number=n)
+    log.close()
+    told = [json.loads(line) for line in (tmp_path / run_log.FILE_NAME).read_text().splitlines()]
+    assert [line["number"] for line in told] == list(range(60))
+    monkeypatch.undo()
+    monkeypatch.setattr(run_log, "_LARGEST_BYTES", 2000)
+    log = run_log.RunLog(tmp_path, lambda: 1_700_000_000.0)
+    log.event("end", number=60)
+    log.close()
+    assert len(list(tmp_path.iterdir())) == 2

@@ -8,7 +8,8 @@ from pathlib import Path
 from typing import Literal, cast, get_args
 
 from packer.cli.briefs import brief_at
-from packer.cli.output import echo, print_json, table, warn
+from packer.cli.output import echo, echo_wrapped, print_json, table, warn
+from packer.common.disk_sync import can_read_back
 from packer.common.shell import shell_command
 from packer.common.units import bytes_text, counted, size_bytes
 from packer.errors import EXIT_NOT_COMPLETE, InputError
@@ -104,6 +105,11 @@ def _show(report: HandoverReport, to: Path) -> None:
         lacks = dict.fromkeys(copy.manifest.lacks for copy in report.copies if not copy.manifest.complete)
         what = "; on others ".join(lacks) if len(lacks) < 3 else "planned tiles are missing"
         echo(f"Handed over, NOT COMPLETE: {what}, as each card says.")
+    if not can_read_back():
+        echo_wrapped(
+            "This system may have read the files back from its memory and not from the card. Take the card out, put it "
+            "in again, and run lastbar inspect on it, as below."
+        )
     echo("After copying to a device, check the copy, there or with the card in a reader:")
     echo(f"  {shell_command('inspect', to)}")
 

@@ -21,18 +21,34 @@ _STDOUT, _STDERR = 1, 2
 
 
 def on_stop_signals(loop: asyncio.AbstractEventLoop, stop: Callable[[], None]) -> None:
-    """Have `stop` called in the loop for each Ctrl-C, SIGTERM and SIGHUP; under nohup, SIGHUP stays ignored."""
+    """Have `stop` called in the loop for each Ctrl-C, SIGTERM and SIGHUP, and Ctrl-Break on Windows; under nohup,
+    SIGHUP stays ignored."""
     terminals = [handle for handle in (_STDOUT, _STDERR) if os.isatty(handle)]
 
     def hang_up() -> None:
         _mute(terminals)
         stop()
 
-    with contextlib.suppress(NotImplementedError):  # Windows: Ctrl-C cancels the run instead
+    try:
         for name in (signal.SIGINT, signal.SIGTERM):
             loop.add_signal_handler(name, stop)
+    except NotImplementedError:  # the loops of Windows take none
+        _on_plain_signals(loop, stop)
+    else:
         if sys.platform != "win32" and signal.getsignal(signal.SIGHUP) != signal.SIG_IGN:
             loop.add_signal_handler(signal.SIGHUP, hang_up)
+
+
+def _on_plain_signals(loop: asyncio.AbstractEventLoop, stop: Callable[[], None]) -> None:
+    """The same by handlers of the interpreter, which run between two of its steps and may only tell the loop."""
+
+    def tell(_number: int, _frame: FrameType | None) -> None:
+        with contextlib.suppress(RuntimeError):  # the loop has ended, and with it what was to be stopped
+            loop.call_soon_threadsafe(stop)
+
+    for name in ("SIGINT", "SIGBREAK", "SIGTERM"):
+        if hasattr(signal, name):
+            signal.signal(getattr(signal, name), tell)
 
 
 def stop_signals_as_ctrl_c() -> None:

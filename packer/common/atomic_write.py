@@ -9,13 +9,17 @@ import stat
 from functools import partial
 from pathlib import Path
 
+from packer.common.disk_sync import sync_to_disk
 from packer.common.in_use import once_free
 from packer.common.places import nearest_folder
 
 __all__ = ["make_folders", "sync_folder", "write_atomic"]
 
 # Some network and FUSE file systems cannot sync a folder; their names are then as durable as they make them.
-_NO_FOLDER_SYNC = {errno.EINVAL, errno.ENOTSUP, errno.EOPNOTSUPP, errno.EBADF, errno.EACCES, errno.EPERM}
+_NO_FOLDER_SYNC = {
+    *(errno.EINVAL, errno.ENOTSUP, errno.EOPNOTSUPP, errno.EBADF, errno.EACCES, errno.EPERM),
+    *(errno.ENOSYS, errno.ENOTTY, errno.EISDIR, errno.EROFS),
+}
 
 
 def write_atomic(path: Path, content: bytes | str, *, like: Path | None = None) -> None:
@@ -35,7 +39,7 @@ def write_atomic(path: Path, content: bytes | str, *, like: Path | None = None) 
         with open(half, "xb", opener=opener) as file:  # Path.open has no opener
             file.write(data)
             file.flush()
-            os.fsync(file.fileno())  # or a power cut could leave an empty file under the name
+            sync_to_disk(file.fileno())  # or a power cut could leave an empty file under the name
         if kept is not None:
             half.chmod(kept)
         once_free(partial(half.replace, path), path)
@@ -63,8 +67,12 @@ def sync_folder(folder: Path) -> None:
         return
     try:
         handle = os.open(folder, os.O_RDONLY)
-    except PermissionError:  # a folder may be written to without leave to list it
-        return
+    except (
+        OSError
+    ) as fault:  # a folder may be written to without leave to list it, or cannot be opened at all
+        if fault.errno in _NO_FOLDER_SYNC:
+            return
+        raise
     try:
         os.fsync(handle)
     except OSError as fault:

@@ -40,6 +40,13 @@ class _Handler(RotatingFileHandler):
             raise OSError(errno.ELOOP, os.strerror(errno.ELOOP), self.baseFilename)
         return super()._open()
 
+    def doRollover(self) -> None:  # noqa: N802  # as logging has it
+        # Another program, which looks at the log, may hold it so that it cannot be renamed: then it grows on.
+        with contextlib.suppress(OSError):
+            super().doRollover()
+        if self.stream is None:
+            self.stream = self._open()
+
     def close(self) -> None:
         # What is still to be written goes out here, and may meet a full disk: that must not hide how the run ended.
         with contextlib.suppress(OSError):

@@ -17,6 +17,7 @@ from dataclasses import dataclass
 from pathlib import Path
 from typing import Any, Literal
 
+from packer.common.disk_sync import can_read_back
 from packer.common.shell import shell_command
 from packer.errors import LastbarError, StoreError
 from packer.geometry.tileset import Tile, TileSet
@@ -38,6 +39,7 @@ from packer.handover.drafting import (
     draft,
     refuse_clashes,
     refuse_gaps,
+    refuse_long_names,
     refuse_no_room,
     refuse_over_budget,
 )
@@ -99,6 +101,7 @@ class HandoverReport:
         """One plain document."""
         return {
             "complete": self.complete,
+            "read_back": "from disk" if can_read_back() else "maybe from memory",
             "copies": [
                 {
                     "folder": str(copy.folder),
@@ -150,6 +153,7 @@ def handover(
         ours = _refuse_unfit_target(copies, to, store or brief.store_folder, with_crews=bool(crews))
         for copy in copies:
             clear_leftovers(copy.folder)
+        refuse_long_names(copies, plan, as_)
         refuse_no_room(copies, to)
         if crews:
             make_folder(to)

@@ -9,6 +9,7 @@ from pathlib import Path
 
 import numpy as np
 
+from packer.common.places import refuse_long_path
 from packer.common.units import bytes_text, counted
 from packer.errors import BriefError, DiskError, LastbarError
 from packer.geometry.tileset import TileSet
@@ -16,7 +17,7 @@ from packer.handover.crews import CrewShare, folder_name
 from packer.handover.kinds import As, file_name, predicted_bytes, refuse_unfit
 from packer.handover.manifest import RESERVED
 from packer.handover.parting import parts
-from packer.handover.target import free_bytes
+from packer.handover.target import free_bytes, part_of
 from packer.planning.plan import LayerPlan, Plan
 from packer.store.sealed_mbtiles import mbtiles_bytes_each
 from packer.store.snapshot_reader import SnapshotReader, TileIndex
@@ -28,6 +29,7 @@ __all__ = [
     "draft",
     "refuse_clashes",
     "refuse_gaps",
+    "refuse_long_names",
     "refuse_no_room",
     "refuse_over_budget",
 ]
@@ -215,6 +217,20 @@ def _largest(copy: CopyDraft) -> str:
             weights.append((int(weight[layer.index.zoom == zoom].sum()), f"zoom {zoom} of {name}"))
     weights.sort(key=lambda pair: (-pair[0], pair[1]))
     return ", ".join(f"{what} ({bytes_text(size)})" for size, what in weights[:_NAMED])
+
+
+def refuse_long_names(copies: Sequence[CopyDraft], plan: Plan, kind: As) -> None:
+    """Raise InputError if a name that will be needed is longer than the system takes: those of half-written and
+    replaced files are longer than the final ones, and loose tiles lie deepest."""
+    for copy in copies:
+        for file in copy.files:
+            final = copy.folder / file.name
+            replaced = part_of(final.with_name(f"{final.name}.old"))
+            deepest = plan.layers[file.layer].tiles.zooms[-1:] if kind == "folder" else ()
+            tile = [f"{z}/{(1 << z) - 1}/{(1 << z) - 1}.webp" for z in deepest]
+            refuse_long_path(
+                max((replaced / one for one in tile), key=lambda p: len(str(p)), default=replaced)
+            )
 
 
 def refuse_no_room(copies: Sequence[CopyDraft], to: Path) -> None:

@@ -14,6 +14,8 @@ from dataclasses import dataclass
 from pathlib import Path
 from typing import Any
 
+from packer.common.atomic_write import sync_folder
+from packer.common.disk_sync import sync_to_disk
 from packer.common.regular_file import refuse_special
 from packer.content.digest import body_hash
 from packer.errors import StoreError
@@ -60,11 +62,12 @@ def write_loose(folder: Path, tiles: Iterable[tuple[Tile, bytes]], ending: str) 
 
 
 def _sync(path: Path) -> None:
-    if path.is_dir() and os.name == "nt":
+    if path.is_dir():
+        sync_folder(path)
         return
     handle = os.open(path, os.O_RDONLY if os.name != "nt" else os.O_RDWR)
     try:
-        os.fsync(handle)
+        sync_to_disk(handle)
     finally:
         os.close(handle)
 

@@ -16,6 +16,7 @@ from pathlib import Path
 
 from packer.common import atomic_write
 from packer.common.atomic_write import make_folders
+from packer.common.disk_sync import drop_from_memory, sync_to_disk
 from packer.common.in_use import once_free
 from packer.common.places import nearest_folder
 from packer.errors import DiskError
@@ -122,9 +123,8 @@ def sync_file(path: Path) -> None:
     Nothing may have the file open as a database in this process. If the process dies: the file is as it was.
     """
     with translated(path), path.open("r+b") as file:
-        os.fsync(file.fileno())
-        if hasattr(os, "posix_fadvise"):
-            os.posix_fadvise(file.fileno(), 0, 0, os.POSIX_FADV_DONTNEED)
+        sync_to_disk(file.fileno())
+        drop_from_memory(file.fileno())
 
 
 def sync_folder(folder: Path) -> None:

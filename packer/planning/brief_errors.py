@@ -39,6 +39,7 @@ _HOMES = {
 _CURLY = "“”„‟‘’‚‛«»‹›″"
 _LONGEST_LOOKED_AT = 500
 _LINE = re.compile(r"line (\d{1,7})\b")
+_WINDOWS_PATH = re.compile(r'"([A-Za-z]:|\\)\\')  # in quotes, where a backslash has another meaning
 _DECIMAL_COMMA = re.compile(r"[=\[,]\s*([-+]?\d{1,9},\d{1,9})(?=\s*(?:$|#|,|\]))")
 _SYNTAX = {
     "Invalid value": "the value cannot be read; write text in quotes and numbers without",
@@ -70,6 +71,11 @@ def _slip(where: str, text: str) -> str:
     if curly := next((c for c in line[:_LONGEST_LOOKED_AT] if c in _CURLY), ""):
         return (
             f'it has {curly}, a typographic quotation mark; write the straight one, ", at both ends of a text'
+        )
+    if _WINDOWS_PATH.search(line[:_LONGEST_LOOKED_AT]):
+        return (
+            'in quotes "\\" stands for something else; write the path with "/", such as "C:/maps/trip", or in single '
+            "quotes: 'C:\\maps\\trip'"
         )
     if comma := _DECIMAL_COMMA.search(line[:_LONGEST_LOOKED_AT]):
         return (

@@ -71,6 +71,11 @@ def plain_text(value: object, allowed: str = "") -> str:
     if len(value) > _LONGEST_TEXT:
         raise ValueError(f"it should have at most {_LONGEST_TEXT} characters")
     if any(unicodedata.category(c) in ("Cc", "Cs") and c not in allowed for c in value):
+        if re.match(r"[A-Za-z]:[\t\n\r\b\f\\/]", value):
+            raise ValueError(
+                'in quotes "\\" and the letter after it stand for something else; write the path with "/", such as '
+                "\"C:/maps/trip\", or in single quotes: 'C:\\maps\\trip'"
+            )
         raise ValueError("it should be one line of text without control characters")
     return value
 

@@ -37,6 +37,9 @@ LARGE_BYTES = 150_000_000
 _Found = tuple[int, int, list[Fault]]
 
 
+_MOST_PROCESSES = 61
+
+
 class Sweeper:
     """The workers of one verify, started when they are first needed: `with Sweeper(depth) as sweeper`."""
 
@@ -49,7 +52,8 @@ class Sweeper:
         stop: StopSignal | None = None,
     ) -> None:
         self.depth = depth
-        self._many = workers or os.cpu_count() or 1
+        # Windows waits for at most 63 things at once; the pool takes no more than 61 there.
+        self._many = min(workers or os.cpu_count() or 1, _MOST_PROCESSES)
         self._ends, self._clock = ends, clock
         self._stop = stop or StopSignal()
         self._pool: ProcessPoolExecutor | None = None

@@ -14,6 +14,7 @@ import threading
 import time
 from pathlib import Path
 
+from packer.common.disk_sync import drop_from_memory
 from packer.common.sqlite_uri import sqlite_uri
 from packer.errors import DiskError, LastbarError, StoreBusyError, StoreError
 
@@ -139,8 +140,7 @@ def _handle(path: Path) -> int:
 def _read_through(path: Path) -> bool:
     """Read a file from its first byte to its last; False if the time was up before. Raises OSError."""
     handle, ends, at = _handle(path), time.monotonic() + _LOOK_AGAIN_S, 0
-    if hasattr(os, "posix_fadvise"):  # so that the bytes come from the disk, and not from memory
-        os.posix_fadvise(handle, 0, 0, os.POSIX_FADV_DONTNEED)
+    drop_from_memory(handle)
     size = os.fstat(handle).st_size
     while at < size:
         if time.monotonic() > ends:

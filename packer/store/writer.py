@@ -13,6 +13,7 @@ from typing import Any, NamedTuple
 import aiosqlite
 
 from packer.common.atomic_write import make_folders
+from packer.common.places import refuse_long_path
 from packer.content.payload import fault_of
 from packer.errors import StoreError
 from packer.geometry.tileset import Tile, TileSet
@@ -96,6 +97,7 @@ class PackWriter:
 
         If cancelled: the pack is closed and unlocked again. If the process dies: as for `write`.
         """
+        refuse_long_path(self.path.with_name(f".{self.path.name}.part-journal"))
         with translated(self.path):
             make_folders(self.path.parent)
         self._lock.acquire()
