@@ -25,7 +25,8 @@ _FORMATS = {Kind.PNG: "PNG", Kind.JPG: "JPEG", Kind.WEBP: "WEBP"}
 def cut_picture(data: bytes, kind: Kind, side_px: int, places: Iterable[tuple[int, int]]) -> list[bytes]:
     """The bodies of the tiles at some columns and rows of a picture, each `side_px` wide and high, in their order.
 
-    Slow: some 10 to 50 ms a tile, so not for the event loop's thread. Raises Damaged where the picture cannot be decoded.
+    Slow: some 10 to 50 ms a tile, so not for the event loop's thread. Raises Damaged where the picture cannot be
+    decoded.
     """
     from PIL import Image, ImageFile  # it takes time to load, and most fetches never cut
 
