@@ -118,6 +118,20 @@ def test_killed_again_and_again_no_block_is_asked_for_again_whose_tiles_are_stor
     assert verify(brief, plan(brief), processes=1).ready
 
 
+def test_a_tile_on_board_keeps_its_picture_when_its_block_is_asked_for_again(
+    server: BlockServer, brief_for: BriefMaker
+) -> None:
+    small = brief_for(server.url, area=AREA.replace("12.36", "12.33"), layer=METATILE)
+    run(small)
+    before = set(planned(small))
+    server.revision = lambda _: 1
+    wide = brief_for(server.url, area=AREA, layer=METATILE)
+    report = run(wide).layers["survey"]
+    assert report.stored == len(set(planned(wide)) - before)
+    found = colours(wide.store_folder / "survey.mbtiles")
+    assert found == {tile: colour(tile, int(tile not in before)) for tile in planned(wide)}
+
+
 def test_a_block_that_the_server_does_not_have_is_noted_tile_by_tile(
     server: BlockServer, brief_for: BriefMaker
 ) -> None:

@@ -105,6 +105,14 @@ def test_a_get_map_has_every_parameter_that_the_standard_asks_for(
     }
 
 
+def test_what_the_planners_address_has_beyond_the_standard_goes_along_on_the_same_host_alone() -> None:
+    mine = "https://m.example.org/wms?key=4711abcd&map=mine&SERVICE=WMS&REQUEST=GetCapabilities&VERSION=1.3.0"
+    asked = query(read_wms(capabilities(), WmsWish(), mine))
+    assert (asked["key"], asked["map"], asked["REQUEST"]) == ("4711abcd", "a", "GetMap")
+    for other in ("http://m.example.org/wms", "https://n.example.org/wms", "https://m.example.org:8443/wms"):
+        assert "key" not in query(read_wms(capabilities(place=other), WmsWish(), mine))
+
+
 @given(st.integers(1, 24), st.data())
 def test_neighbours_write_the_edge_between_them_with_the_same_digits(zoom: int, data: st.DataObject) -> None:
     last = (1 << zoom) - 2

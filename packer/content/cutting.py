@@ -18,16 +18,20 @@ if TYPE_CHECKING:
 
 __all__ = ["cut_picture"]
 
+_BLOCK_BYTES = 4096
 _FORMATS = {Kind.PNG: "PNG", Kind.JPG: "JPEG", Kind.WEBP: "WEBP"}
 
 
 def cut_picture(data: bytes, kind: Kind, side_px: int, places: Iterable[tuple[int, int]]) -> list[bytes]:
     """The bodies of the tiles at some columns and rows of a picture, each `side_px` wide and high, in their order.
 
-    Slow: some 10 to 20 ms a tile. Raises Damaged where the picture cannot be decoded.
+    Slow: some 10 to 50 ms a tile, so not for the event loop's thread. Raises Damaged where the picture cannot be
+    decoded.
     """
-    from PIL import Image  # it takes time to load, and most fetches never cut
+    from PIL import Image, ImageFile  # it takes time to load, and most fetches never cut
 
+    # Pillow holds the interpreter's lock until it has so many bytes of a PNG: 50 ms with its own 64 kB.
+    ImageFile.MAXBLOCK = min(ImageFile.MAXBLOCK, _BLOCK_BYTES)
     try:
         with Image.open(io.BytesIO(data), formats=[_FORMATS[kind]]) as image:
             options = _options(image, kind)

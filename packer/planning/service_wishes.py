@@ -28,10 +28,11 @@ def walk_of(layer: Layer, address: str) -> Walk | None:
     return walk_tiles(address, OgcWish(layer.ogc_collection, written.format, written.tile_size))
 
 
-def read_description(layer: Layer, body: bytes, resolved: str | None) -> Offer:
-    """The offer of one document; `resolved` is the date that was found for the layer before, if one was.
+def read_description(layer: Layer, body: bytes, asked_at: str, resolved: str | None) -> Offer:
+    """The offer of one document, which was asked for at an address.
 
-    Raises OfferError, worded for the planner, where the document has no such layer.
+    `resolved` is the date that was found for the layer before, if one was. Raises OfferError, worded for the planner,
+    where the document has no such layer.
     """
     if layer.tilejson:
         return read_tilejson(body)
@@ -43,6 +44,5 @@ def read_description(layer: Layer, body: bytes, resolved: str | None) -> Offer:
         )
         return read_wmts(body, wish)
     side: Literal[256, 512] = layer.as_written.tile_size or 256
-    return read_wms(
-        body, WmsWish(layer.wms_layers, layer.wms_style, side, kind, layer.transparent, dimensions)
-    )
+    maps = WmsWish(layer.wms_layers, layer.wms_style, side, kind, layer.transparent, dimensions)
+    return read_wms(body, maps, asked_at)

@@ -6,11 +6,12 @@ asked for as XML, since one drawn into a picture would be taken for a map.
 
 from __future__ import annotations
 
-from collections.abc import Sequence
+from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
 from urllib.parse import quote, unquote, urlsplit, urlunsplit
 
 from packer.geometry.grid import EQUATOR_M, MAX_ZOOM, LonLatBox
+from packer.sources.address import origin_of
 from packer.sources.crs import mercator_name
 from packer.sources.dimensions import NO_WISH, DimensionWish, chosen_values
 from packer.sources.matrices import PIXEL_M
@@ -51,10 +52,12 @@ def capabilities_address(address: str) -> str:
     return _with_query(address, [*_query(address), *(f"{name}={value}" for name, value in more)])
 
 
-def read_wms(body: bytes, wish: WmsWish) -> Offer:
+def read_wms(body: bytes, wish: WmsWish, asked_at: str = "") -> Offer:
     """The offer of the wished-for layers, drawn over one another in their order.
 
-    Raises OfferError, worded for the planner, where there is none.
+    `asked_at` is where the capabilities were asked for: what its query has beyond the standard, such as a key, goes
+    along where maps are asked for at the same place, and the service does not say otherwise. Raises OfferError, worded
+    for the planner, where there is none.
     """
     service = WmsCapabilities(body)
     layers = [service.layer(name) for name in _chosen_layers(service, wish.layers)]
@@ -66,9 +69,17 @@ def read_wms(body: bytes, wish: WmsWish) -> Offer:
     for layer in layers:
         chosen, its_date, its_newer = chosen_values(layer.dimensions, wish.dimensions, must_name=False)
         values, date, newer = {**chosen, **values}, date or its_date, newer or its_newer
+    asked = {
+        "LAYERS": ",".join(quote(layer.name, safe=_SAFE) for layer in layers),
+        "STYLES": ",".join(quote(name, safe=_SAFE) for name in _styles(layers, wish.styles)),
+        "CRS" if service.version == "1.3.0" else "SRS": quote(crs, safe=_SAFE),
+        "FORMAT": quote(media, safe=_SAFE),
+        "TRANSPARENT": "TRUE" if wish.transparent else "FALSE",
+        **{_parameter(name): quote(value, safe=_SAFE) for name, value in values.items()},
+    }
     credits = dict.fromkeys(layer.attribution for layer in layers if layer.attribution)
     return Offer(
-        templates=(_get_map(service, layers, wish, crs, media, values),),
+        templates=(_get_map(_map_place(service, asked_at), service.version, asked),),
         zooms=_zooms(layers, wish.tile_px),
         attribution=", ".join(credits) or None,
         kind=kind_of(media),
@@ -166,37 +177,40 @@ def _bounds(layers: Sequence[WmsLayer]) -> LonLatBox | None:
     )
 
 
-def _get_map(
-    service: WmsCapabilities,
-    layers: Sequence[WmsLayer],
-    wish: WmsWish,
-    crs: str,
-    media: str,
-    dimensions: dict[str, str],
-) -> str:
-    """The address of a GetMap (06-042, clause 7.3.2; 01-068r3, clause 7.2.3)."""
+def _map_place(service: WmsCapabilities, asked_at: str) -> str:
+    """Where GetMap is asked for, with what the planner's own address has in its query and the service leaves out."""
     place = service.map_address
     if place is None:
         raise OfferError("it does not say where GetMap is asked for")
-    new = service.version == "1.3.0"
-    asked = {
+    try:
+        same = bool(asked_at) and origin_of(place) == origin_of(asked_at)
+    except ValueError:
+        same = False
+    known = {_name(piece) for piece in _query(place)}
+    more = [piece for piece in _query(asked_at) if same and _name(piece) not in known]
+    return _with_query(place, [*_query(place), *more])
+
+
+def _get_map(place: str, version: str, asked: Mapping[str, str]) -> str:
+    """The address of a GetMap (06-042, clause 7.3.2; 01-068r3, clause 7.2.3)."""
+    new = version == "1.3.0"
+    every = {
         "SERVICE": "WMS",
-        "VERSION": service.version,
+        "VERSION": version,
         "REQUEST": "GetMap",
-        "LAYERS": ",".join(quote(layer.name, safe=_SAFE) for layer in layers),
-        "STYLES": ",".join(quote(name, safe=_SAFE) for name in _styles(layers, wish.styles)),
-        "CRS" if new else "SRS": quote(crs, safe=_SAFE),
+        **asked,
         "BBOX": "{bbox}",
         "WIDTH": "{width}",
         "HEIGHT": "{height}",
-        "FORMAT": quote(media, safe=_SAFE),
-        "TRANSPARENT": "TRUE" if wish.transparent else "FALSE",
         "EXCEPTIONS": "XML" if new else "application/vnd.ogc.se_xml",
-        **{_parameter(name): quote(value, safe=_SAFE) for name, value in dimensions.items()},
     }
-    taken = _OWN | {name.lower() for name in asked}
-    kept = [piece for piece in _query(place) if unquote(piece.partition("=")[0]).lower() not in taken]
-    return _with_query(place, [*kept, *(f"{name}={value}" for name, value in asked.items())])
+    taken = _OWN | {name.lower() for name in every}
+    kept = [piece for piece in _query(place) if _name(piece) not in taken]
+    return _with_query(place, [*kept, *(f"{name}={value}" for name, value in every.items())])
+
+
+def _name(piece: str) -> str:
+    return unquote(piece.partition("=")[0]).lower()
 
 
 def _parameter(dimension: str) -> str:

@@ -170,7 +170,7 @@ class _Reading:
                 offer = await self._walked(layer.name, place, walk, url, headers)
             else:
                 body = _body(place, await self._reply(layer.name, place, url, headers))
-                offer = read_description(layer, body, None if before is None else before.date)
+                offer = read_description(layer, body, url, None if before is None else before.date)
             templates = _usable(layer, offer.templates)
         except OfferError as fault:
             error = ChooseLayerError if isinstance(fault, SeveralLayersError) else AnswerError
