@@ -13,6 +13,7 @@ import fcntl
 import json
 import os
 import signal
+import socket
 import sqlite3
 import stat
 import sys
@@ -31,6 +32,7 @@ from packer.cli.signals import on_stop_signals
 from packer.common import disk_sync, in_use
 from packer.common.atomic_write import make_folders, sync_folder, write_atomic
 from packer.common.places import missing_drive_text, nearest_folder, refuse_long_path
+from packer.common.shell import set_variable
 from packer.common.sqlite_uri import sqlite_uri
 from packer.errors import EXIT_STORE, BriefError, DiskError, InputError
 from packer.fetching import run_log
@@ -41,6 +43,7 @@ from packer.handover.kinds import As
 from packer.handover.target import free_bytes, on_disk_bytes, part_of, put_in_place, system_of
 from packer.planning.brief import Brief
 from packer.planning.plan import plan
+from packer.practice import server as practice
 from packer.proof.results import Depth
 from packer.proof.sweep import Sweeper
 from tests.conftest import BriefMaker
@@ -488,3 +491,29 @@ def test_the_file_system_is_known_on_windows(
     found = system_of(Path("/media/card"))
     assert found.kind == (name or "").lower()
     assert (found.limit_bytes is not None) == limited
+
+
+# ------------------------------------------------------------------------------------------------ the practice server
+
+
+def test_the_practice_server_does_not_share_its_port_on_windows(monkeypatch: pytest.MonkeyPatch) -> None:
+    asked: list[int] = []
+
+    class Watched(socket.socket):
+        def setsockopt(self, *what: Any) -> None:
+            asked.append(what[1])
+            super().setsockopt(*what)
+
+    monkeypatch.setattr(socket, "socket", Watched)
+    practice._listen(0).close()
+    assert asked == [socket.SO_REUSEADDR]
+    asked.clear()
+    monkeypatch.setattr(sys, "platform", "win32")
+    practice._listen(0).close()
+    assert asked == []
+
+
+def test_how_a_variable_is_set_is_told_for_the_shell_of_the_system(monkeypatch: pytest.MonkeyPatch) -> None:
+    assert set_variable("MAP_KEY") == "export MAP_KEY=..."
+    monkeypatch.setattr(sys, "platform", "win32")
+    assert set_variable("MAP_KEY") == '$env:MAP_KEY = "..."'
