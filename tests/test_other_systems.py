@@ -7,16 +7,20 @@ system is to be had here: what a shim cannot show is not shown.
 from __future__ import annotations
 
 import asyncio
+import ctypes
 import errno
 import fcntl
 import json
 import os
 import signal
+import socket
 import sqlite3
 import stat
+import sys
 from collections.abc import Callable, Iterator
 from contextlib import closing
 from pathlib import Path, PurePosixPath, PureWindowsPath
+from types import SimpleNamespace
 from typing import Any
 
 import pytest
@@ -28,16 +32,18 @@ from packer.cli.signals import on_stop_signals
 from packer.common import disk_sync, in_use
 from packer.common.atomic_write import make_folders, sync_folder, write_atomic
 from packer.common.places import missing_drive_text, nearest_folder, refuse_long_path
+from packer.common.shell import set_variable
 from packer.common.sqlite_uri import sqlite_uri
 from packer.errors import EXIT_STORE, BriefError, DiskError, InputError
 from packer.fetching import run_log
 from packer.fetching.job import fetch
 from packer.fetching.reports import Options
-from packer.handover import HandoverReport, handover, loose
+from packer.handover import HandoverReport, handover, loose, target
 from packer.handover.kinds import As
-from packer.handover.target import free_bytes, on_disk_bytes, part_of, put_in_place
+from packer.handover.target import free_bytes, on_disk_bytes, part_of, put_in_place, system_of
 from packer.planning.brief import Brief
 from packer.planning.plan import plan
+from packer.practice import server as practice
 from packer.proof.results import Depth
 from packer.proof.sweep import Sweeper
 from tests.conftest import BriefMaker
@@ -435,3 +441,79 @@ def test_a_log_that_another_program_holds_loses_no_event(
     log.event("end", number=60)
     log.close()
     assert len(list(tmp_path.iterdir())) == 2
+
+
+# ------------------------------------------------------------------------------------------------ FAT, and only FAT
+
+MAC_MOUNTS = [
+    "/dev/disk3s1s1 on / (apfs, sealed, local, read-only, journaled)",
+    "map auto_home on /System/Volumes/Data/home (autofs, automounted, nobrowse)",
+    "/dev/disk4s1 on /Volumes/CARD (msdos, local, nodev, nosuid, noowners)",
+    "/dev/disk5s1 on /Volumes/NO NAME (exfat, local, nodev)",
+    "//ada@nas._smb._tcp.local/maps on /Volumes/maps (smbfs, nodev)",
+]
+
+
+@pytest.mark.parametrize(
+    ("where", "kind", "strict"),
+    [
+        ("/Volumes/CARD/north", "msdos", True),
+        ("/Volumes/NO NAME/north", "exfat", False),
+        ("/Users/ada/cards", "apfs", False),
+        ("/Volumes/maps/trip", "smbfs", False),
+    ],
+)
+def test_the_file_system_is_known_on_macos(
+    monkeypatch: pytest.MonkeyPatch, where: str, kind: str, strict: bool
+) -> None:
+    monkeypatch.setattr(target, "_mount_lines", lambda: MAC_MOUNTS)
+    found = system_of(Path(where), Path("/nowhere/mounts"))
+    assert (found.kind, found.strict) == (kind, strict)
+    assert (found.limit_bytes is None) == (kind in ("apfs", "smbfs"))
+
+
+@pytest.mark.parametrize(
+    ("name", "limited"), [("FAT32", True), ("exFAT", True), ("NTFS", False), (None, True)]
+)
+def test_the_file_system_is_known_on_windows(
+    monkeypatch: pytest.MonkeyPatch, name: str | None, limited: bool
+) -> None:
+    class Kernel:
+        @staticmethod
+        def GetVolumeInformationW(_root: str, *more: Any) -> int:  # noqa: N802  # as Windows has it
+            if name is not None:
+                more[-2].value = name
+            return name is not None
+
+    windows = SimpleNamespace(kernel32=Kernel)
+    monkeypatch.setattr(ctypes, "windll", windows, raising=False)
+    monkeypatch.setattr(sys, "platform", "win32")
+    found = system_of(Path("/media/card"))
+    assert found.kind == (name or "").lower()
+    assert (found.limit_bytes is not None) == limited
+
+
+# ------------------------------------------------------------------------------------------------ the practice server
+
+
+def test_the_practice_server_does_not_share_its_port_on_windows(monkeypatch: pytest.MonkeyPatch) -> None:
+    asked: list[int] = []
+
+    class Watched(socket.socket):
+        def setsockopt(self, *what: Any) -> None:
+            asked.append(what[1])
+            super().setsockopt(*what)
+
+    monkeypatch.setattr(socket, "socket", Watched)
+    practice._listen(0).close()
+    assert asked == [socket.SO_REUSEADDR]
+    asked.clear()
+    monkeypatch.setattr(sys, "platform", "win32")
+    practice._listen(0).close()
+    assert asked == []
+
+
+def test_how_a_variable_is_set_is_told_for_the_shell_of_the_system(monkeypatch: pytest.MonkeyPatch) -> None:
+    assert set_variable("MAP_KEY") == "export MAP_KEY=..."
+    monkeypatch.setattr(sys, "platform", "win32")
+    assert set_variable("MAP_KEY") == '$env:MAP_KEY = "..."'

@@ -12,7 +12,7 @@ from packer.cli.briefs import brief_at
 from packer.cli.output import echo, print_json
 from packer.common.atomic_write import make_folders, write_atomic
 from packer.common.regular_file import refuse_special
-from packer.common.shell import quoted, shell_command
+from packer.common.shell import quoted, set_variable, shell_command
 from packer.common.units import counted
 from packer.errors import DiskError, InputError
 from packer.planning.brief import Brief
@@ -92,7 +92,7 @@ def _tell_keys(left_out: list[LeftOut], needed: list[str]) -> None:
     if needed:
         echo("Whoever fetches a part first sets, with the keys that you tell them apart from it:")
         for name in needed:
-            echo(f"  export {name}=...")
+            echo(f"  {set_variable(name)}")
 
 
 def _show(

@@ -7,7 +7,7 @@ import subprocess
 import sys
 from pathlib import Path
 
-__all__ = ["quoted", "shell_command"]
+__all__ = ["quoted", "set_variable", "shell_command"]
 
 
 def quoted(word: object) -> str:
@@ -21,3 +21,8 @@ def shell_command(command: str, *words: object, store: Path | None = None) -> st
     if store is not None:
         every += ["--store", quoted(store)]
     return " ".join(every)
+
+
+def set_variable(name: str) -> str:
+    """How an environment variable is set in a terminal: that of PowerShell on Windows."""
+    return f'$env:{name} = "..."' if sys.platform == "win32" else f"export {name}=..."

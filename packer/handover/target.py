@@ -6,10 +6,14 @@ a final name always stands for a whole file, and what is left of a killed run is
 
 from __future__ import annotations
 
+import contextlib
+import ctypes
 import os
 import re
 import shutil
-from collections.abc import Iterator
+import subprocess
+import sys
+from collections.abc import Iterable, Iterator
 from dataclasses import dataclass
 from functools import partial
 from pathlib import Path
@@ -37,7 +41,7 @@ __all__ = [
 ]
 
 FAT_LIMIT_BYTES = 4_294_967_295  # 2^32 - 1: Microsoft, "Limits of the FAT32 file system"
-_FAT = {"vfat", "msdos", "fat", "umsdos"}
+_FAT = {"vfat", "msdos", "fat", "umsdos", "fat12", "fat16", "fat32"}  # the last three are Windows' words
 # Either may stand for a FAT card behind a driver of its own, or for one that a device cannot read further.
 _DOUBTFUL = {"exfat", "fuseblk", "fuse", ""}
 _CLUSTER_BYTES = 32_768  # the largest usual one; common practice, no source
@@ -57,25 +61,62 @@ class FileSystem:
 
 
 def system_of(folder: Path, mounts: Path = Path("/proc/mounts")) -> FileSystem:
-    """The file system that a folder is on, or would be made on, from the system's table of mounts.
+    """The file system that a folder is on, or would be made on.
 
-    Where there is no such table the kind is not known, and FAT's limit is taken to be safe.
+    Where the system does not tell its kind, FAT's limit is taken to be safe.
     """
-    kind = ""
-    try:
-        lines = mounts.read_text(encoding="utf-8", errors="surrogateescape").splitlines()
-    except OSError:
-        lines = []
-    longest = -1
-    where = folder.resolve()
-    for line in lines:
-        _, point, found, *_ = [*line.split(" "), "", "", ""]
-        point = re.sub(r"\\([0-7]{3})", lambda m: chr(int(m[1], 8)), point)
+    if sys.platform == "win32":
+        kind = _kind_of_drive(folder)
+    else:
+        try:
+            lines = mounts.read_text(encoding="utf-8", errors="surrogateescape").splitlines()
+            table = [_row_of_linux(line) for line in lines]
+        except OSError:
+            table = [_row_of_mac(line) for line in _mount_lines()]
+        kind = kind_of_mount(folder.resolve(), table)
+    strict = kind in _FAT
+    return FileSystem(kind, FAT_LIMIT_BYTES if strict or kind in _DOUBTFUL else None, strict)
+
+
+def kind_of_mount(where: Path, table: Iterable[tuple[str, str]]) -> str:
+    """The kind of file system that a path is on, by where each is mounted; "" if none of them tells."""
+    longest, kind = -1, ""
+    for point, found in table:
         # A later mount on the same point hides the earlier one.
         if point and where.is_relative_to(point) and len(point) >= longest:
             longest, kind = len(point), found
-    strict = kind in _FAT
-    return FileSystem(kind, FAT_LIMIT_BYTES if strict or kind in _DOUBTFUL else None, strict)
+    return kind
+
+
+def _row_of_linux(line: str) -> tuple[str, str]:
+    _, point, found, *_ = [*line.split(" "), "", "", ""]
+    return re.sub(r"\\([0-7]{3})", lambda m: chr(int(m[1], 8)), point), found
+
+
+_MAC_ROW = re.compile(r".+? on (/.*) \(([a-z0-9_]+)[,)]")
+
+
+def _row_of_mac(line: str) -> tuple[str, str]:
+    """As mount(8) of macOS writes it: "/dev/disk4s1 on /Volumes/CARD (msdos, local, nodev)"; from memory."""
+    row = _MAC_ROW.match(line)
+    return (row[1], row[2]) if row else ("", "")
+
+
+def _mount_lines() -> list[str]:
+    with contextlib.suppress(OSError, subprocess.SubprocessError):
+        done = subprocess.run(
+            ["/sbin/mount"], stdin=subprocess.DEVNULL, capture_output=True, timeout=5, check=True
+        )
+        return done.stdout.decode("utf-8", "surrogateescape").splitlines()
+    return []
+
+
+def _kind_of_drive(folder: Path) -> str:
+    """What Windows calls the file system of a drive or share (GetVolumeInformationW), in small letters."""
+    kind = ctypes.create_unicode_buffer(64)
+    root = folder.absolute().anchor
+    told = getattr(ctypes, "windll").kernel32.GetVolumeInformationW(root, None, 0, None, None, None, kind, 64)  # noqa: B009  # Windows only
+    return kind.value.lower() if told else ""
 
 
 def free_bytes(folder: Path) -> int:

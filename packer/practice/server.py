@@ -11,6 +11,7 @@ from __future__ import annotations
 import functools
 import hmac
 import socket
+import sys
 import threading
 import time
 from collections.abc import Mapping
@@ -299,7 +300,8 @@ class PracticeServer:
 
 def _listen(port: int) -> socket.socket:
     listener = socket.socket(socket.AF_INET, socket.SOCK_STREAM)
-    listener.setsockopt(socket.SOL_SOCKET, socket.SO_REUSEADDR, 1)
+    if sys.platform != "win32":  # there the option would let another program share the port
+        listener.setsockopt(socket.SOL_SOCKET, socket.SO_REUSEADDR, 1)
     try:
         listener.bind(("127.0.0.1", port))
     except OSError as fault:

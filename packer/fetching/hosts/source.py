@@ -8,6 +8,7 @@ from dataclasses import dataclass, field, replace
 from pathlib import PurePosixPath
 from urllib.parse import urlsplit
 
+from packer.common.shell import set_variable
 from packer.content.payload import Kind
 from packer.errors import BriefError
 from packer.fetching.answers.outcome import (
@@ -149,7 +150,7 @@ def filled(brief: Brief, layer: Layer, text: str, environment: Mapping[str, str]
     except UnsetError as fault:
         raise BriefError(
             f"{brief.path}: layers.{layer.name} needs the environment variable {fault}, which is "
-            f"not set. Set it in this terminal and try again: export {fault}=...{_keyring_advice(str(fault))}"
+            f"not set. Set it in this terminal and try again: {set_variable(str(fault))}{_keyring_advice(str(fault))}"
         ) from None
 
 
