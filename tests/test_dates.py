@@ -124,7 +124,9 @@ def test_the_date_stands_in_the_address_the_pack_the_status_and_on_the_card(
     capsys.readouterr()
     assert show_status.run(path, None, True) == 0
     assert told(capsys)["layers"]["aerial"]["date"] == "2026-11-28"
-    assert run_verify.run(path, None, True) == 0
+    assert run_verify.run(path, None, True, report_folder=tmp_path / "report") == 0
+    [page] = (tmp_path / "report").glob("*.html")
+    assert "Date of what it shows" in page.read_text(encoding="utf-8")
     capsys.readouterr()
     show_status.run(path, None, False)
     assert "aerial: shows 2026-11-28" in capsys.readouterr().out
