@@ -15,6 +15,10 @@ import pytest
 from packer.cli import run_fetch, run_handover, run_merge, run_split, run_verify, show_plan, show_status
 from packer.cli.fetch_options import FetchOptions
 from packer.errors import BriefError, InputError
+from packer.fetching.answers.judging import judge
+from packer.fetching.answers.outcome import Stored
+from packer.fetching.hosts.source import source_for
+from packer.fetching.transports import Response
 from packer.planning.brief import Brief
 from tests.test_offers_wms import capabilities, layer
 from tests.tile_server import png
@@ -48,7 +52,7 @@ class Server:
             def do_GET(self) -> None:
                 outer.asked.append(self.path)
                 body = outer.capabilities() if "GetCapabilities" in self.path else png("a", 256)
-                self.send_response(200)
+                self.send_response(404 if "robots" in self.path else 200)
                 self.send_header("Content-Length", str(len(body)))
                 self.end_headers()
                 self.wfile.write(body)
@@ -120,7 +124,9 @@ def test_the_date_stands_in_the_address_the_pack_the_status_and_on_the_card(
     capsys.readouterr()
     assert show_status.run(path, None, True) == 0
     assert told(capsys)["layers"]["aerial"]["date"] == "2026-11-28"
-    assert run_verify.run(path, None, True) == 0
+    assert run_verify.run(path, None, True, report_folder=tmp_path / "report") == 0
+    [page] = (tmp_path / "report").glob("*.html")
+    assert "Date of what it shows" in page.read_text(encoding="utf-8")
     capsys.readouterr()
     show_status.run(path, None, False)
     assert "aerial: shows 2026-11-28" in capsys.readouterr().out
@@ -227,3 +233,52 @@ def test_parts_of_a_split_fetch_the_date_that_was_found(
 def test_a_date_that_cannot_be_meant_is_refused_in_the_briefs_words(layer: str, word: str) -> None:
     with pytest.raises(BriefError, match=word):
         Brief.from_text(BRIEF.format(layer=layer))
+
+
+def test_a_key_goes_with_every_request_to_a_wms_and_stands_in_no_file_and_no_word(
+    server: Server, tmp_path: Path, capsys: pytest.CaptureFixture[str], monkeypatch: pytest.MonkeyPatch
+) -> None:
+    monkeypatch.setenv("MAP_KEY", "kx81-Qz7wP")
+    path = brief_for(tmp_path, f'wms = "{server.url}/wms?token=${{MAP_KEY}}"')
+    assert fetch(path) == 0
+    assert all("token=kx81-Qz7wP" in one for one in server.asked if "robots" not in one)
+    out = capsys.readouterr()
+    for text in (
+        out.out,
+        out.err,
+        *(p.read_bytes().decode("latin-1") for p in tmp_path.rglob("*") if p.is_file()),
+    ):
+        assert "kx81-Qz7wP" not in text
+    assert "token=${MAP_KEY}" in (tmp_path / "packs" / ".aerial.offer.json").read_text()
+
+
+@pytest.mark.parametrize(
+    ("status", "body", "reason"),
+    [
+        (
+            200,
+            "<ServiceExceptionReport><ServiceException>no layer for {}</ServiceException></ServiceExceptionReport>",
+            "no layer for ***",
+        ),
+        (
+            400,
+            "<o:ExceptionReport xmlns:o='o'><o:Exception exceptionCode='Bad'/></o:ExceptionReport>",
+            "Bad",
+        ),
+        (403, '{{"title": "No", "detail": "key {} has ended"}}', "No: key *** has ended"),
+        (500, "<ServiceExceptionReport/>", "an error without words"),
+    ],
+)
+def test_a_services_own_words_are_told_without_the_key_that_they_repeat(
+    status: int, body: str, reason: str
+) -> None:
+    key = "kx81-Qz7wP"
+    brief = Brief.from_text(
+        BRIEF.format(layer='url = "https://m.example.org/{z}/{x}/{y}.png?token=${MAP_KEY}"')
+    )
+    source = source_for(brief, brief.layers["aerial"], {"MAP_KEY": key})
+    reply = Response(status, {}, body.format(key).encode())
+    outcome = source.without_echo(judge(reply, source.rules, 0.0))
+    assert not isinstance(outcome, Stored)
+    assert f'"{reason}"' in getattr(outcome, "reason", "")
+    assert key not in repr(outcome)
