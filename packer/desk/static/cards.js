@@ -36,6 +36,11 @@ export function cardsPanel() {
   write.disabled = Boolean(store.state?.lacks) || (all.length > 0 && !named.length);
   return [
     ...head,
+    // What has just come out stands where the eye is.
+    ...(inspect?.error ? [make("p.warning", { text: inspect.error })] : []),
+    ...(inspect?.result ? inspected(inspect.result) : []),
+    ...(handover?.error ? [make("p.warning", { text: handover.error })] : []),
+    ...(handover?.result ? written(handover) : []),
     ...known(),
     field("Folder or card", to),
     drives(to),
@@ -44,10 +49,6 @@ export function cardsPanel() {
     all.length ? crewChoice(all) : make("p.hint", { text: "Everybody gets everything. Crews are made under Ground." }),
     ...needs(),
     make("div.row", {}, write, action("Inspect this card", () => store.startJob("inspect", { to: chosen.to }), "quiet")),
-    ...(handover?.error ? [make("p.warning", { text: handover.error })] : []),
-    ...(handover?.result ? written(handover) : []),
-    ...(inspect?.error ? [make("p.warning", { text: inspect.error })] : []),
-    ...(inspect?.result ? inspected(inspect.result) : []),
   ];
 }
 
