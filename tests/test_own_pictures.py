@@ -7,6 +7,7 @@ import json
 import re
 import sqlite3
 from collections.abc import Callable
+from dataclasses import replace
 from pathlib import Path
 
 import numpy as np
@@ -92,11 +93,12 @@ def taken(
     path: Path,
     on_progress: Callable[[str, int, int], None] = lambda _doing, _done, _all: None,
     store: Path | None = None,
+    sha: str = SHA,
     **more: bool,
 ) -> PictureTaken:
     asked = plan(brief)
-    said = labels(brief, asked, brief.layers[layer], "png", "morning.tif, 2026-11-30", origin_mark(SHA))
-    job = job_for(brief, asked, layer, path, **more)
+    said = labels(brief, asked, brief.layers[layer], "png", "morning.tif, 2026-11-30", origin_mark(sha))
+    job = replace(job_for(brief, asked, layer, path, **more), sha256=sha)
     return asyncio.run(take_picture(pack_path(brief, layer, store), said, job, on_progress))
 
 
@@ -226,6 +228,25 @@ def test_a_second_picture_fills_what_the_first_left_transparent(tmp_path: Path, 
         shown = old[..., 3] == 255
         assert (new[shown] == old[shown]).all()
     assert len(read_summary(pack).pictures) == 2
+
+
+def test_a_second_picture_that_breaks_off_leaves_its_tiles_missing(tmp_path: Path, picture: Path) -> None:
+    """What the first picture does not show was noted as absent; the second one is about to bring it."""
+    brief = brief_at(tmp_path)
+    west = write(tmp_path / "west.tif", ground(100, 100), pixel=2.0)
+    taken(brief, "drone", west, sha="ef" * 32)
+    pack = pack_path(brief, "drone")
+    assert read_summary(pack).absent & job_for(brief, plan(brief), "drone", picture).wanted
+
+    def stop(doing: str, _done: int, _every: int) -> None:
+        if doing == "tiles":
+            raise KeyboardInterrupt
+
+    with pytest.raises(KeyboardInterrupt):
+        taken(brief, "drone", picture, stop)
+    summary = read_summary(pack)
+    assert summary.lacking(job_for(brief, plan(brief), "drone", picture).wanted)
+    assert verify(brief, plan(brief)).layers["drone"].counts.missing
 
 
 def test_a_refresh_does_not_ask_a_server_for_tiles_of_a_picture(tmp_path: Path, picture: Path) -> None:

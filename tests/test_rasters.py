@@ -294,13 +294,6 @@ def _cut_off_behind_its_head(path: Path) -> Path:
     return path
 
 
-def _in_one_piece(path: Path) -> Path:
-    """One strip for all of it, as some programs write (TIFF 6.0, RowsPerStrip)."""
-    return write(
-        path, np.ones((3, 5200, 5200), np.uint8), tiled=False, blockysize=5200, compress="deflate", zlevel=1
-    )
-
-
 def _header_of(width: int, height: int) -> Callable[[Path], Path]:
     """A few bytes that claim a picture of any size (TIFF 6.0, section 2), with a place on the ground."""
 
@@ -344,7 +337,6 @@ REFUSED = {
     "control points": (_control_points, "not rectified"),
     "cut off": (_cut_off, "its end was cut off"),
     "cut off behind its head": (_cut_off_behind_its_head, r"was cut off: it has [\d.]+ .B, but"),
-    "in one piece": (_in_one_piece, "packed in pieces of"),
     "a billion pixels wide": (_header_of(10**9, 10**9), "more than can be cut|damaged"),
     "a million pixels wide": (_header_of(10**6, 10**6), "cannot hold such a picture|damaged"),
     "far from its system": (_elsewhere, "far from where|no place on Earth"),
@@ -363,6 +355,23 @@ def test_a_picture_that_cannot_be_cut_is_refused_with_a_reason(name: str, tmp_pa
         pass
     assert path.read_bytes() == before
     assert [one.name for one in tmp_path.iterdir()] == ["bad.tif"]
+
+
+@pytest.mark.parametrize("tiled", [True, False])
+def test_a_picture_packed_in_pieces_that_are_too_large_is_refused(
+    tiled: bool, tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    """One strip or one tile for all of it, as some programs write (TIFF 6.0, RowsPerStrip and TileLength)."""
+    monkeypatch.setattr("packer.content.rasters.checks._MOST_BLOCK_BYTES", 1_000_000)
+    sides = {"blockxsize": 640, "blockysize": 640}
+    for compress, refused in (("deflate", True), (None, False)):
+        path = write(tmp_path / f"{compress}.tif", ground(640, 640), tiled=tiled, compress=compress, **sides)
+        if refused:
+            with pytest.raises(InputError, match=r"packed in pieces of 1\.2 MB"), opened(path):
+                pass
+        else:
+            with opened(path) as picture:
+                assert picture.size() == (640, 640)
 
 
 def test_damage_inside_a_picture_is_told_with_its_place(tmp_path: Path) -> None:
