@@ -172,6 +172,9 @@ def _page(licences: Mapping[Package, str]) -> str:
             "Some packages carry libraries in their wheels, such as GEOS (LGPL-2.1) in shapely, and GDAL and PROJ "
             "(MIT) in pyogrio and pyproj. Their licences lie in those wheels; the check does not read them.",
             "",
+            "rasterio (BSD-3-Clause), with GDAL and PROJ in its wheel, is needed to test, and to run only as the extra "
+            "`pictures`, whose lock is `requirements/pictures.txt`.",
+            "",
             "## To run it",
             "",
             *head,

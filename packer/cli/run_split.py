@@ -21,7 +21,7 @@ from packer.planning.collection import fill_in_kept
 from packer.planning.offers import cache_offer
 from packer.planning.pack_path import pack_path
 from packer.planning.part_tiles import PART_TILES, write_part_tiles
-from packer.planning.plan import Plan, part_of, plan
+from packer.planning.plan import Plan, part_of, plan, served
 from packer.sources.address import variables
 from packer.store.pack_summary import known_summary
 
@@ -42,7 +42,7 @@ def run(path: Path, count: int, to: Path | None, as_json: bool, store: Path | No
     whole = plan(brief)
     missing = {
         name: known_summary(pack_path(brief, name, store)).lacking(layer.tiles)
-        for name, layer in whole.layers.items()
+        for name, layer in served(brief, whole).layers.items()
     }
     left = sum(map(len, missing.values()))
     folder = to or brief.folder / "parts"

@@ -29,13 +29,15 @@ def hand_over(
     max_file_bytes: int | Literal["auto"] | None = "auto",
     crews: Collection[str] | None = None,
     allow_gaps: bool = False,
+    blend: bool = False,
     stop: StopSignal | None = None,
     on_progress: OnProgress | None = None,
 ) -> HandoverReport:
     """Write what the plan asks for and the packs hold into the folder `to`, as sealed files for devices.
 
     `max_file_bytes` "auto" takes what the target's file system is sure to take, None means no limit. `crews` names
-    some of the brief's crews; left out, each has a folder. Raises InputError for what cannot be done as asked,
+    some of the brief's crews; left out, each has a folder. `blend` makes one layer of each that lies over another and
+    the one below. Raises InputError for what cannot be done as asked,
     LastbarError for an incomplete plan unless `allow_gaps`, StoreError for a damaged pack, DiskError for a target
     without room, and StoppedError if `stop` was set before it was done.
 
@@ -51,6 +53,7 @@ def hand_over(
         max_file_bytes=max_file_bytes,
         crews=crews_of(brief, crews),
         allow_gaps=allow_gaps,
+        blend=blend,
         on_progress=counting("hand over", "tiles", on_progress, stop),
     )
 
@@ -65,6 +68,7 @@ async def hand_over_async(
     max_file_bytes: int | Literal["auto"] | None = "auto",
     crews: Collection[str] | None = None,
     allow_gaps: bool = False,
+    blend: bool = False,
     stop: StopSignal | None = None,
     on_progress: OnProgress | None = None,
 ) -> HandoverReport:
@@ -79,6 +83,7 @@ async def hand_over_async(
             max_file_bytes=max_file_bytes,
             crews=crews,
             allow_gaps=allow_gaps,
+            blend=blend,
             stop=own,
             on_progress=show,
         ),

@@ -160,7 +160,9 @@ def _keyring_advice(name: str) -> str:
 def source_for(brief: Brief, layer: Layer, environment: Mapping[str, str]) -> Source:
     """One layer as a source. Raises BriefError for a variable that is not set, or that spoils the address."""
     if layer.pictures:
-        raise BriefError(f'Layer "{layer.name}" has no server, only own pictures: lastbar take-in brings them.')
+        raise BriefError(
+            f'Layer "{layer.name}" has no server, only own pictures: lastbar take-in brings them.'
+        )
     address = _address(brief, layer, environment)
     headers = {name: filled(brief, layer, value, environment) for name, value in layer.headers.items()}
     if "\\" in address.template or not address.hosts[0].partition(":")[0]:
