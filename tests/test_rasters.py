@@ -363,9 +363,15 @@ def test_a_picture_packed_in_pieces_that_are_too_large_is_refused(
 ) -> None:
     """One strip or one tile for all of it, as some programs write (TIFF 6.0, RowsPerStrip and TileLength)."""
     monkeypatch.setattr("packer.content.rasters.checks._MOST_BLOCK_BYTES", 1_000_000)
-    sides = {"blockxsize": 640, "blockysize": 640}
     for compress, refused in (("deflate", True), (None, False)):
-        path = write(tmp_path / f"{compress}.tif", ground(640, 640), tiled=tiled, compress=compress, **sides)
+        path = write(
+            tmp_path / f"{compress}.tif",
+            ground(640, 640),
+            tiled=tiled,
+            compress=compress,
+            blockxsize=640,
+            blockysize=640,
+        )
         if refused:
             with pytest.raises(InputError, match=r"packed in pieces of 1\.2 MB"), opened(path):
                 pass
