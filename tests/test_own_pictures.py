@@ -23,6 +23,7 @@ from packer.errors import BriefError, InputError, LastbarError
 from packer.fetching.hosts.source import labels
 from packer.fetching.run import run_fetch
 from packer.geometry.tileset import Tile, TileSet
+from packer.handover.against import differences
 from packer.handover.delivery import handover
 from packer.handover.manifest import read_manifest
 from packer.planning.brief import Brief
@@ -448,6 +449,11 @@ def test_a_blend_shows_the_upper_layer_where_it_is_and_the_lower_elsewhere(
     assert list(read_manifest(card).layers) == ["aerial"]
     assert entry.blended is not None
     assert (entry.blended.over, entry.blended.tiles) == (("drone",), len(upper))
+    assert differences(read_manifest(card), brief, asked) == ()
+    text = brief.path.read_text(encoding="utf-8").replace("drone = 16", "drone = 15")
+    shallower = Brief.from_text(text, brief.path)
+    (told,) = differences(read_manifest(card), shallower, plan(shallower))
+    assert "has changed on drone" in told
     with sqlite3.connect(card / "aerial.mbtiles") as db:
         found = {(z, x, row): data for z, x, row, data in db.execute("SELECT * FROM tiles")}
     assert set(found) == set(lower) | set(upper)

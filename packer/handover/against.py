@@ -2,11 +2,11 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterator, Mapping
+from collections.abc import Iterator, Mapping, Sequence
 
 from packer.errors import BriefError
 from packer.handover.crews import DeviceCrew, shares
-from packer.handover.manifest import AreaEntry, LayerEntry, Manifest
+from packer.handover.manifest import AreaEntry, Manifest
 from packer.planning.brief import OVERVIEW, Brief
 from packer.planning.brief_errors import quote_value
 from packer.planning.plan import AreaPlan, LayerPlan, Plan, tiles_digest
@@ -36,17 +36,21 @@ def differences(manifest: Manifest, brief: Brief, plan: Plan) -> tuple[str, ...]
 
 
 def _differences(manifest: Manifest, layers: Mapping[str, LayerPlan]) -> Iterator[str]:
-    for name in dict.fromkeys((*layers, *manifest.layers)):
-        if name not in manifest.layers:
+    then = {name: layer.areas for name, layer in manifest.layers.items()}
+    for layer in manifest.layers.values():
+        if layer.blended is not None:  # its file holds their pictures as well
+            then |= layer.blended.areas
+    for name in dict.fromkeys((*layers, *then)):
+        if name not in then:
             yield f"Layer {quote_value(name)} is new."
         elif name not in layers:
             yield f"Layer {quote_value(name)} is not planned any more."
         else:
-            yield from _layer_differences(name, manifest.layers[name], layers[name])
+            yield from _layer_differences(name, then[name], layers[name])
 
 
-def _layer_differences(layer: str, then: LayerEntry, now: LayerPlan) -> Iterator[str]:
-    was, areas = {area.name: area for area in then.areas}, {area.name: area for area in now.areas}
+def _layer_differences(layer: str, then: Sequence[AreaEntry], now: LayerPlan) -> Iterator[str]:
+    was, areas = {area.name: area for area in then}, {area.name: area for area in now.areas}
     for name in dict.fromkeys((*areas, *was)):
         whose = "The overview" if name == OVERVIEW else f"Area {quote_value(name)}"
         if name not in was:

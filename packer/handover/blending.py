@@ -285,6 +285,7 @@ def _folded(share: CrewShare, blends: Mapping[str, Blend]) -> dict[str, LayerPla
                 "both to the crew, or hand over without --blend."
             )
         if there:
-            tiles = TileSet.union(layers.pop(name).tiles for name in blend.upper)
-            layers[lower] = replace(layers[lower], more=blend.more & tiles)
+            upper = tuple(layers.pop(name) for name in blend.upper)
+            more = blend.more & TileSet.union(layer.tiles for layer in upper)
+            layers[lower] = replace(layers[lower], more=more, blended=upper)
     return layers

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from collections.abc import Sequence
 from datetime import UTC, datetime
 from pathlib import Path
 
@@ -16,7 +17,7 @@ from packer.handover.loose import SUMS, TILEJSON, file_sha256
 from packer.handover.manifest import AreaEntry, BlendEntry, FileEntry, LayerEntry, Manifest, SoftwareEntry
 from packer.planning.offers import date_of
 from packer.planning.pack_path import pack_path
-from packer.planning.plan import OVERVIEW, AreaPlan, Plan, tiles_digest
+from packer.planning.plan import OVERVIEW, AreaPlan, LayerPlan, Plan, tiles_digest
 from packer.store.snapshot_reader import TileIndex
 from packer.store.wrong_ground import wrong_ground
 from packer.version import __version__
@@ -96,12 +97,27 @@ def layer_entry(job: HandoverJob, layer: LayerDraft, damaged: TileSet, found: Co
         areas=tuple(_area_entry(area, layer.plan.name, found) for area in layer.plan.areas),
         wrong_ground=" ".join(wrong)[:_LONGEST_WORDS],
         pictures=layer.pictures if len(index) else (),
-        blended=_blended(job.blends.get(layer.plan.name)),
+        blended=_blended(job.blends.get(layer.plan.name), layer.plan.blended),
     )
 
 
-def _blended(blend: Blend | None) -> BlendEntry | None:
-    return None if blend is None else BlendEntry(over=blend.upper, tiles=blend.tiles, sha256=blend.sha256)
+def _blended(blend: Blend | None, upper: Sequence[LayerPlan]) -> BlendEntry | None:
+    if blend is None:
+        return None
+    areas = {
+        layer.name: tuple(
+            AreaEntry(
+                name=area.name,
+                deepest=area.deepest,
+                tiles=len(area.tiles),
+                asked=area.asked,
+                planned_sha256=tiles_digest(area.tiles),
+            )
+            for area in layer.areas
+        )
+        for layer in upper
+    }
+    return BlendEntry(over=blend.upper, tiles=blend.tiles, sha256=blend.sha256, areas=areas)
 
 
 def _area_entry(area: AreaPlan, layer: str, found: CopyDepths) -> AreaEntry:

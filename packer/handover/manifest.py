@@ -109,11 +109,13 @@ class AreaEntry(_Entry):
 class BlendEntry(_Entry):
     """What was blended into a layer: layers that lie over it. `tiles` of the layer show them; `sha256` is over a line
     "z/x/y UPPER LOWER" for each of those, the SHA-256 of both bodies, "-" where there was none below. With several
-    layers it is over their digests, as hexadecimal digits with spaces between."""
+    layers it is over their digests, as hexadecimal digits with spaces between. `areas` is what was planned of each of
+    the layers, for comparing it with a later plan."""
 
     over: Annotated[tuple[Text, ...], Field(max_length=1000)]
     tiles: Count
     sha256: Sha256
+    areas: dict[Text, Annotated[tuple[AreaEntry, ...], FailFast()]]
 
 
 class LayerEntry(_Entry):

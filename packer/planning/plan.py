@@ -79,7 +79,8 @@ class AreaPlan:
 class LayerPlan:
     """What all areas ask of one layer: `tiles` is the union, so that each tile counts once. `tile_px` is the side
     of a tile in pixels, as far as brief or server say so. `over` is the layer that this one lies over. `more` are
-    tiles that a blend adds for the handover: they go along, and nothing is promised of them."""
+    tiles that a blend adds for the handover: they go along, and nothing is promised of them; `blended` are the plans of
+    the layers that it took in."""
 
     name: str
     tiles: TileSet
@@ -87,6 +88,7 @@ class LayerPlan:
     tile_px: int = 256
     over: str | None = None
     more: TileSet = field(default_factory=TileSet)
+    blended: tuple[LayerPlan, ...] = ()
 
     def to_dict(self) -> dict[str, Any]:
         """Counts as plain values: in all, by zoom and by area."""
