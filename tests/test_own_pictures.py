@@ -35,7 +35,7 @@ from packer.store.merging import merge_pack, take_in
 from packer.store.pack_summary import read_summary
 from packer.store.picture_marks import origin_mark
 from packer.store.picture_taking import PictureJob, PictureTaken, take_picture
-from packer.store.records import Received
+from packer.store.records import Absent, Received
 from packer.store.writer import PackWriter
 from tests.geotiffs import ground, write
 
@@ -484,6 +484,27 @@ def test_a_blend_into_jpeg_is_jpeg_throughout_and_deeper_tiles_have_ground_below
         found = db.execute("SELECT substr(tile_data, 1, 2), zoom_level FROM aerial").fetchall()
     assert {start for start, _ in found} == {b"\xff\xd8"}
     assert max(zoom for _, zoom in found) == 15
+
+
+def test_a_blend_over_a_coarser_tile_does_not_make_the_card_deeper(tmp_path: Path, picture: Path) -> None:
+    """Where the lower layer lacks a zoom, its coarser tile is enlarged below the picture: nothing to rely on."""
+    brief = brief_at(tmp_path, area="at-least = { aerial = 15 }")
+    fill(brief, keep=lambda tile: tile.zoom < 15)
+    asked = plan(brief)
+
+    async def none() -> None:
+        said = labels(brief, asked, brief.layers["aerial"], "png", "host", "mark")
+        async with PackWriter(pack_path(brief, "aerial"), said) as pack:
+            await pack.write([Absent(tile, 404, DATE) for tile in asked.layers["aerial"].tiles.at(15)])
+
+    asyncio.run(none())
+    taken(brief, "drone", picture)
+    with pytest.raises(LastbarError, match="not deep enough"):
+        handover(brief, asked, None, tmp_path / "card", blend=True)
+    report = handover(brief, asked, None, tmp_path / "card", blend=True, allow_gaps=True)
+    assert not report.complete
+    (area,) = read_manifest(tmp_path / "card").layers["aerial"].areas
+    assert area.held == 14
 
 
 def test_a_blend_without_all_of_the_upper_layer_or_with_nothing_to_blend_is_refused(

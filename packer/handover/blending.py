@@ -28,16 +28,15 @@ from packer.planning.brief import Brief
 from packer.planning.pack_path import pack_path
 from packer.planning.plan import LayerPlan, Plan
 from packer.store.labels import labels_of
-from packer.store.picture_marks import tile_mark
+from packer.store.picture_marks import BLENDED, origin_mark, tile_mark
 from packer.store.reader import TileReader
-from packer.store.records import Received
+from packer.store.records import Absent, Received
 from packer.store.snapshot_reader import SnapshotReader, TileIndex, TileRow
 from packer.store.writer import PackWriter, lock_path
 
 __all__ = ["Blend", "blended_packs", "without_upper"]
 
-_BATCH = 64
-_BLENDED = "blended"  # in place of a picture's hash
+_BATCH, _NOTES = 64, 512
 Progress = Callable[[str, int, int], None]
 
 
@@ -173,14 +172,15 @@ class _Composer:
         above, below = self.over.index(self.job.plan.layers[self.upper].tiles), self.under.index(known)
         self._refuse_missing(above.tiles())
         labels = labels_of(self.under.path)
-        labels = replace(labels, pictures=(*labels.pictures, *labels_of(self.over.path).pictures))
+        mixed = (origin_mark(BLENDED), self.upper)
+        labels = replace(labels, pictures=(*labels.pictures, *labels_of(self.over.path).pictures, mixed))
         digest, made, batch = hashlib.sha256(), list[Tile](), list[Received]()
         every, done = len(above) + len(below), 0
         async with PackWriter(into, labels) as pack:
             for top, bottom in _paired(self._rows(self.over, above), self._rows(self.under, below)):
                 done += (top is not None) + (bottom is not None)
                 top, bottom = self._sound(top, self.upper), self._sound(bottom, self.lower)
-                record = self._blended(top, bottom) if top else self._as_it_is(bottom) if bottom else None
+                record = self._record(top, bottom)
                 if record is None:
                     continue
                 if top:
@@ -192,6 +192,10 @@ class _Composer:
                     batch = []
                     self.job.on_progress(f"blending {self.upper} into {self.lower}", done, every)
             await pack.write(batch)
+            # What the lower layer's server does not have, it still does not have: it is not missing.
+            none = list((known & self.under.absent) - below.tiles() - TileSet.from_tiles(made))
+            for start in range(0, len(none), _NOTES):
+                await pack.write([Absent(tile, 0, 0) for tile in none[start : start + _NOTES]])
         return Blend(into, (self.upper,), len(made), digest.hexdigest(), TileSet.from_tiles(made))
 
     def _rows(self, reader: SnapshotReader, index: TileIndex) -> Iterator[_Dated]:
@@ -215,9 +219,20 @@ class _Composer:
                 "over. Get what is missing first, or hand over what is on board with --allow-gaps."
             )
 
+    def _record(self, top: _Dated | None, bottom: _Dated | None) -> Received | None:
+        if top is None:
+            return None if bottom is None else self._as_it_is(bottom)
+        try:
+            return self._blended(top, bottom)
+        except Damaged as fault:
+            raise StoreError(
+                f"Tile {top[0].tile} of layer {self.upper}, or what lies below it, cannot be decoded: {fault}. To find "
+                "such tiles: lastbar verify --full"
+            ) from fault
+
     def _as_it_is(self, dated: _Dated) -> Received:
         row, fetched = dated
-        mark = tile_mark(_BLENDED, False) if row.tile in self.under.partial else None
+        mark = tile_mark(BLENDED, False) if row.tile in self.under.partial else None
         return Received(row.tile, row.data, row.hash, self.under.kind, fetched, mark)
 
     def _blended(self, top: _Dated, bottom: _Dated | None) -> Received | None:
@@ -226,15 +241,17 @@ class _Composer:
         drawn = pixels_of(row.data)
         if is_whole(drawn) and self.over.kind == self.under.kind:
             return Received(row.tile, row.data, row.hash, self.under.kind, fetched)
-        whole = row.tile not in self.over.partial
-        if not is_whole(drawn):
+        whole = is_whole(drawn)
+        if not whole:
             below = self._below(row.tile, bottom)
             if below is not None:
-                drawn, whole = laid_over(drawn, below), row.tile not in self.under.partial
+                drawn = laid_over(drawn, below)
             elif self.under.kind == Kind.JPG.value:
                 return None
+            # With a coarser tile below, enlarged, the place is no deeper than that one.
+            whole = bottom is not None and row.tile not in self.under.partial
         data = encoded(drawn, Kind(self.under.kind))
-        mark = None if whole else tile_mark(_BLENDED, False)
+        mark = None if whole else tile_mark(BLENDED, False)
         return Received(row.tile, data, body_hash(data), self.under.kind, fetched, mark)
 
     def _below(self, tile: Tile, bottom: _Dated | None) -> Pixels | None:

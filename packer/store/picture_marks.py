@@ -14,6 +14,7 @@ from packer.geometry.tileset import TileSet
 from packer.store.tile_sets import grouped
 
 __all__ = [
+    "BLENDED",
     "NOT_A_PICTURE",
     "PICTURE",
     "origin_mark",
@@ -24,6 +25,8 @@ __all__ = [
 ]
 
 PICTURE = "picture:"
+BLENDED = "blended"
+"""In place of a picture's hash: the tile was composed of two layers, for a handover."""
 NOT_A_PICTURE = f"fingerprint NOT LIKE '{PICTURE}%'"
 _HASH_LETTERS = 32
 _MOST_NAMED, _LONGEST_NAME, _SHOWN_LETTERS = 20, 150, 12
@@ -67,8 +70,9 @@ def picture_names(db: sqlite3.Connection) -> tuple[str, ...]:
     """The pictures that a pack has tiles of, each as its file's name, its day and the beginning of its SHA-256, the one
     taken in last at the end."""
     rows = db.execute(
-        f"SELECT host, fingerprint FROM source WHERE NOT ({NOT_A_PICTURE}) ORDER BY first_used, fingerprint LIMIT ?",
-        (_MOST_NAMED,),
+        f"SELECT host, fingerprint FROM source WHERE NOT ({NOT_A_PICTURE}) AND fingerprint != ? "
+        "ORDER BY first_used, fingerprint LIMIT ?",
+        (origin_mark(BLENDED), _MOST_NAMED),
     )
     return tuple(
         f"{host[:_LONGEST_NAME]}, SHA-256 {mark.removeprefix(PICTURE)[:_SHOWN_LETTERS]}"
