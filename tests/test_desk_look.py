@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import asyncio
+import io
 from collections.abc import AsyncIterator, Iterator
 from contextlib import asynccontextmanager
 from functools import partial
@@ -12,21 +13,30 @@ from typing import Any
 import httpx
 import pytest
 import tomlkit
+from PIL import Image
 
 from packer import Brief, plan
+from packer.cli import run_verify
+from packer.content.digest import body_hash
+from packer.content.payload import Kind
 from packer.desk.server import DeskServer
 from packer.desk.source_look import SourceLook
 from packer.errors import BriefError
-from packer.fetching.answers.outcome import ServerHasNone
-from packer.geometry.tileset import Tile
+from packer.fetching.answers.outcome import ServerHasNone, Stored
+from packer.fetching.hosts.source import source_for
+from packer.fetching.looked_at import LookedAt, store_looked_at
+from packer.geometry.tileset import Tile, TileSet
 from packer.planning.brief_keys import secrets_in_text
 from packer.planning.collection import Collection, fill_in_kept
+from packer.planning.offers import source_mark
 from packer.planning.pack_path import pack_path
 from packer.practice import PracticeServer, write_place
 from packer.sources.safe_address import literal_key
 from packer.store.locks import WriteLock
+from packer.store.pack_summary import read_summary
 from packer.store.reader import tile_at
 from tests.test_desk_server import Page
+from tests.tile_server import TileServer, png
 
 LON, LAT = 12.5012, 47.1023
 AT = {"lon": LON, "lat": LAT}
@@ -207,7 +217,7 @@ def look(page: Page, zoom: int) -> httpx.Response:
     return page.http.get(f"/api/look/relief/{tile_at(LON, LAT, zoom)}")
 
 
-def test_a_tile_comes_from_the_source_and_is_not_stored(page: Page, tmp_path: Path) -> None:
+def test_a_tile_comes_from_the_source_and_no_pack_is_written_for_a_look(page: Page, tmp_path: Path) -> None:
     answer = look(page, 12)
     assert (answer.status_code, answer.headers["X-From"]) == (200, "source")
     assert answer.headers["Content-Type"] == "image/png"
@@ -215,6 +225,85 @@ def test_a_tile_comes_from_the_source_and_is_not_stored(page: Page, tmp_path: Pa
     assert not list(tmp_path.glob("*.mbtiles"))
     beyond = look(page, 18)
     assert beyond.headers["X-From"] == "none"
+
+
+def test_a_tile_that_was_looked_at_is_stored_by_the_fetch_and_not_asked_for_once_more(tmp_path: Path) -> None:
+    with TileServer() as server:
+        text = f"""title = "Look"
+overview = false
+[layers.survey]
+url = "{server.url}"
+attribution = "Survey"
+permission = "Own server"
+zooms = [0, 15]
+requests-per-second = 2000
+[[areas]]
+name = "camp"
+point = [{LON}, {LAT}]
+radius = "300 m"
+deepest = 13
+"""
+        (tmp_path / "brief.toml").write_text(text, encoding="utf-8")
+        brief = Brief.read(tmp_path)
+        with DeskServer(tmp_path) as desk, Page(desk) as page:
+            seen = [tile_at(LON, LAT, zoom) for zoom in (11, 12, 15)]
+            for tile in seen:
+                assert page.http.get(f"/api/look/survey/{tile}").headers["X-From"] == "source"
+            page.post("/api/jobs/fetch")
+            result = page.ended("fetch")["result"]
+        planned = plan(brief).layers["survey"].tiles
+        assert result["complete"]
+        assert result["stored"] == len(planned) - 2
+        assert set(server.tiles_asked.values()) == {
+            1
+        }  # the one of zoom 15 is in no plan, so it was only looked at
+    assert run_verify.run(tmp_path / "brief.toml", None, as_json=False) == 0
+
+
+def test_of_what_was_looked_at_only_what_a_fetch_would_store_is_stored(tmp_path: Path) -> None:
+    """Each layer has one format and one side, pictures that stand for "no tile" are none, and the source is its own."""
+    text = f"""title = "Look"
+overview = false
+[layers.survey]
+url = "http://127.0.0.1:9/{{z}}/{{x}}/{{y}}"
+attribution = "Survey"
+permission = "Own server"
+zooms = [0, 6]
+tile-size = 256
+blank = ["{body_hash(png("blank", 256)).hex()}"]
+[[areas]]
+name = "all"
+box = [-170, -80, 170, 80]
+deepest = 3
+"""
+    (tmp_path / "brief.toml").write_text(text, encoding="utf-8")
+    brief = Brief.read(tmp_path)
+    mark = source_mark(brief.layers["survey"])
+
+    def seen(tile: Tile, data: bytes, kind: Kind = Kind.PNG, mark: str = mark) -> LookedAt:
+        return LookedAt(mark, tile, Stored(data, kind, '"tag"', None, None), 1_800_000_000)
+
+    looked = [
+        seen(Tile(3, 1, 1), png("sound", 256)),
+        seen(Tile(3, 2, 1), png("blank", 256)),
+        seen(Tile(3, 3, 1), png("elsewhere", 256), mark="0" * 16),
+        seen(Tile(6, 3, 1), png("not planned", 256)),
+        seen(Tile(3, 4, 1), jpeg(), Kind.JPG),
+        seen(Tile(3, 5, 1), png("large", 512)),
+    ]
+    source = source_for(brief, brief.layers["survey"], {})
+    stored = asyncio.run(store_looked_at(brief, plan(brief), None, {"survey": source}, looked))
+    pack = pack_path(brief, "survey")
+    assert stored == 1
+    assert read_summary(pack).held == TileSet.from_tiles([Tile(3, 1, 1)])
+    again = asyncio.run(store_looked_at(brief, plan(brief), None, {"survey": source}, looked))
+    assert again == 0
+
+
+def jpeg() -> bytes:
+    drawn = io.BytesIO()
+    Image.new("RGB", (256, 256), (90, 120, 60)).save(drawn, "JPEG")
+    return drawn.getvalue()
 
 
 def test_on_board_comes_first_and_deeper_is_enlarged(page: Page) -> None:

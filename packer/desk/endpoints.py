@@ -177,7 +177,7 @@ class _Addresses:
             "/api/weigh": lambda b: self._weighing.weigh(_area_change(b)),
             "/api/key": take_key,
             "/api/programs": lambda b: _allowed(session, b),
-            "/api/at-most": lambda b: session.step(lambda: set_at_most(session.at_most, b)),
+            "/api/at-most": lambda b: session.step(lambda: set_at_most(session.support.at_most, b)),
             "/api/speed": lambda b: session.set_speed(b.get("speed")),
         }
         routes = [Route(path, _posted(answer), methods=["POST"]) for path, answer in answers.items()]

@@ -10,9 +10,8 @@ from typing import Any
 from packer.desk.document import Snapshot
 from packer.desk.jobs import Work
 from packer.desk.known_cards import KnownCards
-from packer.desk.work import fetch_work, handover_work, inspect_work, survey_work, verify_work
+from packer.desk.work import FetchSupport, fetch_work, handover_work, inspect_work, survey_work, verify_work
 from packer.errors import InputError
-from packer.fetching.pacing.speed_limit import SpeedLimit
 from packer.planning.brief import Brief
 from packer.planning.plan import Plan, plan
 from packer.proof.results import VerifyReport
@@ -28,12 +27,12 @@ def job_work(
     store: Path | None,
     keep: Callable[[Brief, Plan, VerifyReport], None],
     cards: KnownCards,
-    at_most: SpeedLimit,
+    support: FetchSupport,
 ) -> tuple[Work, str | None]:
     """The work of a kind, and the mark of the brief that its outcome will be of.
 
     `planned` gives the present brief with its plan, and `keep` is given what a check found; `cards` takes in what was
-    written or inspected; `at_most` is what a fetch may take of the link. Raises InputError for a kind that is none, or
+    written or inspected; `support` is what a fetch is given. Raises InputError for a kind that is none, or
     options that cannot be used, and as `planned`.
     """
     if kind == "inspect":
@@ -41,7 +40,7 @@ def job_work(
     if now.brief is None:
         raise InputError(f"The brief needs {now.lacks} first.")
     if kind == "fetch":
-        return fetch_work(now.brief, store, options, at_most), None
+        return fetch_work(now.brief, store, options, support), None
     if kind == "survey":
         return survey_work(now.brief, store, options), None
     # A proof and a card rest on the shape files as they are now, not on what was read of them before.

@@ -34,8 +34,8 @@ from packer.desk.jobs import Job, Jobs
 from packer.desk.known_cards import KnownCards
 from packer.desk.source_look import SourceLook
 from packer.desk.steps import step_of_job, steps
+from packer.desk.work import FetchSupport
 from packer.errors import InputError, LastbarError
-from packer.fetching.pacing.speed_limit import SpeedLimit
 from packer.fetching.run_watch import LoggedRun
 from packer.planning.brief import USES, Brief
 from packer.planning.brief_edits import Edit
@@ -74,7 +74,7 @@ class Session:
         self.drawn = DrawnShapes()
         self._figures: tuple[int, dict[str, Any]] | None = None
         self.speed: AssumedSpeed | None = None
-        self.at_most = SpeedLimit()  # of a fetch, also of one that runs
+        self.support = FetchSupport(looked_at=self.look.looked_at)
         self._proof: tuple[Brief, Plan, VerifyReport, float] | None = None
         self.cards = KnownCards(self.document.path)
         self._files, self._survey = FileMarks(), SurveyElsewhere(self.events)
@@ -119,7 +119,7 @@ class Session:
             "battery": battery_percent(),
             "cards": self._cards(now),
             "speed": None if self.speed is None else round(self.speed.bits_per_second),
-            "at_most": at_most_facts(self.at_most),
+            "at_most": at_most_facts(self.support.at_most),
             "forbidden": forbidden_programs(now.brief),
         }
 
@@ -240,9 +240,8 @@ class Session:
         """Start a job. Raises InputError for a kind that is none, or options that cannot be used."""
         if kind in _ASKING:
             self._refuse_beside_others()
-        work, mark = job_work(
-            kind, options, self.document.now(), self.plan, self._store, self._keep, self.cards, self.at_most
-        )
+        held = (self._store, self._keep, self.cards, self.support)
+        work, mark = job_work(kind, options, self.document.now(), self.plan, *held)
         if kind in _ASKING:
             self.look.forbid()
         try:

@@ -1,4 +1,5 @@
-"""Single tiles straight from a layer's server, for whoever looks at the map: one layer at a time, kept in memory only.
+"""Single tiles straight from a layer's server, for whoever looks at the map: one layer at a time, kept in memory only,
+until a fetch begins, which stores those that it needs.
 
 All methods that are coroutines belong to the loop of the desk's server; `forbid` and `permit` may be called anywhere.
 While a fetch or survey asks the servers, here or in another process, nothing is asked here: a server's caps hold for
@@ -8,6 +9,7 @@ all of this machine together.
 from __future__ import annotations
 
 import asyncio
+import time
 from collections import OrderedDict
 from collections.abc import AsyncIterator, Callable
 from contextlib import AbstractAsyncContextManager, AsyncExitStack, asynccontextmanager
@@ -18,8 +20,10 @@ from packer.desk.transport import DESK_TRANSPORT
 from packer.errors import InputError, NetworkError, TermsError
 from packer.fetching.answers.outcome import Outcome, ServerHasNone, Stored
 from packer.fetching.hosts.tile_asker import TileAsker, open_asker
+from packer.fetching.looked_at import LookedAt
 from packer.geometry.tileset import Tile
 from packer.planning.brief import Brief
+from packer.planning.offers import source_mark
 from packer.planning.pack_path import pack_path
 from packer.store.locks import is_locked
 
@@ -39,7 +43,7 @@ class SourceLook:
 
     def __init__(self, open_: Callable[..., AbstractAsyncContextManager[TileAsker]] = _ASKER) -> None:
         self._open = open_
-        self._kept: OrderedDict[tuple[str, Tile], bytes] = OrderedDict()
+        self._kept: OrderedDict[tuple[str, Tile], LookedAt | None] = OrderedDict()
         self._bytes = self._waiting = self._asked = self._under_way = 0
         self._key: str | None = None
         self._asker: TileAsker | None = None
@@ -64,7 +68,8 @@ class SourceLook:
         key = _key(brief, layer)
         if (key, tile) in self._kept:
             self._kept.move_to_end((key, tile))
-            return self._kept[key, tile] or None
+            kept = self._kept[key, tile]
+            return kept.outcome.data if kept is not None else None
         self._check_free(brief, store)
         limit = brief.layers[layer].tile_limit
         if limit is not None and planned + self._asked >= limit:
@@ -88,10 +93,11 @@ class SourceLook:
         finally:
             self._waiting -= 1
         if isinstance(outcome, Stored):
-            self._keep((key, tile), outcome.data)
+            mark = source_mark(brief.layers[layer])
+            self._keep((key, tile), LookedAt(mark, tile, outcome, int(time.time())))
             return outcome.data
         if isinstance(outcome, ServerHasNone):
-            self._keep((key, tile), b"")
+            self._keep((key, tile), None)
             return None
         raise NetworkError(f'Layer "{layer}": {getattr(outcome, "reason", "no tile came")}.')
 
@@ -173,11 +179,19 @@ class SourceLook:
                 raise NetworkError(_BUSY)
         self._free_at = now + _LOCKS_EVERY_S
 
-    def _keep(self, key: tuple[str, Tile], body: bytes) -> None:
-        self._kept[key] = body
-        self._bytes += len(body) + 200
+    def looked_at(self) -> list[LookedAt]:
+        """The tiles that came whole and are still kept. May be called anywhere."""
+        return [kept for kept in list(self._kept.values()) if kept is not None]
+
+    def _keep(self, key: tuple[str, Tile], seen: LookedAt | None) -> None:
+        self._kept[key] = seen
+        self._bytes += _weight(seen)
         while self._bytes > _MOST_BYTES:
-            self._bytes -= len(self._kept.popitem(last=False)[1]) + 200
+            self._bytes -= _weight(self._kept.popitem(last=False)[1])
+
+
+def _weight(seen: LookedAt | None) -> int:
+    return 400 + (len(seen.outcome.data) if seen is not None else 0)
 
 
 _BUSY = "A fetch or survey is asking the servers just now. What is on board is shown."

@@ -3,9 +3,12 @@
 from __future__ import annotations
 
 import asyncio
+import os
 import threading
 import time
-from collections.abc import Callable, Mapping, Sequence
+from collections.abc import Callable, Iterable, Mapping, Sequence
+from contextlib import suppress
+from dataclasses import dataclass, field
 from datetime import datetime
 from pathlib import Path
 from typing import Any, Literal, cast, get_args
@@ -15,9 +18,11 @@ from packer.desk.jobs import Reporter, Work
 from packer.desk.known_cards import KnownCard, KnownCards
 from packer.desk.transport import DESK_TRANSPORT
 from packer.desk.wording import on_page
-from packer.errors import InputError
+from packer.errors import BriefError, InputError, StoreBusyError
 from packer.fetching.departure import departure_time
+from packer.fetching.hosts.layer_keys import keys_for
 from packer.fetching.hosts.offer_reading import read_offers
+from packer.fetching.looked_at import LookedAt, store_looked_at
 from packer.fetching.pacing.speed_limit import SpeedLimit
 from packer.fetching.reports import LayerProgress, Options
 from packer.fetching.run import fast_loop, run_fetch
@@ -34,7 +39,7 @@ from packer.survey.inspection import LayerFinding, SurveyReport
 from packer.survey.rounds import survey_rounds
 from packer.survey.sheets import write_sheet
 
-__all__ = ["fetch_work", "handover_work", "inspect_work", "survey_work", "verify_work"]
+__all__ = ["FetchSupport", "fetch_work", "handover_work", "inspect_work", "survey_work", "verify_work"]
 
 _TELL_EVERY_S = 0.5
 _LONGEST_TEXT = 100_000
@@ -55,14 +60,23 @@ class _Sparing:
         return True
 
 
+@dataclass(frozen=True, slots=True)
+class FetchSupport:
+    """What the desk gives a fetch: `at_most` is what it may take of the link, `looked_at` the tiles that came for a
+    look, which are stored and not asked for once more."""
+
+    at_most: SpeedLimit = field(default_factory=SpeedLimit)
+    looked_at: Callable[[], Iterable[LookedAt]] = tuple
+
+
 def fetch_work(
-    brief: Brief, store: Path | None, options: Mapping[str, Any], at_most: SpeedLimit | None = None
+    brief: Brief, store: Path | None, options: Mapping[str, Any], support: FetchSupport | None = None
 ) -> Work:
-    """A fetch; options `depart` ("05:30") and `ask_absent_again`. `at_most` is what it may take of the link. Raises
-    InputError for a time that is none.
+    """A fetch; options `depart` ("05:30") and `ask_absent_again`. Raises InputError for a time that is none.
 
     If the process dies: the packs hold every committed batch, and the next fetch asks only for the rest.
     """
+    support = support or FetchSupport()
     chosen_options = Options(
         store=store,
         depart_at=_departure(options.get("depart")),
@@ -70,7 +84,7 @@ def fetch_work(
         transport=DESK_TRANSPORT,
         log=True,
         keep_awake=True,
-        speed_limit=at_most or SpeedLimit(),
+        speed_limit=support.at_most,
     )
 
     def work(reporter: Reporter) -> Mapping[str, Any]:
@@ -86,6 +100,7 @@ def fetch_work(
             try:
                 settled, remarks = await read_offers(brief, store, transport=DESK_TRANSPORT)
                 worked_out = plan(settled)
+                await _store_looked_at(settled, worked_out, store, support.looked_at())
                 report = await run_fetch(settled, worked_out, chosen_options, stop=stop, on_progress=show)
             finally:
                 watcher.set()
@@ -97,6 +112,17 @@ def fetch_work(
             return runner.run(go())
 
     return work
+
+
+async def _store_looked_at(
+    brief: Brief, worked_out: Plan, store: Path | None, seen: Iterable[LookedAt]
+) -> None:
+    """If a layer cannot be fetched as it is, or its pack is in use, the fetch itself says so. If cancelled: what was
+    written stays."""
+    with suppress(BriefError, StoreBusyError):
+        keys = await keys_for(brief, worked_out, os.environ)
+        sources = {name: one.source for name, one in keys.items()}
+        await store_looked_at(brief, worked_out, store, sources, seen)
 
 
 def _departure(text: object) -> float | None:
