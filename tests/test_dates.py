@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import json
 import sqlite3
-from collections.abc import Iterator
+from collections.abc import Callable, Iterator
 from http.server import BaseHTTPRequestHandler, ThreadingHTTPServer
 from pathlib import Path
 from threading import Thread
@@ -142,7 +142,13 @@ def test_a_pack_of_one_date_takes_no_tile_of_another_and_is_not_proven_for_it(
     assert fetch(path) == 0
     before = (tmp_path / "packs" / "aerial.mbtiles").read_bytes()
     brief_for(tmp_path, plain(server, '"2026-11-29"'))
-    for command in (fetch, lambda p: run_verify.run(p, None, True), hand_over):
+    commands: tuple[Callable[[Path], int], ...] = (
+        fetch,
+        lambda p: run_verify.run(p, None, True),
+        lambda p: show_status.run(p, None, True),
+        hand_over,
+    )
+    for command in commands:
         with pytest.raises(
             InputError, match=r"tiles of 2026-11-28, but the brief asks for tiles of 2026-11-29"
         ):

@@ -17,6 +17,7 @@ from packer.cli.output import echo, echo_wrapped, print_json, table, warn
 from packer.common.shell import shell_command
 from packer.common.units import bytes_text, counted
 from packer.planning.brief import Brief
+from packer.planning.pack_dates import check_pack_dates
 from packer.planning.pack_path import pack_path
 from packer.planning.plan import Plan, plan
 from packer.proof.below_floor import below_floor_of
@@ -57,10 +58,11 @@ def run(path: Path, store: Path | None, as_json: bool, by_zoom: bool = False) ->
     """Show what each pack holds of the plan of the brief at `path`; 1 if anything is still to be fetched, or if some
     place does not reach its floor. `by_zoom` shows the tables as well.
 
-    Raises StoreError for a pack that would be complete and cannot be read.
+    Raises StoreError for a pack that would be complete and cannot be read, InputError for one of another date.
     """
     brief = brief_at(path, store)
     worked_out = plan(brief)
+    check_pack_dates(brief, worked_out.layers, store)
     status = _status(brief, worked_out, store)
     if as_json:
         print_json(_json(status) | changes_json(brief, worked_out, store))
