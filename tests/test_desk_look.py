@@ -306,6 +306,34 @@ def jpeg() -> bytes:
     return drawn.getvalue()
 
 
+def test_a_layer_that_its_server_describes_is_asked_for_on_the_desk(
+    tmp_path: Path, server: PracticeServer
+) -> None:
+    (tmp_path / "brief.toml").write_text(
+        f"""title = "Look"
+overview = false
+[layers.told]
+tilejson = "{base(server)}/tilejson/relief.json"
+permission = "Own server"
+[[areas]]
+name = "camp"
+point = [{LON}, {LAT}]
+radius = "300 m"
+deepest = 13
+""",
+        encoding="utf-8",
+    )
+    with DeskServer(tmp_path) as desk, Page(desk) as page:
+        assert page.get("/api/state")["undescribed"] == ["told"]
+        refused = page.get("/api/figures", 422)["error"]
+        assert refused.endswith("Ask it while you have a network: the button is in the step Ground.")
+        page.post("/api/jobs/describe")
+        job = page.ended("describe")
+        assert job["state"] == "done", job["error"]
+        assert page.get("/api/state")["undescribed"] == []
+        assert page.get("/api/figures")["tiles"] > 0
+
+
 def test_on_board_comes_first_and_deeper_is_enlarged(page: Page) -> None:
     page.post("/api/jobs/fetch")
     assert page.ended("fetch")["result"]["complete"]

@@ -33,6 +33,7 @@ from packer.desk.profile import profile
 from packer.desk.recent_trips import RecentTrips
 from packer.desk.session import Session
 from packer.desk.weighing import Weighing, would_go
+from packer.desk.wording import on_page
 from packer.errors import EXIT_INPUT, EXIT_STORE, EXIT_TERMS, BriefError, InputError, LastbarError
 from packer.fetching.run_watch import last_run
 from packer.planning.brief_keys import masked_keys
@@ -267,7 +268,7 @@ async def _http_fault(_: Request, fault: Exception) -> Response:
 async def _fault(_: Request, fault: Exception) -> Response:
     """An error of the package, in its own words. If cancelled: nothing was done."""
     assert isinstance(fault, LastbarError)
-    told: dict[str, Any] = {"error": str(fault)}
+    told: dict[str, Any] = {"error": on_page(str(fault))}
     status = _STATUS.get(fault.exit_code, 400)
     if isinstance(fault, StaleRevisionError):
         status = 409

@@ -10,7 +10,15 @@ from typing import Any
 from packer.desk.document import Snapshot
 from packer.desk.jobs import Work
 from packer.desk.known_cards import KnownCards
-from packer.desk.work import FetchSupport, fetch_work, handover_work, inspect_work, survey_work, verify_work
+from packer.desk.work import (
+    FetchSupport,
+    describe_work,
+    fetch_work,
+    handover_work,
+    inspect_work,
+    survey_work,
+    verify_work,
+)
 from packer.errors import InputError
 from packer.planning.brief import Brief
 from packer.planning.plan import Plan, plan
@@ -41,6 +49,8 @@ def job_work(
         raise InputError(f"The brief needs {now.lacks} first.")
     if kind == "fetch":
         return fetch_work(now.brief, store, options, support), None
+    if kind == "describe":
+        return describe_work(now.brief, store), None
     if kind == "survey":
         return survey_work(now.brief, store, options), None
     # A proof and a card rest on the shape files as they are now, not on what was read of them before.

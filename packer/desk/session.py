@@ -41,7 +41,7 @@ from packer.planning.brief import USES, Brief
 from packer.planning.brief_edits import Edit
 from packer.planning.brief_keys import key_in_full
 from packer.planning.collection import Collection
-from packer.planning.offers import apply_offers, cached_offers
+from packer.planning.offers import apply_offers, cached_offers, undescribed
 from packer.planning.plan import Plan
 from packer.proof.report import report_page
 from packer.proof.results import VerifyReport
@@ -52,7 +52,7 @@ from packer.view.board import Board
 __all__ = ["Session"]
 
 _MOST_PACKS = 64  # whose holdings are kept at hand
-_ASKING = ("fetch", "survey")  # the jobs that ask servers for tiles
+_ASKING = ("fetch", "survey", "describe")  # the jobs that ask servers
 
 
 class Session:
@@ -121,6 +121,7 @@ class Session:
             "speed": None if self.speed is None else round(self.speed.bits_per_second),
             "at_most": at_most_facts(self.support.at_most),
             "forbidden": forbidden_programs(now.brief),
+            "undescribed": undescribed(now.brief, self._store),
         }
 
     def plan(self) -> tuple[Snapshot, Brief, Plan]:
@@ -277,7 +278,7 @@ class Session:
         found = self.state()
         self.events.tell(
             "state",
-            {key: found[key] for key in ("path", "revision", "steps", "brief_mark", "cards")},
+            {key: found[key] for key in ("path", "revision", "steps", "brief_mark", "cards", "undescribed")},
         )
         return found
 

@@ -21,6 +21,10 @@ _INSTEAD = (
         " The step Cards names those written or inspected here.",
     ),
     (re.compile(r"with --allow-gaps\b"), "with the box ticked"),
+    (
+        re.compile(r"Ask it while you have a network: lastbar plan .*", re.DOTALL),
+        "Ask it while you have a network: the button is in the step Ground.",
+    ),
     (re.compile(r"To look at it, and allow it: lastbar key allow"), "Look at it in the step Fetch."),
 )
 

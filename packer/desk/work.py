@@ -39,7 +39,15 @@ from packer.survey.inspection import LayerFinding, SurveyReport
 from packer.survey.rounds import survey_rounds
 from packer.survey.sheets import write_sheet
 
-__all__ = ["FetchSupport", "fetch_work", "handover_work", "inspect_work", "survey_work", "verify_work"]
+__all__ = [
+    "FetchSupport",
+    "describe_work",
+    "fetch_work",
+    "handover_work",
+    "inspect_work",
+    "survey_work",
+    "verify_work",
+]
 
 _TELL_EVERY_S = 0.5
 _LONGEST_TEXT = 100_000
@@ -220,6 +228,20 @@ def verify_work(
         depths = [{**one.to_dict(), "text": depth_text(one)} for one in report.depths]
         found = report.to_dict()
         return {**found, "depths": depths, "not_checked": [on_page(text) for text in found["not_checked"]]}
+
+    return work
+
+
+def describe_work(brief: Brief, store: Path | None) -> Work:
+    """Ask the servers of those layers that they describe themselves what they offer, and keep it beside the packs.
+
+    If the process dies: each layer's old offer is kept, or its new one.
+    """
+
+    def work(_reporter: Reporter) -> Mapping[str, Any]:
+        with asyncio.Runner(loop_factory=fast_loop()) as runner:
+            _, remarks = runner.run(read_offers(brief, store, transport=DESK_TRANSPORT))
+        return {"remarks": remarks}
 
     return work
 

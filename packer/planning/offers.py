@@ -28,6 +28,7 @@ __all__ = [
     "offers_missing_error",
     "source_mark",
     "source_name",
+    "undescribed",
     "with_offer",
 ]
 
@@ -169,6 +170,15 @@ def cache_offer(layer: Layer, folder: Path, offer: Offer) -> None:
     Raises DiskError. If the process dies: the old offer or the new one.
     """
     keep_offer(folder, layer.name, source_name(layer), offer)
+
+
+def undescribed(brief: Brief | None, store: Path | None) -> list[str]:
+    """The layers that their servers describe and whose description is not kept beside the packs yet. Raises StoreError
+    as `cached_offers`."""
+    if brief is None:
+        return []
+    known = cached_offers(brief, store or brief.store_folder)
+    return [name for name, layer in brief.layers.items() if layer.offered_at and name not in known]
 
 
 def offers_missing_error(brief: Brief, names: Collection[str]) -> BriefError:

@@ -2,6 +2,7 @@
 
 import { drawAreas } from "./areas.js";
 import { byId, ask, choice, make, action } from "./dom.js";
+import { askForDescriptions } from "./describe.js";
 import { drawMap } from "./map.js";
 import { drawSteps, STEPS } from "./steps.js";
 import { drawPanel } from "./panel.js";
@@ -20,6 +21,7 @@ drawAreas();
 drawPanel();
 drawProfile();
 drawFiles();
+askForDescriptions();
 hearNotices();
 
 let savedAs = 0; // the revision that "saved" speaks of

@@ -1,6 +1,7 @@
 // Ground: the chosen area, or the overview and the crews.
 
 import { FORMS, warnings } from "./areas.js";
+import { describePart } from "./describe.js";
 import { action, ask, choice, field, make } from "./dom.js";
 import { free } from "./files.js";
 import { recentPart } from "./recent.js";
@@ -198,7 +199,8 @@ function wholePanel() {
     make("h2", { text: "Ground" }),
     ...lacks,
     make("p", { text: "Choose an area in the list or on the map to change it. Draw one, or drop the file of your course on the page." }),
-    ...(store.trouble ? [make("p.warning", { text: store.trouble })] : []),
+    ...(store.trouble && !store.state?.undescribed?.length ? [make("p.warning", { text: store.trouble })] : []),
+    ...describePart(),
     ...recentPart(),
     ...overview(),
     make("h3", { text: "Crews" }),

@@ -176,9 +176,9 @@ class Store extends EventTarget {
       if (!this.state) return;
       if (told.path !== this.state.path) location.reload(); // another trip is on the desk now
       else if (told.revision !== this.state.revision) this.take(await get("/api/state"));
-      else this.take({ ...this.state, steps: told.steps, brief_mark: told.brief_mark, cards: told.cards });
+      else this.take({ ...this.state, steps: told.steps, brief_mark: told.brief_mark, cards: told.cards, undescribed: told.undescribed });
     });
-    for (const kind of ["fetch", "survey", "verify", "handover", "inspect"]) {
+    for (const kind of ["fetch", "survey", "describe", "verify", "handover", "inspect"]) {
       events.addEventListener(`job-${kind}`, ({ data }) => this.heard(kind, JSON.parse(data)));
     }
     events.addEventListener("elsewhere", ({ data }) => this.heardElsewhere(JSON.parse(data)));
