@@ -204,3 +204,56 @@ def test_without_any_network_an_area_is_drawn_on_the_graticule_dragged_undone_an
     with DeskServer(tmp_path / "next") as desk, sitting(browser, desk) as page:
         page.get_by_role("button", name=tmp_path.name, exact=True).click()  # of the recent trips
         said(page, "ground", "✓ 2 areas")
+
+
+def test_the_survey_is_told_on_the_map_and_a_crew_can_be_left_out_of_the_cards(
+    browser: Browser, tmp_path: Path
+) -> None:
+    (tmp_path / "brief.toml").write_text(
+        f"""title = "Two crews"
+overview = false
+[layers.aerial]
+url = "{REFUSED}"
+attribution = "Survey"
+permission = "Own server"
+zooms = [0, 18]
+[[areas]]
+name = "camp"
+point = [12.5, 47.1]
+radius = "600 m"
+deepest = 16
+[[areas]]
+name = "ford"
+point = [12.52, 47.1]
+radius = "600 m"
+deepest = 14
+[[crews]]
+name = "North"
+areas = ["camp"]
+[[crews]]
+name = "South"
+areas = ["ford"]
+""",
+        encoding="utf-8",
+    )
+    worth = {"camp": {"deepest": 16, "worth_to": 13}, "ford": {"deepest": 14, "worth_to": 14}}
+    found = {
+        name: {**one, "evidence": "", "judged": 9, "saves": {"tiles": 9, "bytes": 9}, "zooms": {}}
+        for name, one in worth.items()
+    }
+    with DeskServer(tmp_path) as desk, sitting(browser, desk) as page:
+        result = {"sheets": [], "layers": {"aerial": {"notices": [], "areas": found}}}
+        desk.session.jobs.start("survey", {}, lambda _reporter: result)
+        page.locator("#step-worth").click()
+        expect(page.locator(".leaflet-tooltip.over")).to_have_text(["camp: aerial worth zoom 13, not 16"])
+        page.locator("#step-cards").click()
+        page.get_by_label("Folder or card").fill(str(tmp_path / "card"))
+        page.get_by_label("North").uncheck()
+        page.get_by_role("button", name="Write the files").click()
+        expect(page.locator("#panel")).to_contain_text("No planned tile is on board")
+        assert desk.session.jobs.to_dict()["handover"]["options"]["crews"] == ["South"]
+        page.get_by_label("South").uncheck()
+        write = page.get_by_role("button", name="Write the files")
+        if write.is_enabled():  # it may be pressed before the panel is drawn anew
+            write.click()
+            expect(page.locator("#notice")).to_have_text("No crew is chosen, so there is nothing to write.")

@@ -311,7 +311,7 @@ def handover_work(
     if kind not in get_args(As):
         raise InputError(f"A handover is {', '.join(get_args(As))}; {kind} is none of them.")
     to = _folder(options)
-    crews = _crews(brief, options.get("crews") or [])
+    crews = _crews(brief, options.get("crews"))
     limit = _max_file(options.get("max_file"))
 
     def work(reporter: Reporter) -> Mapping[str, Any]:
@@ -345,11 +345,13 @@ def _folder(options: Mapping[str, Any]) -> Path:
     return Path(text).expanduser().absolute()
 
 
-def _crews(brief: Brief, names: Sequence[str]) -> list[DeviceCrew]:
+def _crews(brief: Brief, names: Sequence[str] | None) -> list[DeviceCrew]:
+    if names is not None and not names:
+        raise InputError("No crew is chosen, so there is nothing to write.")
     known = {crew.name: crew for crew in brief.crews}
-    if unknown := [name for name in names if name not in known]:
+    if unknown := [name for name in names or () if name not in known]:
         raise InputError(f'The brief has no crew "{unknown[0]}".')
-    picked = [known[name] for name in names] if names else list(brief.crews)
+    picked = [known[name] for name in known if names is None or name in names]
     return [DeviceCrew(c.name, c.areas, c.layers, c.budget) for c in picked]
 
 

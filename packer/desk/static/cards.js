@@ -30,10 +30,11 @@ export function cardsPanel() {
   const gaps = make("input", { type: "checkbox", checked: chosen.gaps });
   gaps.addEventListener("change", () => { chosen.gaps = gaps.checked; });
   const all = (store.state?.crews ?? []).map((/** @type {any} */ crew) => crew.name);
-  const named = all.filter((/** @type {string} */ name) => !chosen.without.has(name));
-  const crews = named.length === all.length ? {} : { crews: named };
-  const write = action("Write the files", () => store.startJob("handover", { to: chosen.to, as: chosen.as, allow_gaps: chosen.gaps, ...crews }));
-  write.disabled = Boolean(store.state?.lacks) || (all.length > 0 && !named.length);
+  // What is ticked when the button is pressed counts: the panel is not drawn anew while a box has the focus.
+  const named = () => all.filter((/** @type {string} */ name) => !chosen.without.has(name));
+  const crews = () => (named().length === all.length ? {} : { crews: named() });
+  const write = action("Write the files", () => store.startJob("handover", { to: chosen.to, as: chosen.as, allow_gaps: chosen.gaps, ...crews() }));
+  write.disabled = Boolean(store.state?.lacks) || (all.length > 0 && !named().length);
   return [
     ...head,
     // What has just come out stands where the eye is.
