@@ -18,9 +18,6 @@ from xdist.scheduler import LoadScopeScheduling  # type: ignore[import-untyped]
 # As the command does, and before numpy is loaded: threads for small matrices cost far more than they bring.
 os.environ.setdefault("OPENBLAS_NUM_THREADS", "1")
 
-# To look for rubbish after every 700 new objects, as Python does unasked, took an eighth of the tests' time.
-gc.set_threshold(100_000, 20, 100)
-
 from packer.planning.brief import Brief
 
 # A busy machine is no failure. LASTBAR_TESTS_EXAMPLES=1000 looks longer for an example that fails.
@@ -31,6 +28,9 @@ settings.register_profile(
     suppress_health_check=[HealthCheck.too_slow],
 )
 settings.load_profile("steady")
+
+# To look for rubbish after every 700 new objects, as Python does unasked, took an eighth of the tests' time.
+gc.set_threshold(100_000, 20, 100)
 
 # What processes share of a host's caps and pauses is of this test run only.
 os.environ["XDG_CONFIG_HOME"] = tempfile.mkdtemp(prefix="lastbar-config-")
