@@ -20,6 +20,8 @@ __all__ = ["chromium", "keep", "page_of", "watched"]
 _PROGRAM = Path("/usr/bin/chromium")
 _FLAGS = [
     *("--headless", "--no-sandbox", "--disable-gpu", "--disable-gpu-rasterization", "--disable-quic"),
+    # Nothing plays at being a graphics card, and no process of its own puts the picture together.
+    *("--disable-software-rasterizer", "--in-process-gpu"),
     *("--no-first-run", "--disable-sync", "--disable-background-networking", "--disable-component-update"),
     # Cheaper than to have each request pass through the test, as Playwright's own way to block does.
     *("--host-resolver-rules=MAP * ~NOTFOUND, EXCLUDE 127.0.0.1, EXCLUDE 127.0.0.2, EXCLUDE localhost",),

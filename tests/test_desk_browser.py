@@ -57,7 +57,7 @@ def browser() -> Iterator[Browser]:
 
 
 @contextmanager
-def sitting(browser: Browser, desk: DeskServer, width: int = 1280, height: int = 800) -> Iterator[Page]:
+def sitting(browser: Browser, desk: DeskServer, width: int = 1024, height: int = 640) -> Iterator[Page]:
     """A page that has opened the desk; it may ask no other host and must not fail."""
     page = page_of(browser, width, height)
     page.set_default_timeout(PATIENCE_MS)

@@ -102,7 +102,7 @@ def browser() -> Iterator[Browser]:
 
 @pytest.fixture
 def context(browser: Browser) -> Iterator[BrowserContext]:
-    context = browser.new_context(viewport={"width": 1280, "height": 800}, reduced_motion="reduce")
+    context = browser.new_context(viewport={"width": 1024, "height": 640}, reduced_motion="reduce")
     context.set_default_timeout(PATIENCE_MS)
     context.add_init_script(NOTICES)
     yield context

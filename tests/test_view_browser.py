@@ -29,7 +29,7 @@ from tests.view_board import Board, build, labels_for, received
 pytest.importorskip("playwright.sync_api", reason="Playwright's Python package is not installed")
 from playwright.sync_api import Browser, FloatRect, Locator, Page, Request, expect
 
-DESKTOP, PHONE = (1280, 800), (390, 844)
+DESKTOP, PHONE = (1024, 720), (390, 844)  # no larger than shows all: each pixel is drawn by the processor
 
 BARE = Tile(10, *mercantile.tile(12.8, 47.19, 10)[:2])  # nothing at all there
 SHALLOW = Tile(13, *mercantile.tile(12.502, 47.1, 13)[:2])  # zoom 12 is the deepest there
