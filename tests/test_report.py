@@ -389,3 +389,16 @@ def test_a_sample_tile_is_from_the_place_that_its_caption_names(board: Board, tm
         assert box.west < 12.53
         assert box.east > 12.44
     db.close()
+
+
+def test_each_state_has_a_pattern_of_its_own_that_shows_without_colour_and_runs_on_over_any_size() -> None:
+    dark = {}
+    for state in State:
+        picture = Image.new("RGB", (47, 33))
+        paint(picture, Image.new("L", picture.size, state), (0, 0))
+        brightness = np.asarray(picture.convert("L"), np.int16)
+        dark[state] = brightness < brightness.max() - 60
+        assert (dark[state][10:] == dark[state][:-10]).all()
+        assert (dark[state][:, 10:] == dark[state][:, :-10]).all()
+    assert not dark[State.COMPLETE].any()
+    assert len({mask.tobytes() for mask in dark.values()}) == len(State)

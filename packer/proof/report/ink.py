@@ -54,15 +54,20 @@ def font(size: int) -> ImageFont.FreeTypeFont | ImageFont.ImageFont:
 
 
 def _pattern(state: int, height: int, width: int) -> npt.NDArray[np.bool_]:
-    y, x = np.mgrid[0:height, 0:width]
+    return np.tile(_cell(state), (-(-height // _STEP), -(-width // _STEP)))[:height, :width]
+
+
+def _cell(state: int) -> npt.NDArray[np.bool_]:
+    """The square that a pattern repeats."""
+    y, x = np.mgrid[0:_STEP, 0:_STEP]
     if state == State.PARTIAL:
         return np.asarray((x + y) % _STEP < 3)
     if state == State.NONE:
-        across, down = x % _STEP - _STEP / 2 + 0.5, y % _STEP - _STEP / 2 + 0.5
+        across, down = x - _STEP / 2 + 0.5, y - _STEP / 2 + 0.5
         return np.asarray(across**2 + down**2 < 6)
     if state == State.MISSING:
         return np.asarray(((x + y) % _STEP < 2) | ((x - y) % _STEP < 2))
-    return np.zeros((height, width), dtype=bool)
+    return np.zeros((_STEP, _STEP), dtype=bool)
 
 
 def paint(picture: Image.Image, states: Image.Image, at: tuple[int, int]) -> None:
