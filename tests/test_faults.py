@@ -249,7 +249,7 @@ FAULTS = [
     Fault("sign-in pages three times", "ok*8 signin:15s ok*6 signin:15s:302 ok*6 signin:15s:511"),
     Fault("404 for everything, from a device on the way", "ok*12 404*40", robots=True),
     Fault("204 for everything, from a device on the way", "ok*12 204*40", robots=True),
-    Fault("403 for everything, from a device on the way", "ok*12 403*20", robots=True),
+    Fault("403 for everything, from a device on the way", "ok*12 403*9", robots=True),
     Fault("JSON for everything, from a device on the way", "ok*12 json*20", robots=True),
     Fault("404 for five requests, from a device on the way", "ok*20 404*5 ok*10 404*3", robots=True),
     Fault("403 for five requests, from a device on the way", "ok*20 403*5 ok*10 403*3", robots=True),

@@ -98,7 +98,7 @@ def test_whatever_happens_in_whatever_order_no_permit_leaks_and_nobody_waits_for
                 assert clock.now() >= asked_until, "a time that the host asked for is kept"
                 starts.append(clock.now())
                 inside.append(permit)
-                assert gate.in_flight == len(inside) <= cap
+                assert len(inside) <= gate.in_flight <= cap  # one that was let in may not have come back yet
                 if gate.pause is not None:
                     probes = [p for p in inside if p.probe and p.started >= gate.pause.since]
                     assert len(probes) <= 1, "one prober at a time"
