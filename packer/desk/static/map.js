@@ -142,7 +142,7 @@ function drawShapes() {
       store.choose(name);
     });
     const words = make("span", { text: found ? `${name}: ${found}` : name });
-    shape.bindTooltip(words, found && kind !== "edge" ? { permanent: true, direction: "left", className: "tip over" } : { sticky: true, className: "tip" });
+    shape.bindTooltip(words, found && kind !== "edge" ? { permanent: true, direction: "bottom", offset: [0, 8], className: "tip over" } : { sticky: true, className: "tip" });
     if (kind === "route") {
       const km = kilometres(feature);
       shape.on("mousemove", (/** @type {any} */ event) => { words.textContent = `${name}, at ${far(km(event.latlng))}`; });
