@@ -21,7 +21,7 @@ from packer.content.digest import body_hash
 from packer.content.payload import Kind
 from packer.desk.server import DeskServer
 from packer.desk.source_look import SourceLook
-from packer.errors import BriefError
+from packer.errors import BriefError, InputError
 from packer.fetching.answers.outcome import ServerHasNone, Stored
 from packer.fetching.hosts.source import source_for
 from packer.fetching.looked_at import LookedAt, store_looked_at
@@ -35,6 +35,7 @@ from packer.sources.safe_address import literal_key
 from packer.store.locks import WriteLock
 from packer.store.pack_summary import read_summary
 from packer.store.reader import tile_at
+from tests.conftest import BriefMaker
 from tests.test_desk_server import Page
 from tests.tile_server import TileServer, png
 
@@ -298,6 +299,21 @@ deepest = 3
     assert read_summary(pack).held == TileSet.from_tiles([Tile(3, 1, 1)])
     again = asyncio.run(store_looked_at(brief, plan(brief), None, {"survey": source}, looked))
     assert again == 0
+
+
+def test_what_was_looked_at_of_one_date_does_not_come_into_a_pack_of_another(brief_for: BriefMaker) -> None:
+    url, box = "http://127.0.0.1:9/{date}/{z}/{x}/{y}.png", "box = [-170, -80, 170, 80]\ndeepest = 3"
+    for day, tile in (("2026-11-27", Tile(3, 1, 1)), ("2026-11-28", Tile(3, 2, 1))):
+        brief = brief_for(url, area=box, layer=f'date = "{day}"')
+        layer = brief.layers["survey"]
+        seen = LookedAt(source_mark(layer), tile, Stored(png(day), Kind.PNG, None, None, None), 1_800_000_000)
+        storing = store_looked_at(brief, plan(brief), None, {"survey": source_for(brief, layer, {})}, [seen])
+        if day == "2026-11-27":
+            assert asyncio.run(storing) == 1
+        else:
+            with pytest.raises(InputError, match="Tiles of two dates do not go into one pack"):
+                asyncio.run(storing)
+    assert read_summary(pack_path(brief, "survey")).held == TileSet.from_tiles([Tile(3, 1, 1)])
 
 
 def jpeg() -> bytes:

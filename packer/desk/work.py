@@ -18,7 +18,7 @@ from packer.desk.jobs import Reporter, Work
 from packer.desk.known_cards import KnownCard, KnownCards
 from packer.desk.transport import DESK_TRANSPORT
 from packer.desk.wording import on_page
-from packer.errors import BriefError, InputError, StoreBusyError
+from packer.errors import InputError, StoreBusyError
 from packer.fetching.departure import departure_time
 from packer.fetching.hosts.layer_keys import keys_for
 from packer.fetching.hosts.offer_reading import read_offers
@@ -125,9 +125,9 @@ def fetch_work(
 async def _store_looked_at(
     brief: Brief, worked_out: Plan, store: Path | None, seen: Iterable[LookedAt]
 ) -> None:
-    """If a layer cannot be fetched as it is, or its pack is in use, the fetch itself says so. If cancelled: what was
-    written stays."""
-    with suppress(BriefError, StoreBusyError):
+    """If a layer cannot be fetched as it is, or its pack is in use or of another date, the fetch itself says so. If
+    cancelled: what was written stays."""
+    with suppress(InputError, StoreBusyError):
         keys = await keys_for(brief, worked_out, os.environ)
         sources = {name: one.source for name, one in keys.items()}
         await store_looked_at(brief, worked_out, store, sources, seen)

@@ -15,6 +15,7 @@ from packer.fetching.hosts.source import Source, labels_for
 from packer.geometry.tileset import Tile
 from packer.planning.brief import Brief, Layer
 from packer.planning.offers import source_mark
+from packer.planning.pack_dates import check_pack_dates
 from packer.planning.pack_path import pack_path
 from packer.planning.plan import Plan
 from packer.store.records import Received
@@ -41,9 +42,11 @@ async def store_looked_at(
 ) -> int:
     """Store what is planned, not on board and of the layer's present source; gives how many tiles that were.
 
-    The rules are those of a fetch: one format and side a layer, no picture that stands for "no tile". Raises StoreError
-    and DiskError. If cancelled: the batch being written is committed whole. If the process dies: as for a fetch.
+    The rules are those of a fetch: one date, format and side a pack, no picture that stands for "no tile". Raises
+    InputError for a pack of another date, StoreError and DiskError. If cancelled: the batch being written is
+    committed whole. If the process dies: as for a fetch.
     """
+    check_pack_dates(brief, sources, store)
     looked, stored = list(seen), 0
     for name, source in sources.items():
         layer, planned = brief.layers[name], plan.layers[name].tiles
