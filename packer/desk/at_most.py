@@ -37,6 +37,5 @@ def set_at_most(limit: SpeedLimit, asked: Mapping[str, Any]) -> None:
 
 def at_most_facts(limit: SpeedLimit) -> dict[str, Any] | None:
     """What the page shows of the limit; None where there is none, or none any more."""
-    if limit.bits_per_second is None or (limit.until is not None and time.time() >= limit.until):
-        return None
-    return {"bits_per_second": round(limit.bits_per_second), "until": limit.until}
+    allowed = limit.at(time.time())
+    return None if allowed is None else {"bits_per_second": round(allowed), "until": limit.until}

@@ -25,6 +25,10 @@ class SpeedLimit:
     bits_per_second: float | None = None
     until: float | None = None
 
+    def at(self, wall: float) -> float | None:
+        """What is allowed at a moment in seconds since 1970; None is without limit."""
+        return None if self.until is not None and wall >= self.until else self.bits_per_second
+
 
 class SpeedLimiter:
     """Spaces requests so that what comes for them keeps to the limit: each takes the time that its answer takes at the
@@ -39,9 +43,7 @@ class SpeedLimiter:
     @property
     def bits_per_second(self) -> float | None:
         """What is allowed just now; None is without limit."""
-        until = self._limit.until
-        over = until is not None and self._clock.wall() >= until
-        return None if over else self._limit.bits_per_second
+        return self._limit.at(self._clock.wall())
 
     async def take(self, size_bytes: float, gone: Callable[[], bool]) -> float:
         """Wait for the turn of a request whose answer is likely to have so many bytes; ends early once `gone`.
