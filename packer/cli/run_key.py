@@ -3,7 +3,6 @@
 from __future__ import annotations
 
 import getpass
-import re
 import sys
 from pathlib import Path
 
@@ -12,12 +11,9 @@ from packer.common.shell import quoted
 from packer.errors import EXIT_NOT_COMPLETE, InputError
 from packer.planning.brief import Brief
 from packer.sources.allowed_commands import allow_command, is_allowed
-from packer.sources.key_sources import forget_key, keep_key, require_keyring
+from packer.sources.key_sources import forget_key, is_key, is_key_name, keep_key, require_keyring
 
 __all__ = ["allow", "forget", "keep"]
-
-_NAME = re.compile(r"[A-Za-z_][A-Za-z0-9_]{0,63}")
-_LONGEST = 16_000
 
 
 def keep(name: str) -> int:
@@ -33,7 +29,7 @@ def keep(name: str) -> int:
     except (EOFError, UnicodeDecodeError):
         value = ""
     value = value.strip()
-    if not value or not value.isprintable() or len(value) > _LONGEST:
+    if not is_key(value):
         raise InputError("A key is one line of letters, digits and marks. Nothing was kept.")
     keep_key(name, value)
     echo(f"Kept. ${{{name}}} in a brief is filled in from the keyring where the environment has no {name}.")
@@ -48,7 +44,7 @@ def forget(name: str) -> int:
 
 
 def _check(name: str) -> None:
-    if not _NAME.fullmatch(name):
+    if not is_key_name(name):
         raise InputError(
             "The name of a key has letters, digits and _, as it stands in the brief: ${MAP_KEY} has the name MAP_KEY."
         )

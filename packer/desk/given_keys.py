@@ -3,19 +3,15 @@ programs that a brief has run for a key, which the planner allows or not."""
 
 from __future__ import annotations
 
-import re
 from collections.abc import Mapping
 from typing import Any
 
 from packer.errors import InputError
 from packer.planning.brief import Brief
 from packer.sources.allowed_commands import allow_command, is_allowed
-from packer.sources.key_sources import give_key, has_keyring, keep_key
+from packer.sources.key_sources import give_key, has_keyring, is_key, is_key_name, keep_key
 
 __all__ = ["allow_program", "forbidden_programs", "key_facts", "key_programs", "take_key"]
-
-_NAME = re.compile(r"[A-Za-z_][A-Za-z0-9_]{0,63}")
-_LONGEST = 16_000
 
 
 def key_facts() -> dict[str, Any]:
@@ -31,10 +27,10 @@ def take_key(body: Mapping[str, Any]) -> dict[str, Any]:
     kept is gone.
     """
     name, value = body.get("name"), body.get("value")
-    if not isinstance(name, str) or not _NAME.fullmatch(name):
+    if not isinstance(name, str) or not is_key_name(name):
         raise InputError("The name of a key has letters, digits and _, for example MAP_KEY.")
     value = value.strip() if isinstance(value, str) else ""
-    if not value or not value.isprintable() or len(value) > _LONGEST:
+    if not is_key(value):
         raise InputError("A key is one line of letters, digits and marks.")
     give_key(name, value)
     if body.get("keep") is True:

@@ -8,6 +8,7 @@ from __future__ import annotations
 
 import contextlib
 import os
+import re
 import subprocess
 from collections.abc import Collection, Iterable, Mapping, Sequence
 from importlib.util import find_spec
@@ -24,6 +25,8 @@ __all__ = [
     "forget_key",
     "give_key",
     "has_keyring",
+    "is_key",
+    "is_key_name",
     "keep_key",
     "key_from_command",
     "key_from_keyring",
@@ -35,6 +38,7 @@ __all__ = [
 
 SERVICE = "lastbar"
 COMMAND_LIMIT_S = 30.0
+_NAME = re.compile(r"[A-Za-z_][A-Za-z0-9_]{0,63}")
 _LONGEST = 16_000  # letters: no server takes a longer header
 _known: set[str] = set()
 _given: dict[str, str] = {}
@@ -104,6 +108,16 @@ def _from_keyring(name: str, _environment: Mapping[str, str], _command: Sequence
     return key_from_keyring(name)
 
 
+def is_key_name(name: str) -> bool:
+    """Whether a key can go by a name: that of an environment variable."""
+    return _NAME.fullmatch(name) is not None
+
+
+def is_key(value: str) -> bool:
+    """Whether a text can be a key: one line that a header takes."""
+    return bool(value) and value.isprintable() and len(value) <= _LONGEST
+
+
 def key_from_command(command: Sequence[str], name: str, limit_s: float = COMMAND_LIMIT_S) -> str:
     """The one line that a command prints. It runs without a shell, with nothing to read, and is told by the variable
     LASTBAR_KEY for which name a value is wanted. Raises KeyCommandError, in which nothing that it printed stands,
@@ -137,7 +151,7 @@ def key_from_command(command: Sequence[str], name: str, limit_s: float = COMMAND
     if process.returncode != 0:
         raise KeyCommandError(f"The key-command for {name} ({program}) ended with {process.returncode}.")
     text = output.decode("utf-8", "replace").strip()
-    if not text or not text.isprintable() or len(text) > _LONGEST:
+    if not is_key(text):
         raise KeyCommandError(
             f"The key-command for {name} ({program}) should print one line, which is the key; it printed "
             f"{'something else' if text else 'nothing'}."
