@@ -276,6 +276,16 @@ def bench_desk(report: Report, runs: int) -> None:
         report.say(figure.text)
 
 
+def bench_links(report: Report) -> None:
+    report.head("(j) Share of a greedy client's tiles on modelled links, in virtual time")
+    module = [sys.executable, "-m", "scripts.bench_links"]
+    found = subprocess.run(
+        module, check=True, capture_output=True, text=True, cwd=Path(__file__).parent.parent
+    )
+    for line in found.stdout.splitlines():
+        report.say(line.strip())
+
+
 def bench_all_fetches(report: Report, runs: int, *, quick: bool) -> None:
     bench_fetch(report, runs, 4_000 if quick else 30_000)
     bench_practice(report, runs, 40, 10 if quick else 40)
@@ -285,7 +295,7 @@ def main() -> None:
     parser = argparse.ArgumentParser(
         description=__doc__, formatter_class=argparse.RawDescriptionHelpFormatter
     )
-    parser.add_argument("--only", default="acdefghi", help="letters of the parts to run; (b) goes with (a)")
+    parser.add_argument("--only", default="acdefghij", help="letters of the parts to run; (b) goes with (a)")
     parser.add_argument("--runs", type=int, default=5)
     parser.add_argument(
         "--quick", action="store_true", help="small sizes, to see that it works; writes no document"
@@ -301,10 +311,11 @@ def main() -> None:
         "g": lambda: bench_start(report, wanted.runs),
         "h": lambda: bench_desk(report, wanted.runs),
         "i": lambda: bench_equal_work(report, wanted.runs, 4_000 if quick else 30_000),
+        "j": lambda: bench_links(report),
     }
     for letter in wanted.only:
         parts[letter]()
-    if not quick and wanted.only == "acdefghi":
+    if not quick and wanted.only == "acdefghij":
         (ROOT / "docs" / "benchmarks.md").write_text(heading() + "\n".join(report.lines) + "\n")
 
 

@@ -452,7 +452,8 @@ def test_what_began_before_the_last_good_answer_pauses_nobody() -> None:
 def test_every_change_of_a_pause_is_told() -> None:
     async def scene(clock: VirtualClock) -> list[tuple[Pause | None, Pause | None]]:
         told: list[tuple[Pause | None, Pause | None]] = []
-        gate = Gate(4, 10_000, clock, lambda before, now: told.append((before, now)))
+        gate = Gate(4, 10_000, clock)
+        gate.on_change = lambda before, now: told.append((before, now))
         gate.report(await entered(gate), Failed("no link", kind=PauseKind.LINK))
         gate.report(await entered(gate), Succeeded(1000))
         return told

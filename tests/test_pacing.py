@@ -149,6 +149,55 @@ def test_a_fast_link_opens_the_window_to_the_cap_in_a_few_answers() -> None:
     assert window.size == 32
 
 
+@pytest.mark.parametrize(
+    ("trips", "secure", "round_trip_s", "tile_s", "opened"),
+    [
+        (2, False, 0.6, 0.0024, 32),  # a satellite: far, and wide enough
+        (3, True, 0.6, 0.0024, 32),
+        (3, True, 0.6, 0.06, 16),  # at 2 Mbit/s, tiles of 15 KB
+        (2, False, 0.15, 0.12, 8),  # 1 Mbit/s
+        (2, False, 0.3, 1.9, 4),  # 64 kbit/s: as many as before, since one takes longer than a second
+    ],
+)
+def test_the_first_tile_on_an_open_connection_opens_as_many_places_as_the_link_carries_in_a_second(
+    trips: int, secure: bool, round_trip_s: float, tile_s: float, opened: int
+) -> None:
+    window = ConcurrencyLimit(32, secure=secure)
+    window.timed(trips * round_trip_s, new=True)  # robots.txt
+    window.good(3.0, round_trip_s + tile_s, 15_000)
+    assert window.size == pytest.approx(opened, abs=1)
+
+
+def test_a_server_that_takes_its_time_for_each_tile_is_not_asked_for_many_at_once() -> None:
+    window = ConcurrencyLimit(32)
+    window.timed(0.1, new=True)
+    window.good(1.0, 0.55, 15_000)  # half a second to draw it
+    assert window.size == 5  # as an answer within a second opens one more
+
+
+def test_a_second_answer_opens_no_more_than_one_place_and_after_strain_no_first_one_does() -> None:
+    window = ConcurrencyLimit(32)
+    window.timed(0.1, new=True)
+    window.good(1.0, 0.3, 15_000)
+    opened = window.size
+    window.good(1.1, 0.06, 15_000)
+    assert window.size == opened + 1
+    strained = ConcurrencyLimit(32)
+    strained.timed(0.1, new=True)
+    strained.strain(1.0, 0.5)
+    strained.good(2.0, 0.051, 15_000)
+    assert strained.size == 3
+
+
+def test_answers_from_far_away_open_the_window_as_those_from_near_by_do() -> None:
+    """A connection that has to be made takes two round trips of 0.6 s more over TLS: that is no full link."""
+    window = ConcurrencyLimit(32, secure=True)
+    window.timed(1.8, new=True)
+    for number in range(28):
+        window.good(2.0 + number / 10, 1.85, 15_000, new=True)
+    assert window.size == 32
+
+
 def test_strain_halves_the_window_once_a_round_trip() -> None:
     window = ConcurrencyLimit(32)
     for number in range(40):

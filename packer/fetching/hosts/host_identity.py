@@ -27,6 +27,7 @@ from packer.fetching.hosts.source import LIMIT_BYTES, Source
 from packer.fetching.pacing.gate import Gate, Permit
 from packer.fetching.pacing.signals import Failed, PauseKind, Throttled
 from packer.fetching.transports import Response, Result, Transport, TransportFailure
+from packer.geometry.tileset import Tile
 from packer.planning.brief import Brief, Layer
 from packer.planning.terms import ROBOTS_BYTES, disallowed, host_of
 from packer.sources.address import Address
@@ -35,6 +36,7 @@ from packer.sources.own_names import capped_host, is_loopback
 __all__ = ["HostIdentity", "SharedGate", "gates_for", "layers_at", "onward_gates", "report", "robots_url"]
 
 
+_ANY = Tile(0, 0, 0)
 _LEARN_EVERY_S = 30.0
 _DEADLINE_S = 20.0
 
@@ -67,7 +69,9 @@ def gates_for(brief: Brief, sources: Mapping[str, Source], clock: Clock) -> dict
         layers = [*(brief.layers[n] for n in names), *layers_at(brief, behind)]
         cap = min(layer.connections for layer in layers)
         several = len({host for n in names for host in sources[n].address.hosts}) > 1
-        gate = Gate(cap, min(layer.requests_per_second for layer in layers), clock, several=several)
+        secure = any(url.startswith("https:") for n in names for url in sources[n].urls(_ANY))
+        rate = min(layer.requests_per_second for layer in layers)
+        gate = Gate(cap, rate, clock, several=several, secure=secure)
         gates |= dict.fromkeys(names, SharedGate(gate, cap, tuple(names), frozenset(behind)))
     return gates
 
@@ -83,7 +87,8 @@ def onward_gates(
         behind = next((g for g in gates.values() if host in g.hosts), None)
         if behind is None:
             cap = min(layer.connections for layer in at)
-            gate = Gate(cap, min(layer.requests_per_second for layer in at), clock, host=host)
+            rate = min(layer.requests_per_second for layer in at)
+            gate = Gate(cap, rate, clock, host=host, secure=True)
             names = tuple(layer.name for layer in at if layer.name in sources)
             behind = SharedGate(gate, cap, names, frozenset([host]))
         found[host] = behind
@@ -238,7 +243,7 @@ class HostIdentity:
             kind = PauseKind.LINK if first and isinstance(reply, TransportFailure) else None
             self._gate.report(permit, Failed(reason, kind, by_server=isinstance(reply, Response)))
         else:
-            self._gate.drop(permit)
+            self._gate.timed(permit)
         found = self._read(reply)
         return None if found is None else HostReading(found, permit.started, self._clock.now())
 

@@ -13,7 +13,7 @@ from collections.abc import Callable
 from packer.common.clock import Clock
 from packer.fetching.pacing.cap_shares import Caps
 from packer.fetching.pacing.limiter import Limiter
-from packer.fetching.pacing.limits import RetryBudget
+from packer.fetching.pacing.limits import ConcurrencyLimit, Rate, RetryBudget
 from packer.fetching.pacing.patience import Patience
 from packer.fetching.pacing.pause import Pause, PauseMachine, Permit
 from packer.fetching.pacing.signals import (
@@ -34,7 +34,7 @@ class Gate:
     """Lets requests to one host start, and learns from how they end. All times are seconds on the run's clock.
 
     `several` holds if more than one server stands behind it, by name or port, of which one may be out of order.
-    `host` names the one that layers are only sent on to.
+    `host` names the one that layers are only sent on to. `secure` holds if it is asked over TLS.
     `foreign_at` and `unsure_at` are when a sign-in page came last, and an answer that anybody may have given.
     `on_asked` is called with a pause for which the host named the time. `on_change` is called with the pause before
     and the one now whenever a pause begins, ends or is lengthened.
@@ -45,13 +45,13 @@ class Gate:
         connections: int,
         per_second: float,
         clock: Clock,
-        on_change: Callable[[Pause | None, Pause | None], None] = lambda _before, _now: None,
         *,
         several: bool = False,
         host: str = "",
+        secure: bool = False,
     ) -> None:
         self.several, self.host = several, host
-        self.on_change = on_change
+        self.on_change: Callable[[Pause | None, Pause | None], None] = lambda _before, _now: None
         self.cap = connections
         self.retry_budget = RetryBudget()
         self._patience = Patience()
@@ -61,7 +61,8 @@ class Gate:
         self._clock = clock
         self._pauses = PauseMachine(clock.chance)
         self._waiting = WaitingTime(clock.now())
-        self._limiter = Limiter(connections, per_second, self._pauses, clock)
+        limit = ConcurrencyLimit(connections, secure=secure)
+        self._limiter = Limiter(limit, Rate(per_second), self._pauses, clock)
         self._limiter.several = several
 
     @property
@@ -166,6 +167,11 @@ class Gate:
         reported."""
         self._limiter.received(permit)
 
+    def timed(self, permit: Permit) -> None:
+        """An answer came that is no tile and says nothing about the host, but for the time that it took."""
+        self._limiter.limit.timed(self._clock.now() - permit.started, new=permit.start.new)
+        self._limiter.release(permit, whole=True)
+
     def drop(self, permit: Permit) -> None:
         """The request was given up by ourselves: it says nothing about the host."""
         self._limiter.release(permit)
@@ -182,13 +188,13 @@ class Gate:
         match signal:
             case Succeeded():
                 took_s = (permit.received or now) - permit.started
-                limit.good(now, took_s, signal.size_bytes)
+                limit.good(now, took_s, signal.size_bytes, new=permit.start.new)
                 self._patience.answered(took_s)
                 self._waiting.came(now)
                 self._pauses.succeeded(permit.started, now)
             case Unverified():
                 self.unsure_at = now
-                limit.good(now, now - permit.started, 0)
+                limit.good(now, now - permit.started, 0, new=permit.start.new)
                 self._pauses.unverified(permit, now)
             case Failed():
                 if signal.kind is PauseKind.SIGN_IN:

@@ -30,10 +30,9 @@ class Limiter:
     connections on which a whole answer came and nothing has been asked since; of `several` servers nothing tells which.
     """
 
-    def __init__(self, connections: int, per_second: float, pauses: PauseMachine, clock: Clock) -> None:
+    def __init__(self, limit: ConcurrencyLimit, rate: Rate, pauses: PauseMachine, clock: Clock) -> None:
         self.in_flight = 0
-        self.limit = ConcurrencyLimit(connections)
-        self.rate = Rate(per_second)
+        self.limit, self.rate = limit, rate
         self.valid_until = math.inf  # after which the caps may belong to another process
         self._pauses, self._clock = pauses, clock
         self._queue: deque[_Turn] = deque()

@@ -16,6 +16,9 @@ _CLOCKS_S = 0.002  # that the clocks here and there may differ by in a second
 _SPACED_ABOVE_S = 0.002  # below this an event loop cannot space requests any more evenly than chance does
 _CATCH_UP_S = 0.04  # two ticks of such a clock and a late task
 _SLOW_S = 1.0  # below this a longer answer is no sign of a link that is full
+_CLEAN = 1.5  # times the shortest answer: up to here the link is not filling up, however far the server is
+_TRIPS, _SECURE_TRIPS = 2, 3  # to the first answer on a new connection; TLS 1.3 (RFC 8446) takes one more
+_OPEN_S, _LEAST_TILE_S = 1.0, 0.002
 _CROWDED_S = 4.0
 _SPREAD_OVER = 0.7  # of a round trip, so that the window can still be filled within each
 _EASE_IN = 4  # requests at once when a server comes back from trouble
@@ -118,19 +121,25 @@ def on_schedule(due: float, now: float) -> float:
 class ConcurrencyLimit:
     """How many requests may be under way at once: rises with good answers, falls with signs of strain.
 
-    Each answer within a second opens one more place up to the cap, so that a fast link is full after a few
-    round trips. Where answers take longer the link is filling up: one place more a round trip, and only if
-    the last one brought more bytes a second; one less if answers take over four seconds for no gain, since
-    crowding only makes each tile slower and brings its time limit nearer. Timeouts, 429 and 503 halve it, at
-    most once a round trip.
+    The first tile on an open connection tells how long a tile takes beside the round trip, which robots.txt has shown:
+    so many places are opened at once as the link carries in a second.
+    Each answer within a second, or about as quick as the quickest, opens one more place up to the cap. Where answers
+    take longer the link is filling up: one place more a round trip, and only if the last one brought more bytes a
+    second; one less if answers take over four seconds for no gain, since crowding only makes each tile slower and
+    brings its time limit nearer. Timeouts, 429 and 503 halve it, at most once a round trip.
 
     On a slow link starts are spread over the round trip. Else answers that share the link come to their end
     together, the next requests start together, and the link lies idle while they travel: a quarter of a
     4 Mbit/s link of 150 ms was lost to that (measured).
+
+    `secure` holds where a connection takes a handshake of TLS as well.
     """
 
-    def __init__(self, cap: int) -> None:
+    def __init__(self, cap: int, *, secure: bool = False) -> None:
         self.cap = cap
+        self._trips = _SECURE_TRIPS if secure else _TRIPS
+        self._quickest_s = [math.inf, math.inf]  # on an open connection, and on a new one
+        self._opened = False
         self.size = min(cap, 4)
         self._strained_at = -math.inf
         self._mark_s = -math.inf
@@ -149,17 +158,34 @@ class ConcurrencyLimit:
         self.cap = cap
         self.size = min(self.size or _EASE_IN, cap)
 
-    def good(self, now: float, took_s: float, size_bytes: int) -> None:
-        """A whole answer of `size_bytes` came, `took_s` after its request."""
+    def timed(self, took_s: float, *, new: bool) -> None:
+        """An answer of next to no bytes came, on a `new` connection or not: its time is that of the round trips."""
+        self._quickest_s[new] = min(self._quickest_s[new], took_s)
+
+    def good(self, now: float, took_s: float, size_bytes: int, *, new: bool = False) -> None:
+        """A whole answer of `size_bytes` came, `took_s` after its request, on a `new` connection or not."""
         self._bytes += size_bytes
         self._took_s += 0.1 * (took_s - self._took_s)
-        if took_s < _SLOW_S:
+        if size_bytes and not new and not self._opened:
+            self._open(took_s)
+        self._quickest_s[new] = quickest_s = min(self._quickest_s[new], took_s)
+        if took_s < _SLOW_S or took_s < _CLEAN * quickest_s:
             self.size = min(self.size + 1, self.cap)
         elif now - self._mark_s >= took_s:
             self._weigh(now, took_s)
 
+    def _open(self, took_s: float) -> None:
+        """The first tile on an open connection took so long: as many as would take the link a second. A guess, since
+        a look-up of the name or a server that draws each tile takes time as well; further answers tell."""
+        self._opened = True
+        round_trip_s = min(self._quickest_s[True] / self._trips, self._quickest_s[False])
+        if math.isfinite(round_trip_s):
+            tile_s = max(took_s - round_trip_s, _LEAST_TILE_S)
+            self.size = min(max(self.size, int(_OPEN_S / tile_s)), self.cap)
+
     def strain(self, now: float, took_s: float) -> None:
         """A timeout, or the server asked for a wait."""
+        self._opened = True
         if now - self._strained_at > took_s:
             self.size = max(min(1, self.cap), self.size // 2)
             self._strained_at = now
