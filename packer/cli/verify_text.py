@@ -128,12 +128,7 @@ def _counts(found: VerifyReport) -> Iterator[str]:
     yield looked + (f", {earlier:,} of them in earlier checks that stopped early." if earlier else ".")
     for name, layer in found.with_sources():
         if layer.source is not None:
-            one, counts = layer.source, layer.source.counts
-            yield (
-                f"Made from {source_name(name)}: {counted(counts.planned, 'tile')}, {counts.stored:,} on board, "
-                f"{counts.absent:,} not on server, {counts.missing:,} missing, {counts.corrupt:,} corrupt; "
-                f"{one.bodies:,} of {one.all_bodies:,} distinct ones looked at."
-            )
+            yield _source_text(source_name(name), layer.source)
         for picture in layer.pictures[-_PICTURES:]:
             yield f"{name}: has tiles cut from {picture}."
         if len(layer.pictures) > _PICTURES:
@@ -142,6 +137,15 @@ def _counts(found: VerifyReport) -> Iterator[str]:
             yield f"{name}: {layer.note}"
         if layer.stray:
             yield f"{name}: {counted(layer.stray, 'row')} outside the tile grid, where no map program looks."
+
+
+def _source_text(name: str, layer: LayerFindings) -> str:
+    counts = layer.counts
+    return (
+        f"Made from {name}: {counted(counts.planned, 'tile')}, {counts.stored:,} on board, {counts.absent:,} not on "
+        f"server, {counts.missing:,} missing, {counts.corrupt:,} corrupt; {layer.bodies:,} of {layer.all_bodies:,} "
+        "distinct ones looked at."
+    )
 
 
 def _found(found: VerifyReport, room: int | None) -> list[str]:

@@ -36,6 +36,7 @@ _ON_EDGE_PX = 0.5
 _CHUNK = 20_000
 _MOST_PIECE_PX = 4096 * 4096  # of the source that one tile may need: some 70 MB
 _MOST_SHRINK = 8.0
+_DOT_PX = 4  # pixels of a tile: what is smaller nobody sees
 _TANGENT = 16  # a zoom at which a pixel is small beside the bends of a projection
 
 Mask = npt.NDArray[np.bool_]
@@ -121,18 +122,22 @@ def _matrix_numbers(grid: SourceGrid, zoom: int, rows: Ints, tile_px: int) -> In
 
 def derived_zooms(grid: SourceGrid, tile_px: int) -> tuple[int, int] | None:
     """The first and the last zoom at which tiles are made: never finer than the finest matrix at the middle latitude of
-    the bounds, and none of which a tile would need more of the coarsest matrix than memory is for; None where no zoom
-    is left."""
+    the bounds, and none of which a tile would need more of the coarsest matrix than memory is for, or would show all
+    that the source has as a dot; None where no zoom is left."""
     lat = np.array([_middle(grid)[1]])
     across, down = (float(side[0]) for side in _pixel_sides(grid, _TANGENT, lat, tile_px))
     per_pixel = float(np.sqrt(across * down)) * (1 << _TANGENT)  # of a tile of zoom 0
     if not np.isfinite(per_pixel) or per_pixel <= 0:
         return None
     last = int(np.clip(np.floor(np.log2(per_pixel / (grid.matrices[-1].pixel * AS_FINE))), -1, MAX_ZOOM))
-    coarsest = grid.matrices[0]
+    coarsest, finest = grid.matrices[0], grid.matrices[-1]
+    widest = (
+        max(finest.last - finest.first + 1, finest.lower - finest.upper + 1) * grid.tile_px * finest.pixel
+    )
     every = (coarsest.last - coarsest.first + 1) * (coarsest.lower - coarsest.upper + 1) * grid.tile_px**2
     for zoom in range(MAX_ZOOM + 1):
-        if every <= _MOST_PIECE_PX or per_pixel / (1 << zoom) / coarsest.pixel <= _MOST_SHRINK:
+        side = per_pixel / (1 << zoom)
+        if widest >= _DOT_PX * side and (every <= _MOST_PIECE_PX or side / coarsest.pixel <= _MOST_SHRINK):
             return (zoom, last) if zoom <= last else None
     return None
 

@@ -21,6 +21,7 @@ __all__ = [
     "asked_of_servers",
     "derived_from",
     "grid_of",
+    "server_layers",
     "source_name",
     "source_remarks",
     "with_source_layers",
@@ -43,6 +44,11 @@ def derived_from(brief: Brief, plan: Plan) -> dict[str, SourceGrid]:
     """The layers of a plan whose tiles are derived, with the grids of their sources."""
     found = {name: grid_of(layer) for name, layer in brief.layers.items()}
     return {n: grid for n, grid in found.items() if grid is not None and plan.layers[n].tiles}
+
+
+def server_layers(brief: Brief) -> dict[str, str]:
+    """For each layer of a brief the one whose tiles come from its server: its source layer, or itself."""
+    return {n: n if grid_of(layer) is None else source_name(n) for n, layer in brief.layers.items()}
 
 
 def with_source_layers(brief: Brief, plan: Plan) -> tuple[Brief, Plan]:
@@ -113,7 +119,8 @@ def _source_layer(layer: Layer, grid: SourceGrid) -> Layer:
 
 def _source_plan(planned: LayerPlan, grid: SourceGrid) -> LayerPlan:
     areas = [_source_area(area, grid, planned.tile_px) for area in planned.areas]
-    tiles = TileSet.union(area.tiles for area in areas)
+    apart = planned.tiles - TileSet.union(area.tiles for area in planned.areas)  # such as a survey's samples
+    tiles = TileSet.union([source_tiles(grid, apart, planned.tile_px), *(area.tiles for area in areas)])
     return LayerPlan(source_name(planned.name), tiles, tuple(areas), grid.tile_px)
 
 

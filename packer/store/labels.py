@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+import contextlib
+import json
 import math
 import sqlite3
 from dataclasses import dataclass
@@ -12,7 +14,7 @@ from packer.store.picture_marks import NO_SERVERS
 from packer.store.schema import reading
 from packer.version import __version__
 
-__all__ = ["MATRIX_SET", "SET_LABEL", "Labels", "begin_run", "date_on_board", "labels_of"]
+__all__ = ["MATRIX_SET", "SET_LABEL", "Labels", "begin_run", "date_on_board", "grid_digest", "labels_of"]
 
 MATRIX_SET = "tile_matrix_set"
 SET_LABEL = "INSERT INTO metadata VALUES (?, ?) ON CONFLICT (name) DO UPDATE SET value = excluded.value"
@@ -44,6 +46,13 @@ class Labels:
     date: str | None = None
     matrix_set: str | None = None
     pictures: tuple[tuple[str, str], ...] = ()
+
+
+def grid_digest(matrix_set: str | None) -> str | None:
+    """The digest of a grid by a pack's label of it; None for the web's, and for a label that cannot be read."""
+    with contextlib.suppress(ValueError, TypeError, KeyError, RecursionError):
+        return str(json.loads(matrix_set or "")["digest"])
+    return None
 
 
 def date_on_board(path: Path) -> str | None:

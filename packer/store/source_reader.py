@@ -9,7 +9,6 @@ from __future__ import annotations
 
 import contextlib
 import hashlib
-import json
 import sqlite3
 from collections.abc import Iterator
 from dataclasses import dataclass
@@ -20,8 +19,8 @@ from packer.geometry.grid import tms_row
 from packer.geometry.source_grid import SourceGrid
 from packer.geometry.source_tiles import Window, windows_of
 from packer.geometry.tileset import Tile, TileSet
-from packer.store.labels import MATRIX_SET
-from packer.store.picture_marks import derived_mark
+from packer.store.labels import MATRIX_SET, grid_digest
+from packer.store.picture_marks import DERIVED, derived_mark
 from packer.store.schema import reading
 
 __all__ = ["Recipe", "SourceReader", "check_grid", "outdated_tiles", "read_source"]
@@ -100,7 +99,8 @@ def outdated_tiles(
     pack: Path, source: Path, grid: SourceGrid, tiles: TileSet, absent: TileSet, tile_px: int
 ) -> TileSet:
     """Those of the stored `tiles` of a derived layer's pack that were not made of what the source's pack has now, and
-    those noted as `absent` of which the source has something, or of which that is not known.
+    those noted as `absent` of which the source has something, or of which that is not known. Tiles that were taken in
+    from elsewhere are no derived ones.
 
     It reads in short stretches, so that a writer gets in. Raises StoreError for what is no pack of ours.
     """
@@ -108,8 +108,11 @@ def outdated_tiles(
     with read_source(source, grid) as reader, reading(pack) as db:
         db.set_progress_handler(None, 0)
         for tile, window in windows_of(grid, tiles, tile_px):
+            mark = _mark_at(db, tile)
+            if mark is None or not mark.startswith(DERIVED):
+                continue  # a tile that was taken in stands for itself
             recipe = None if reader is None or window is None else reader.recipe(window)
-            if recipe is None or recipe.mark != _mark_at(db, tile):
+            if recipe is None or recipe.mark != mark:
                 found.append(tile)
         for tile, window in windows_of(grid, absent, tile_px):
             recipe = None if reader is None or window is None else reader.recipe(window)
@@ -133,11 +136,7 @@ def check_grid(pack: Path, grid: SourceGrid, layer: str) -> None:
         if db.execute("SELECT 1 FROM placement LIMIT 1").fetchone() is None:
             return
         row = db.execute("SELECT value FROM metadata WHERE name = ?", (MATRIX_SET,)).fetchone()
-    try:
-        digest = json.loads(row[0])["digest"] if row is not None else None
-    except (ValueError, TypeError, KeyError):
-        digest = None
-    if digest != grid.digest:
+    if row is None or grid_digest(row[0]) != grid.digest:
         raise StoreError(
             f'{pack} has tiles of another grid than layer "{layer}" is asked for now, {grid.crs}: the brief or the '
             "server has changed. Give the layer another name in the brief, or move that pack and the layer's own away."

@@ -52,7 +52,8 @@ class Ground:
         """The copy smaller by a factor."""
         high, wide = (n // scale for n in self.bands.shape[:2])
         cells = self.bands[: high * scale, : wide * scale].reshape(high, scale, wide, scale, 3)
-        return cells.mean(axis=(1, 3)).round().astype(np.uint8)
+        found: Bands = cells.mean(axis=(1, 3)).round().astype(np.uint8)
+        return found
 
     def degrees(self) -> tuple[float, float, float, float]:
         """West, south, east and north."""
@@ -162,7 +163,7 @@ class GridServer:
 
     def _wms(self, asked: dict[str, str]) -> bytes:
         if asked["request"].lower() == "getcapabilities":
-            return answer("200 OK", self._wms_capabilities().encode(), "text/xml")
+            return answer("200 OK", self.wms_capabilities().encode(), "text/xml")
         with self._lock:
             self.queries.append(asked)
         first, second, third, fourth = map(float, asked["bbox"].split(","))
@@ -180,7 +181,7 @@ class GridServer:
         out[inside] = found[inside]
         return self._picture(out)
 
-    def _wms_capabilities(self) -> str:
+    def wms_capabilities(self) -> str:
         west, south, east, north = self.ground.degrees()
         names = self.crs_names or (self.ground.crs,)
         return (
