@@ -28,9 +28,14 @@ def sizes_json(worked: WorkedPlan) -> dict[str, Any]:
             name: asked.to_dict() | _layer_weights_json(found.layers[name], latitude, asked.tile_px)
             for name, asked in worked.plan.layers.items()
         },
+        "sources": {
+            name: {"tiles": one.count("tiles")} | _counts_json(one)
+            for name, one in found.layers.items()
+            if name not in worked.plan.layers
+        },
         "bytes": found.bytes.to_dict(),
         "to_fetch": {"tiles": found.missing, "requests": found.requests, "bytes": found.to_fetch.to_dict()},
-        "disk": {"needed": round(found.to_fetch.expected * OVERHEAD), "free": worked.free_bytes},
+        "disk": {"needed": round(found.disk.expected * OVERHEAD), "free": worked.free_bytes},
         "time": _time_json(worked),
         "where": where_json(worked.plan),
         "warnings": worked.warnings,
@@ -39,11 +44,17 @@ def sizes_json(worked: WorkedPlan) -> dict[str, Any]:
     }
 
 
-def _layer_weights_json(layer: LayerEstimate, latitude: float, tile_px: int) -> dict[str, Any]:
+def _counts_json(layer: LayerEstimate) -> dict[str, Any]:
     return {
         "stored": layer.count("held"),
         "absent": layer.count("absent"),
         "bytes": layer.bytes.to_dict(),
+    }
+
+
+def _layer_weights_json(layer: LayerEstimate, latitude: float, tile_px: int) -> dict[str, Any]:
+    return {
+        **_counts_json(layer),
         "zooms": {
             str(zoom): {
                 "tiles": one.tiles,

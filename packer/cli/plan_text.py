@@ -184,9 +184,12 @@ def _ground(metres: float) -> str:
 
 def _show_whole(worked: WorkedPlan) -> None:
     found, rest = worked.estimate, worked.estimate.to_fetch
-    held = worked.plan.count - found.missing
+    asked = sum(one.count("tiles") for one in found.layers.values() if one.to_make is None)
+    made = sum(one.count("tiles") for one in found.layers.values() if one.to_make is not None)
+    held = asked - found.missing
     done = f", {held:,} of them done (on board, or not on the server)" if held else ""
-    _wrapped(f"All layers: {counted(worked.plan.count, 'tile')}{done}; {_between(found.bytes)}.")
+    also = f" and {made:,} made from them" if made else ""
+    _wrapped(f"All layers: {counted(asked, 'tile')}{also}{done}; {_between(found.bytes)}.")
     if found.missing:
         _show_need(worked, rest)
     west, south, east, north = worked.plan.bounds
@@ -197,7 +200,8 @@ def _show_need(worked: WorkedPlan, rest: Bytes) -> None:
     """What is still to come: how sure its size is, and what of disk and time it takes."""
     if rest.basis in _SHORT_BASES:
         _wrapped(_SHORT_BASES[rest.basis])
-    need = rest._replace(**{n: getattr(rest, n) * OVERHEAD for n in ("expected", "low", "high")})
+    disk = worked.estimate.disk
+    need = disk._replace(**{n: getattr(disk, n) * OVERHEAD for n in ("expected", "low", "high")})
     _wrapped(f"Disk: {_between(need)} more; {bytes_text(worked.free_bytes)} free in {worked.store}.")
     if need.expected > worked.free_bytes:
         _wrapped(

@@ -9,6 +9,7 @@ from packer.cli.output import echo, print_json, warn
 from packer.common.regular_file import refuse_special
 from packer.common.units import counted
 from packer.errors import EXIT_NOT_COMPLETE, InputError
+from packer.planning.pack_path import SOURCE
 from packer.store.merging import Merged, merge_pack
 
 __all__ = ["merged_json", "run_merge", "show_merged"]
@@ -31,7 +32,8 @@ def _packs(source: Path) -> list[Path]:
     refuse_special(source)
     if source.is_file():
         return [source]
-    packs = sorted(p for p in source.glob("*.mbtiles") if not p.name.startswith("."))
+    names = ("*.mbtiles", f"*{SOURCE}.sqlite")
+    packs = sorted(p for name in names for p in source.glob(name) if not p.name.startswith("."))
     if not packs:
         raise InputError(f"{source} has no pack in it. Name a pack, or the folder that holds the packs.")
     return packs

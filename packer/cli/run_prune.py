@@ -13,6 +13,7 @@ from packer.errors import StoreError
 from packer.geometry.tileset import TileSet
 from packer.planning.pack_path import pack_path
 from packer.planning.plan import plan
+from packer.planning.source_layers import with_source_layers
 from packer.store.pruning import Spare, prune_pack, spare_in
 
 __all__ = ["run"]
@@ -26,7 +27,7 @@ def run(briefs: list[Path], store: Path | None, yes: bool, as_json: bool) -> int
     needed: dict[Path, tuple[str, TileSet]] = {}
     for path in briefs:
         brief = brief_at(path, store)
-        for name, layer in plan(brief).layers.items():
+        for name, layer in with_source_layers(brief, plan(brief))[1].layers.items():
             pack = pack_path(brief, name, store).resolve()
             before = needed.get(pack, (name, TileSet()))[1]
             needed[pack] = (name, before | layer.tiles)

@@ -21,8 +21,9 @@ from packer.common.places import nearest_folder
 from packer.common.units import bits_per_second
 from packer.errors import InputError, StoreError
 from packer.planning.brief import Brief
-from packer.planning.pack_path import pack_path
+from packer.planning.pack_path import SOURCE, pack_path
 from packer.planning.plan import Plan, plan
+from packer.planning.source_layers import asked_of_servers, source_remarks, with_source_layers
 from packer.planning.terms import preview_terms
 from packer.survey.crew_sizes import crew_sizes
 from packer.survey.estimate import (
@@ -30,6 +31,7 @@ from packer.survey.estimate import (
     LayerSizes,
     combined,
     estimate_layer,
+    estimate_layers,
     last_speed,
     layer_sizes,
     total,
@@ -61,7 +63,8 @@ def run(
     target = _target(fit_to)
     brief = (brief_with_fresh_offers if measured else brief_with_offers)(path, store, transport)
     worked_out = plan(brief)
-    remarks = [*worked_out.remarks, *preview_terms(brief, worked_out, date.today())]
+    asked = asked_of_servers(brief, worked_out)
+    remarks = [*worked_out.remarks, *source_remarks(brief, worked_out), *preview_terms(*asked, date.today())]
     if listed:
         _list(worked_out)
     else:
@@ -109,13 +112,14 @@ def _measured(
 def _work(
     brief: Brief, worked_out: Plan, store: Path | None, speed: AssumedSpeed | None, target: Target | None
 ) -> WorkedPlan:
-    sizes, last = _known(brief, worked_out, store)
+    wide_brief, wide_plan = with_source_layers(brief, worked_out)
+    sizes, last = _known(wide_brief, wide_plan, store)
     speed = speed or last
     if target is not None and target.seconds is not None and speed is None:
         raise InputError(
             "To fit a time, give the speed of the link (--speed 3Mbit), or measure it (--measure)."
         )
-    layers = {name: estimate_layer(la.tiles, sizes[name]) for name, la in worked_out.layers.items()}
+    layers = estimate_layers(wide_brief, wide_plan, sizes)
     proposals = None
     if target is not None:
         surveyed = {
@@ -125,7 +129,7 @@ def _work(
         proposals = fit(brief, worked_out, sizes, surveyed, target, speed)
     folder = store or brief.store_folder
     return WorkedPlan(
-        brief,
+        wide_brief,
         worked_out,
         combined(layers),
         folder,
@@ -133,7 +137,7 @@ def _work(
         speed,
         warnings(brief, worked_out),
         proposals,
-        _area_sizes(worked_out, sizes),
+        _area_sizes(wide_plan, sizes),
         crew_sizes(brief, worked_out, sizes),
     )
 
@@ -142,7 +146,9 @@ def _area_sizes(worked_out: Plan, sizes: Mapping[str, LayerSizes]) -> dict[str, 
     found: dict[str, list[Bytes]] = {}
     for name, layer in worked_out.layers.items():
         for area in layer.areas:
-            found.setdefault(area.name, []).append(estimate_layer(area.tiles, sizes[name]).bytes)
+            found.setdefault(area.name.removesuffix(SOURCE), []).append(
+                estimate_layer(area.tiles, sizes[name]).bytes
+            )
     return {name: total(each) for name, each in found.items()}
 
 

@@ -20,6 +20,7 @@ from packer.planning.brief import Brief
 from packer.planning.pack_dates import check_pack_dates
 from packer.planning.pack_path import pack_path
 from packer.planning.plan import Plan, plan
+from packer.planning.source_layers import with_source_layers
 from packer.proof.below_floor import below_floor_of
 from packer.proof.depth_words import depth_lines
 from packer.proof.depths import AreaDepth, Holdings, area_depths
@@ -42,6 +43,7 @@ class _Status:
     depths: tuple[AreaDepth, ...]
     below: tuple[str, ...]
     own: tuple[str, ...]
+    sources: Mapping[str, Holdings]
 
     @property
     def uncut(self) -> tuple[str, ...]:
@@ -51,7 +53,7 @@ class _Status:
 
     @property
     def missing(self) -> int:
-        return sum(len(one.missing) for one in self.ground.values())
+        return sum(len(one.missing) for one in (*self.ground.values(), *self.sources.values()))
 
 
 def run(path: Path, store: Path | None, as_json: bool, by_zoom: bool = False) -> int:
@@ -84,26 +86,28 @@ def run(path: Path, store: Path | None, as_json: bool, by_zoom: bool = False) ->
 
 def _status(brief: Brief, worked_out: Plan, store: Path | None) -> _Status:
     ground, summaries = {}, {}
-    for name, layer in worked_out.layers.items():
+    wide_brief, wide_plan = with_source_layers(brief, worked_out)
+    for name, layer in wide_plan.layers.items():
         if not layer.tiles:
             continue
-        pack = pack_path(brief, name, store)
-        summaries[name] = summary = known_summary(pack, brief.layers[name].blank_hashes)
+        pack = pack_path(wide_brief, name, store)
+        summaries[name] = summary = known_summary(pack, wide_brief.layers[name].blank_hashes)
         ground[name] = known = Holdings.recorded(layer.tiles, summary.held, summary.absent, summary.partial)
         if known.stored and not known.missing:
             refuse_unreadable(pack, _LOOK_S)
+    sources = {name: ground.pop(name) for name in tuple(ground) if name not in worked_out.layers}
     depths = area_depths(worked_out, ground)
     own = tuple(name for name, layer in brief.layers.items() if layer.pictures)
     below = tuple(below_floor_of(worked_out, ground, depths))
-    return _Status(worked_out, ground, summaries, depths, below, own)
+    return _Status(worked_out, ground, summaries, depths, below, own, sources)
 
 
 def _json(status: _Status) -> dict[str, Any]:
     layers = {}
-    for name, known in status.ground.items():
+    for name, known in (*status.ground.items(), *status.sources.items()):
         summary = status.summaries[name]
         layers[name] = {
-            "planned": len(status.plan.layers[name].tiles),
+            "planned": sum(_counts(known)[1:]),
             "stored": len(known.stored),
             "absent": len(known.absent),
             "missing": len(known.missing),
@@ -117,7 +121,8 @@ def _json(status: _Status) -> dict[str, Any]:
     return {
         "complete": status.missing == 0,
         "below_floor": list(status.below),
-        "layers": layers,
+        "layers": {name: one for name, one in layers.items() if name in status.ground},
+        "sources": {name: one for name, one in layers.items() if name in status.sources},
         "depths": [depth.to_dict() for depth in status.depths],
     }
 
@@ -146,11 +151,13 @@ def _show(title: str, status: _Status, path: Path, store: Path | None) -> None:
         echo(line)
     echo()
     rows = []
-    for name, known in status.ground.items():
+    for name, known in (*status.ground.items(), *status.sources.items()):
         counts = [f"{n:,}" for n in _counts(known)]
         size = status.summaries[name].file_bytes
         rows.append([name, *counts, bytes_text(size) if size else "-"])
     table(["layer", "planned", "on board", "not on server", "to fetch", "pack"], rows)
+    if status.sources:
+        echo_wrapped("A layer with a source is made from it, as its tiles come.")
     for name, summary in status.summaries.items():
         if summary.date is not None:
             echo_wrapped(f"{name}: shows {summary.date}")
@@ -193,7 +200,7 @@ def _show_tables(status: _Status) -> None:
     echo("How deep the map is on board, as recorded:")
     for line in depth_lines(status.depths):
         echo_wrapped(line)
-    for name, known in status.ground.items():
+    for name, known in (*status.ground.items(), *status.sources.items()):
         echo()
         echo(f"Layer {name}:")
         rows = [[zoom, *(f"{n:,}" for n in counts)] for zoom, counts in _by_zoom(known)]

@@ -15,6 +15,7 @@ from packer.common.units import counted, duration_text
 from packer.geometry.tileset import TileSet
 from packer.planning.brief_errors import quote_value
 from packer.planning.plan import Plan
+from packer.planning.source_layers import source_name
 from packer.proof.depth_words import depth_lines
 from packer.proof.results import Depth, LayerFindings, Verdict, VerifyReport
 from packer.proof.walk import LineWalk, Stretch
@@ -125,7 +126,9 @@ def _counts(found: VerifyReport) -> Iterator[str]:
     )
     earlier = sum(layer.earlier for layer in layers)
     yield looked + (f", {earlier:,} of them in earlier checks that stopped early." if earlier else ".")
-    for name, layer in found.layers.items():
+    for name, layer in found.with_sources():
+        if layer.source is not None:
+            yield _source_text(source_name(name), layer.source)
         for picture in layer.pictures[-_PICTURES:]:
             yield f"{name}: has tiles cut from {picture}."
         if len(layer.pictures) > _PICTURES:
@@ -134,6 +137,15 @@ def _counts(found: VerifyReport) -> Iterator[str]:
             yield f"{name}: {layer.note}"
         if layer.stray:
             yield f"{name}: {counted(layer.stray, 'row')} outside the tile grid, where no map program looks."
+
+
+def _source_text(name: str, layer: LayerFindings) -> str:
+    counts = layer.counts
+    return (
+        f"Made from {name}: {counted(counts.planned, 'tile')}, {counts.stored:,} on board, {counts.absent:,} not on "
+        f"server, {counts.missing:,} missing, {counts.corrupt:,} corrupt; {layer.bodies:,} of {layer.all_bodies:,} "
+        "distinct ones looked at."
+    )
 
 
 def _found(found: VerifyReport, room: int | None) -> list[str]:
@@ -163,7 +175,9 @@ def _gaps(walks: tuple[LineWalk, ...]) -> Iterator[str]:
 
 def _tiles(found: VerifyReport) -> Iterator[str]:
     """The first of the tiles that are missing or corrupt, by name."""
-    for name, layer in found.layers.items():
+    for name, layer in found.with_sources():
+        if layer.outdated:
+            yield f"- {name}, to be made again {_first_tiles(layer.outdated)}"
         if layer.missing:
             yield f"- {name}, missing {_first_tiles(layer.missing)}"
         for bad in layer.bad[:_NAMED]:
@@ -196,7 +210,7 @@ def _show_tables(found: VerifyReport) -> None:
     echo("How deep the map is on board:")
     for line in depth_lines(found.depths):
         _wrapped(line, "  ")
-    for name, layer in found.layers.items():
+    for name, layer in found.with_sources():
         echo()
         looked = _LOOKED[found.depth].format(done=layer.bodies, every=layer.all_bodies)
         done = f"{looked}, in" if layer.size_bytes else "no pack yet at"

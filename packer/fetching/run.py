@@ -14,6 +14,7 @@ from packer.common.clock import Clock, SystemClock
 from packer.common.units import counted
 from packer.errors import LastbarError, TermsError
 from packer.fetching.departure import ByteBudget, Countdown, Schedule
+from packer.fetching.derived_run import DerivedRun
 from packer.fetching.hosts.consent import Consent
 from packer.fetching.hosts.host_identity import SharedGate, gates_for, onward_gates
 from packer.fetching.hosts.layer_keys import LayerKeys, key_remarks, keys_for
@@ -37,6 +38,7 @@ from packer.planning.fetched_for import remember_fetch
 from packer.planning.pack_dates import check_pack_dates
 from packer.planning.pack_path import pack_path
 from packer.planning.plan import Plan
+from packer.planning.source_layers import asked_of_servers
 from packer.planning.terms import check_terms, user_agent
 from packer.store.writer import PackWriter
 from packer.store.wrong_ground import wrong_ground
@@ -68,7 +70,8 @@ async def run_fetch(
         brief, plan, options or Options(), clock or SystemClock(), stop or asyncio.Event(), make_transport
     )
     report = await run.go(on_progress, os.environ if environment is None else environment)
-    wrong = await asyncio.to_thread(_wrong_ground, brief, plan, run.options, report)
+    every = replace(plan, layers={**run.plan.layers, **plan.layers})
+    wrong = await asyncio.to_thread(_wrong_ground, brief, every, run.options, report)
     return replace(report, remarks=(*report.remarks, *wrong), wrong_ground=tuple(wrong))
 
 
@@ -90,6 +93,11 @@ class _FetchJob:
     stop: asyncio.Event
     make_transport: Callable[..., Transport]
     layers: list[LayerRun] = field(default_factory=list)
+    derived: DerivedRun = field(init=False)
+
+    def __post_init__(self) -> None:
+        self.derived = DerivedRun(self.brief, self.plan, self.options, self.clock, self.stop)
+        self.brief, self.plan = asked_of_servers(self.brief, self.plan)
 
     async def go(self, on_progress: OnProgress | None, environment: Mapping[str, str]) -> FetchReport:
         started = self.clock.now()
@@ -125,7 +133,8 @@ class _FetchJob:
         urls = {name: source.urls(Tile(0, 0, 0)) for name, source in sources.items()}
         remarks = check_terms(self.brief, self.plan, urls, today)
         remarks += key_remarks(keys.values(), self.clock.wall())
-        logger, monitor = RunLogger(log, self.clock), self._monitor(log, on_progress)
+        logger = RunLogger(log, self.clock)
+        monitor = self._monitor(log, self.derived.watched_by(on_progress))
         gates = gates_for(self.brief, sources, self.clock)
         onward = onward_gates(self.brief, sources, gates, self.clock)
         logger.listen([*gates.values(), *onward.values()])
@@ -145,8 +154,10 @@ class _FetchJob:
                     remarks.append(_mixed(name, source.host, pack.other_hosts))
             logger.start(self.brief, self.plan, self.options, self.layers, remarks)
             folder = self.options.store or self.brief.store_folder
-            remember_fetch(self.brief, self.plan, folder, self.clock.wall())
+            remember_fetch(self.derived.brief, self.derived.plan, folder, self.clock.wall())
+            await self.derived.start(stack)
             await self._work(monitor)
+            await self.derived.finish(in_haste=monitor.stopped is not None)
         remarks += [_moved(run) for run in self.layers if run.fetcher.requests.moved]
         report = self._report(self.clock.now() - started, monitor, remarks)
         logger.end(report, self.layers)
@@ -255,7 +266,7 @@ class _FetchJob:
     # ------------------------------------------------------------------------------------ the report
 
     def _report(self, seconds: float, monitor: RunMonitor, remarks: list[str]) -> FetchReport:
-        layers = {run.layer.name: run.report() for run in self.layers}
+        layers = self.derived.reports() | {run.layer.name: run.report() for run in self.layers}
         left = sum(layer.missing + layer.refresh.get("left", 0) for layer in layers.values())
         return FetchReport(
             complete=left == 0,

@@ -103,15 +103,19 @@ class Layer(Table):
     wmts_style: Text | None = Field(default=None, examples=["default"])
     """Which style of the layer of the WMTS is meant. Without it, its default style is used."""
     wmts_matrix_set: Text | None = Field(default=None, examples=["WebMercatorQuad"])
-    """Which tile matrix set of the WMTS is meant; its grid has to be that of WebMercatorQuad.
-    Without it, the first one with that grid is used, one of 256 pixels before one of 512."""
+    """Which tile matrix set of the WMTS is meant. From one with another grid than that of WebMercatorQuad the tiles are
+    made. Without it, the first one with that grid is used, one of 256 pixels before one of 512, or else the finest."""
     wms: Text | None = Field(default=None, repr=False, examples=["https://maps.example.org/wms"])
-    """The address of a WMS 1.1 or 1.3, or of its capabilities, in which the server describes its layers. The layers
-    have to be offered in Web Mercator (EPSG:3857). Without it, another address has to be there."""
+    """The address of a WMS 1.1 or 1.3, or of its capabilities, in which the server describes its layers.
+    Without it, another address has to be there."""
     wms_layers: ServiceNames = Field(default=(), examples=["orthophoto", ["orthophoto", "labels"]])
     """Which layers of the WMS are drawn, the first at the bottom. Without it, the WMS has to offer just one."""
     wms_style: ServiceNames = Field(default=(), examples=["default"])
     """Which style of each of `wms-layers` is meant. Without it, the default styles are used."""
+    wms_crs: Text | None = Field(default=None, examples=["EPSG:2056"])
+    """The coordinate system in which maps of the WMS are asked for. In another one than Web Mercator they are fetched
+    in a grid of their own, and the tiles are made from them. Without it, Web Mercator if the WMS offers it, or else the
+    first system of its list that is meant for the ground of the layers."""
     transparent: Switch = Field(default=False, examples=[True])
     """That the WMS leaves transparent what its layers do not cover; the format is then "png" or "webp".
     Without it, that is white."""

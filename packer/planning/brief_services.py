@@ -16,7 +16,7 @@ __all__ = ["LAYER_RULES", "SERVICE_KEYS", "Dimensions", "Moment", "ServiceNames"
 
 _OF_SERVICE = {
     "wmts": ("wmts-layer", "wmts-style", "wmts-matrix-set"),
-    "wms": ("wms-layers", "wms-style", "transparent"),
+    "wms": ("wms-layers", "wms-style", "wms-crs", "transparent"),
     "ogc-tiles": ("ogc-collection",),
 }
 SERVICE_KEYS = (*(key for keys in _OF_SERVICE.values() for key in keys), "dimensions", "date")

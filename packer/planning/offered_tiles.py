@@ -6,15 +6,17 @@ import numpy as np
 
 from packer.geometry.cover import cover_box
 from packer.geometry.grid import latitude_at
+from packer.geometry.source_tiles import with_source
 from packer.geometry.tileset import TileSet
 from packer.sources.offer import Offer, TileLimits
 
 __all__ = ["offered_tiles"]
 
 
-def offered_tiles(offer: Offer, tiles: TileSet) -> TileSet:
+def offered_tiles(offer: Offer, tiles: TileSet, tile_px: int = 256) -> TileSet:
     """Those of the tiles that the offer has. Its bounds are cut to the tiles' own rows first, since a box may be
-    the world and the rows of a deep zoom are millions."""
+    the world and the rows of a deep zoom are millions. Of a source with a grid of its own a tile is on offer if any of
+    its ground is; `tile_px` is the side of such a tile."""
     kept = []
     for zoom in tiles.zooms:
         some = tiles.at(zoom)
@@ -26,6 +28,8 @@ def offered_tiles(offer: Offer, tiles: TileSet) -> TileSet:
             some = some & cover_box(box, zoom) if south <= north else TileSet()
         if offer.limits is not None:
             some = some & _block(zoom, offer.limits.get(zoom), top, bottom)
+        if offer.grid is not None and some:
+            some = with_source(offer.grid, some, tile_px)
         kept.append(some)
     return TileSet.union(kept)
 

@@ -73,7 +73,8 @@ def _further(layer: Layer) -> tuple[object, ...]:
         return (layer.ogc_collection,)
     if not (layer.wms or layer.dimensions):
         return ()
-    return (layer.wms_layers, layer.wms_style, layer.transparent, sorted(layer.dimensions.items()))
+    marks = (layer.wms_layers, layer.wms_style, layer.transparent, sorted(layer.dimensions.items()))
+    return (*marks, layer.wms_crs) if layer.wms_crs else marks
 
 
 def date_of(layer: Layer) -> str | None:

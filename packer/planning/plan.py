@@ -260,7 +260,7 @@ def _layer_plan(brief: Brief, layer: Layer, covers: Mapping[str, TileSet]) -> tu
         tiles = covers[name].at(*range(first, deepest + 1))
         areas.append(AreaPlan(name, deepest, tiles, asked - deepest, floor, priority=priority))
     if layer.offer and not layer.offer.whole_grid:
-        kept = [_cut(a, layer.offer) for a in areas]
+        kept = [_cut(a, layer.offer, layer.tile_size or 256) for a in areas]
         remarks += outside_remarks(
             layer,
             ((a.name, len(a.tiles), len(a.tiles) - len(k.tiles)) for a, k in zip(areas, kept, strict=True)),
@@ -285,8 +285,8 @@ def _floor(brief: Brief, area: Area, layer: Layer) -> int | None:
     return min(least, area.deepest_for(layer.name), layer.zooms[1])
 
 
-def _cut(area: AreaPlan, offer: Offer) -> AreaPlan:
-    tiles = offered_tiles(offer, area.tiles)
+def _cut(area: AreaPlan, offer: Offer, tile_px: int) -> AreaPlan:
+    tiles = offered_tiles(offer, area.tiles, tile_px)
     return replace(area, tiles=tiles, unoffered=area.tiles - tiles)
 
 

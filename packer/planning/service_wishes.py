@@ -44,5 +44,7 @@ def read_description(layer: Layer, body: bytes, asked_at: str, resolved: str | N
         )
         return read_wmts(body, wish)
     side: Literal[256, 512] = layer.as_written.tile_size or 256
-    maps = WmsWish(layer.wms_layers, layer.wms_style, side, kind, layer.transparent, dimensions)
+    maps = WmsWish(
+        layer.wms_layers, layer.wms_style, side, kind, layer.transparent, dimensions, layer.wms_crs
+    )
     return read_wms(body, maps, asked_at)

@@ -14,11 +14,13 @@ from typing import TypeVar
 from packer.common.stop_signal import StopSignal
 from packer.content.payload import fault_of
 from packer.errors import DiskError, StoreError
+from packer.geometry.source_grid import SourceGrid
 from packer.geometry.tileset import TileSet
 from packer.planning.brief import Brief
 from packer.planning.pack_dates import check_pack_dates
 from packer.planning.pack_path import pack_path
 from packer.planning.plan import Plan
+from packer.planning.source_layers import derived_from, source_name, with_source_layers
 from packer.proof.bookmark import Bookmark, forget_bookmark, read_bookmark, save_bookmark
 from packer.proof.depth_words import floor_reasons, outside_text
 from packer.proof.depths import AreaDepth, Holdings, WaypointDepth, area_depths, waypoint_depths
@@ -39,6 +41,7 @@ from packer.store.audit import (
     outline,
 )
 from packer.store.corrupt_list import read_corrupt, save_corrupt
+from packer.store.source_reader import outdated_tiles
 from packer.store.wrong_ground import wrong_ground
 
 __all__ = ["verify"]
@@ -76,19 +79,24 @@ def verify(
 
     `on_progress` gets a layer's name, the bodies checked so far and their number; `processes` is the number of
     workers, all cores if left out; `now` is in seconds since 1970. Raises StoreError for a pack that is none of
-    ours or that SQLite cannot read, InputError for one of another date; a pack that is not there counts as empty.
+    ours or that SQLite cannot read, InputError for one of another date; a pack that is not there counts as empty. Of a
+    derived layer the pack of its source is proven as well, and each of its tiles by the hashes of those in there.
     """
     moment = time.time() if now is None else now
+    wide_brief, wide_plan = with_source_layers(brief, plan)
     layers, unsaved = dict[str, LayerFindings](), list[DiskError]()
     with Sweeper(depth, processes, None if for_s is None else clock() + for_s, clock, stop) as sweeper:
-        for name, asked in plan.layers.items():
+        for name, asked in wide_plan.layers.items():
             if asked.tiles:
-                pack, blank = _pack(brief, name, store), brief.layers[name].blank_hashes
+                pack, blank = _pack(wide_brief, name, store), wide_brief.layers[name].blank_hashes
                 job = _LayerCheck(name, asked.tiles, pack, moment, for_s is not None, blank)
                 layers[name] = job.run(sweeper, on_progress, chance or Random())
                 if job.unsaved is not None:
                     unsaved.append(job.unsaved)
-    layers = {name: replace(found, own=brief.layers[name].pictures) for name, found in layers.items()}
+    layers = {n: replace(layers[n], own=brief.layers[n].pictures) for n in plan.layers if n in layers} | {
+        n: _derived(plan, n, grid, layers[n], layers[source_name(n)])
+        for n, grid in derived_from(brief, plan).items()
+    }
     ground = {name: _ground(layers.get(name)) for name in plan.layers}
     walks, depths, waypoints = walk(plan, ground), area_depths(plan, ground), waypoint_depths(plan, ground)
     wrong = _wrong_ground(plan, layers)
@@ -109,6 +117,17 @@ def verify(
 def _pack(brief: Brief, layer: str, store: Path | None) -> Path:
     check_pack_dates(brief, [layer], store)
     return pack_path(brief, layer, store)
+
+
+def _derived(
+    plan: Plan, name: str, grid: SourceGrid, found: LayerFindings, source: LayerFindings
+) -> LayerFindings:
+    """What was found of a layer, held against the source that it is made of."""
+    outdated = TileSet()
+    if found.size_bytes and (found.stored or found.absent):
+        tile_px = plan.layers[name].tile_px
+        outdated = outdated_tiles(found.pack, source.pack, grid, found.stored, found.absent, tile_px)
+    return replace(found, source=source, outdated=outdated)
 
 
 def _ground(layer: LayerFindings | None) -> Holdings:

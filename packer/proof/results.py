@@ -10,6 +10,7 @@ from typing import Any
 
 from packer.errors import DiskError
 from packer.geometry.tileset import TileSet
+from packer.planning.source_layers import source_name
 from packer.proof.depths import AreaDepth, WaypointDepth
 from packer.proof.walk import LineWalk
 from packer.store.audit import BadTile
@@ -61,7 +62,8 @@ class LayerFindings:
     `all_bodies` were checked, `earlier` of them by runs before this one that were cut short. `damage` is what
     SQLite finds wrong with the tables, `fetched` when the oldest and newest tile came (seconds since 1970). `partial`
     are tiles of the pack that show a part of their square alone, and `pictures` the pictures that tiles were cut from;
-    `own` says that the layer has no server.
+    `own` says that the layer has no server. Of a derived layer `source` is what was found of the tiles that it is made
+    of, and `outdated` are its tiles that were made of others than the source's pack has now.
     """
 
     pack: Path
@@ -88,16 +90,19 @@ class LayerFindings:
     note: str | None = None
     pictures: tuple[str, ...] = ()
     own: bool = False
+    source: LayerFindings | None = None
+    outdated: TileSet = field(default_factory=TileSet)
 
     @property
     def sound(self) -> bool:
-        """Nothing missing, nothing corrupt and no table damaged, as far as was looked."""
-        return self.counts.missing == 0 and self.counts.corrupt == 0 and not self.damage
+        """Nothing missing, nothing corrupt or out of date and no table damaged, as far as was looked."""
+        whole = self.counts.missing == 0 and self.counts.corrupt == 0 and not self.damage
+        return whole and not self.outdated and (self.source is None or self.source.sound)
 
     @property
     def ready(self) -> bool:
         """Sound, and looked at to the end."""
-        return self.sound and self.finished
+        return self.sound and self.finished and (self.source is None or self.source.ready)
 
     def problems(self) -> Iterator[tuple[str, str]]:
         """Every planned tile that is not to be relied on, "z/x/y", and what is wrong with it."""
@@ -105,6 +110,8 @@ class LayerFindings:
             yield str(bad.tile), f"corrupt: {bad.kind}"
         for tile in self.missing:
             yield str(tile), "missing"
+        for tile in self.outdated:
+            yield str(tile), "not made of what its source has now"
 
 
 @dataclass(frozen=True, slots=True)
@@ -155,17 +162,24 @@ class VerifyReport:
             return Verdict.UNFINISHED
         return Verdict.READY_WITH_WARNINGS if self.warnings else Verdict.READY
 
+    def with_sources(self) -> Iterator[tuple[str, LayerFindings]]:
+        """Every layer, and behind it the source that it is made of."""
+        for name, layer in self.layers.items():
+            yield name, layer
+            if layer.source is not None:
+                yield source_name(name), layer.source
+
     def to_dict(self) -> dict[str, Any]:
         """One plain document."""
         problems: list[dict[str, str]] = []
         left_out = 0
-        for name, layer in self.layers.items():
+        for name, layer in self.with_sources():
             room = MOST_PROBLEMS - len(problems)
             listed = [
                 {"layer": name, "tile": tile, "kind": kind}
                 for (tile, kind), _ in zip(layer.problems(), range(room), strict=False)
             ]
-            left_out += len(layer.bad) + len(layer.missing) - len(listed)
+            left_out += len(layer.bad) + len(layer.missing) + len(layer.outdated) - len(listed)
             problems += listed
         return {
             "ready": self.ready,
@@ -191,6 +205,8 @@ def _layer_json(layer: LayerFindings) -> dict[str, Any]:
         "blank": len(layer.blank),
         "partial": len(layer.partial & layer.stored),
         "pictures": list(layer.pictures),
+        "outdated": len(layer.outdated),
+        "source": None if layer.source is None else _layer_json(layer.source),
         "bodies": layer.all_bodies,
         "bodies_checked": layer.bodies,
         "fetched": list(layer.fetched) if layer.fetched else None,

@@ -10,6 +10,7 @@ from packer.common.units import counted
 from packer.geometry.tileset import TileSet
 from packer.planning.brief import Brief
 from packer.planning.plan import AreaPlan, Plan
+from packer.planning.source_layers import source_name
 from packer.proof.results import Depth, LayerFindings
 from packer.store.one_picture import one_picture_on_board, one_picture_sentence
 
@@ -21,21 +22,35 @@ _SOON_DAYS = 30
 def reasons(layers: Mapping[str, LayerFindings]) -> Iterator[str]:
     """Why the packs are not ready, a sentence each."""
     for name, layer in layers.items():
-        if not layer.size_bytes:
-            what = "no picture was taken in yet" if layer.own else "there is no pack yet"
-            yield f"{name}: {what}."
-        elif layer.counts.missing and layer.own:
-            yield (
-                f"{name}: {counted(layer.counts.missing, 'tile')} not cut yet. Take in the layer's pictures once more."
-            )
-        elif layer.counts.missing:
-            yield f"{name}: {counted(layer.counts.missing, 'tile')} missing."
-        if layer.counts.corrupt:
-            yield f"{name}: {counted(layer.counts.corrupt, 'tile')} corrupt."
-        for fault in layer.damage:
-            yield f"{name}: SQLite finds damage in {fault}."
-        if not layer.finished:
-            yield f"{name}: {layer.bodies:,} of {layer.all_bodies:,} distinct tiles checked so far."
+        if layer.source is not None:
+            yield from _reasons(source_name(name), layer.source)
+        yield from _reasons(name, layer)
+
+
+def _reasons(name: str, layer: LayerFindings) -> Iterator[str]:
+    if not layer.size_bytes:
+        what = "no picture was taken in yet" if layer.own else "there is no pack yet"
+        yield f"{name}: {what}."
+    elif layer.counts.missing and layer.own:
+        yield (
+            f"{name}: {counted(layer.counts.missing, 'tile')} not cut yet. Take in the layer's pictures once more."
+        )
+    elif layer.counts.missing:
+        yield f"{name}: {counted(layer.counts.missing, 'tile')} missing."
+    if layer.counts.corrupt:
+        yield f"{name}: {counted(layer.counts.corrupt, 'tile')} corrupt."
+    for fault in layer.damage:
+        yield f"{name}: SQLite finds damage in {fault}."
+    if not layer.finished:
+        yield f"{name}: {layer.bodies:,} of {layer.all_bodies:,} distinct tiles checked so far."
+    if layer.outdated:
+        were = "was" if len(layer.outdated) == 1 else "were"
+        yield (
+            f"{name}: {counted(len(layer.outdated), 'tile')} {were} made of other tiles than its source has now. The "
+            "next lastbar fetch makes them again."
+        )
+    elif layer.counts.missing and layer.source is not None:
+        yield f"{name}: its tiles are made by lastbar fetch, from those of its source."
 
 
 def warnings(brief: Brief, plan: Plan, layers: Mapping[str, LayerFindings], now: float) -> Iterator[str]:
@@ -50,7 +65,8 @@ def warnings(brief: Brief, plan: Plan, layers: Mapping[str, LayerFindings], now:
             yield f"{name}: {who} {counted(layer.counts.absent, 'tile')}{where}."
         partly = layer.partial & layer.stored
         if partly and brief.layers[name].over is None:
-            yield f"{name}: {counted(len(partly), 'tile')} at the edge of a picture, shown in part."
+            what = "its source" if layer.source is not None else "a picture"
+            yield f"{name}: {counted(len(partly), 'tile')} at the edge of {what}, shown in part."
         if layer.stale:
             oldest = f"; the oldest is from {day(layer.fetched[0])}" if layer.fetched else ""
             yield (

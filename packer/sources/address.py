@@ -14,6 +14,7 @@ from dataclasses import dataclass, field
 from urllib.parse import quote, unquote, urlsplit
 
 from packer.geometry.grid import mercator_box, quadkey, tms_row
+from packer.geometry.source_grid import SourceGrid
 from packer.geometry.tileset import Tile
 
 __all__ = [
@@ -155,7 +156,8 @@ class Address:
     """A template ready for use: variables filled in, never shown.
 
     `matrices` has what stands for {z}, by zoom, at a server that has names for its zooms. `tile_px` is the side of a
-    tile, for {width} and {height}; `date` is what stands for {date}.
+    tile, for {width} and {height}; `date` is what stands for {date}. `grid` is the one that {bbox} is of, None for the
+    web's.
     """
 
     template: str = field(repr=False)
@@ -163,6 +165,7 @@ class Address:
     matrices: Mapping[int, str] | None = None
     tile_px: int = 256
     date: str = ""
+    grid: SourceGrid | None = None
 
     def url(self, tile: Tile, columns: int = 1, rows: int = 1) -> str:
         """The address of one tile; subdomains take turns by column and row, so that a tile keeps its own.
@@ -177,7 +180,12 @@ class Address:
         if "{quadkey}" in text:
             text = text.replace("{quadkey}", quadkey(zoom, x, y))
         if "{bbox}" in text:
-            text = text.replace("{bbox}", mercator_box(zoom, x, y, columns, rows))
+            box = (
+                mercator_box(zoom, x, y, columns, rows)
+                if self.grid is None
+                else self.grid.box(tile, columns, rows)
+            )
+            text = text.replace("{bbox}", box)
             text = text.replace("{width}", str(columns * self.tile_px))
             text = text.replace("{height}", str(rows * self.tile_px))
         if "{date}" in text:

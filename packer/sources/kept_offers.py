@@ -14,6 +14,7 @@ from packer.common.atomic_write import make_folders, write_atomic
 from packer.errors import DiskError
 from packer.geometry.grid import MAX_ZOOM
 from packer.sources.address import variables
+from packer.sources.kept_grids import grid_from, grid_values
 from packer.sources.offer import Offer, TileLimits, checked_box, checked_window, prose
 from packer.sources.safe_address import kept_form
 from packer.sources.secrecy import Secrets
@@ -49,6 +50,7 @@ def keep_offer(folder: Path, layer: str, source: str, offer: Offer) -> None:
         "limits": None if offer.limits is None else {str(z): list(w) for z, w in offer.limits.items()},
         "date": offer.date,
         "largest_px": None if offer.largest_px is None else list(offer.largest_px),
+        "grid": None if offer.grid is None else grid_values(offer.grid),
     }
     path = offer_path(folder, layer)
     try:
@@ -105,6 +107,8 @@ def _offer(told: Mapping[str, Any]) -> Offer:
     if told.get("largest_px") is not None:
         width, height = (_whole(v, 1 << 31) for v in told["largest_px"])
         offer = replace(offer, largest_px=(width, height))
+    if told.get("grid") is not None:
+        offer = replace(offer, grid=grid_from(told["grid"]))
     return offer
 
 

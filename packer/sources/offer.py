@@ -11,6 +11,7 @@ from dataclasses import dataclass, field
 from typing import NamedTuple
 
 from packer.geometry.grid import MAX_LATITUDE, MAX_ZOOM, LonLatBox
+from packer.geometry.source_grid import SourceGrid
 
 __all__ = [
     "LIMIT_BYTES",
@@ -65,7 +66,8 @@ class Offer:
     the side of a tile where the server states it. `matrices` has what stands for {z}, by zoom, where that is
     not the plain number. `limits`, where there are any, has every zoom on offer. `date` is the moment of what is
     offered, `newer_date` a later one that there is meanwhile. `largest_px` are the width and height of the largest
-    picture that a service gives.
+    picture that a service gives. `grid` is the one in which tiles are asked for, where that is not the web's: then
+    `zooms` and `bounds` are those of the tiles made from them, and `limits` are in the grid.
     """
 
     templates: tuple[str, ...] = field(repr=False)
@@ -79,11 +81,12 @@ class Offer:
     date: str | None = None
     newer_date: str | None = None
     largest_px: tuple[int, int] | None = None
+    grid: SourceGrid | None = None
 
     @property
     def whole_grid(self) -> bool:
         """Whether every tile of its zooms is on offer."""
-        return self.bounds is None and self.limits is None
+        return self.bounds is None and self.limits is None and self.grid is None
 
 
 def checked_box(west: float, south: float, east: float, north: float) -> LonLatBox | None:

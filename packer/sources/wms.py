@@ -1,28 +1,33 @@
 """WMS 1.1 and 1.3 (OGC 01-068r3, 06-042): pictures of layers of a service, one for each tile or block of tiles.
 
-In Web Mercator the axes are eastward and northward in both versions, so that a box is written in one order. Errors are
+In Web Mercator the axes are eastward and northward in both versions, so that a box is written in one order. Where it is
+not offered, or the planner asks for another system, maps are asked for in a grid of our own (`other_grids`). Errors are
 asked for as XML, since one drawn into a picture would be taken for a map.
 """
 
 from __future__ import annotations
 
+import contextlib
 from collections.abc import Mapping, Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
+from typing import Any
 from urllib.parse import quote, unquote, urlsplit, urlunsplit
 
 from packer.geometry.grid import EQUATOR_M, MAX_ZOOM, LonLatBox
 from packer.sources.address import origin_of
-from packer.sources.crs import mercator_name
+from packer.sources.crs import is_mercator, mercator_name, north_comes_first
 from packer.sources.dimensions import NO_WISH, DimensionWish, chosen_values
 from packer.sources.matrices import PIXEL_M
 from packer.sources.media_types import kind_of, preferred
 from packer.sources.offer import Offer, OfferError, SeveralLayersError, checked_box, longest_run, quoted
+from packer.sources.other_grids import known_system, map_grid, zooms_of
 from packer.sources.wms_capabilities import WmsCapabilities, WmsLayer
 
 __all__ = ["WmsWish", "capabilities_address", "read_wms"]
 
 _SAFE = ":/"  # may stand in a query as they are (RFC 3986 section 3.4), as in EPSG:3857 and image/png
 _MOST_NAMED = 8
+_MOST_TRIED = 50  # coordinate systems: some services list thousands
 # Names that GetCapabilities and GetMap give to their own parameters (06-042, tables 3 and 8; 01-068r3, table 8).
 _OWN = frozenset(
     (
@@ -43,6 +48,7 @@ class WmsWish:
     kind: str | None = None
     transparent: bool = False
     dimensions: DimensionWish = NO_WISH
+    crs: str | None = None
 
 
 def capabilities_address(address: str) -> str:
@@ -62,7 +68,7 @@ def read_wms(body: bytes, wish: WmsWish, asked_at: str = "") -> Offer:
     service = WmsCapabilities(body)
     layers = [service.layer(name) for name in _chosen_layers(service, wish.layers)]
     _check_sizes(service, layers, wish.tile_px)
-    crs = _common_mercator(layers)
+    crs = _common_system(layers, wish.crs)
     media = _format(service.formats, wish)
     values: dict[str, str] = {}
     date = newer = None
@@ -78,9 +84,9 @@ def read_wms(body: bytes, wish: WmsWish, asked_at: str = "") -> Offer:
         **{_parameter(name): quote(value, safe=_SAFE) for name, value in values.items()},
     }
     credits = dict.fromkeys(layer.attribution for layer in layers if layer.attribution)
-    return Offer(
+    offer = Offer(
         templates=(_get_map(_map_place(service, asked_at), service.version, asked),),
-        zooms=_zooms(layers, wish.tile_px),
+        zooms=(0, 0),
         attribution=", ".join(credits) or None,
         kind=kind_of(media),
         bounds=_bounds(layers),
@@ -89,6 +95,13 @@ def read_wms(body: bytes, wish: WmsWish, asked_at: str = "") -> Offer:
         newer_date=newer,
         largest_px=service.largest_px,
     )
+    if is_mercator(crs):
+        return replace(offer, zooms=_zooms(layers, wish.tile_px))
+    scales = min(layer.scales[0] for layer in layers), max(layer.scales[1] for layer in layers)
+    # In 1.3.0 a box follows the axes of the system (06-042, clause 6.7.2), in 1.1 never.
+    north_first = service.version == "1.3.0" and north_comes_first(crs)
+    grid = map_grid(crs, offer.bounds, wish.tile_px, scales, north_first=north_first)
+    return replace(offer, zooms=zooms_of(grid, wish.tile_px), grid=grid)
 
 
 def _chosen_layers(service: WmsCapabilities, wanted: tuple[str, ...]) -> tuple[str, ...]:
@@ -121,18 +134,40 @@ def _check_sizes(service: WmsCapabilities, layers: Sequence[WmsLayer], tile_px: 
             )
 
 
-def _common_mercator(layers: Sequence[WmsLayer]) -> str:
-    for layer in layers:
-        if mercator_name(layer.crs) is None:
+def _common_system(layers: Sequence[WmsLayer], wanted: str | None) -> str:
+    """The coordinate system to ask in: the wanted one, or Web Mercator, or, where that is not offered, the first with a
+    map's coordinates that is meant for the ground of the layers, else degrees. Raises OfferError where none will do."""
+    common = [name for name in layers[0].crs if all(name in layer.crs for layer in layers)]
+    if wanted is not None:
+        named = [name for name in common if name.upper() == wanted.upper()]
+        if not named:
             raise OfferError(
-                f"it does not offer the layer {quoted(layer.name)} in Web Mercator (EPSG:3857), only in "
-                f"{_listed(layer.crs)}"
+                f"it does not offer the layer {quoted(layers[0].name)} in {quoted(wanted)}; it has {_listed(common)}"
             )
-    common = set(layers[0].crs).intersection(*(layer.crs for layer in layers))
-    crs = mercator_name(name for name in layers[0].crs if name in common)
-    if crs is None:
-        raise OfferError("it does not offer these layers under one name of Web Mercator")
-    return crs
+        return named[0]
+    if (crs := mercator_name(common)) is not None:
+        return crs
+    bounds = _bounds(layers)
+    degrees = None
+    for name in common[:_MOST_TRIED]:
+        with contextlib.suppress(OfferError):
+            system = known_system(name)
+            if system.is_geographic:
+                degrees = degrees or name
+            elif bounds is None or _is_meant_for(system.area_of_use, bounds):
+                return name
+    if degrees is None:
+        raise OfferError(
+            f"it offers the layer {quoted(layers[0].name)} in no coordinate system that is known to PROJ, only in "
+            f"{_listed(layers[0].crs)}"
+        )
+    return degrees
+
+
+def _is_meant_for(area: Any, bounds: LonLatBox) -> bool:
+    """Whether an area of use reaches over the middle of a box."""
+    lon, lat = (bounds.west + bounds.east) / 2, (bounds.south + bounds.north) / 2
+    return area is not None and area.west <= lon <= area.east and area.south <= lat <= area.north
 
 
 def _format(formats: Sequence[str], wish: WmsWish) -> str:

@@ -1,4 +1,5 @@
-"""WMTS 1.0.0 (OGC 07-057r7): one layer of a service, in Web Mercator, as its capabilities describe it.
+"""WMTS 1.0.0 (OGC 07-057r7): one layer of a service, as its capabilities describe it: in Web Mercator, or, where it has
+no such set or the planner asks for another, in a grid of its own.
 
 Tiles are asked for by the RESTful templates of its ResourceURL elements, or by KVP GetTile where it has none.
 """
@@ -7,9 +8,11 @@ from __future__ import annotations
 
 import re
 from collections.abc import Iterable, Mapping
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from urllib.parse import quote
 
+from packer.geometry.grid import LonLatBox
+from packer.geometry.source_grid import SourceGrid
 from packer.sources.crs import is_mercator
 from packer.sources.dimensions import NO_WISH, DimensionWish, chosen_values
 from packer.sources.matrices import MatrixSet, chosen_set, on_grid, prefix_of
@@ -24,6 +27,7 @@ from packer.sources.offer import (
     longest_run,
     quoted,
 )
+from packer.sources.other_grids import grid_of_set, zooms_of
 from packer.sources.wmts_capabilities import WmtsCapabilities, WmtsLayer
 
 __all__ = ["Wish", "read_wmts"]
@@ -52,6 +56,15 @@ def read_wmts(body: bytes, wish: Wish) -> Offer:
     """
     service = WmtsCapabilities(body)
     layer = service.layer(_chosen_layer(service.layers, wish.layer))
+    bounds = None if layer.bounds is None else checked_box(*layer.bounds)
+    if (other := _other_grid(service, layer, wish, bounds)) is not None:
+        names = {m.zoom: quote(m.identifier, safe=_SAFE) for m in other.matrices}
+        offer = _asked_in(service, layer, wish, other.identifier, "")
+        if offer.kind == "pbf":
+            raise OfferError("it has no pictures but vectors, which cannot be brought into another grid")
+        return replace(
+            offer, zooms=zooms_of(other, wish.tile_px or 256), bounds=bounds, matrices=names, grid=other
+        )
     grid = _grid(service, layer, wish)
     limits = _limits(service, layer, grid)
     zooms = longest_run(limits)
@@ -59,27 +72,53 @@ def read_wmts(body: bytes, wish: Wish) -> Offer:
         zoom: quote(grid.matrices[zoom].identifier, safe=_SAFE) for zoom in range(zooms[0], zooms[1] + 1)
     }
     prefix = prefix_of(names)
+    return replace(
+        _asked_in(service, layer, wish, grid.identifier, prefix or ""),
+        zooms=zooms,
+        bounds=bounds,
+        tile_px=grid.tile_px,
+        matrices=names if prefix is None else None,
+        limits={zoom: limits[zoom] for zoom in names} if _narrower(limits, names) else None,
+    )
+
+
+def _asked_in(service: WmtsCapabilities, layer: WmtsLayer, wish: Wish, matrix_set: str, prefix: str) -> Offer:
+    """The offer of a layer in one of its sets, without what follows from the grid."""
     chosen, date, newer = chosen_values(layer.dimensions, wish.dimensions, must_name=True)
     values = {
         "layer": layer.identifier,
         "style": _style(layer, wish.style),
-        "tilematrixset": grid.identifier,
+        "tilematrixset": matrix_set,
         **{name.lower(): value for name, value in chosen.items()},
     }
-    fields = {"tilematrix": f"{prefix or ''}{{z}}", "tilerow": "{y}", "tilecol": "{x}"}
+    fields = {"tilematrix": f"{prefix}{{z}}", "tilerow": "{y}", "tilecol": "{x}"}
     fields |= {name: quote(value, safe=_SAFE) for name, value in values.items()}
     templates, kind = _templates(service, layer, wish.kind, fields, chosen)
-    return Offer(
-        templates=templates,
-        zooms=zooms,
-        kind=kind,
-        bounds=None if layer.bounds is None else checked_box(*layer.bounds),
-        tile_px=grid.tile_px,
-        matrices=names if prefix is None else None,
-        limits={zoom: limits[zoom] for zoom in names} if _narrower(limits, names) else None,
-        date=date,
-        newer_date=newer,
-    )
+    return Offer(templates, (0, 0), kind=kind, date=date, newer_date=newer)
+
+
+def _other_grid(
+    service: WmtsCapabilities, layer: WmtsLayer, wish: Wish, bounds: LonLatBox | None
+) -> SourceGrid | None:
+    """The grid to ask in where that is not Web Mercator: the wanted set, or, where the layer has no set in Web
+    Mercator, the finest that can be read. None for Web Mercator. Raises OfferError where none can be read."""
+    names = [name for name in dict.fromkeys(layer.matrix_sets) if name in service.matrix_sets]
+    others = [name for name in names if not is_mercator(service.crs(name))]
+    if wish.matrix_set is not None:
+        others = [name for name in others if name == wish.matrix_set]
+    elif len(others) < len(names):
+        return None
+    found, faults = [], []
+    for name in others:
+        stated = service.limits(layer.identifier, name)
+        limits = {one: TileLimits(m.first, m.last, m.top, m.bottom) for one, m in stated.items()}
+        try:
+            found.append(grid_of_set(service.matrix_set(name), limits, bounds))
+        except OfferError as fault:
+            faults.append(fault)
+    if faults and not found:
+        raise faults[0]
+    return max(found, key=lambda grid: zooms_of(grid, 256)[1], default=None)
 
 
 def _chosen_layer(layers: tuple[str, ...], wanted: str | None) -> str:

@@ -2,18 +2,21 @@
 
 from __future__ import annotations
 
+import contextlib
+import json
 import math
 import sqlite3
 from dataclasses import dataclass
 from pathlib import Path
 
 from packer.geometry.grid import MAX_ZOOM, LonLatBox
-from packer.store.picture_marks import PICTURE
+from packer.store.picture_marks import NO_SERVERS
 from packer.store.schema import reading
 from packer.version import __version__
 
-__all__ = ["SET_LABEL", "Labels", "begin_run", "date_on_board", "labels_of"]
+__all__ = ["MATRIX_SET", "SET_LABEL", "Labels", "begin_run", "date_on_board", "grid_digest", "labels_of"]
 
+MATRIX_SET = "tile_matrix_set"
 SET_LABEL = "INSERT INTO metadata VALUES (?, ?) ON CONFLICT (name) DO UPDATE SET value = excluded.value"
 
 
@@ -23,7 +26,7 @@ class Labels:
 
     `blank` are the SHA-256 of pictures that stand for "no tile": none of them stays in the pack. `date` is that of what
     the tiles show, where their source has several. `pictures` are further sources, as fingerprint and name: pictures
-    that tiles were cut from.
+    that tiles were cut from. `matrix_set` describes the grid of the tiles where that is not the web's.
     """
 
     layer: str
@@ -41,7 +44,15 @@ class Labels:
     version: str
     blank: frozenset[bytes] = frozenset()
     date: str | None = None
+    matrix_set: str | None = None
     pictures: tuple[tuple[str, str], ...] = ()
+
+
+def grid_digest(matrix_set: str | None) -> str | None:
+    """The digest of a grid by a pack's label of it; None for the web's, and for a label that cannot be read."""
+    with contextlib.suppress(ValueError, TypeError, KeyError, RecursionError):
+        return str(json.loads(matrix_set or "")["digest"])
+    return None
 
 
 def date_on_board(path: Path) -> str | None:
@@ -63,8 +74,8 @@ def labels_of(path: Path) -> Labels:
     with reading(path) as db:
         said = {str(name): str(value) for name, value in db.execute("SELECT name, value FROM metadata")}
         sources = db.execute("SELECT fingerprint, host FROM source ORDER BY first_used").fetchall()
-    pictures = tuple((str(mark), str(host)) for mark, host in sources if str(mark).startswith(PICTURE))
-    source = next((row for row in sources if not str(row[0]).startswith(PICTURE)), (sources or [None])[0])
+    pictures = tuple((str(mark), str(host)) for mark, host in sources if str(mark).startswith(NO_SERVERS))
+    source = next((row for row in sources if not str(row[0]).startswith(NO_SERVERS)), (sources or [None])[0])
     bounds, center = _numbers(said.get("bounds"), 4), _numbers(said.get("center"), 3)
     return Labels(
         layer=said.get("name", path.stem),
@@ -83,6 +94,7 @@ def labels_of(path: Path) -> Labels:
         rule="merged",
         version=__version__,
         date=said.get("date"),
+        matrix_set=said.get(MATRIX_SET),
         pictures=pictures,
     )
 
@@ -110,6 +122,8 @@ def begin_run(db: sqlite3.Connection, labels: Labels, now: int) -> int:
         rows["date"] = labels.date
     else:
         db.execute("DELETE FROM metadata WHERE name = 'date'")
+    if labels.matrix_set is not None:
+        rows[MATRIX_SET] = labels.matrix_set
     db.executemany(SET_LABEL, rows.items())
     db.executemany(
         "INSERT INTO source VALUES (?, ?, ?, ?) ON CONFLICT DO UPDATE SET permission = excluded.permission",

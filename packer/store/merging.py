@@ -22,7 +22,7 @@ from packer.content.pictures import ENDS_EARLY
 from packer.errors import InputError, TermsError
 from packer.geometry.tileset import Tile
 from packer.store.corrupt_list import read_corrupt
-from packer.store.labels import date_on_board, labels_of
+from packer.store.labels import date_on_board, grid_digest, labels_of
 from packer.store.offer_tables import (
     OfferedTile,
     folder_offers,
@@ -67,6 +67,8 @@ def merge_pack(into: Path, source: Path, *, mix_sources: bool = False) -> Merged
     refuse_unfit_source(source)
     labels = labels_of(source)
     _refuse_other_date(into, labels, source)
+    if into.exists():
+        _refuse_other_grid(into, labels_of(into), source)
     if into.exists() and not mix_sources:
         foreign = pack_sources(source) - pack_sources(into)
         if foreign and pack_sources(into):
@@ -97,6 +99,7 @@ def take_in(into: Path, labels: Labels, held: Path, side_px: int | None = None) 
     elif not is_database(held):
         raise InputError(f"{held} is none of the files that can be taken in. {_WHAT_TO_NAME}")
     elif is_our_pack(held):
+        _refuse_other_grid(into, labels, held)
         offers, rules = pack_offers(held), _Rules(frozenset(read_corrupt(held)), side_px)
     elif is_geopackage(held):
         offers = geopackage_offers(held, labels.layer)
@@ -119,6 +122,14 @@ def _refuse_other_date(into: Path, labels: Labels, source: Path) -> None:
         raise InputError(
             f"{source} would bring tiles of {labels.date or 'no stated date'} into {into}, which shows "
             f"{held or 'no stated date'}. Tiles of two dates do not go into one pack."
+        )
+
+
+def _refuse_other_grid(into: Path, labels: Labels, source: Path) -> None:
+    if grid_digest(labels.matrix_set) != grid_digest(labels_of(source).matrix_set):
+        raise InputError(
+            f"The tiles of {source} lie in another grid than those of {into}, so that its rows and columns stand for "
+            "other ground. They do not go into one pack."
         )
 
 

@@ -23,7 +23,7 @@ from packer.store.corrupt_list import clear_corrupt, drop_corrupt, read_corrupt
 from packer.store.disk_errors import translated
 from packer.store.labels import Labels, begin_run
 from packer.store.locks import WriteLock, lock_path
-from packer.store.picture_marks import NOT_A_PICTURE, PICTURE, partial_tiles, picture_tiles
+from packer.store.picture_marks import DERIVED, NOT_A_PICTURE, PICTURE, partial_tiles, picture_tiles
 from packer.store.readability import refuse_unreadable
 from packer.store.records import Received, Record
 from packer.store.schema import WRITER_PATIENCE_S, connect, make_durable, open_writable
@@ -157,7 +157,7 @@ class PackWriter:
             rows = await self._db.execute_fetchall(
                 "SELECT zoom_level, tile_row, group_concat(tile_column) FROM placement "
                 "WHERE ((fetched < ? AND coalesce(fresh_until, 0) < ?) OR fetched > ?) "
-                f"AND coalesce(etag, '') NOT LIKE '{PICTURE}%' "  # no server has them
+                f"AND coalesce(etag, '') NOT LIKE '{PICTURE}%' AND coalesce(etag, '') NOT LIKE '{DERIVED}%' "
                 "GROUP BY zoom_level, tile_row",
                 (fetched_before, now, self._clock() + DAY_S),
             )

@@ -9,7 +9,7 @@ from __future__ import annotations
 
 import random
 from collections.abc import Iterable, Mapping, Sequence
-from dataclasses import dataclass, field
+from dataclasses import dataclass, field, replace
 from pathlib import Path
 from typing import Any, NamedTuple
 from urllib.parse import urlsplit
@@ -21,6 +21,7 @@ from packer.planning.brief import Brief, Layer
 from packer.planning.offers import metatile_of
 from packer.planning.pack_path import pack_path
 from packer.planning.plan import LayerPlan, Plan, served
+from packer.planning.source_layers import derived_from, server_layers, with_source_layers
 from packer.store.figures import LastRun, mean_sizes, read_last_run, sizes_of
 from packer.store.pack_summary import read_summary
 from packer.survey.imagery import choose, size_interval
@@ -38,6 +39,7 @@ __all__ = [
     "ZoomEstimate",
     "estimate",
     "estimate_layer",
+    "estimate_layers",
     "last_speed",
     "layer_sizes",
     "pack_sizes",
@@ -84,6 +86,9 @@ class Bytes(NamedTuple):
         return self._replace(expected=self.expected + known, low=self.low + known, high=self.high + known)
 
 
+NO_BYTES = Bytes(0.0, 0.0, 0.0, "stored")
+
+
 def total(parts: Iterable[Bytes]) -> Bytes:
     """The sum, as if all errors went the same way: never too narrow. Its basis is that of the weakest part."""
     every = list(parts)
@@ -126,12 +131,14 @@ class ZoomEstimate:
 
 @dataclass(frozen=True, slots=True)
 class LayerEstimate:
-    """One layer; `to_fetch` is what is still to come, in `requests`."""
+    """One layer; `to_fetch` is what is still to come, in `requests`. Of a derived layer nothing comes: `to_make` is
+    what its missing tiles will take."""
 
     zooms: Mapping[int, ZoomEstimate]
     bytes: Bytes
     to_fetch: Bytes
     requests: int = 0
+    to_make: Bytes | None = None
 
     def count(self, what: str) -> int:
         """The sum of "tiles", "held" or "absent" over the zooms."""
@@ -139,22 +146,32 @@ class LayerEstimate:
 
     @property
     def missing(self) -> int:
-        """Tiles still to be asked for."""
+        """Tiles still to be asked for, or to be made."""
         return self.count("tiles") - self.count("held") - self.count("absent")
+
+    def made(self) -> LayerEstimate:
+        """The same as a derived layer."""
+        return replace(self, to_fetch=NO_BYTES, requests=0, to_make=self.to_fetch)
 
 
 @dataclass(frozen=True, slots=True)
 class Estimate:
-    """All layers; `bytes` and `to_fetch` as for one layer."""
+    """All layers; `bytes`, `to_fetch` and `to_make` as for one layer."""
 
     layers: Mapping[str, LayerEstimate]
     bytes: Bytes
     to_fetch: Bytes
+    to_make: Bytes = NO_BYTES
 
     @property
     def missing(self) -> int:
         """Tiles still to be asked for."""
-        return sum(layer.missing for layer in self.layers.values())
+        return sum(layer.missing for layer in self.layers.values() if layer.to_make is None)
+
+    @property
+    def disk(self) -> Bytes:
+        """What a disk has to have room for, without the overhead of packs."""
+        return total((self.to_fetch, self.to_make))
 
     @property
     def requests(self) -> int:
@@ -164,18 +181,26 @@ class Estimate:
 
 def estimate(brief: Brief, plan: Plan, store: Path | None = None) -> Estimate:
     """Reckon a plan by what its packs hold. Raises StoreError for a pack that cannot be read."""
+    wide, asked = with_source_layers(brief, served(brief, plan))
     sizes = {
-        name: layer_sizes(brief.layers[name], layer, pack_path(brief, name, store))
-        for name, layer in plan.layers.items()
+        name: layer_sizes(wide.layers[name], layer, pack_path(brief, name, store))
+        for name, layer in asked.layers.items()
     }
-    asked = served(brief, plan)
-    return combined({name: estimate_layer(la.tiles, sizes[name]) for name, la in asked.layers.items()})
+    return combined(estimate_layers(wide, asked, sizes))
+
+
+def estimate_layers(brief: Brief, plan: Plan, sizes: Mapping[str, LayerSizes]) -> dict[str, LayerEstimate]:
+    """The estimates of the layers of a plan, in which the source layers of its derived ones are. Pure."""
+    made = derived_from(brief, plan)
+    found = {name: estimate_layer(layer.tiles, sizes[name]) for name, layer in plan.layers.items()}
+    return {name: one.made() if name in made else one for name, one in found.items()}
 
 
 def combined(layers: Mapping[str, LayerEstimate]) -> Estimate:
     """The estimate of several layers together."""
     used = [layer for layer in layers.values() if layer.zooms]
-    return Estimate(layers, total(la.bytes for la in used), total(la.to_fetch for la in used))
+    to_make = total(la.to_make for la in used if la.to_make is not None)
+    return Estimate(layers, total(la.bytes for la in used), total(la.to_fetch for la in used), to_make)
 
 
 @dataclass(frozen=True, slots=True)
@@ -290,7 +315,7 @@ def last_speed(brief: Brief, store: Path | None = None) -> AssumedSpeed | None:
     What it waited for a sign-in or a host that could not be reached is left out, as far as its log tells.
     Raises StoreError for a pack that cannot be read.
     """
-    packs = {name: pack_path(brief, name, store) for name in brief.layers}
+    packs = {name: pack_path(brief, name, store) for name in server_layers(brief).values()}
     runs = {
         name: run for name, pack in packs.items() if pack.exists() if (run := read_last_run(pack)) is not None
     }

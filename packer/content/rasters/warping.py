@@ -17,7 +17,7 @@ from packer.errors import InputError
 from packer.geometry.grid import EQUATOR_M, Floats
 from packer.geometry.tileset import Tile
 
-__all__ = ["CutBlock", "Grid", "Resampling", "resampling_for", "straight", "tiles_of", "warped"]
+__all__ = ["CutBlock", "Grid", "Resampling", "laid_into", "resampling_for", "straight", "tiles_of", "warped"]
 
 Resampling = Literal["nearest", "cubic", "average"]
 _MESH = 17  # points along a side at which it is looked up where a block lies in the source
@@ -101,22 +101,27 @@ def warped(grid: Grid, block: CutBlock, how: Resampling, thin: int = 1) -> Rgba 
     pixels = grid.read(piece)
     if not pixels[3].any():
         return None
-    warp, affine = rasterio("rasterio.warp"), rasterio("rasterio.transform").Affine
     here = scaled(shifted(grid.transform, piece.column, piece.row), thin, thin)
+    out = laid_into(block, np.ascontiguousarray(mean_of(pixels, thin)), here, grid.crs, how)
+    return out if out[3].any() else None
+
+
+def laid_into(block: CutBlock, pixels: Rgba, transform: GeoTransform, crs: str, how: Resampling) -> Rgba:
+    """Pixels that lie by `transform` in `crs`, laid into the square of a block: array (4, rows, columns), colours
+    multiplied by alpha, transparent where there are none."""
+    warp, affine = rasterio("rasterio.warp"), rasterio("rasterio.transform").Affine
     out: Rgba = np.zeros((4, block.side_px, block.side_px), np.uint8)
     warp.reproject(
-        np.ascontiguousarray(mean_of(pixels, thin)),
+        pixels,
         out,
-        src_transform=affine(*here),
-        src_crs=grid.crs,
+        src_transform=affine(*transform),
+        src_crs=crs,
         dst_transform=affine(*block.transform),
         dst_crs="EPSG:3857",
         resampling=getattr(warp.Resampling, how),
         num_threads=1,
         warp_mem_limit=_WARP_MB,
     )
-    if not out[3].any():
-        return None
     # A kernel with negative weights may leave a colour above its alpha.
     np.minimum(out[:3], out[3], out=out[:3])
     return out

@@ -276,6 +276,8 @@ def _changes(name: str, before: Offer, now: Offer) -> list[str]:
         changed.append("zooms {} to {} instead of {} to {}".format(*now.zooms, *before.zooms))
     if (now.bounds, now.limits) != (before.bounds, before.limits):
         changed.append("tiles of another extent")
+    if now.grid and before.grid and now.grid.digest != before.grid.digest:
+        changed.append("tiles of another grid")
     if (now.kind, now.tile_px) != (before.kind, before.tile_px):
         changed.append("tiles of another kind or size")
     if not changed:

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import json
 import re
 from collections.abc import Mapping
 from dataclasses import dataclass, field, replace
@@ -25,13 +26,15 @@ from packer.geometry.grid import on_tile_edges
 from packer.geometry.tileset import Tile
 from packer.planning.brief import Brief, Layer
 from packer.planning.offers import date_of, source_mark
+from packer.planning.pack_path import SOURCE
 from packer.planning.plan import Plan
 from packer.planning.terms import check_tile_hosts
 from packer.sources.address import Address, UnsetError, fill, variables, with_canonical_host
+from packer.sources.kept_grids import grid_values
 from packer.sources.key_sources import has_keyring
 from packer.sources.safe_address import shown
 from packer.sources.secrecy import MASK, Secrets, named_values, secrets_of
-from packer.store.picture_marks import PICTURE
+from packer.store.picture_marks import NO_SERVERS
 from packer.store.writer import Labels
 from packer.version import __version__
 
@@ -130,7 +133,7 @@ class Source:
 def without_secrets(outcome: Stored | Unchanged, secrets: Secrets) -> Outcome:
     """The outcome without a validator that has one of these secrets in it, or that would pass for a pack's own mark."""
     etag, modified = outcome.etag, outcome.modified
-    if etag is not None and (etag.startswith(PICTURE) or secrets.found_in(etag)):
+    if etag is not None and (etag.startswith(NO_SERVERS) or secrets.found_in(etag)):
         outcome = replace(outcome, etag=None)
     if modified is not None and secrets.found_in(modified):
         outcome = replace(outcome, modified=None)
@@ -191,7 +194,10 @@ def _address(brief: Brief, layer: Layer, environment: Mapping[str, str]) -> Addr
     template = layer.asked or filled(brief, layer, layer.url, environment)
     template = with_canonical_host(template)
     matrices = layer.offer.matrices if layer.offer else None
-    address = Address(template, layer.subdomains, matrices, layer.tile_size or 256, date_of(layer) or "")
+    grid = layer.offer.grid if layer.offer else None
+    address = Address(
+        template, layer.subdomains, matrices, layer.tile_size or 256, date_of(layer) or "", grid
+    )
     if layer.offered_at is not None:
         if MASK in template and layer.asked is None:
             raise BriefError(
@@ -223,6 +229,7 @@ def labels(brief: Brief, plan: Plan, layer: Layer, kind: str, host: str, mark: s
     """What is written into a layer's pack with tiles of one kind that come from `host`, whose fingerprint is
     `mark`. Its bounds are those of the plan, moved out to the edges of the layer's deepest tiles."""
     zooms = plan.layers[layer.name].tiles.zooms or layer.zooms
+    grid = layer.offer.grid if layer.offer and layer.name.endswith(SOURCE) else None
     return Labels(
         layer=layer.name,
         kind=kind,
@@ -239,6 +246,7 @@ def labels(brief: Brief, plan: Plan, layer: Layer, kind: str, host: str, mark: s
         version=__version__,
         blank=layer.blank_hashes,
         date=date_of(layer),
+        matrix_set=None if grid is None else json.dumps({"digest": grid.digest, **grid_values(grid)}),
     )
 
 
