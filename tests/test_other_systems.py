@@ -31,6 +31,7 @@ from packer.cli.fetch_options import FetchOptions
 from packer.cli.signals import on_stop_signals
 from packer.common import disk_sync, in_use
 from packer.common.atomic_write import make_folders, sync_folder, write_atomic
+from packer.common.links import is_link
 from packer.common.places import missing_drive_text, nearest_folder, refuse_long_path
 from packer.common.shell import set_variable
 from packer.common.sqlite_uri import sqlite_uri
@@ -38,7 +39,7 @@ from packer.errors import EXIT_STORE, BriefError, DiskError, InputError
 from packer.fetching import run_log
 from packer.fetching.job import fetch
 from packer.fetching.reports import Options
-from packer.handover import HandoverReport, handover, loose, target
+from packer.handover import HandoverReport, handover, inspection, loose, target
 from packer.handover.kinds import As
 from packer.handover.target import free_bytes, on_disk_bytes, part_of, put_in_place, system_of
 from packer.planning.brief import Brief
@@ -339,6 +340,80 @@ def test_a_fetch_stopped_so_ends_with_its_document(
     told = json.loads(capsys.readouterr().out)
     assert told["stopped"] == "asked"
     assert told["stored"] > 0
+
+
+# ------------------------------------------------------------------------------------------------ junctions
+
+
+@pytest.fixture
+def junction(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> Callable[[Path, int], None]:
+    """Makes of a folder that is there one that the system tells of as a reparse point with a tag."""
+    tags: dict[str, int] = {}
+    lstat = Path.lstat
+
+    def told(path: Path) -> Any:
+        found = lstat(path)
+        names = [name for name in dir(found) if name.startswith("st_")]
+        return SimpleNamespace(**{n: getattr(found, n) for n in names}, st_reparse_tag=tags.get(str(path), 0))
+
+    def make(path: Path, tag: int) -> None:
+        tags[str(path)] = tag
+
+    monkeypatch.setattr(Path, "lstat", told)
+    return make
+
+
+@pytest.mark.parametrize(
+    ("tag", "link"),
+    [
+        (0xA0000003, True),  # IO_REPARSE_TAG_MOUNT_POINT, a junction: [MS-FSCC] 2.1.2.1
+        (0xA000000C, True),  # IO_REPARSE_TAG_SYMLINK
+        (0x9000001A, False),  # IO_REPARSE_TAG_CLOUD: the folder itself, kept by a cloud drive
+        (0, False),
+    ],
+)
+def test_a_junction_is_a_link_and_a_folder_of_a_cloud_drive_is_none(
+    tmp_path: Path, junction: Callable[[Path, int], None], tag: int, link: bool
+) -> None:
+    junction(tmp_path, tag)
+    assert is_link(tmp_path) is link
+
+
+def test_links_of_this_system_are_links_and_nothing_is_none(tmp_path: Path) -> None:
+    (tmp_path / "there").symlink_to(tmp_path)
+    (tmp_path / "nowhere").symlink_to(tmp_path / "none")
+    assert is_link(tmp_path / "there")
+    assert is_link(tmp_path / "nowhere")
+    assert not is_link(tmp_path / "none")
+    assert not is_link(tmp_path / "none" / "a")
+    assert not is_link(tmp_path / "a\0b")
+
+
+def test_what_is_behind_a_junction_is_neither_removed_nor_walked_into(
+    tmp_path: Path, monkeypatch: pytest.MonkeyPatch, junction: Callable[[Path, int], None]
+) -> None:
+    top = tmp_path / "tiles"
+    for name in ("inside", "behind"):
+        (top / name).mkdir(parents=True)
+        (top / name / "0.png").write_text("x")
+    (top / "sums").write_text("")
+    junction(top / "behind", 0xA0000003)
+    monkeypatch.setattr(inspection, "read_sums", lambda _top: ())
+    assert sorted(inspection._extra_loose(top)) == ["tiles/inside/0.png", "tiles/sums"]
+    removed: list[Path] = []
+    monkeypatch.setattr(
+        Path, "unlink", lambda path, **_more: removed.append(path)
+    )  # as Windows removes a junction
+    target.clear_away(top / "behind")
+    assert removed == [top / "behind"]
+    assert (top / "behind" / "0.png").is_file()
+
+
+def test_nobody_asks_for_symbolic_links_alone() -> None:
+    own = Path(packer.__file__).parent
+    asking = ("is_symlink(", "islink(")
+    told = [p.name for p in own.rglob("*.py") if any(a in p.read_text(encoding="utf-8") for a in asking)]
+    assert told == []
 
 
 # ------------------------------------------------------------------------------------------------ long names

@@ -9,7 +9,9 @@ import signal
 import sys
 import traceback
 
+from packer.cli.file_manager import started_by_file_manager, wait_for_enter
 from packer.cli.signals import end_process, end_quietly
+from packer.common.own_process import is_packaged
 from packer.errors import EXIT_DONE, EXIT_NOT_COMPLETE
 
 __all__ = ["main"]
@@ -33,6 +35,9 @@ def main() -> None:
         sys.stdout.reconfigure(errors="replace")
     from packer.cli.app import app  # typer is worth loading only when there is a command to run
 
+    unattended = is_packaged() and len(sys.argv) == 1 and started_by_file_manager()
+    if unattended:
+        sys.argv += ["desk", "--recent"]
     if heeded:
         signal.signal(signal.SIGINT, signal.default_int_handler)
     code = EXIT_NOT_COMPLETE
@@ -45,4 +50,6 @@ def main() -> None:
         sys.stderr.write("Stopped.\n")
     except BaseException:  # noqa: BLE001  # on every path the process ends in `end_process`
         traceback.print_exc()
+    if unattended and code != EXIT_DONE:
+        wait_for_enter()
     end_process(code)

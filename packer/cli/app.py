@@ -10,6 +10,7 @@ import typer
 from packer.cli.briefless_commands import add_briefless
 from packer.cli.options import (
     Against,
+    AllowGaps,
     AskAbsentAgain,
     AtMost,
     Blend,
@@ -22,10 +23,15 @@ from packer.cli.options import (
     LetSleep,
     MaxBytes,
     NewBrief,
+    NoBrowser,
     Over,
     Parts,
     PartsFolder,
+    Port,
+    Recent,
     RefreshOlderThan,
+    Share,
+    ShareAddress,
     Store,
     TimeLimit,
     TransportChoice,
@@ -227,14 +233,9 @@ def verify(
 def view(
     brief: BriefPath = Path("brief.toml"),
     store: Store = None,
-    port: Annotated[int, typer.Option(min=0, max=65535, help="Port to listen on; 0 takes a free one.")] = 0,
-    share: Annotated[
-        bool,
-        typer.Option("--share", help="Let phones on the local network see the map, with an access code."),
-    ] = False,
-    address: Annotated[
-        str | None, typer.Option(metavar="ADDR", help="Share on this local address. Implies --share.")
-    ] = None,
+    port: Port = 0,
+    share: Share = False,
+    address: ShareAddress = None,
     debug: Debug = False,
 ) -> int:
     """Show on a map page in the browser what is on board."""
@@ -247,15 +248,17 @@ def view(
 @command
 def desk(
     brief: BriefPath = Path("brief.toml"),
-    port: Annotated[int, typer.Option(min=0, max=65535, help="The port; 0 takes a free one.")] = 0,
-    no_browser: Annotated[bool, typer.Option("--no-browser", help="Print the address only.")] = False,
+    port: Port = 0,
+    no_browser: NoBrowser = False,
+    recent: Recent = False,
     store: Store = None,
     debug: Debug = False,
 ) -> int:
     """Do the whole job on one page, with a map in front of you."""
     from packer.cli import run_desk
 
-    return run_desk.run(brief, store, port, not no_browser)
+    path = run_desk.recent_trip() if recent else brief
+    return run_desk.run(path, store, port, not no_browser, ends_unused=recent)
 
 
 @app.command()
@@ -276,10 +279,7 @@ def handover(
         list[str] | None,
         typer.Option("--crew", metavar="NAME", help="Only for this crew. May be given several times."),
     ] = None,
-    allow_gaps: Annotated[
-        bool,
-        typer.Option("--allow-gaps", help="Write what is on board, and list on the card what is missing."),
-    ] = False,
+    allow_gaps: AllowGaps = False,
     blend: Blend = False,
     store: Store = None,
     as_json: Json = False,

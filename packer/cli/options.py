@@ -9,6 +9,7 @@ import typer
 
 __all__ = [
     "Against",
+    "AllowGaps",
     "AskAbsentAgain",
     "AtMost",
     "Blend",
@@ -21,10 +22,15 @@ __all__ = [
     "LetSleep",
     "MaxBytes",
     "NewBrief",
+    "NoBrowser",
     "Over",
     "Parts",
     "PartsFolder",
+    "Port",
+    "Recent",
     "RefreshOlderThan",
+    "Share",
+    "ShareAddress",
     "Store",
     "TimeLimit",
     "TransportChoice",
@@ -35,12 +41,27 @@ Against = Annotated[
     Path | None,
     typer.Option("--against", metavar="BRIEF", help="Also check the copy against the brief as it is now."),
 ]
+AllowGaps = Annotated[
+    bool, typer.Option("--allow-gaps", help="Write what is on board, and list on the card what is missing.")
+]
 NewBrief = Annotated[
     Path | None,
     typer.Argument(metavar="[NEW]", help="The brief as it is now; without it, OLD against its last fetch."),
 ]
 BriefPath = Annotated[
     Path, typer.Argument(metavar="BRIEF", help="The brief, or a folder with a brief.toml in it.")
+]
+Port = Annotated[int, typer.Option(min=0, max=65535, help="Port to listen on; 0 takes a free one.")]
+NoBrowser = Annotated[bool, typer.Option("--no-browser", help="Print the address only.")]
+Recent = Annotated[
+    bool, typer.Option("--recent", help="Open the trip that was on the desk last, or begin a first one.")
+]
+Share = Annotated[
+    bool, typer.Option("--share", help="Let phones on the local network see the map, with an access code.")
+]
+ShareAddress = Annotated[
+    str | None,
+    typer.Option("--address", metavar="ADDR", help="Share on this local address. Implies --share."),
 ]
 Store = Annotated[
     Path | None,

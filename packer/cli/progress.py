@@ -16,6 +16,7 @@ from packer.cli.fetch_screen import RecentPace, fetch_state, plain_areas, screen
 from packer.cli.fetch_words import alarm_text, outlook_text, waiting_text, waiting_together
 from packer.cli.lines import marks_for, wrapped
 from packer.cli.output import warn
+from packer.cli.terminal import takes_codes
 from packer.fetching.reports import LayerProgress
 
 __all__ = ["FetchProgress", "LiveFetchProgress", "progress_for", "warn_wrapped"]
@@ -26,7 +27,7 @@ _WIDTH = 79  # one column less than the least terminal: some break a line that f
 
 def progress_for(depart_at: float | None = None) -> FetchProgress:
     """The way of showing progress that suits where stderr goes; `depart_at` is in seconds since 1970."""
-    return LiveFetchProgress(depart_at) if sys.stderr.isatty() else FetchProgress(depart_at)
+    return LiveFetchProgress(depart_at) if takes_codes(sys.stderr) else FetchProgress(depart_at)
 
 
 class FetchProgress(AbstractContextManager["FetchProgress"]):

@@ -12,6 +12,7 @@ from pathlib import Path
 from packer.cli import run_desk
 from packer.cli.new_brief import CAUTIONS
 from packer.cli.output import echo, warn
+from packer.common.own_process import own_command
 from packer.common.shell import shell_command
 from packer.common.units import bytes_text
 from packer.errors import InputError, LastbarError
@@ -78,7 +79,7 @@ def _tiles_asked(server: PracticeServer) -> int:
 def _command(name: str, path: Path) -> int:
     echo(f"   $ {shell_command(name, path)}")
     sys.stdout.flush()
-    done = subprocess.run([sys.executable, "-m", "packer", name, str(path)], check=False)
+    done = subprocess.run(own_command(name, path), check=False)
     if done.returncode != 0 and name != "verify":
         raise LastbarError(f"lastbar {name} {path} ended with exit code {done.returncode}; see above.")
     return done.returncode
@@ -88,7 +89,7 @@ def _fetch_and_kill(path: Path, worked_out: Plan) -> int:
     """Start a fetch, kill it once enough is committed, and give back how many tiles are done."""
     echo(f"   $ {shell_command('fetch', path)}")
     sys.stdout.flush()
-    fetch = subprocess.Popen([sys.executable, "-m", "packer", "fetch", str(path)])
+    fetch = subprocess.Popen(own_command("fetch", path))
     ends = time.monotonic() + _LONGEST_S
     while fetch.poll() is None and _done(path, worked_out) < _KILL_AT * worked_out.count:
         if time.monotonic() > ends:

@@ -11,6 +11,7 @@ import tomlkit
 from packer.cli.briefs import brief_at
 from packer.cli.output import echo, print_json
 from packer.common.atomic_write import make_folders, write_atomic
+from packer.common.links import is_link
 from packer.common.regular_file import refuse_special
 from packer.common.shell import quoted, set_variable, shell_command
 from packer.common.units import counted
@@ -151,7 +152,7 @@ def _write(
 def _refuse_links(folder: Path, *places: Path) -> None:
     """Raise InputError for a link in place of a folder: what is written there would go somewhere else."""
     for place in places:
-        if place.is_symlink():
+        if is_link(place):
             raise InputError(
                 f"{place} is a link to somewhere else, and only folders below {folder} are written. Remove the link, "
                 "or name another folder with --to."

@@ -14,6 +14,7 @@ from packer.cli.briefs import brief_at
 from packer.cli.output import echo, echo_wrapped, print_json, warn
 from packer.cli.picture_text import describe, expectation_text, off_the_plan_error, taken_text
 from packer.cli.run_merge import merged_json, show_merged
+from packer.cli.terminal import takes_codes
 from packer.common.units import duration_text
 from packer.content.payload import Kind
 from packer.content.rasters.cutting import Cutter
@@ -204,7 +205,7 @@ class _PictureProgress:
 
     def __init__(self, name: str) -> None:
         self._name = name
-        self._live = sys.stderr.isatty()
+        self._live = takes_codes(sys.stderr)
         self._began = self._shown = time.monotonic()
         self._doing, self._first = "", 0
         self._drawn = False

@@ -17,6 +17,7 @@ from packer.cli.briefs import brief_at
 from packer.cli.fetch_changes import changes_json, warn_of_changes
 from packer.cli.lines import wrapped
 from packer.cli.output import echo, error_json, print_json, warn
+from packer.cli.terminal import takes_codes
 from packer.cli.verify_text import show_report
 from packer.common.atomic_write import write_atomic
 from packer.common.units import duration_text, seconds
@@ -171,4 +172,4 @@ class _LiveVerifyProgress(_VerifyProgress):
 
 
 def _progress_for() -> _VerifyProgress:
-    return _LiveVerifyProgress() if sys.stderr is not None and sys.stderr.isatty() else _VerifyProgress()
+    return _LiveVerifyProgress() if takes_codes(sys.stderr) else _VerifyProgress()

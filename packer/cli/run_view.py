@@ -7,6 +7,7 @@ from pathlib import Path
 
 from packer.cli.briefs import brief_at
 from packer.cli.output import echo, warn
+from packer.cli.terminal import takes_codes
 from packer.planning.plan import plan
 from packer.view import Sharing, ViewServer
 
@@ -45,7 +46,7 @@ def _announce(view: ViewServer, shared: bool) -> None:
 
 def _show_square(link: str) -> None:
     """The link as a QR code, where there is a terminal to show it on."""
-    if not sys.stdout.isatty() or "utf" not in (sys.stdout.encoding or "").lower():
+    if not takes_codes(sys.stdout) or "utf" not in (sys.stdout.encoding or "").lower():
         return
     import io
 

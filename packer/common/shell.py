@@ -2,10 +2,13 @@
 
 from __future__ import annotations
 
+import os
 import shlex
 import subprocess
 import sys
 from pathlib import Path
+
+from packer.common.own_process import is_packaged
 
 __all__ = ["quoted", "set_variable", "shell_command"]
 
@@ -17,10 +20,16 @@ def quoted(word: object) -> str:
 
 def shell_command(command: str, *words: object, store: Path | None = None) -> str:
     """`lastbar command words`, and the folder of the packs if it is another than the brief's."""
-    every = ["lastbar", command, *map(quoted, words)]
+    every = [_program(), command, *map(quoted, words)]
     if store is not None:
         every += ["--store", quoted(store)]
     return " ".join(every)
+
+
+def _program() -> str:
+    """`lastbar`, or how the packaged program was called, which is seldom where the terminal looks for programs."""
+    called = sys.argv[0]
+    return quoted(called) if is_packaged() and os.path.basename(called) != called else "lastbar"  # noqa: PTH119  # no file
 
 
 def set_variable(name: str) -> str:

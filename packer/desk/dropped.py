@@ -8,6 +8,7 @@ from pathlib import Path
 from typing import Any
 
 from packer.common.atomic_write import write_atomic
+from packer.common.links import is_link
 from packer.errors import BriefError, DiskError, InputError
 from packer.planning.layer_names import names_a_device
 from packer.planning.shape_files import shapes_in
@@ -45,7 +46,7 @@ def keep_dropped(folder: Path, name: str, content: bytes) -> dict[str, Any]:
 def taken_by_another(folder: Path, name: str, content: bytes) -> Path | None:
     """The file in the folder that has this name and another content, if any. Raises InputError as `keep_dropped`."""
     path = folder / plain_name(name)
-    return path if path.is_file() and not path.is_symlink() and not _same(path, content) else None
+    return path if path.is_file() and not is_link(path) and not _same(path, content) else None
 
 
 def plain_name(name: str) -> str:
@@ -63,7 +64,7 @@ def _free_path(folder: Path, name: str, content: bytes) -> Path:
     stem, dot, ending = name.rpartition(".")
     for number in range(1, _MOST_TWINS):
         path = folder / (name if number == 1 else f"{stem} {number}{dot}{ending}")
-        if path.is_symlink():
+        if is_link(path):
             continue  # it could lead anywhere
         if not path.exists() or (path.is_file() and _same(path, content)):
             return path

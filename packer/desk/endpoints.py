@@ -16,6 +16,7 @@ from starlette.requests import Request
 from starlette.responses import HTMLResponse, JSONResponse, Response
 from starlette.routing import Route
 
+from packer.common.links import is_link
 from packer.desk.at_most import set_at_most
 from packer.desk.body import body_fault
 from packer.desk.changes import SetArea, read_change
@@ -136,7 +137,7 @@ class _Addresses:
         if brief is None or name not in brief.layers:
             raise HTTPException(404, "There is no layer of that name.")
         path = sheet_path(self._session.store or brief.store_folder, name)
-        if path.is_symlink() or not path.is_file():
+        if is_link(path) or not path.is_file():
             raise HTTPException(404, "No survey has drawn a sheet of this layer yet.")
         return Response(path.read_bytes(), media_type="image/png")
 

@@ -49,6 +49,12 @@ class Events:
         with self._lock:
             self._followers.discard(follower)
 
+    @property
+    def followed(self) -> bool:
+        """Whether any page is open."""
+        with self._lock:
+            return bool(self._followers)
+
     def close(self) -> None:
         """Let every page go, at the end."""
         self.closed = True

@@ -6,6 +6,7 @@ from __future__ import annotations
 from collections.abc import Mapping
 from typing import Any
 
+from packer.common.shell import set_variable
 from packer.errors import InputError
 from packer.planning.brief import Brief
 from packer.sources.allowed_commands import allow_command, is_allowed
@@ -15,8 +16,9 @@ __all__ = ["allow_program", "forbidden_programs", "key_facts", "key_programs", "
 
 
 def key_facts() -> dict[str, Any]:
-    """What the page has to know before it asks for a key: whether it can be kept."""
-    return {"keyring": has_keyring()}
+    """What the page has to know before it asks for a key: whether it can be kept, and how a variable called NAME is set
+    in a terminal of this machine."""
+    return {"keyring": has_keyring(), "set": set_variable("NAME")}
 
 
 def take_key(body: Mapping[str, Any]) -> dict[str, Any]:

@@ -14,6 +14,7 @@ from typing import Any
 from pydantic import BaseModel, ConfigDict, Field, ValidationError
 
 from packer.common.atomic_write import write_atomic
+from packer.common.links import is_link
 from packer.handover.against import differences
 from packer.handover.manifest import Manifest
 from packer.planning.brief import Brief
@@ -94,7 +95,7 @@ class KnownCards:
 
     def _read(self) -> tuple[_CardEntry, ...]:
         try:
-            if self._file.is_symlink() or self._file.stat().st_size > _LARGEST_BYTES:
+            if is_link(self._file) or self._file.stat().st_size > _LARGEST_BYTES:
                 return ()
             return _CardRecord.model_validate_json(self._file.read_bytes()).cards
         except (OSError, ValidationError, json.JSONDecodeError, RecursionError):

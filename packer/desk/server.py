@@ -3,6 +3,8 @@
 from __future__ import annotations
 
 import threading
+import time
+from collections.abc import Callable
 from pathlib import Path
 from types import TracebackType
 from typing import Any, Self
@@ -96,6 +98,17 @@ class DeskServer:
         self.session.close()
         self._serving.stop()
 
-    def wait(self) -> None:
-        """Wait until the server ends or the process is told to stop (KeyboardInterrupt)."""
-        self._serving.wait()
+    def wait(self, unused_s: float | None = None, clock: Callable[[], float] = time.monotonic) -> None:
+        """Wait until the server ends or the process is told to stop (KeyboardInterrupt).
+
+        With `unused_s`, also until for so many seconds no page was open and nothing under way.
+        """
+        used = clock()
+
+        def goes_on() -> bool:
+            nonlocal used
+            if self.session.events.followed or self.session.jobs.at_work():
+                used = clock()
+            return unused_s is None or clock() - used < unused_s
+
+        self._serving.wait(goes_on)

@@ -9,6 +9,7 @@ from datetime import datetime
 from pathlib import Path
 
 from packer.common.atomic_write import write_atomic
+from packer.common.links import is_link
 from packer.errors import DiskError, InputError
 
 __all__ = ["KEPT", "Versions"]
@@ -65,7 +66,7 @@ class Versions:
     def names(self) -> list[str]:
         """Names of the versions, newest first: local date and time."""
         with contextlib.suppress(OSError):
-            found = (p.name for p in self._folder.iterdir() if not p.is_symlink())
+            found = (p.name for p in self._folder.iterdir() if not is_link(p))
             return sorted(filter(_NAME.fullmatch, found), key=_age, reverse=True)
         return []
 

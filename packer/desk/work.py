@@ -13,6 +13,7 @@ from datetime import datetime
 from pathlib import Path
 from typing import Any, Literal, cast, get_args
 
+from packer.common.links import is_link
 from packer.common.units import size_bytes
 from packer.desk.jobs import Reporter, Work
 from packer.desk.known_cards import KnownCard, KnownCards
@@ -389,7 +390,7 @@ def _card_text(folder: Path) -> str:
     """What the card tells its crew; "" where it cannot be read. It comes from anybody's card, and is shown as text."""
     path = folder / CARD
     try:
-        if path.is_symlink() or not path.is_file():
+        if is_link(path) or not path.is_file():
             return ""
         with path.open("rb") as file:
             return file.read(_LONGEST_TEXT).decode("utf-8", "replace")

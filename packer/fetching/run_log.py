@@ -19,6 +19,7 @@ from pathlib import Path
 from typing import Any
 
 from packer.common.atomic_write import make_folders
+from packer.common.links import is_link
 from packer.sources.secrecy import Secrets
 
 __all__ = ["FILE_NAME", "RunLog", "last_pace", "newest_lines", "seconds_waited"]
@@ -36,7 +37,7 @@ class _Handler(RotatingFileHandler):
 
     def _open(self) -> TextIOWrapper:
         path = Path(self.baseFilename)
-        if path.is_symlink() or (path.exists() and not path.is_file()):
+        if is_link(path) or (path.exists() and not path.is_file()):
             raise OSError(errno.ELOOP, os.strerror(errno.ELOOP), self.baseFilename)
         return super()._open()
 

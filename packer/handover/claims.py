@@ -5,6 +5,7 @@ from __future__ import annotations
 from collections.abc import Iterable
 from pathlib import Path
 
+from packer.common.links import is_link
 from packer.errors import InputError, StoreError
 from packer.handover.crew_folders import crew_below, is_unfinished, read_record
 from packer.handover.journal import JOURNAL, read_journal
@@ -47,7 +48,7 @@ def refuse_links(to: Path, folder: Path, wanted: Iterable[str]) -> None:
     """
     own = [] if folder == to else [folder]
     with translated(folder):
-        links = [path for path in (*own, *(folder / name for name in wanted)) if path.is_symlink()]
+        links = [path for path in (*own, *(folder / name for name in wanted)) if is_link(path)]
     if links:
         raise InputError(
             f"{links[0]} is a link to somewhere else, but a handover writes only below {to}. Nothing was handed over. "

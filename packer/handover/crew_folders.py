@@ -20,6 +20,7 @@ from unicodedata import normalize
 from filelock import FileLock, Timeout
 from pydantic import AfterValidator, BaseModel, ConfigDict, Field, ValidationError, model_validator
 
+from packer.common.links import is_link
 from packer.errors import BriefError, InputError, StoreBusyError, StoreError
 from packer.handover.crews import folder_name
 from packer.handover.journal import read_journal
@@ -88,7 +89,7 @@ def read_record(to: Path) -> CrewRecord | None:
     if not os.path.lexists(path):
         return None
     with translated(path):
-        usable = not path.is_symlink() and path.is_file() and path.stat().st_size <= _LARGEST_BYTES
+        usable = not is_link(path) and path.is_file() and path.stat().st_size <= _LARGEST_BYTES
         text = path.read_bytes() if usable else b""
     try:
         return CrewRecord.model_validate_json(text)
@@ -124,7 +125,7 @@ def _alone(to: Path) -> Iterator[None]:
     dies: the system frees the lock; its empty file stays, so that all who wait do so for the same one.
     """
     path = to / CREWS_LOCK
-    if path.is_symlink():
+    if is_link(path):
         raise InputError(
             f"{path} is a link to somewhere else, but a handover writes only below {to}. Remove the link, then hand "
             "over again."
@@ -157,7 +158,7 @@ def _folders(to: Path) -> list[Path]:
     themselves half of something."""
     with translated(to):
         below = sorted(to.iterdir()) if to.is_dir() else []
-        own = [p for p in below if p.is_dir() and not p.is_symlink() and not p.name.startswith(".")]
+        own = [p for p in below if p.is_dir() and not is_link(p) and not p.name.startswith(".")]
     return [path for path in own if may_be_looked_into(path)]
 
 

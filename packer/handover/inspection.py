@@ -13,6 +13,7 @@ from dataclasses import dataclass
 from pathlib import Path
 from typing import Any, Literal
 
+from packer.common.links import is_link
 from packer.common.units import counted
 from packer.content.damage import Damaged, NotATile
 from packer.content.payload import Kind, decode_fully
@@ -108,7 +109,7 @@ def _inspect_file(folder: Path, manifest: Manifest, file: FileEntry) -> Iterator
 def _against_entry(folder: Path, path: Path, file: FileEntry) -> FileFinding | None:
     """What size and hash say; None if they are right."""
     steps = [path, *path.parents]
-    if any(step.is_symlink() for step in steps[: steps.index(folder)]):
+    if any(is_link(step) for step in steps[: steps.index(folder)]):
         return FileFinding(file.name, "unreadable", LINK)
     if not path.is_file():
         which = f", part {file.part} of {file.parts}," if file.parts > 1 else ""
@@ -190,7 +191,7 @@ def _loose_state(
     path: Path, loose: Loose, manifest: Manifest, file: FileEntry, sampled: bool
 ) -> tuple[State, str]:
     """What one loose file is, and a clause on it; one that is `sampled` is decoded as well."""
-    if path.is_symlink() or not path.is_file():
+    if is_link(path) or not path.is_file():
         return "missing", "the tile is missing"
     if file_sha256(path) != loose.sha256:
         return "changed", "its bytes have changed, or the copying stopped early"
@@ -213,7 +214,7 @@ def _link_above(folder: Path, name: str, known: dict[str, str | None]) -> str | 
     if above not in known:
         higher = _link_above(folder, above, known)
         with translated(folder):
-            known[above] = higher or (above if (folder / above).is_symlink() else None)
+            known[above] = higher or (above if is_link(folder / above) else None)
     return known[above]
 
 
@@ -227,7 +228,7 @@ def _extra(folder: Path, manifest: Manifest) -> Iterator[str]:
                 yield f"{path.name}{' (half written, not usable)' if path.name in halves else ''}"
     for file in manifest.files:
         top = folder / file.name.split("/")[0]
-        if file.kind == "folder" and top.is_dir() and not top.is_symlink():
+        if file.kind == "folder" and top.is_dir() and not is_link(top):
             yield from _extra_loose(top)
 
 
@@ -236,7 +237,10 @@ def _extra_loose(top: Path) -> Iterator[str]:
         listed = {loose.name for loose in read_sums(top)} | {SUMS, TILEJSON}
     except LastbarError:
         return  # named already, as a fault of the list
-    for root, _, names in os.walk(top):
+    for root, folders, names in os.walk(top):
+        folders[:] = [
+            name for name in folders if not is_link(Path(root, name))
+        ]  # Python 3.11 follows junctions
         for name in sorted(names):
             path = Path(root, name).relative_to(top).as_posix()
             if path not in listed:

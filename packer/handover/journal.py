@@ -10,6 +10,7 @@ import json
 from dataclasses import dataclass
 from pathlib import Path
 
+from packer.common.links import is_link
 from packer.handover.target import clear_away, put_text
 
 __all__ = ["JOURNAL", "Journal", "clear_journal", "read_journal", "write_journal"]
@@ -42,7 +43,7 @@ def read_journal(folder: Path) -> Journal:
     """The note in a folder; an empty one where there is none, or none that can be read. It may come from anyone."""
     path = folder / JOURNAL
     try:
-        if path.is_symlink() or not path.is_file() or path.stat().st_size > _LARGEST_BYTES:
+        if is_link(path) or not path.is_file() or path.stat().st_size > _LARGEST_BYTES:
             return Journal()
         found = json.loads(path.read_bytes())
     except (OSError, ValueError, RecursionError):

@@ -21,6 +21,7 @@ from pydantic import (
     model_validator,
 )
 
+from packer.common.links import is_link
 from packer.errors import StoreError
 from packer.geometry.grid import MAX_ZOOM
 
@@ -210,7 +211,7 @@ def read_manifest(folder: Path) -> Manifest:
     """
     path = folder / MANIFEST
     try:
-        if path.is_symlink() or not path.is_file():
+        if is_link(path) or not path.is_file():
             raise StoreError(
                 f"{folder} has no {MANIFEST}: it is not a handed-over copy, or its handover did not finish. Copy the "
                 "whole folder again, or run lastbar handover again."

@@ -22,6 +22,7 @@ from packer.common import atomic_write
 from packer.common.atomic_write import make_folders
 from packer.common.disk_sync import drop_from_memory, sync_to_disk
 from packer.common.in_use import once_free
+from packer.common.links import is_link
 from packer.common.places import nearest_folder
 from packer.errors import DiskError
 from packer.store.disk_errors import translated
@@ -152,7 +153,7 @@ def leftovers(folder: Path) -> Iterator[Path]:
 def clear_away(path: Path) -> None:
     """Remove a file or folder of a killed run. If the process dies: it is still known by its name."""
     with translated(path):
-        if path.is_dir() and not path.is_symlink():
+        if path.is_dir() and not is_link(path):
             once_free(partial(shutil.rmtree, path), path)
         else:
             once_free(partial(path.unlink, missing_ok=True), path)

@@ -8,6 +8,7 @@ from dataclasses import dataclass, replace
 from pathlib import Path
 from typing import Any, Literal
 
+from packer.common.links import is_link
 from packer.errors import StoreError
 from packer.handover.crew_folders import (
     is_unfinished,
@@ -88,7 +89,7 @@ def copies_in(folder: Path) -> list[Path]:
         open_ones = (path for path in sorted(folder.iterdir()) if may_be_looked_into(path))
         below = [path for path in open_ones if (path / MANIFEST).is_file()]
         # Beside files that are a copy by themselves, a folder may be anything with a manifest of its own.
-        found = [path for path in below if not path.is_symlink() and (not top or _is_ours(path))]
+        found = [path for path in below if not is_link(path) and (not top or _is_ours(path))]
     return [folder, *found] if top or not found else found
 
 
@@ -163,7 +164,7 @@ def _spellings(folder: Path) -> dict[str, list[Path]]:
 def _against_record(path: Path, sha256: str | None) -> FolderFinding | None:
     """What is wrong with a crew's folder by the record; None if it holds the manifest that was handed over."""
     with translated(path):
-        if path.is_symlink():
+        if is_link(path):
             return FolderFinding(path, "unreadable", LINK)
         if not path.is_dir():
             return FolderFinding(path, "missing", f"{CREWS} names it, but it is not here")

@@ -15,6 +15,7 @@ from tomlkit.container import Container
 from tomlkit.exceptions import TOMLKitError
 from tomlkit.items import AoT, Item, Whitespace
 
+from packer.common.shell import set_variable
 from packer.errors import LastbarError
 from packer.planning.collection import fill_in_kept
 from packer.planning.layer_names import ADDRESS_KEYS
@@ -87,7 +88,8 @@ def key_in_full(values: Mapping[str, Any]) -> str | None:
         if is_secret_header(str(name), str(value)) and not variables(str(value)):
             return (
                 f"The header {name} holds a key in full. The brief is handed on, so no key is written into it. Set the "
-                "key in the terminal before you start the desk (export MAP_KEY=...), and write ${MAP_KEY} in its place."
+                f"key in the terminal before you start the desk ({set_variable('MAP_KEY')}), and write "
+                "${MAP_KEY} in its place."
             )
     return None
 

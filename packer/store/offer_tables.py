@@ -8,6 +8,7 @@ from dataclasses import dataclass
 from pathlib import Path
 from typing import Any
 
+from packer.common.links import is_link
 from packer.common.regular_file import refuse_special
 from packer.content.digest import body_hash
 from packer.errors import InputError, StoreError
@@ -227,7 +228,7 @@ def folder_offers(folder: Path) -> Iterator[OfferedTile]:
             p.isascii() and p.isdecimal() for p in (zoom, x, y)
         ):
             continue
-        if len(zoom) > 2 or len(x) > 9 or len(y) > 9 or path.is_symlink() or not path.is_file():
+        if len(zoom) > 2 or len(x) > 9 or len(y) > 9 or is_link(path) or not path.is_file():
             continue
         tile = _tile(int(zoom), int(x), tms_row(int(zoom), int(y)))
         if tile is not None:

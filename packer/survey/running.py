@@ -13,6 +13,7 @@ from types import TracebackType
 from typing import Self
 
 from packer.common.atomic_write import make_folders, write_atomic
+from packer.common.links import is_link
 from packer.store.locks import WriteLock, is_locked
 
 __all__ = ["RunningSurvey", "SurveyMark", "running_survey"]
@@ -77,7 +78,7 @@ def running_survey(folder: Path) -> RunningSurvey | None:
         return None
     with contextlib.suppress(OSError, ValueError, TypeError, KeyError, RecursionError):
         file = folder / f".{_NAME}.json"
-        if not file.is_symlink() and file.stat().st_size <= _MOST_BYTES:
+        if not is_link(file) and file.stat().st_size <= _MOST_BYTES:
             told = json.loads(file.read_bytes())
             numbers = [told["process"], told["planned"], told["done"]]
             if all(isinstance(one, int) for one in numbers) and isinstance(told["started"], int | float):

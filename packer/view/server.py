@@ -120,9 +120,9 @@ class ServerThread:
         self._server.force_exit = True
         self._thread.join(_PATIENCE_S)
 
-    def wait(self) -> None:
-        """Wait until the server ends or the process is told to stop (KeyboardInterrupt)."""
-        while self._thread is not None and self._thread.is_alive():
+    def wait(self, goes_on: Callable[[], bool] = lambda: True) -> None:
+        """Wait until the server ends, `goes_on` says no or the process is told to stop (KeyboardInterrupt)."""
+        while self._thread is not None and self._thread.is_alive() and goes_on():
             self._thread.join(0.5)  # without a limit, Ctrl-C would not be heard on Windows
 
 
