@@ -207,7 +207,7 @@ LINE = np.column_stack([np.linspace(12.3, 12.9, 400), 47 + 0.05 * np.sin(np.lins
 ROUTE, VALLEY = Corridor((LINE,), 500.0), Rectangle(LonLatBox(12.3, 46.9, 12.6, 47.1))
 SHAPES: dict[str, Shape] = {"course": ROUTE, "valley": VALLEY}
 AREAS = [
-    AreaPlan("overview", 9, cover_box(LonLatBox(12.0, 46.8, 13.0, 47.3), 9).pyramid(0)),
+    AreaPlan("overview", 9, cover_box(LonLatBox(12.0, 46.8, 13.0, 47.3), 9).pyramid(0), overview=True),
     AreaPlan("course", 14, ROUTE.tiles(14).pyramid(0)),
     AreaPlan("valley", 13, VALLEY.tiles(13).pyramid(0)),
 ]

@@ -25,7 +25,7 @@ VALLEY = Rectangle(LonLatBox(12.3, 46.9, 12.6, 47.1))
 
 def areas(*deepest: int) -> list[AreaPlan]:
     return [
-        AreaPlan("overview", 9, cover_box(LonLatBox(12.0, 46.8, 13.0, 47.3), 9).pyramid(0)),
+        AreaPlan("overview", 9, cover_box(LonLatBox(12.0, 46.8, 13.0, 47.3), 9).pyramid(0), overview=True),
         AreaPlan("course", deepest[0], ROUTE.tiles(deepest[0]).pyramid(0)),
         AreaPlan("valley", deepest[1], VALLEY.tiles(deepest[1]).pyramid(0)),
     ]

@@ -15,6 +15,7 @@ from packer.cli.options import (
     AtMost,
     Blend,
     BriefPath,
+    BriefPaths,
     ByZoom,
     Debug,
     Depart,
@@ -41,6 +42,8 @@ from packer.cli.output import command, warn
 from packer.version import __version__
 
 __all__ = ["app"]
+
+_HERE = Path("brief.toml")
 
 app = typer.Typer(
     name="lastbar",
@@ -145,7 +148,7 @@ def survey(
 @app.command()
 @command
 def fetch(
-    brief: BriefPath = Path("brief.toml"),
+    brief: BriefPaths = None,
     depart: Depart = None,
     time_limit: TimeLimit = None,
     max_bytes: MaxBytes = None,
@@ -175,13 +178,13 @@ def fetch(
         let_sleep,
         transport,
     )
-    return run_fetch.run(brief, store, as_json, asked, debug)
+    return run_fetch.run(brief or [_HERE], store, as_json, asked, debug)
 
 
 @app.command()
 @command
 def status(
-    brief: BriefPath = Path("brief.toml"),
+    brief: BriefPaths = None,
     by_zoom: ByZoom = False,
     store: Store = None,
     as_json: Json = False,
@@ -190,13 +193,13 @@ def status(
     """Show how much of the plan is recorded as stored. Works while a fetch runs."""
     from packer.cli import show_status
 
-    return show_status.run(brief, store, as_json, by_zoom)
+    return show_status.run_each(brief or [_HERE], store, as_json, by_zoom)
 
 
 @app.command()
 @command
 def verify(
-    brief: BriefPath = Path("brief.toml"),
+    brief: BriefPaths = None,
     quick: Annotated[
         bool,
         typer.Option("--quick", help="Check records, structure and a sample. Takes seconds."),
@@ -225,7 +228,7 @@ def verify(
     """Prove that every planned tile is on board and intact."""
     from packer.cli import run_verify
 
-    return run_verify.run(brief, store, as_json, quick, full, for_time, report, walk, by_zoom)
+    return run_verify.run_each(brief or [_HERE], store, as_json, quick, full, for_time, report, walk, by_zoom)
 
 
 @app.command()
@@ -287,10 +290,7 @@ def handover(
 ) -> int:
     """Write sealed files for the crew's devices, with a manifest."""
     from packer.cli import run_handover
-    from packer.errors import InputError
 
-    if to is None:
-        raise InputError("The target is missing. Name the card or folder to write to: --to DIR")
     return run_handover.run(brief, store, to, kind, max_file, crews, allow_gaps, as_json, blend)
 
 

@@ -14,6 +14,7 @@ __all__ = [
     "AtMost",
     "Blend",
     "BriefPath",
+    "BriefPaths",
     "ByZoom",
     "Debug",
     "Depart",
@@ -62,6 +63,12 @@ Share = Annotated[
 ShareAddress = Annotated[
     str | None,
     typer.Option("--address", metavar="ADDR", help="Share on this local address. Implies --share."),
+]
+BriefPaths = Annotated[
+    list[Path] | None,
+    typer.Argument(
+        metavar="[BRIEF]...", help="The brief, or a folder with a brief.toml in it, or several of them."
+    ),
 ]
 Store = Annotated[
     Path | None,

@@ -9,7 +9,7 @@ import os
 import sys
 import textwrap
 import traceback
-from collections.abc import Callable
+from collections.abc import Callable, Iterator
 from pathlib import Path
 from typing import Any, ParamSpec
 
@@ -20,6 +20,7 @@ from packer.errors import EXIT_NOT_COMPLETE, EXIT_STORE, LastbarError
 
 __all__ = [
     "command",
+    "documents_kept",
     "echo",
     "echo_wrapped",
     "error_json",
@@ -61,8 +62,25 @@ def warn(text: str) -> None:
     sys.stderr.flush()
 
 
+_kept: list[list[dict[str, Any]]] = []
+
+
+@contextlib.contextmanager
+def documents_kept() -> Iterator[list[dict[str, Any]]]:
+    """Have JSON documents gathered, to be parts of a larger one, in place of being printed."""
+    documents: list[dict[str, Any]] = []
+    _kept.append(documents)
+    try:
+        yield documents
+    finally:
+        _kept.pop()
+
+
 def print_json(value: Any) -> None:
     """The one JSON document."""
+    if _kept:
+        _kept[-1].append(value)
+        return
     json.dump(value, sys.stdout, indent=2)
     sys.stdout.write("\n")
 
@@ -125,9 +143,11 @@ def _without_secrets(text: str, brief: object) -> str:
     from packer.sources.key_sources import known_keys
     from packer.sources.safe_address import shown_within
 
-    if isinstance(brief, Path):
+    for one in brief if isinstance(brief, list) else [brief]:
+        if not isinstance(one, Path):
+            continue
         with contextlib.suppress(OSError, ValueError):
-            path = brief / "brief.toml" if brief.is_dir() else brief
+            path = one / "brief.toml" if one.is_dir() else one
             text = secrets_in_text(path.read_text(encoding="utf-8-sig"), os.environ).scrub(text)
     text = known_keys().scrub(text)
     return shown_within(text)

@@ -31,6 +31,7 @@ from packer.fetching.reports import AreaCoverage, FetchReport, LayerReport, Opti
 from packer.fetching.run import fast_loop, run_fetch
 from packer.fetching.run_log import FILE_NAME as LOG_NAME
 from packer.planning.brief import Brief
+from packer.planning.joint import joined
 from packer.planning.plan import Plan, plan
 from packer.proof.below_floor import below_floor
 from packer.sources.address import without_usual_port
@@ -42,29 +43,45 @@ _BELOW_SHOWN = 6
 _LOCK_PASSES_S = 0.0002  # a tenth less wall time on loopback than with Python's own 5 ms (measured)
 
 
-def run(path: Path, store: Path | None, as_json: bool, asked: FetchOptions, debug: bool = False) -> int:
-    """Fetch for the brief at `path`; 0 if nothing is missing at the end and every floor is reached, otherwise 1.
+def run(
+    paths: Path | Sequence[Path], store: Path | None, as_json: bool, asked: FetchOptions, debug: bool = False
+) -> int:
+    """Fetch for the brief at a path, or for several at once; 0 if nothing is missing at the end and every floor is
+    reached, otherwise 1.
 
     With `debug` it also tells the processor time. Raises InputError for an option that cannot be read.
     """
     began, used_s = time.monotonic(), _processor_s()
     options = asked.read(store)
-    brief = brief_with_fresh_offers(path, store, asked.transport)
-    worked_out = plan(brief)
-    _warn(brief, worked_out, store)
+    paths = [paths] if isinstance(paths, Path) else paths
+    members = [_planned(path, store, asked) for path in paths]
+    brief, worked_out = joined(members, store)
+    _warn(worked_out, members, store)
     # The loop, the client's thread and the writer's pass the interpreter's lock on thousands of times a second.
     sys.setswitchinterval(_LOCK_PASSES_S)
     with asyncio.Runner(loop_factory=fast_loop()) as runner:
         report = runner.run(_fetch(brief, worked_out, _with_what_is_left(options, began)))
-    below = below_floor(brief, worked_out, store) if report.complete else []
+    below = _below(members, store) if report.complete else []
     if as_json:
         print_json(report.to_dict() | {"below_floor": below})
     else:
-        verify = shell_command("verify", path, store=store)
-        _show(report, verify, _same_fetch(path, store, asked.refresh_older_than), below)
+        verify = shell_command("verify", *paths, store=store)
+        _show(report, verify, _same_fetch(paths, store, asked.refresh_older_than), below)
     if debug:
         warn(_processor_text(_processor_s() - used_s, report.total("stored")))
     return exit_code(report, below)
+
+
+def _planned(path: Path, store: Path | None, asked: FetchOptions) -> tuple[Brief, Plan]:
+    brief = brief_with_fresh_offers(path, store, asked.transport)
+    return brief, plan(brief)
+
+
+def _below(members: Sequence[tuple[Brief, Plan]], store: Path | None) -> list[str]:
+    """What is less deep than its floor, for each brief by its own plan."""
+    if len(members) == 1:
+        return below_floor(*members[0], store)
+    return [f"{brief.title}: {text}" for brief, one in members for text in below_floor(brief, one, store)]
 
 
 def _processor_s() -> float:
@@ -84,15 +101,16 @@ def exit_code(report: FetchReport, below: Sequence[str]) -> int:
     return 0 if report.complete and not (below or report.wrong_ground) else EXIT_NOT_COMPLETE
 
 
-def _same_fetch(path: Path, store: Path | None, refresh_older_than: str | None) -> str:
+def _same_fetch(paths: Sequence[Path], store: Path | None, refresh_older_than: str | None) -> str:
     again = ["--refresh-older-than", refresh_older_than] if refresh_older_than else []
-    return shell_command("fetch", path, *again, store=store)
+    return shell_command("fetch", *paths, *again, store=store)
 
 
-def _warn(brief: Brief, worked_out: Plan, store: Path | None) -> None:
+def _warn(worked_out: Plan, members: Sequence[tuple[Brief, Plan]], store: Path | None) -> None:
     for remark in worked_out.remarks:
         warn(f"Note: {remark}")
-    warn_of_changes(brief, worked_out, store)
+    for member in members:
+        warn_of_changes(*member, store)
     if (percent := battery_percent()) is not None:
         warn(f"This machine runs on its battery, which is {percent} % full. Plug it in if you can.")
 

@@ -27,7 +27,7 @@ _SHOWN = 12
 def run(
     path: Path,
     store: Path | None,
-    to: Path,
+    to: Path | None,
     as_: str,
     max_file: str | None,
     crews: list[str] | None,
@@ -41,6 +41,8 @@ def run(
     `max_file` is a size such as "4 GiB" or "300 kB", "none", or None for the largest that any target takes;
     `crews` names some of the brief's crews, None stands for all of them.
     """
+    if to is None:
+        raise InputError("The target is missing. Name the card or folder to write to: --to DIR")
     if as_ not in get_args(As):
         raise InputError(f"--as {as_}: it should be mbtiles, gpkg or folder.")
     limit = _limit(max_file)

@@ -5,7 +5,7 @@ from __future__ import annotations
 import json
 import sys
 import time
-from collections.abc import Iterable
+from collections.abc import Iterable, Sequence
 from contextlib import AbstractContextManager
 from pathlib import Path
 
@@ -17,6 +17,7 @@ from packer.cli.briefs import brief_at
 from packer.cli.fetch_changes import changes_json, warn_of_changes
 from packer.cli.lines import wrapped
 from packer.cli.output import echo, error_json, print_json, warn
+from packer.cli.several import one_by_one
 from packer.cli.terminal import takes_codes
 from packer.cli.verify_text import show_report
 from packer.common.atomic_write import write_atomic
@@ -27,9 +28,30 @@ from packer.planning.plan import Plan, plan
 from packer.proof.proving import verify
 from packer.proof.results import Depth, VerifyReport
 
-__all__ = ["run"]
+__all__ = ["run", "run_each"]
 
 _PLAIN_EVERY_S = 5.0
+
+
+def run_each(
+    paths: Sequence[Path],
+    store: Path | None,
+    as_json: bool,
+    quick: bool,
+    full: bool,
+    for_time: str | None,
+    report_folder: Path | None,
+    walk_file: Path | None,
+    by_zoom: bool,
+) -> int:
+    """As `run`, for several briefs, one after another; `--report` and `--walk` are for one alone."""
+    if len(paths) > 1 and (report_folder or walk_file):
+        raise InputError("--report and --walk write files for one brief. Name one brief, or leave them out.")
+
+    def work(path: Path) -> int:
+        return run(path, store, as_json, quick, full, for_time, report_folder, walk_file, by_zoom)
+
+    return one_by_one(paths, as_json, work, "READY")
 
 
 def run(

@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import sys
-from collections.abc import Iterator, Mapping
+from collections.abc import Iterator, Mapping, Sequence
 from dataclasses import dataclass
 from datetime import date
 from pathlib import Path
@@ -14,6 +14,7 @@ from packer.cli.briefs import brief_at
 from packer.cli.fetch_changes import changes_json, warn_of_changes
 from packer.cli.lines import marks_for
 from packer.cli.output import echo, echo_wrapped, print_json, table, warn
+from packer.cli.several import one_by_one
 from packer.common.shell import shell_command
 from packer.common.units import bytes_text, counted
 from packer.planning.brief import Brief
@@ -27,7 +28,7 @@ from packer.proof.depths import AreaDepth, Holdings, area_depths
 from packer.store.pack_summary import PackSummary, known_summary
 from packer.store.readability import refuse_unreadable
 
-__all__ = ["run"]
+__all__ = ["run", "run_each"]
 
 _LOOK_S = 0.3
 _WIDTH, _AREAS, _SENTENCES, _PICTURES = 80, 12, 4, 3
@@ -54,6 +55,12 @@ class _Status:
     @property
     def missing(self) -> int:
         return sum(len(one.missing) for one in (*self.ground.values(), *self.sources.values()))
+
+
+def run_each(paths: Sequence[Path], store: Path | None, as_json: bool, by_zoom: bool) -> int:
+    """As `run`, for several briefs, one after another."""
+    good = "every planned tile is recorded as stored"
+    return one_by_one(paths, as_json, lambda path: run(path, store, as_json, by_zoom), good)
 
 
 def run(path: Path, store: Path | None, as_json: bool, by_zoom: bool = False) -> int:

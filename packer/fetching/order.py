@@ -6,7 +6,7 @@ the others, both to their floor and below it, in the order of their numbers.
 
 Inside one area and zoom, along lines the tiles that the line itself runs over come first, from its start to its end,
 and then the corridor to either side; round points the middle comes first; boxes and polygons go outward from their
-middle.
+middle. Of several briefs fetched at once, all of what one that leaves earlier asks for goes before the rest.
 
 The order is that of the whole plan. What of it is stored already is left out, so a fetch that is resumed goes on in
 the order in which it began. Everything is set algebra on the plan's own sets: no list of tiles is ever made, and the
@@ -26,7 +26,6 @@ from packer.geometry.geodesics import GEOD
 from packer.geometry.grid import Floats
 from packer.geometry.shapes import Corridor, Shape
 from packer.geometry.tileset import Tile, TileSet
-from packer.planning.brief import OVERVIEW
 from packer.planning.plan import AreaPlan
 
 __all__ = ["FetchStep", "in_order", "steps"]
@@ -60,15 +59,15 @@ def steps(areas: Sequence[AreaPlan], among: TileSet) -> Iterator[FetchStep]:
                 left[zoom] = here - every  # not `tiles`, which may have many more boundaries
 
 
-def _ranks(areas: Sequence[AreaPlan]) -> Iterator[tuple[int, int, int, int, int]]:
-    """Of every area and zoom: stage, priority, number of tiles, and then which area and zoom it is."""
+def _ranks(areas: Sequence[AreaPlan]) -> Iterator[tuple[int, int, int, int, int, int]]:
+    """Of every area and zoom: turn, stage, priority, number of tiles, and then which area and zoom it is."""
     for index, area in enumerate(areas):
         most = 0  # so that no area skips a zoom for a deeper one of which its server offers less
         for zoom, tiles in area.tiles.by_zoom().items():
             most = max(most, tiles)
             above = area.floor is not None and zoom <= area.floor
-            stage = 0 if area.name == OVERVIEW else 1 if above else 2
-            yield stage, area.priority or _NO_PRIORITY, most, index, zoom
+            stage = 0 if area.overview else 1 if above else 2
+            yield area.turn, stage, area.priority or _NO_PRIORITY, most, index, zoom
 
 
 def in_order(areas: Sequence[AreaPlan], shapes: Mapping[str, Shape], todo: TileSet) -> Iterator[Tile]:

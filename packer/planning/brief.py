@@ -34,6 +34,7 @@ from packer.planning.brief_errors import format_errors, nearest, quote_value, sy
 from packer.planning.brief_forms import ASCII_TEXT
 from packer.planning.brief_layer import Layer, Table, key_of
 from packer.planning.brief_pictures import check_over
+from packer.planning.brief_times import Leaving
 from packer.planning.brief_values import (
     Budget,
     LayerNames,
@@ -96,6 +97,9 @@ class Brief(Table):
     )
     """How the operator of a server can reach you; it is sent with each request.
     Without it, only a server on this machine is asked."""
+    departs: Leaving | None = Field(default=None, examples=["2026-12-01 05:30"])
+    """When the crew leaves, local time. Of several briefs that are fetched together, the one that leaves first is
+    fetched first. Without it, it comes after those that have it."""
     store: Text = Field(default="packs", examples=["packs"])
     """The folder for the packs, relative to the brief. Without it, "packs"."""
     layers: dict[str, Layer] = Field(

@@ -28,6 +28,7 @@ __all__ = [
     "HASHES",
     "HOSTS",
     "LAYER_NAMES",
+    "LEAVING",
     "MOMENT",
     "NAMES",
     "PART",
@@ -133,6 +134,11 @@ PROSE: Form = {
 }
 _NOT_BLANK: Form = {"type": "string", "pattern": r"\S"}
 DAY: Form = {"type": "string", "format": "date", "$comment": "a day, without quotes: year-month-day"}
+LEAVING: Form = {
+    "type": "string",
+    "pattern": r"^[0-9]{4}-[0-9]{2}-[0-9]{2} [0-9]{2}:[0-9]{2}$",
+    "$comment": "a day and a time of day, local, in quotes",
+}
 SWITCH: Form = {"type": "boolean", "$comment": "true or false, without quotes"}
 PART: Form = {
     "type": "string",

@@ -21,9 +21,9 @@ from packer.planning.brief_services import (
     check_metatile,
     side_tiles,
 )
+from packer.planning.brief_times import Day
 from packer.planning.brief_values import (
     Command,
-    Day,
     Hashes,
     Headers,
     Hosts,

@@ -8,7 +8,6 @@ from __future__ import annotations
 import re
 import unicodedata
 from collections.abc import Callable
-from datetime import date, datetime
 from typing import Annotated
 
 from packer.common.units import metres, size_bytes
@@ -21,7 +20,6 @@ __all__ = [
     "Box",
     "Budget",
     "Columns",
-    "Day",
     "Depths",
     "FileOrLine",
     "FileOrRing",
@@ -271,12 +269,6 @@ def _box(value: object) -> LonLatBox:
     return LonLatBox(west, south, east, north)
 
 
-def _day(value: object) -> date:
-    if not isinstance(value, date) or isinstance(value, datetime):
-        raise ValueError("it should be a day, without quotes, for example 2027-03-01")
-    return value
-
-
 def _switch(value: object) -> bool:
     if not isinstance(value, bool):
         raise ValueError("it should be true or false, without quotes")
@@ -325,7 +317,6 @@ def _checked_lon_lat(lon_found: object, lat_found: object) -> tuple[float, float
 
 
 Text = Annotated[str, Check(plain_text, form=forms.TEXT)]
-Day = Annotated[date, Check(_day, form=forms.DAY)]
 Switch = Annotated[bool, Check(_switch, form=forms.SWITCH)]
 Part = Annotated[tuple[int, int], Check(_part, form=forms.PART)]
 Budget = Annotated[int, Check(_budget, form=forms.BUDGET)]

@@ -97,10 +97,15 @@ def content_hashes(brief: Brief) -> dict[str, str]:
 
 
 def remember_fetch(brief: Brief, plan: Plan, folder: Path, now: float) -> None:
-    """Leave word of what is being fetched. A folder that cannot be written is no fault: then no change is told.
+    """Leave word of what is being fetched; of each brief, where a plan joins several. A folder that cannot be written
+    is no fault: then no change is told.
 
     If the process dies: the old file or the new one, whole.
     """
+    for member in plan.members:
+        remember_fetch(*member, folder, now)
+    if plan.members:
+        return
     sets: dict[str, str] = {}
     document = _FetchRecord(
         fetched=int(now),

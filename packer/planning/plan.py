@@ -47,7 +47,7 @@ class AreaPlan:
     is the zoom that every place of the area has to reach before a crew may leave; None for the overview, which
     promises none. `unoffered` are tiles of the area that are not planned, since they lie outside what the layer's
     server offers. `elsewhere` are tiles of the area that another part of the plan has. Areas with a `priority` are
-    fetched first, 1 before 2.
+    fetched first, 1 before 2; of several briefs in one plan, those with a lower `turn` before all others.
     """
 
     name: str
@@ -58,6 +58,8 @@ class AreaPlan:
     unoffered: TileSet = field(default_factory=TileSet)
     elsewhere: TileSet = field(default_factory=TileSet)
     priority: int | None = None
+    overview: bool = False
+    turn: int = 0
 
     @property
     def asked(self) -> int:
@@ -102,7 +104,7 @@ class LayerPlan:
 @dataclass(frozen=True, slots=True)
 class Plan:
     """A worked-out brief. `bounds` holds every area with its reach and the overview; `sources` tells of each area
-    with a file what it takes of it."""
+    with a file what it takes of it. Of a plan that joins several, `members` are the briefs with theirs."""
 
     layers: Mapping[str, LayerPlan]
     shapes: Mapping[str, Shape]
@@ -111,6 +113,7 @@ class Plan:
     remarks: tuple[str, ...]
     rule: str = RULE
     sources: Mapping[str, AreaSource] = field(default_factory=dict)
+    members: tuple[tuple[Brief, Plan], ...] = ()
 
     @property
     def count(self) -> int:
@@ -258,7 +261,11 @@ def _layer_plan(brief: Brief, layer: Layer, covers: Mapping[str, TileSet]) -> tu
     for name, asked, floor, priority in wanted:
         deepest = min(asked, last)
         tiles = covers[name].at(*range(first, deepest + 1))
-        areas.append(AreaPlan(name, deepest, tiles, asked - deepest, floor, priority=priority))
+        areas.append(
+            AreaPlan(
+                name, deepest, tiles, asked - deepest, floor, priority=priority, overview=name == OVERVIEW
+            )
+        )
     if layer.offer and not layer.offer.whole_grid:
         kept = [_cut(a, layer.offer, layer.tile_size or 256) for a in areas]
         remarks += outside_remarks(
