@@ -200,7 +200,7 @@ def brief_for(
     more: str = "",
     *,
     source: str = "wmts",
-    inside: float = 0.25,
+    inside: float = 0.35,
     deepest: int = 15,
 ) -> Path:
     """A brief for the middle of the ground; `inside` is how far from its edges, as a share."""
@@ -352,7 +352,7 @@ def test_a_jpeg_source_gives_jpeg_tiles(
     server: GridServer, tmp_path: Path, capsys: pytest.CaptureFixture[str]
 ) -> None:
     server.kind = "jpg"
-    path = brief_for(tmp_path, server, inside=0.35)
+    path = brief_for(tmp_path, server, inside=0.4)
     assert fetch(path) == 0
     assert all(body.startswith(b"\xff\xd8") for body in bodies(path).values())
     assert run_verify.run(path, None, as_json=True, full=True) == 0
@@ -435,10 +435,10 @@ def test_mapserver_asked_in_degrees_gives_the_ground_that_it_has(
 def test_killed_again_and_again_no_source_tile_is_asked_for_twice_and_all_tiles_are_made(
     server: GridServer, tmp_path: Path
 ) -> None:
-    path = brief_for(tmp_path, server, inside=0.2)
+    path = brief_for(tmp_path, server, inside=0.3)
     whole = tmp_path / "whole"
     whole.mkdir()
-    uncut = brief_for(whole, server, inside=0.2)
+    uncut = brief_for(whole, server, inside=0.3)
     settled(path), settled(uncut)
     assert start(fetch_in_batches, str(uncut), 8).wait() == 0
     every = len(server.asked)
