@@ -173,9 +173,9 @@ def time_of(*arguments: str) -> float:
 
 def fetch_in_batches(brief: str, batch_records: int, refresh_older_s: float | None = None) -> None:
     """A fetch whose batches are small enough for one kill to cost clearly less than one session."""
-    from packer import Brief, Options, fetch, plan
+    from packer import Brief, Options, fetch, plan, read_offers
 
-    read = Brief.read(brief)
+    read, _ = read_offers(Brief.read(brief))
     options = Options(batch_records=batch_records, refresh_older_s=refresh_older_s)
     sys.exit(not fetch(read, plan(read), options).complete)
 

@@ -11,9 +11,10 @@ from packer.fetching.deriving import LayerDeriver, check_library
 from packer.fetching.reports import LayerProgress, LayerReport, Options
 from packer.fetching.run_monitor import OnProgress, first_error
 from packer.planning.brief import Brief
-from packer.planning.pack_path import SOURCE
+from packer.planning.pack_path import SOURCE, pack_path
 from packer.planning.plan import Plan
-from packer.planning.source_layers import derived_from
+from packer.planning.source_layers import derived_from, source_name
+from packer.store.source_reader import check_grid
 
 __all__ = ["DerivedRun"]
 
@@ -37,6 +38,11 @@ class DerivedRun:
 
     def __post_init__(self) -> None:
         check_library(derived_from(self.brief, self.plan))
+
+    def check_grids(self) -> None:
+        """Raise StoreError where the pack of a source has tiles of another grid, before anything is written into it."""
+        for name, grid in derived_from(self.brief, self.plan).items():
+            check_grid(pack_path(self.brief, source_name(name), self.options.store), grid, name)
 
     def watched_by(self, on_progress: OnProgress | None) -> OnProgress | None:
         """What is told of the progress of all other layers, and tells of the derived ones with it."""

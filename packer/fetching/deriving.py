@@ -39,7 +39,7 @@ from packer.planning.source_layers import source_name
 from packer.sources.address import host_with_port, without_usual_port
 from packer.store.picture_marks import DERIVED
 from packer.store.records import Absent, Received, Record
-from packer.store.source_reader import SourceReader, check_grid, outdated_tiles, read_source
+from packer.store.source_reader import SourceReader, outdated_tiles, read_source
 from packer.store.writer import PackWriter
 
 __all__ = ["LayerDeriver", "check_library"]
@@ -100,10 +100,8 @@ class LayerDeriver:
         stop: asyncio.Event,
         stack: AsyncExitStack,
     ) -> LayerDeriver:
-        """A deriver with its pack open until `stack` is closed. Raises StoreError where the pack of its source has
-        another grid. If cancelled: the pack is closed."""
+        """A deriver with its pack open until `stack` is closed. If cancelled: the pack is closed."""
         source = pack_path(brief, source_name(name), options.store)
-        check_grid(source, grid, name)
         layer = brief.layers[name]
         kind = stated_kind(layer) or Kind.PNG
         host = without_usual_port(host_with_port(layer.url))

@@ -10,6 +10,7 @@ import re
 import threading
 from collections import Counter
 from dataclasses import dataclass, field
+from multiprocessing.connection import Connection
 from pathlib import Path
 from urllib.parse import parse_qs, urlsplit
 
@@ -96,6 +97,15 @@ class GridServer:
     def hold_after(self, requests: int | None) -> None:
         """As of `TileServer`."""
         self._http.hold_after(requests)
+
+    def reached(self, requests: int) -> Connection:
+        """As of `TileServer`."""
+        return self._http.reached(requests)
+
+    @property
+    def tiles_seen(self) -> int:
+        """Requests for tiles so far."""
+        return self._http.tiles_asked.total()
 
     def _answer(self, path: str) -> bytes | None:
         parts = urlsplit(path)
