@@ -81,11 +81,11 @@ def locked(folder: Path = ROOT / "requirements") -> list[Package]:
     """Every package in the lock, by name."""
     found: dict[str, set[str]] = {}
     runtime: set[str] = set()
-    for part in ("runtime", "dev", "build"):
+    for part in ("runtime", "full", "dev", "build"):
         text = (folder / f"{part}.txt").read_text(encoding="utf-8")
         for name, version in re.findall(r"^([\w.-]+)==([^\s;]+)", text, re.MULTILINE):
             found.setdefault(name, set()).add(version)
-            if part == "runtime":
+            if part in ("runtime", "full"):
                 runtime.add(name)
     return [Package(n, tuple(sorted(versions)), n in runtime) for n, versions in sorted(found.items())]
 

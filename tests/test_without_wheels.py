@@ -1,10 +1,12 @@
-"""Where the fast HTTP client or the fast JPEG decoder has no wheel: the same work, done by httpx and Pillow."""
+"""Where a package that can be done without has no wheel: the same work by httpx, Pillow and asyncio, and a sentence
+where a file needs it."""
 
 from __future__ import annotations
 
 import asyncio
 import io
 import json
+import shutil
 import sys
 import tomllib
 from collections.abc import Iterator
@@ -16,19 +18,19 @@ from packaging.requirements import Requirement
 from PIL import Image
 
 from packer.content.payload import is_truncated
-from packer.errors import InputError
+from packer.errors import BriefError, InputError
 from packer.fetching.reports import Options
-from packer.fetching.run import run_fetch
+from packer.fetching.run import fast_loop, run_fetch
 from packer.fetching.transports import TransportName, open_transport, why_no_pyreqwest
 from packer.fetching.transports.httpx_transport import HttpxTransport
 from packer.geometry.tileset import Tile
 from packer.planning.plan import plan
 from tests.conftest import BriefMaker
 from tests.fakes import ScriptedTransport, VirtualClock, tile_answer
+from tests.shape_reading import area_of, lines_of, read_as
 
-PROJECT = tomllib.loads((Path(__file__).parent.parent / "pyproject.toml").read_text(encoding="utf-8"))[
-    "project"
-]
+ROOT = Path(__file__).parent.parent
+PROJECT = tomllib.loads((ROOT / "pyproject.toml").read_text(encoding="utf-8"))["project"]
 URL = "https://tiles.example.org/survey/{z}/{x}/{y}.png"
 
 
@@ -126,30 +128,77 @@ def test_without_simplejpeg_a_whole_jpeg_and_a_cut_one_are_told_apart_as_with_it
     assert [is_truncated(body) for body in bodies] == with_it == [False, True, True, True]
 
 
+SHAPES = {
+    "course.gpx": (
+        "line",
+        '<gpx version="1.1"><trk><trkseg><trkpt lat="47" lon="12"/><trkpt lat="47.1" lon="12"/></trkseg></trk></gpx>',
+    ),
+    "course.kml": (
+        "line",
+        "<kml><Placemark><LineString><coordinates>12,47 12,47.1</coordinates></LineString></Placemark></kml>",
+    ),
+    "sectors.geojson": (
+        "polygon",
+        '{"type": "Polygon", "coordinates": [[[12, 47], [12.1, 47], [12.1, 47.1], [12, 47]]]}',
+    ),
+}
+
+
+@pytest.mark.parametrize("name", SHAPES)
+def test_without_pyogrio_the_usual_shape_files_are_read(
+    tmp_path: Path, monkeypatch: pytest.MonkeyPatch, name: str
+) -> None:
+    for module in ("pyogrio", "pyogrio.raw"):
+        monkeypatch.setitem(sys.modules, module, None)
+    kind, text = SHAPES[name]
+    shape, _ = read_as(tmp_path, kind, name, text)
+    assert lines_of(shape) == [[[12.0, 47.0], [12.0, 47.1]]] if kind == "line" else area_of(shape) > 0.004
+
+
+def test_without_pyogrio_a_shapefile_is_refused_with_what_to_install(
+    tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    shutil.copy(ROOT / "fixtures" / "shapefile" / "REL.zip", tmp_path)
+    for module in ("pyogrio", "pyogrio.raw"):
+        monkeypatch.setitem(sys.modules, module, None)
+    with pytest.raises(
+        BriefError, match=r'Install it by: pip install "lastbar\[files\]"\. Or save the file as GeoJSON'
+    ):
+        read_as(tmp_path, "line", "REL.zip")
+
+
+def test_without_uvloop_the_standard_loop_is_taken(monkeypatch: pytest.MonkeyPatch) -> None:
+    monkeypatch.setitem(sys.modules, "uvloop", None)
+    assert fast_loop() is None
+
+
+def test_what_may_be_left_out_is_bound_to_the_same_releases_wherever_it_is_named() -> None:
+    """Which of it is asked for on which system is held by tests/test_wheels.py."""
+    named: dict[str, set[str]] = {}
+    extras = PROJECT["optional-dependencies"]
+    for line in (
+        *PROJECT["dependencies"],
+        *(line for name in ("full", "fast", "files") for line in extras[name]),
+    ):
+        named.setdefault(Requirement(line).name, set()).add(str(Requirement(line).specifier))
+    assert all(len(named[name]) == 1 for name in ("pyogrio", "pyreqwest", "simplejpeg", "uvloop"))
+
+
 @pytest.mark.parametrize(
-    ("system", "asked_for"),
+    "system",
     [
-        ({"platform_machine": "x86_64", "sys_platform": "linux"}, {"pyreqwest", "simplejpeg", "uvloop"}),
-        ({"platform_machine": "arm64", "sys_platform": "darwin"}, {"pyreqwest", "simplejpeg", "uvloop"}),
-        ({"platform_machine": "AMD64", "sys_platform": "win32"}, {"pyreqwest", "simplejpeg"}),
-        ({"platform_machine": "riscv64", "sys_platform": "linux"}, set()),
-        ({"platform_machine": "armv7l", "sys_platform": "linux"}, set()),
-        ({"python_version": "3.16", "python_full_version": "3.16.0", "platform_machine": "x86_64"}, set()),
-        ({"implementation_name": "pypy", "platform_machine": "x86_64"}, set()),
+        {"platform_machine": "riscv64", "sys_platform": "linux"},
+        {"platform_machine": "armv7l", "sys_platform": "linux"},
+        {"python_version": "3.16", "python_full_version": "3.16.0", "platform_machine": "x86_64"},
+        {"implementation_name": "pypy", "platform_machine": "x86_64"},
     ],
-    ids=lambda value: "-".join(value.values()) if isinstance(value, dict) else "",
+    ids=lambda value: "-".join(value.values()),
 )
-def test_what_only_makes_it_faster_is_asked_for_where_there_are_wheels(
-    system: dict[str, str], asked_for: set[str]
+def test_where_there_are_no_wheels_nothing_is_asked_for_that_it_can_do_without(
+    system: dict[str, str],
 ) -> None:
     here = {"python_version": "3.13", "python_full_version": "3.13.0", "implementation_name": "cpython"}
     wanted = [Requirement(line) for line in PROJECT["dependencies"]]
     found = {w.name for w in wanted if w.marker is not None and w.marker.evaluate(here | system)}
-    assert found == asked_for
+    assert found == {"pyproj"}
     assert {"httpx", "pillow"} <= {w.name for w in wanted if w.marker is None}
-
-
-def test_the_extra_fast_names_the_same_releases_for_every_processor() -> None:
-    fast = {w.name: str(w.specifier) for w in map(Requirement, PROJECT["optional-dependencies"]["fast"])}
-    marked = {w.name: str(w.specifier) for w in map(Requirement, PROJECT["dependencies"]) if w.marker}
-    assert fast == marked

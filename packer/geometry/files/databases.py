@@ -121,13 +121,21 @@ def _check_start(path: Path, magic: bytes) -> None:
 
 
 def gdal() -> ModuleType:
-    """pyogrio, loaded on first use with only the drivers wanted here."""
+    """pyogrio, loaded on first use with only the drivers wanted here.
+
+    Raises ValueError, worded for the planner, where it is not installed: not every system has a wheel of it.
+    """
     before = os.environ.get("OGR_SKIP")
     os.environ["OGR_SKIP"] = _SKIPPED
     try:
         import pyogrio.raw  # GDAL reads OGR_SKIP once, while it loads
 
         return pyogrio  # type: ignore[no-any-return]  # pyogrio carries no types
+    except ImportError as fault:
+        raise ValueError(
+            "the package pyogrio reads this kind of file, and is not installed here. Install it by: pip install "
+            '"lastbar[files]". Or save the file as GeoJSON, GPX or KML: these need nothing more'
+        ) from fault
     finally:
         if before is None:
             del os.environ["OGR_SKIP"]
