@@ -9,6 +9,7 @@ import threading
 import time
 from collections.abc import Iterator, MutableMapping
 from contextlib import AbstractContextManager, contextmanager
+from dataclasses import replace
 from pathlib import Path
 from types import SimpleNamespace
 from typing import Any
@@ -23,6 +24,7 @@ from packer.common.shell import shell_command
 from packer.desk.document import Snapshot
 from packer.desk.elsewhere import Elsewhere
 from packer.desk.events import Events, EventsResponse
+from packer.desk.fetch_apart import fetch_here
 from packer.desk.recent_trips import RecentTrips
 from packer.desk.server import DeskServer
 from packer.desk.steps import steps
@@ -288,7 +290,8 @@ def test_how_much_of_the_link_a_fetch_may_take_is_set_and_lifted_also_while_one_
         page.post("/api/at-most", {"speed": "5 Mbit"})
         raise LastbarError("enough is seen")
 
-    monkeypatch.setattr("packer.desk.work.run_fetch", run_fetch)
+    monkeypatch.setattr("packer.desk.fetch_order.run_fetch", run_fetch)
+    desk.session.support = replace(desk.session.support, run=fetch_here)
     page.post("/api/jobs/fetch")
     page.ended("fetch")
     assert (asked[0].speed_limit.bits_per_second, asked[0].speed_limit.until) == (5_000_000, None)

@@ -1,4 +1,4 @@
-"""Which HTTP client the desk asks with."""
+"""Which HTTP client the server of the desk asks with."""
 
 from __future__ import annotations
 
@@ -7,6 +7,6 @@ from packer.fetching.transports import TransportName
 __all__ = ["DESK_TRANSPORT"]
 
 DESK_TRANSPORT: TransportName = "httpx"
-"""The desk runs for hours and opens and closes many clients. The compiled one, pyreqwest 0.15, has crashed a process
-in which several fetches had been started and stopped; a command ends with its fetch and is not at risk. httpx is slower
-for each request, which no link of a hotel or a phone lets one feel."""
+"""For what the server's own process asks: looks, trials, surveys. It runs for hours and opens and closes many clients.
+The compiled one, pyreqwest 0.15, has crashed a process in which several fetches had been started and stopped; a fetch,
+for which it is six times cheaper, has a process of its own (`desk.fetch_apart`)."""

@@ -3,11 +3,8 @@
 from __future__ import annotations
 
 import asyncio
-import os
-import threading
 import time
 from collections.abc import Callable, Iterable, Mapping, Sequence
-from contextlib import suppress
 from dataclasses import dataclass, field
 from datetime import datetime
 from pathlib import Path
@@ -15,27 +12,28 @@ from typing import Any, Literal, cast, get_args
 
 from packer.common.links import is_link
 from packer.common.units import size_bytes
+from packer.desk.fetch_apart import fetch_apart
+from packer.desk.fetch_order import FetchOrder, fetch_progress
 from packer.desk.jobs import Reporter, Work
 from packer.desk.known_cards import KnownCard, KnownCards
 from packer.desk.transport import DESK_TRANSPORT
 from packer.desk.wording import on_page
-from packer.errors import InputError, StoreBusyError
+from packer.errors import InputError
 from packer.fetching.departure import departure_time
-from packer.fetching.hosts.layer_keys import keys_for
 from packer.fetching.hosts.offer_reading import read_offers
-from packer.fetching.looked_at import LookedAt, store_looked_at
+from packer.fetching.looked_at import LookedAt
 from packer.fetching.pacing.speed_limit import SpeedLimit
 from packer.fetching.reports import LayerProgress, Options
-from packer.fetching.run import fast_loop, run_fetch
+from packer.fetching.run import fast_loop
 from packer.handover import DeviceCrew, handover, inspect_tree
 from packer.handover.kinds import As
 from packer.handover.manifest import CARD
 from packer.planning.brief import Brief
 from packer.planning.plan import Plan, plan
-from packer.proof.below_floor import below_floor
 from packer.proof.depth_words import depth_text
 from packer.proof.proving import verify
 from packer.proof.results import Depth, VerifyReport
+from packer.sources.key_sources import given_keys
 from packer.survey.inspection import LayerFinding, SurveyReport
 from packer.survey.rounds import survey_rounds
 from packer.survey.sheets import write_sheet
@@ -72,10 +70,11 @@ class _Sparing:
 @dataclass(frozen=True, slots=True)
 class FetchSupport:
     """What the desk gives a fetch: `at_most` is what it may take of the link, `looked_at` the tiles that came for a
-    look, which are stored and not asked for once more."""
+    look, and `run` carries it out."""
 
     at_most: SpeedLimit = field(default_factory=SpeedLimit)
     looked_at: Callable[[], Iterable[LookedAt]] = tuple
+    run: Callable[[FetchOrder, Reporter], Mapping[str, Any]] = fetch_apart
 
 
 def fetch_work(
@@ -86,52 +85,17 @@ def fetch_work(
     If the process dies: the packs hold every committed batch, and the next fetch asks only for the rest.
     """
     support = support or FetchSupport()
-    chosen_options = Options(
+    chosen = Options(
         store=store,
         depart_at=_departure(options.get("depart")),
         ask_absent_again=bool(options.get("ask_absent_again")),
-        transport=DESK_TRANSPORT,
         log=True,
         keep_awake=True,
         speed_limit=support.at_most,
     )
-
-    def work(reporter: Reporter) -> Mapping[str, Any]:
-        sparing = _Sparing()
-
-        def show(layers: Sequence[LayerProgress]) -> None:
-            if sparing.due():
-                reporter.progress(fetch_progress(layers, time.time()))
-
-        async def go() -> dict[str, Any]:
-            stop = asyncio.Event()
-            watcher = _stop_when_asked(reporter.stop, stop)
-            try:
-                settled, remarks = await read_offers(brief, store, transport=DESK_TRANSPORT)
-                worked_out = plan(settled)
-                await _store_looked_at(settled, worked_out, store, support.looked_at())
-                report = await run_fetch(settled, worked_out, chosen_options, stop=stop, on_progress=show)
-            finally:
-                watcher.set()
-            found = report.to_dict()
-            below = below_floor(settled, worked_out, store) if report.complete else []
-            return {**found, "remarks": [*remarks, *found["remarks"]], "below_floor": below}
-
-        with asyncio.Runner(loop_factory=fast_loop()) as runner:
-            return runner.run(go())
-
-    return work
-
-
-async def _store_looked_at(
-    brief: Brief, worked_out: Plan, store: Path | None, seen: Iterable[LookedAt]
-) -> None:
-    """If a layer cannot be fetched as it is, or its pack is in use or of another date, the fetch itself says so. If
-    cancelled: what was written stays."""
-    with suppress(InputError, StoreBusyError):
-        keys = await keys_for(brief, worked_out, os.environ)
-        sources = {name: one.source for name, one in keys.items()}
-        await store_looked_at(brief, worked_out, store, sources, seen)
+    return lambda reporter: support.run(
+        FetchOrder(brief, chosen, tuple(support.looked_at()), given_keys()), reporter
+    )
 
 
 def _departure(text: object) -> float | None:
@@ -139,67 +103,6 @@ def _departure(text: object) -> float | None:
         return departure_time(str(text), datetime.now()) if text else None
     except ValueError as fault:
         raise InputError(f"The departure {text} cannot be used: {fault}.") from None
-
-
-def _stop_when_asked(asked: threading.Event, stop: asyncio.Event) -> threading.Event:
-    """Pass a stop that another thread asks for on to the loop of this one; set what is given back to end that."""
-    loop, over = asyncio.get_running_loop(), threading.Event()
-
-    def watch() -> None:
-        while not over.is_set():
-            if asked.wait(0.2):
-                if not over.is_set():
-                    loop.call_soon_threadsafe(stop.set)
-                return
-
-    threading.Thread(target=watch, name="desk stop", daemon=True).start()
-    return over
-
-
-def fetch_progress(layers: Sequence[LayerProgress], now: float) -> dict[str, Any]:
-    """Where the layers stand, as the page shows it."""
-    return {
-        "at": round(now, 1),
-        # While all layers wait for a host that cannot be reached, no time passes for the pace.
-        "waited": round(min((one.waited_s for one in _unfinished(layers) or layers), default=0.0), 1),
-        "layers": {layer.name: _layer_progress(layer) for layer in layers},
-        "planned": sum(layer.planned for layer in layers),
-        "done": sum(layer.held + layer.absent for layer in layers),
-        "bytes": sum(layer.counts.bytes for layer in layers),
-        "failed": sum(layer.counts.failed for layer in layers),
-    }
-
-
-def _unfinished(layers: Sequence[LayerProgress]) -> list[LayerProgress]:
-    return [la for la in layers if la.held + la.absent + la.counts.failed < la.planned]
-
-
-def _layer_progress(layer: LayerProgress) -> dict[str, Any]:
-    pause = layer.pause
-    return {
-        "planned": layer.planned,
-        "held": layer.held,
-        "absent": layer.absent,
-        "failed": layer.counts.failed,
-        "bytes": layer.counts.bytes,
-        "host": layer.host,
-        "pause": None
-        if pause is None
-        else {"kind": str(pause.kind), "reason": pause.reason, "where": pause.where},
-        "areas": {one.area: {str(z): round(share, 4) for z, share in one.shares} for one in layer.areas},
-        "depths": {one.area: {"held": one.held, "asked": one.asked} for one in layer.areas},
-        "departure": None
-        if layer.departure is None
-        else {
-            "complete": layer.departure.complete,
-            "tiles": layer.departure.tiles,
-            "areas": {
-                one.area: {str(z): round(share, 4) for z, share in one.shares}
-                for one in layer.departure.areas
-            },
-        },
-        "alarms": [{"sha256": a.sha256, "tiles": a.tiles, "example": a.example} for a in layer.alarms],
-    }
 
 
 def verify_work(

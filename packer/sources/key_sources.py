@@ -24,6 +24,7 @@ __all__ = [
     "KeyCommandError",
     "forget_key",
     "give_key",
+    "given_keys",
     "has_keyring",
     "is_key",
     "is_key_name",
@@ -57,6 +58,11 @@ def give_key(name: str, value: str) -> None:
     """Have a key for as long as the process runs; it goes before the environment."""
     _known.add(value)
     _given[name] = value
+
+
+def given_keys() -> dict[str, str]:
+    """Every key that was given, by its name: for a process that works for this one."""
+    return dict(_given)
 
 
 def present_value(name: str, environment: Mapping[str, str]) -> str:
