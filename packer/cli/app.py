@@ -17,6 +17,7 @@ from packer.cli.options import (
     ByZoom,
     Debug,
     Depart,
+    FetchHands,
     GiveUpAfter,
     Json,
     LetSleep,
@@ -26,6 +27,7 @@ from packer.cli.options import (
     Parts,
     PartsFolder,
     RefreshOlderThan,
+    Route,
     Store,
     TimeLimit,
     TransportChoice,
@@ -71,12 +73,7 @@ def _main(
 @command
 def new(
     brief: Annotated[Path, typer.Argument(metavar="BRIEF", help="The brief to write, or a folder for it.")],
-    route: Annotated[
-        Path | None,
-        typer.Option(
-            "--route", metavar="FILE", help="Track or route file. The first area is a corridor along it."
-        ),
-    ] = None,
+    route: Route = None,
     debug: Debug = False,
 ) -> int:
     """Write a first brief, ready to fill in."""
@@ -149,6 +146,7 @@ def fetch(
     at_most: AtMost = None,
     until: Until = None,
     let_sleep: LetSleep = False,
+    hands: FetchHands = None,
     transport: TransportChoice = None,
     store: Store = None,
     as_json: Json = False,
@@ -168,6 +166,7 @@ def fetch(
         ask_absent_again,
         let_sleep,
         transport,
+        hands,
     )
     return run_fetch.run(brief, store, as_json, asked, debug)
 

@@ -49,7 +49,9 @@ class SharedGate:
     hosts: frozenset[str] = frozenset()
 
 
-def gates_for(brief: Brief, sources: Mapping[str, Source], clock: Clock) -> dict[str, SharedGate]:
+def gates_for(
+    brief: Brief, sources: Mapping[str, Source], clock: Clock, make: type[Gate] = Gate
+) -> dict[str, SharedGate]:
     """One gate for each group of layers that share a host, with the lowest caps of all layers of the brief there.
 
     http and https on their usual ports are one host, whose operator stated one cap; any other port is another.
@@ -67,13 +69,17 @@ def gates_for(brief: Brief, sources: Mapping[str, Source], clock: Clock) -> dict
         layers = [*(brief.layers[n] for n in names), *layers_at(brief, behind)]
         cap = min(layer.connections for layer in layers)
         several = len({host for n in names for host in sources[n].address.hosts}) > 1
-        gate = Gate(cap, min(layer.requests_per_second for layer in layers), clock, several=several)
+        gate = make(cap, min(layer.requests_per_second for layer in layers), clock, several=several)
         gates |= dict.fromkeys(names, SharedGate(gate, cap, tuple(names), frozenset(behind)))
     return gates
 
 
 def onward_gates(
-    brief: Brief, sources: Mapping[str, Source], gates: Mapping[str, SharedGate], clock: Clock
+    brief: Brief,
+    sources: Mapping[str, Source],
+    gates: Mapping[str, SharedGate],
+    clock: Clock,
+    make: type[Gate] = Gate,
 ) -> dict[str, SharedGate]:
     """A gate for each host that the layers of `sources` may be sent on to, by the name that `capped_host` gives it: the
     one among `gates` where a layer asks that host itself, else one with the lowest caps of all layers that name it."""
@@ -83,7 +89,7 @@ def onward_gates(
         behind = next((g for g in gates.values() if host in g.hosts), None)
         if behind is None:
             cap = min(layer.connections for layer in at)
-            gate = Gate(cap, min(layer.requests_per_second for layer in at), clock, host=host)
+            gate = make(cap, min(layer.requests_per_second for layer in at), clock, host=host)
             names = tuple(layer.name for layer in at if layer.name in sources)
             behind = SharedGate(gate, cap, names, frozenset([host]))
         found[host] = behind
