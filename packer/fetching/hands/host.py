@@ -114,6 +114,8 @@ def _dealer(run: RunParts, all_gates: tuple[dict[str, SharedGate], dict[str, Sha
     dealer = Dealer(run.clock, fetchers, named, layers_at, lambda: run.orders(told), run.log.event)
     for fetcher in fetchers.values():
         fetcher.lend(dealer.roster)
+        # What robots.txt came by counts at the server as long as it is open.
+        getattr(fetcher.requests.transport, "drop_idle", lambda: None)()
     for gate in named.values():
         gate.lending = True
     return dealer
