@@ -20,7 +20,7 @@ from packer.cli.fetch_screen import (
 )
 from packer.cli.lines import BLOCKS, HASHES, marks_for, share_bar
 from packer.cli.verify_text import report_lines
-from packer.desk.work import fetch_progress
+from packer.desk.fetch_order import fetch_progress
 from packer.fetching.pacing.gate import Pause, PauseKind
 from packer.fetching.refresh import RefreshCounts
 from packer.fetching.reports import AreaCoverage, Departure, LayerCounts, LayerProgress

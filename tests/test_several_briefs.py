@@ -141,9 +141,7 @@ def test_two_briefs_of_one_title_are_told_apart_by_where_they_lie(tmp_path: Path
 
 
 def test_a_departure_is_a_day_and_a_time(tmp_path: Path) -> None:
-    with pytest.raises(
-        BriefError, match=r'departs is "2026-13-01 05:30", but it should be a day and a time'
-    ):
+    with pytest.raises(BriefError, match=r'departs is "2026-13-01 05:30", but it should be a day and a time'):
         Brief.read(brief_in(tmp_path, "Trip", departs="2026-13-01 05:30"))
 
 

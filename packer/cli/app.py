@@ -19,6 +19,7 @@ from packer.cli.options import (
     ByZoom,
     Debug,
     Depart,
+    FetchHands,
     GiveUpAfter,
     Json,
     LetSleep,
@@ -31,6 +32,7 @@ from packer.cli.options import (
     Port,
     Recent,
     RefreshOlderThan,
+    Route,
     Share,
     ShareAddress,
     Store,
@@ -80,12 +82,7 @@ def _main(
 @command
 def new(
     brief: Annotated[Path, typer.Argument(metavar="BRIEF", help="The brief to write, or a folder for it.")],
-    route: Annotated[
-        Path | None,
-        typer.Option(
-            "--route", metavar="FILE", help="Track or route file. The first area is a corridor along it."
-        ),
-    ] = None,
+    route: Route = None,
     debug: Debug = False,
 ) -> int:
     """Write a first brief, ready to fill in."""
@@ -158,6 +155,7 @@ def fetch(
     at_most: AtMost = None,
     until: Until = None,
     let_sleep: LetSleep = False,
+    hands: FetchHands = None,
     transport: TransportChoice = None,
     store: Store = None,
     as_json: Json = False,
@@ -177,6 +175,7 @@ def fetch(
         ask_absent_again,
         let_sleep,
         transport,
+        hands,
     )
     return run_fetch.run(brief or [_HERE], store, as_json, asked, debug)
 

@@ -7,7 +7,7 @@ from typing import Annotated
 
 import typer
 
-from packer.cli.options import BriefPath, Debug, Json
+from packer.cli.options import BriefPath, Debug, Json, TransportChoice
 from packer.cli.output import command, print_json
 
 __all__ = ["add_briefless"]
@@ -20,6 +20,7 @@ def add_briefless(app: typer.Typer) -> None:
     app.command()(schema)
     app.command()(demo)
     app.command()(practice)
+    app.command()(hand)
     app.add_typer(_keys, name="key")
 
 
@@ -84,6 +85,28 @@ def demo(
     from packer.cli import run_demo
 
     return run_demo.run(folder, desk, not no_browser)
+
+
+@command
+def hand(
+    code: Annotated[
+        str | None,
+        typer.Argument(
+            metavar="[CODE]", help="What lastbar fetch --hands share shows; else it is asked for."
+        ),
+    ] = None,
+    name: Annotated[
+        str | None,
+        typer.Option(metavar="NAME", help="What the planner sees; without it, this machine's name."),
+    ] = None,
+    transport: TransportChoice = None,
+    below: Annotated[bool, typer.Option("--below", hidden=True)] = False,
+    debug: Debug = False,
+) -> int:
+    """Fetch for another machine, which keeps the packs, until Ctrl-C or until all is on board."""
+    from packer.cli import run_hand
+
+    return run_hand.run(code, name, transport, below=below)
 
 
 @command

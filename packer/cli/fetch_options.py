@@ -22,7 +22,7 @@ class FetchOptions:
 
     `depart` and `until` are times of day such as "05:30", `time_limit` and `give_up_after` lengths of time such as
     "45m", `max_bytes` a size, `at_most` a speed, `refresh_older_than` the age, such as "30d", from which a stored tile
-    is refreshed.
+    is refreshed, and `hands` says who fetches.
     """
 
     depart: str | None = None
@@ -35,6 +35,7 @@ class FetchOptions:
     ask_absent_again: bool = False
     let_sleep: bool = False
     transport: TransportName | None = None
+    hands: str | None = None
 
     def read(self, store: Path | None) -> Options:
         """What they come to, now. Raises InputError for one that cannot be read, or that another one excludes."""

@@ -18,6 +18,7 @@ __all__ = [
     "ByZoom",
     "Debug",
     "Depart",
+    "FetchHands",
     "GiveUpAfter",
     "Json",
     "LetSleep",
@@ -30,6 +31,7 @@ __all__ = [
     "Port",
     "Recent",
     "RefreshOlderThan",
+    "Route",
     "Share",
     "ShareAddress",
     "Store",
@@ -109,6 +111,14 @@ Until = Annotated[
         metavar="WHEN", help='Until when --at-most holds, for example "23:00"; without it, to the end.'
     ),
 ]
+FetchHands = Annotated[
+    str | None,
+    typer.Option(
+        "--hands",
+        metavar="WHO",
+        help='Several fetch: "3" processes here, or with "share" other machines, see docs/hands.md.',
+    ),
+]
 GiveUpAfter = Annotated[
     str | None,
     typer.Option(metavar="TIME", help='Stop waiting for a lost link after this time, for example "20m".'),
@@ -124,6 +134,12 @@ Over = Annotated[
     bool,
     typer.Option(
         "--over", help="Lay a picture over stored tiles. Without it, it fills only what is missing."
+    ),
+]
+Route = Annotated[
+    Path | None,
+    typer.Option(
+        "--route", metavar="FILE", help="Track or route file. The first area is a corridor along it."
     ),
 ]
 Parts = Annotated[int, typer.Option(min=2, max=100, help="How many parts.")]

@@ -13,6 +13,7 @@ from pathlib import Path
 
 from packer.cli.briefs import brief_with_fresh_offers
 from packer.cli.fetch_changes import warn_of_changes
+from packer.cli.fetch_hands import hands_for
 from packer.cli.fetch_options import FetchOptions
 from packer.cli.fetch_words import alarm_text, standing_text
 from packer.cli.output import echo, echo_wrapped, print_json, warn
@@ -27,6 +28,7 @@ from packer.common.units import (
     speed_text,
 )
 from packer.errors import EXIT_NOT_COMPLETE
+from packer.fetching.hands.host import Hands
 from packer.fetching.reports import AreaCoverage, FetchReport, LayerReport, Options
 from packer.fetching.run import fast_loop, run_fetch
 from packer.fetching.run_log import FILE_NAME as LOG_NAME
@@ -52,7 +54,7 @@ def run(
     With `debug` it also tells the processor time. Raises InputError for an option that cannot be read.
     """
     began, used_s = time.monotonic(), _processor_s()
-    options = asked.read(store)
+    options, hands = asked.read(store), hands_for(asked)
     paths = [paths] if isinstance(paths, Path) else paths
     members = [_planned(path, store, asked) for path in paths]
     brief, worked_out = joined(members, store)
@@ -60,7 +62,7 @@ def run(
     # The loop, the client's thread and the writer's pass the interpreter's lock on thousands of times a second.
     sys.setswitchinterval(_LOCK_PASSES_S)
     with asyncio.Runner(loop_factory=fast_loop()) as runner:
-        report = runner.run(_fetch(brief, worked_out, _with_what_is_left(options, began)))
+        report = runner.run(_fetch(brief, worked_out, _with_what_is_left(options, began), hands))
     below = _below(members, store) if report.complete else []
     if as_json:
         print_json(report.to_dict() | {"below_floor": below})
@@ -127,7 +129,7 @@ def _shown_end(options: Options) -> float | None:
     return options.depart_at if options.for_s is None else time.time() + options.for_s
 
 
-async def _fetch(brief: Brief, worked_out: Plan, options: Options) -> FetchReport:
+async def _fetch(brief: Brief, worked_out: Plan, options: Options, hands: Hands | None) -> FetchReport:
     stop = asyncio.Event()
     task = asyncio.current_task()
     assert task is not None
@@ -144,7 +146,9 @@ async def _fetch(brief: Brief, worked_out: Plan, options: Options) -> FetchRepor
     _announce(progress, options)
     try:
         with progress:
-            return await run_fetch(brief, worked_out, options, stop=stop, on_progress=progress.show)
+            return await run_fetch(
+                brief, worked_out, options, stop=stop, on_progress=progress.show, hands=hands
+            )
     except asyncio.CancelledError:
         raise KeyboardInterrupt from None
 

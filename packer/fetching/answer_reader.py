@@ -7,6 +7,7 @@ from dataclasses import replace
 from packer.common.clock import Clock
 from packer.content.digest import body_hash
 from packer.content.payload import Kind
+from packer.fetching.actions import Store
 from packer.fetching.answers.judging import judge
 from packer.fetching.answers.outcome import Outcome, Stored, Unchanged
 from packer.fetching.answers.repeats import RepeatDetector
@@ -40,6 +41,17 @@ class AnswerReader:
         self._requests, self._queue, self._refresh = requests, queue, refresh
         self._jpeg_worker, self._clock, self._metatiles = jpeg_worker, clock, metatiles
         self._rules = requests.source.rules
+
+    @property
+    def kind(self) -> Kind | None:
+        """The only kind of tile that is taken, once it is known."""
+        return self._rules.kind
+
+    def note_settled(self, tile: Tile, store: Store) -> None:
+        """A tile came by another way than `history`."""
+        if self._rules.kind is None:
+            self.require_kind(store.outcome.kind)
+        self.repeats.note(tile, store.digest)
 
     def require_kind(self, kind: Kind) -> None:
         """Take no other kind of tile from now on: a pack has one format."""

@@ -81,6 +81,12 @@ class KeyWait:
         self._change(None)
         return True
 
+    def other_key(self) -> None:
+        """The source has another key by now: the next probe is due."""
+        if self.pause is not None:
+            self._probe_s = _FIRST_S
+            self.pause = replace(self.pause, until=self._clock.now())
+
     def wake(self) -> None:
         """Whoever waits has to look again."""
         self._turn.set()

@@ -34,7 +34,7 @@ from packer.fetching.key_wait import KeyWait
 from packer.fetching.pacing.gate import Gate, Permit
 from packer.fetching.pacing.speed_limit import SpeedLimiter
 from packer.fetching.policy import TilePolicy
-from packer.fetching.reports import LayerCounts
+from packer.fetching.reports import HandProgress, LayerCounts
 from packer.fetching.tile_queue import TileQueue
 from packer.fetching.tile_recorder import TileRecorder
 from packer.fetching.transports import Response
@@ -95,6 +95,15 @@ class LayerFetcher:
     def heard(self) -> bool:
         """Whether a server has answered for the layer."""
         return self._policy.heard
+
+    @property
+    def hands(self) -> tuple[HandProgress, ...]:
+        """The other machines that fetch for the layer."""
+        return ()
+
+    def wake(self) -> None:
+        """There is a tile to ask for again, in a queue that was empty."""
+        self._turn.call()
 
     def stop(self, failure: LastbarError | None = None) -> None:
         """Ask for nothing more; requests under way are finished."""

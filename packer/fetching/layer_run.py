@@ -133,6 +133,7 @@ class LayerRun:
             self.alarms,
             self.refresh.counts,
             self.waited_s,
+            self.fetcher.hands,
         )
 
     def report(self) -> LayerReport:

@@ -17,6 +17,7 @@ from packer.fetching.apart_lane import ApartLane
 from packer.fetching.batch_writer import BatchWriter
 from packer.fetching.coverage import CoverageTracker
 from packer.fetching.departure import ByteBudget, Throughput
+from packer.fetching.hands.hands_fetcher import HandsFetcher
 from packer.fetching.hosts.address_trial import TELLING_ZOOM
 from packer.fetching.hosts.consent import Consent
 from packer.fetching.hosts.host_identity import SharedGate
@@ -51,7 +52,8 @@ __all__ = ["LayerSetup"]
 
 @dataclass(frozen=True, slots=True)
 class LayerSetup:
-    """What all layers of a run share. `confirmed` are those whose hosts have answered for themselves already."""
+    """What all layers of a run share. `confirmed` are those whose hosts have answered for themselves already, `lent`
+    those whose tiles hands ask for."""
 
     brief: Brief
     plan: Plan
@@ -67,6 +69,7 @@ class LayerSetup:
     byte_budget: ByteBudget
     speed: SpeedLimiter
     jpeg_worker: JpegWorker
+    lent: frozenset[str] = frozenset()
 
     async def layer(self, source: Source, pack: PackWriter) -> LayerRun:
         """A layer ready to run, with its pack open. If cancelled: nothing has changed."""
@@ -116,7 +119,8 @@ class LayerSetup:
         )
         if pack.kind is not None:
             reader.require_kind(Kind(pack.kind))
-        return LayerFetcher(queue, access, self._policy(requests, pack), reader, recorder, self.clock)
+        make = HandsFetcher if source.layer in self.lent else LayerFetcher
+        return make(queue, access, self._policy(requests, pack), reader, recorder, self.clock)
 
     def _requests(self, source: Source, recorder: TileRecorder) -> TileRequests:
         return TileRequests(

@@ -20,6 +20,7 @@ __all__ = [
     "AreaCoverage",
     "Departure",
     "FetchReport",
+    "HandProgress",
     "LayerCounts",
     "LayerProgress",
     "LayerReport",
@@ -119,12 +120,35 @@ class Alarm:
 
 
 @dataclass(frozen=True, slots=True)
+class HandProgress:
+    """Another machine, or process, that fetches for a run: what came from it so far and of late, and how many
+    `connections` it may use.
+
+    `silent_s` is how long nothing was heard of it, 0 as long as that is nothing unusual; its tiles go to others in
+    `given_up_in_s` seconds more. `waits` is the kind of what it waits for, "" if for nothing, with `reason` and where
+    to sign in. `failed` is why it asks a layer for nothing more.
+    """
+
+    name: str
+    tiles: int
+    tiles_per_second: float
+    bits_per_second: float
+    connections: int
+    silent_s: float = 0.0
+    given_up_in_s: float = 0.0
+    waits: str = ""
+    reason: str = ""
+    where: str = ""
+    failed: str = ""
+
+
+@dataclass(frozen=True, slots=True)
 class LayerProgress:
     """How far one layer is: `held` and `absent` count within the plan, this run's included.
 
     `areas` and `departure` are worked out every few seconds only; `departure` is None without a limit or
     before the speed is known. `waited_s` is how long the host could not be reached so far, which is no part of the
-    pace.
+    pace. `hands` are the other machines at work, for all layers together.
     """
 
     name: str
@@ -139,6 +163,7 @@ class LayerProgress:
     alarms: tuple[Alarm, ...] = ()
     refresh: RefreshCounts = field(default_factory=RefreshCounts)
     waited_s: float = 0.0
+    hands: tuple[HandProgress, ...] = ()
 
 
 @dataclass(frozen=True, slots=True)

@@ -15,6 +15,8 @@ from packer.common.units import counted
 from packer.errors import LastbarError, TermsError
 from packer.fetching.departure import ByteBudget, Countdown, Schedule
 from packer.fetching.derived_run import DerivedRun
+from packer.fetching.hands.hands_gate import HandsGate
+from packer.fetching.hands.host import Hands, RunParts, hands_at_work, lent_layers
 from packer.fetching.hosts.consent import Consent
 from packer.fetching.hosts.host_identity import SharedGate, gates_for, onward_gates
 from packer.fetching.hosts.layer_keys import LayerKeys, key_remarks, keys_for
@@ -25,7 +27,7 @@ from packer.fetching.jpeg_worker import JpegWorker
 from packer.fetching.keep_awake import KeepAwake
 from packer.fetching.layer_run import LayerRun
 from packer.fetching.layer_setup import LayerSetup
-from packer.fetching.pacing.gate import Pause
+from packer.fetching.pacing.gate import Gate, Pause
 from packer.fetching.pacing.speed_limit import SpeedLimiter
 from packer.fetching.reports import FetchReport, LayerCounts, LayerProgress, Options
 from packer.fetching.run_log import RunLog
@@ -58,8 +60,10 @@ async def run_fetch(
     on_progress: OnProgress | None = None,
     environment: Mapping[str, str] | None = None,
     make_transport: Callable[..., Transport] = open_transport,
+    hands: Hands | None = None,
 ) -> FetchReport:
-    """Fetch what the plan asks for and the packs lack; `stop` set ends the run cleanly.
+    """Fetch what the plan asks for and the packs lack; `stop` set ends the run cleanly. With `hands` other machines or
+    processes ask for the tiles, and this one keeps the store.
 
     Raises TermsError where a layer's terms do not permit it, BriefError for a variable or a contact that is
     not set, StoreError and DiskError if a pack cannot be used or written; a layer that had to be given up
@@ -67,7 +71,13 @@ async def run_fetch(
     every pack is closed whole.
     """
     run = _FetchJob(
-        brief, plan, options or Options(), clock or SystemClock(), stop or asyncio.Event(), make_transport
+        brief,
+        plan,
+        options or Options(),
+        clock or SystemClock(),
+        stop or asyncio.Event(),
+        make_transport,
+        hands,
     )
     report = await run.go(on_progress, os.environ if environment is None else environment)
     every = replace(plan, layers={**run.plan.layers, **plan.layers})
@@ -92,6 +102,7 @@ class _FetchJob:
     clock: Clock
     stop: asyncio.Event
     make_transport: Callable[..., Transport]
+    hands: Hands | None = None
     layers: list[LayerRun] = field(default_factory=list)
     derived: DerivedRun = field(init=False)
 
@@ -135,8 +146,9 @@ class _FetchJob:
         remarks += key_remarks(keys.values(), self.clock.wall())
         logger = RunLogger(log, self.clock)
         monitor = self._monitor(log, self.derived.watched_by(on_progress))
-        gates = gates_for(self.brief, sources, self.clock)
-        onward = onward_gates(self.brief, sources, gates, self.clock)
+        kind = Gate if self.hands is None else HandsGate
+        gates = gates_for(self.brief, sources, self.clock, kind)
+        onward = onward_gates(self.brief, sources, gates, self.clock, kind)
         logger.listen([*gates.values(), *onward.values()])
         check_pack_dates(self.brief, sources, self.options.store)
         self.derived.check_grids()
@@ -149,15 +161,12 @@ class _FetchJob:
             for name, source in sources.items():
                 pack = await stack.enter_async_context(self._pack(source))
                 self.layers.append(await setup.layer(source, pack))
-                if pack.blanked:
-                    remarks.append(_blanked(name, len(pack.blanked)))
-                if pack.other_hosts:
-                    remarks.append(_mixed(name, source.host, pack.other_hosts))
+                remarks += _pack_remarks(name, source, pack)
             logger.start(self.brief, self.plan, self.options, self.layers, remarks)
             folder = self.options.store or self.brief.store_folder
             remember_fetch(self.derived.brief, self.derived.plan, folder, self.clock.wall())
             await self.derived.start(stack)
-            await self._work(monitor)
+            await self._lend(self.hands, (gates, onward), log, monitor)
             await self.derived.finish(in_haste=monitor.stopped is not None)
         remarks += [_moved(run) for run in self.layers if run.fetcher.requests.moved]
         report = self._report(self.clock.now() - started, monitor, remarks)
@@ -208,7 +217,26 @@ class _FetchJob:
             monitor.byte_budget,
             SpeedLimiter(self.options.speed_limit, self.clock),
             jpeg_worker,
+            frozenset() if self.hands is None else lent_layers(self.brief, gates, onward),
         )
+
+    async def _lend(
+        self,
+        hands: Hands | None,
+        all_gates: tuple[dict[str, SharedGate], dict[str, SharedGate]],
+        log: RunLog,
+        monitor: RunMonitor,
+    ) -> None:
+        """Work, with hands if there are any. If cancelled: as `_work`; the hands are told that the run has ended."""
+        if hands is None:
+            await self._work(monitor)
+            return
+        folder = self.options.store or self.brief.store_folder
+        parts = RunParts(self.brief, self.plan, folder, self.clock, log, self.layers)
+        async with hands_at_work(hands, parts, all_gates) as dealer:
+            await self._work(monitor)
+            if not any(run.unasked for run in self.layers):
+                dealer.ended = "complete"
 
     async def _wait_as_asked(
         self, sources: Mapping[str, Source], gates: Mapping[str, SharedGate], monitor: RunMonitor
@@ -292,6 +320,12 @@ def _wrong_ground(brief: Brief, plan: Plan, options: Options, report: FetchRepor
         if layer.stored
         for sentence in wrong_ground(name, pack_path(brief, name, options.store), plan.layers[name].tiles)
     ]
+
+
+def _pack_remarks(layer: str, source: Source, pack: PackWriter) -> list[str]:
+    """What is to be said of what a pack holds already."""
+    blanked = [_blanked(layer, len(pack.blanked))] if pack.blanked else []
+    return [*blanked, *([_mixed(layer, source.host, pack.other_hosts)] if pack.other_hosts else [])]
 
 
 def _blanked(layer: str, tiles: int) -> str:

@@ -98,6 +98,11 @@ class TileQueue:
         return self._exhausted
 
     @property
+    def is_empty(self) -> bool:
+        """Whether no tile is here: each is settled or out."""
+        return self._exhausted and not (self._again or self._later or self.lane)
+
+    @property
     def next_at(self) -> float | None:
         """When the earliest of the tiles that wait for their next attempt is due."""
         later = self._later[0][0] if self._later else None
@@ -106,9 +111,9 @@ class TileQueue:
 
     def is_all_but(self, count: int) -> bool:
         """Whether every tile is settled but `count` that are out."""
-        return self._exhausted and not (self._again or self._later or self.lane) and self._out == count
+        return self.is_empty and self._out == count
 
     @property
     def done(self) -> bool:
         """Whether every tile is settled."""
-        return self._exhausted and not (self._out or self._again or self._later or self.lane)
+        return self.is_empty and not self._out

@@ -51,7 +51,9 @@ class SharedGate:
     hosts: frozenset[str] = frozenset()
 
 
-def gates_for(brief: Brief, sources: Mapping[str, Source], clock: Clock) -> dict[str, SharedGate]:
+def gates_for(
+    brief: Brief, sources: Mapping[str, Source], clock: Clock, make: type[Gate] = Gate
+) -> dict[str, SharedGate]:
     """One gate for each group of layers that share a host, with the lowest caps of all layers of the brief there.
 
     http and https on their usual ports are one host, whose operator stated one cap; any other port is another.
@@ -71,13 +73,17 @@ def gates_for(brief: Brief, sources: Mapping[str, Source], clock: Clock) -> dict
         several = len({host for n in names for host in sources[n].address.hosts}) > 1
         secure = any(url.startswith("https:") for n in names for url in sources[n].urls(_ANY))
         rate = min(layer.requests_per_second for layer in layers)
-        gate = Gate(cap, rate, clock, several=several, secure=secure)
+        gate = make(cap, rate, clock, several=several, secure=secure)
         gates |= dict.fromkeys(names, SharedGate(gate, cap, tuple(names), frozenset(behind)))
     return gates
 
 
 def onward_gates(
-    brief: Brief, sources: Mapping[str, Source], gates: Mapping[str, SharedGate], clock: Clock
+    brief: Brief,
+    sources: Mapping[str, Source],
+    gates: Mapping[str, SharedGate],
+    clock: Clock,
+    make: type[Gate] = Gate,
 ) -> dict[str, SharedGate]:
     """A gate for each host that the layers of `sources` may be sent on to, by the name that `capped_host` gives it: the
     one among `gates` where a layer asks that host itself, else one with the lowest caps of all layers that name it."""
@@ -88,7 +94,7 @@ def onward_gates(
         if behind is None:
             cap = min(layer.connections for layer in at)
             rate = min(layer.requests_per_second for layer in at)
-            gate = Gate(cap, rate, clock, host=host, secure=True)
+            gate = make(cap, rate, clock, host=host, secure=True)
             names = tuple(layer.name for layer in at if layer.name in sources)
             behind = SharedGate(gate, cap, names, frozenset([host]))
         found[host] = behind

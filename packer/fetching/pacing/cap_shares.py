@@ -18,6 +18,7 @@ __all__ = ["Caps", "Claims", "Share"]
 _DEAD_AFTER_S = 15.0  # without a sign of life: a process that is stopped, or on a machine that slept
 _GONE_AFTER_S = 2.0  # from the last sign of life of a process that is gone, whose last requests still count
 _TURN_S = 5.0
+_LONGEST_LENT_S = 300.0  # anything beyond is of another start of the machine
 
 
 class Caps(NamedTuple):
@@ -32,7 +33,8 @@ Share = Caps
 
 @dataclass(frozen=True, slots=True)
 class Claims:
-    """What the processes at one host claim, by the name of each: {"pid", "connections", "starts", "most", "beat"}.
+    """What the processes at one host claim, by the name of each: {"pid", "connections", "starts", "most_c", "most_s",
+    "beat", "until"}. A claim holds `until` then whatever becomes of its process, which may have lent it.
 
     Times are seconds since the start of the machine.
     """
@@ -50,11 +52,13 @@ class Claims:
                 whole = {
                     "pid": int(claim["pid"]),
                     "beat": float(claim["beat"]),
+                    "until": float(claim.get("until", 0.0)),
                     **{key: int(claim[key]) for key in ("connections", "starts", "most_c", "most_s")},
                 }
             except (TypeError, ValueError, KeyError):
                 continue  # not a claim of ours: somebody else wrote it
-            if -1.0 <= age_s < (_GONE_AFTER_S if gone else _DEAD_AFTER_S):
+            lent = now < whole["until"] <= now + _LONGEST_LENT_S
+            if lent or -1.0 <= age_s < (_GONE_AFTER_S if gone else _DEAD_AFTER_S):
                 kept[str(name)] = whole
         return cls(kept)
 
@@ -82,7 +86,7 @@ class Claims:
             max(0, min(due.starts, starts - sum(c["starts"] for c in others))),
         )
 
-    def put(self, name: str, pid: int, share: Share, own: Caps, now: float) -> None:
+    def put(self, name: str, pid: int, share: Share, own: Caps, now: float, until: float = 0.0) -> None:
         """Note the claim of `name`, as a sign of life too."""
         self.by_name[name] = {
             "pid": pid,
@@ -91,6 +95,7 @@ class Claims:
             "most_c": own.connections,
             "most_s": own.starts,
             "beat": now,
+            "until": until,
         }
 
 

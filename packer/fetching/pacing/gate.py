@@ -121,6 +121,11 @@ class Gate:
         return self._limiter.rate.arrivals(self._clock.now())
 
     @property
+    def held_until(self) -> float:
+        """Until when others use what was lent of the caps, whatever becomes of this process."""
+        return -math.inf
+
+    @property
     def span_s(self) -> float:
         """The time from when requests are sent until all of them count no more."""
         return self._limiter.rate.span_s

@@ -65,7 +65,11 @@ class CapSharing:
         for record in self._records:
 
             def gone(content: Content) -> None:
-                claims_in(content, now).by_name.pop(self._name, None)
+                claims = claims_in(content, now)
+                mine, until = claims.by_name.pop(self._name, None), self._gate.held_until
+                if mine is not None and until > now:  # what was lent is not back yet
+                    held = Share(mine["connections"], mine["starts"])
+                    claims.put(self._name, os.getpid(), held, self._own, now, until)
                 add_recent(content, (s for s in starts if s > now - self._gate.span_s))
 
             record.change(gone, wait=True)
@@ -90,7 +94,8 @@ class CapSharing:
         # What is used may not be given away: a larger claim stands until it is used no more.
         still = granted if self._free_looks >= _FREE_LOOKS and had == granted else held
         claim = Share(max(granted.connections, still.connections), max(granted.starts, still.starts))
-        claims.put(self._name, os.getpid(), claim, own, now)
+        until = self._gate.held_until
+        claims.put(self._name, os.getpid(), claim, own, now, max(until + _EVERY_S, 0.0))
         if granted.starts > held.starts and (
             new := [start for start in recent if start not in self._counted]
         ):

@@ -1,0 +1,114 @@
+"""Who fetches, by `--hands`, and what is shown of hands: the code by which they join, and how each does."""
+
+from __future__ import annotations
+
+import io
+import sys
+from collections.abc import Sequence
+
+from packer.cli.fetch_options import FetchOptions
+from packer.cli.output import echo_wrapped, warn
+from packer.common.units import counted, duration_text
+from packer.errors import InputError
+from packer.fetching.hands.host import Hands, check_hands
+from packer.fetching.pacing.signals import PauseKind
+from packer.fetching.reports import HandProgress
+from packer.view.server import shareable_addresses
+
+__all__ = ["hand_lines", "hands_for"]
+
+_SHARE = "share"
+_MOST_HERE = 64
+
+
+def hands_for(asked: FetchOptions) -> Hands | None:
+    """Who fetches; None for this process alone. Raises InputError for what cannot be, or does not go together."""
+    text = asked.hands
+    if text is None:
+        return None
+    if asked.refresh_older_than is not None:
+        raise InputError(
+            "--refresh-older-than goes without --hands: this machine refreshes stored tiles alone. Run the two one "
+            "after the other."
+        )
+    if asked.at_most is not None:
+        raise InputError(
+            "--at-most is about the link of this machine, and with --hands others have links of their own."
+        )
+    check_hands()
+    if text.isascii() and text.isdigit():
+        if not 0 < int(text) <= _MOST_HERE:
+            raise InputError(f"--hands {text}: give a number from 1 to {_MOST_HERE}, an address, or share.")
+        return Hands(int(text))
+    return Hands(1, _address() if text == _SHARE else text, show_code)
+
+
+def _address() -> str:
+    found = shareable_addresses()
+    if len(found) == 1:
+        return found[0]
+    if not found:
+        raise InputError(
+            "This machine is not on a local network, so no other one can reach it. Join the camp's Wi-Fi, or make this "
+            "machine its hotspot, and try again."
+        )
+    raise InputError(
+        f"This machine has several local addresses: {', '.join(found)}. Give the one that the other machines can "
+        f"reach, for example --hands {found[0]}."
+    )
+
+
+def show_code(code: str) -> None:
+    """How another machine joins."""
+    echo_wrapped("Other machines in this network may fetch as well. On each, run:")
+    sys.stdout.write(f"  lastbar hand {code}\n")
+    _show_square(code)
+    warn(
+        "Whoever has this code can send tiles into these packs, and sees the keys of their layers. This machine "
+        "fetches too."
+    )
+    sys.stdout.flush()
+
+
+def _show_square(code: str) -> None:
+    """The code as a QR code, where there is a terminal to show it on."""
+    if not sys.stdout.isatty() or "utf" not in (sys.stdout.encoding or "").lower():
+        return
+    import segno
+
+    drawn = io.StringIO()
+    segno.make(code, micro=False, error="l").terminal(drawn, border=2, compact=True)
+    for line in drawn.getvalue().splitlines():
+        sys.stdout.write(f"\033[97;40m{line}\033[0m\n")
+
+
+def hand_lines(hands: Sequence[HandProgress]) -> list[str]:
+    """A line for each hand: how fast it is, or what it waits for."""
+    return [f"{hand.name}: {_state(hand)}" for hand in hands]
+
+
+def _state(hand: HandProgress) -> str:
+    if hand.silent_s:
+        silent = duration_text(max(round(hand.silent_s), 1))
+        if hand.given_up_in_s <= 0:
+            return f"not heard for {silent}; others have its tiles"
+        return f"not heard for {silent}; others get its tiles in {duration_text(max(round(hand.given_up_in_s), 1))}"
+    if hand.failed:
+        return f"asks for nothing more: {hand.failed}"
+    if hand.waits:
+        return f"waits, {_wait_text(hand)}"
+    pace = f"{hand.tiles_per_second:,.0f} tiles/s, {hand.bits_per_second / 1e6:.1f} Mbit/s"
+    return f"{pace}, {counted(hand.tiles, 'tile')} so far, {counted(hand.connections, 'connection')}"
+
+
+def _wait_text(hand: HandProgress) -> str:
+    match hand.waits:
+        case PauseKind.SIGN_IN:
+            return f"its network wants a sign-in; on that machine, open {hand.where or 'any web page'}"
+        case PauseKind.LINK:
+            return f"its link is down ({hand.reason})"
+        case PauseKind.ASKED:
+            return f"as the server asked ({hand.reason})"
+        case PauseKind.KEY:
+            return f"the server takes no key ({hand.reason})"
+    return hand.reason

@@ -1,0 +1,97 @@
+"""What each hand gets: of every host's caps, and of every layer's tiles."""
+
+from __future__ import annotations
+
+from collections.abc import Mapping, Sequence
+from dataclasses import dataclass, field
+from typing import Any
+
+from packer.fetching.hands.beats import Beat
+from packer.fetching.hands.hand_state import HandState
+from packer.fetching.hands.hands_fetcher import HandsFetcher
+from packer.fetching.hands.hands_gate import HandsGate
+from packer.fetching.hands.shares import NOTHING, fair_shares
+from packer.fetching.pacing.cap_shares import Caps
+from packer.fetching.pacing.signals import PauseKind
+
+__all__ = ["MOST_FAULTS", "Dealing"]
+
+MOST_FAULTS = 5
+"""Of what a hand sends, after which it is dealt nothing more."""
+
+_LEAST, _MOST = 2, 4000  # tiles that a hand has in hand without having asked for them
+_WORK_S = 2.5  # of its pace that a hand has in hand
+_REFILL_S = 1.0  # from which on the tiles of a slow hand go to one that has none
+
+
+@dataclass(slots=True)
+class Dealing:
+    """Deals to `hands`, by number, from `fetchers` by layer and `gates` by name, asked by the layers of `layers_at`."""
+
+    fetchers: Mapping[str, HandsFetcher]
+    gates: Mapping[str, HandsGate]
+    layers_at: Mapping[str, Sequence[str]]
+    hands: dict[str, HandState] = field(default_factory=dict)
+    _wanted_back: set[tuple[str, str]] = field(default_factory=set)
+
+    def shares(self, beat: Beat, hand: HandState, now: float, ends: float) -> dict[str, Caps]:
+        """What the hand may use of each gate until `ends`."""
+        found = {}
+        for name, gate in self.gates.items():
+            needs = {
+                number: other.needs.get(name, gate.lendable)
+                if self._has_work(number, other, name)
+                else NOTHING
+                for number, other in self.hands.items()
+                if not other.silent(now)
+            }
+            caps = gate.lendable
+            due = NOTHING if gate.quiet_s() > 0 else fair_shares(caps, needs, now)[beat.hand]
+            using = beat.using.get(name, NOTHING)
+            hand.shares[name] = found[name] = gate.book.renew(beat.hand, due, using, caps, now, ends)
+        return found
+
+    def _has_work(self, number: str, hand: HandState, gate: str) -> bool:
+        """Whether a hand has tiles to ask this gate's host for, or is to get some."""
+        return any(
+            fetcher.leases.out_with(number) or (fetcher.has_more and name not in hand.failed)
+            for name in self.layers_at[gate]
+            if (fetcher := self.fetchers[name])
+        )
+
+    def deal(self, told: dict[str, Any], number: str, layer: str, now: float, ends: float) -> None:
+        """Put into `told` which tiles of a layer a hand gets, or has to give back, and whether more may follow."""
+        hand, fetcher = self.hands[number], self.fetchers[layer]
+        gate = next(name for name, layers in self.layers_at.items() if layer in layers)
+        here = hand.unstarted.get(layer, 0)
+        waits = gate in hand.waits and hand.waits[gate].kind in (PauseKind.LINK, PauseKind.SIGN_IN)
+        share = hand.share(gate)
+        if layer in hand.failed or waits:
+            keep = 0 if layer in hand.failed else _LEAST
+            told["back"][layer] = max(0, here - keep)
+            wanted = keep
+        else:
+            wanted = max(_LEAST * share.connections, int(hand.pace(now)[0] * _WORK_S))
+        wanted = min(wanted, _MOST) - here
+        if share == NOTHING or hand.faults >= MOST_FAULTS:
+            wanted = 0
+        dealt = fetcher.deal(number, wanted, ends) if wanted > 0 else []
+        told["deal"][layer] = [n for tile in dealt for n in tile]
+        told["more"][layer] = fetcher.has_more
+        if wanted > len(dealt) and not here and not dealt and not fetcher.stopping:
+            self._call_back(number, layer, now)
+        elif (number, layer) in self._wanted_back:
+            self._wanted_back.discard((number, layer))
+            told["back"].setdefault(layer, here - here // 2)
+
+    def _call_back(self, idle: str, layer: str, now: float) -> None:
+        """A hand has nothing to ask for and none is left: one that would take long for its own is to give half back.
+        What it is asking for just now stays with it."""
+        left_s, slowest = _REFILL_S, None
+        for number, hand in self.hands.items():
+            here = hand.unstarted.get(layer, 0)
+            takes_s = here / max(hand.pace(now)[0], 0.1)
+            if number != idle and here > 1 and takes_s > left_s:
+                left_s, slowest = takes_s, number
+        if slowest is not None:
+            self._wanted_back.add((slowest, layer))
