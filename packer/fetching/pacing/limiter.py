@@ -8,7 +8,6 @@ from __future__ import annotations
 import asyncio
 import math
 from collections import deque
-from itertools import islice
 
 from packer.common.clock import Clock
 from packer.fetching.pacing.limits import ConcurrencyLimit, Rate, on_schedule
@@ -106,7 +105,10 @@ class Limiter:
         two of them, or one where there are few connections."""
         before = min(before, self._pauses.last_success)
         needed = 1 if self.limit.cap < _SINGLE_BELOW else 2
-        return all(p.started < before for p in islice(self._out, needed)) and len(self._out) >= needed
+        if len(self._out) < needed:
+            return False
+        oldest = iter(self._out)
+        return next(oldest).started < before and (needed == 1 or next(oldest).started < before)
 
     def close(self) -> None:
         """Let nobody in any more; everyone who waits gets None."""

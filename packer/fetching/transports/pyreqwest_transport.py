@@ -10,6 +10,7 @@ from dataclasses import replace
 from datetime import timedelta
 from functools import lru_cache
 from pathlib import Path
+from typing import Any
 from urllib.parse import urlsplit
 
 import certifi
@@ -92,7 +93,8 @@ class PyreqwestTransport:
         # By origin, each with the time since when it is idle. Last in, first out: warm connections before cold.
         self._idle: dict[Origin, list[tuple[float, Client]]] = {}
         self._open = OpenConnections()
-        self._running: set[asyncio.Timeout] = set()
+        self._running: set[asyncio.Task[Any]] = set()
+        self._ended: set[asyncio.Task[Any]] = set()  # of those, whose exchange `aclose` has ended
         self._closing: set[asyncio.Future[None]] = set()
 
     async def fetch(
@@ -117,22 +119,24 @@ class PyreqwestTransport:
         request: StreamRequest | None = None
         response: ClientResponse | None = None
         come = [0]  # bytes of the body, at most
-        running = asyncio.timeout(None)  # the client's own clock keeps the deadline; this one is for `aclose`
-        self._running.add(running)
+        task = asyncio.current_task()
+        assert task is not None
+        self._running.add(task)  # for `aclose`; the client's own clock keeps the deadline
         try:
             request = _request(client, url, headers, max(0.0, ends_at_s - loop.time()))
-            async with running, request as response:
+            async with request as response:
                 return await self._read(response, url, limit_bytes, come)
         except asyncio.CancelledError:
+            if task in self._ended and task.uncancel() == 0:
+                return TransportFailure(FailureKind.RESET, "the transport was closed")
             abandoned = request is not None and response is None
             raise
         except PyreqwestError as error:
             failure = self._failure(error, url, headers, late=loop.time() >= ends_at_s)
             return replace(failure, size_bytes=come[0])
-        except TimeoutError:
-            return TransportFailure(FailureKind.RESET, "the transport was closed")
         finally:
-            self._running.discard(running)
+            self._running.discard(task)
+            self._ended.discard(task)
             if abandoned:
                 loop.call_at(ends_at_s + ABANDONED_GRACE_S, self._give_back, origin, client)
             else:
@@ -154,9 +158,9 @@ class PyreqwestTransport:
 
         If cancelled: the rest of the clients close when they are collected.
         """
-        for running in self._running:
-            if running.when() is None:  # a client's own closing lets bodies in the middle run on
-                running.reschedule(asyncio.get_running_loop().time())
+        for task in self._running - self._ended:  # a client's own closing lets bodies in the middle run on
+            self._ended.add(task)
+            task.cancel()
         try:
             async with asyncio.timeout(CLOSE_S):
                 await asyncio.gather(*(_close(client) for client in self._clients), *self._closing)
@@ -252,7 +256,10 @@ class PyreqwestTransport:
 
         If cancelled: leaving the context of `response` closes the connection.
         """
-        status, headers = response.status, joined(_pairs(response.headers))
+        status, pairs = response.status, _pairs(response.headers)
+        headers = dict(pairs)  # the client's names are lower-case
+        if len(headers) < len(pairs):
+            headers = joined(pairs)
         if status == 407 and self._proxies.for_url(url):
             return TransportFailure(FailureKind.PROXY, "407 Proxy Authentication Required")
         if failure := head_failure(status, headers, limit_bytes):
@@ -299,7 +306,9 @@ def _origin(start: str) -> Origin:
 
 def _request(client: Client, url: str, headers: Mapping[str, str], timeout_s: float) -> StreamRequest:
     try:
-        request = client.get(url).headers(dict(headers)).timeout(timedelta(seconds=timeout_s))
+        request = client.get(url).timeout(timedelta(seconds=timeout_s))
+        if headers:
+            request = request.headers(dict(headers))
         # By default the client would read ahead before it shows the head, and neither a length over the limit
         # nor a cancellation would be heeded meanwhile.
         return request.streamed_read_buffer_limit(0).build_streamed()
