@@ -24,6 +24,7 @@ __all__ = [
     "server_layers",
     "source_name",
     "source_remarks",
+    "with_source_layer",
     "with_source_layers",
 ]
 
@@ -49,6 +50,17 @@ def derived_from(brief: Brief, plan: Plan) -> dict[str, SourceGrid]:
 def server_layers(brief: Brief) -> dict[str, str]:
     """For each layer of a brief the one whose tiles come from its server: its source layer, or itself."""
     return {n: n if grid_of(layer) is None else source_name(n) for n, layer in brief.layers.items()}
+
+
+def with_source_layer(brief: Brief, name: str) -> Brief:
+    """The brief with the source layer of one of its derived layers added."""
+    layer = brief.layers[name]
+    grid = grid_of(layer)
+    if grid is None:
+        return brief
+    return brief.model_copy(
+        update={"layers": {**brief.layers, source_name(name): _source_layer(layer, grid)}}
+    )
 
 
 def with_source_layers(brief: Brief, plan: Plan) -> tuple[Brief, Plan]:
