@@ -72,10 +72,10 @@ def verify(
     """Hold the packs of a brief against its plan.
 
     Never writes to a pack; if tiles are corrupt it leaves a list of them beside it, so that the next fetch
-    replaces them. With `for_s` it stops after so many seconds, leaves word beside each pack of how far it
-    came, and goes on from there the next time it is given a time; a pack that changed since is checked again.
-    Without it everything is checked now, whatever was checked before. A KeyboardInterrupt, or `stop`, counts as the
-    end of the time. If the process dies: the packs are untouched, and the lists are the old or the new ones.
+    replaces them. With `for_s` it stops after so many seconds, leaves word beside each pack of how far it came, and
+    goes on from there the next time it is given a time; a pack that changed since is checked again. Without it
+    everything is checked now. A KeyboardInterrupt, or `stop`, counts as the end of the time. If the process dies: the
+    packs are untouched, and the lists are the old or the new ones.
 
     `on_progress` gets a layer's name, the bodies checked so far and their number; `processes` is the number of
     workers, all cores if left out; `now` is in seconds since 1970. Of a derived layer the source's pack is proven too,
