@@ -91,8 +91,7 @@ def verify(
                 pack, blank = _pack(wide_brief, name, store), wide_brief.layers[name].blank_hashes
                 job = _LayerCheck(name, asked.tiles, pack, moment, for_s is not None, blank)
                 layers[name] = job.run(sweeper, on_progress, chance or Random())
-                if job.unsaved is not None:
-                    unsaved.append(job.unsaved)
+                unsaved += [] if job.unsaved is None else [job.unsaved]
     layers = _settled(brief, plan, layers)
     ground = {name: _ground(layers.get(name)) for name in plan.layers}
     walks, depths, waypoints = walk(plan, ground), area_depths(plan, ground), waypoint_depths(plan, ground)
