@@ -26,12 +26,15 @@ from packer.content.rasters.deriving import derived_pixels
 from packer.content.rasters.library import gdal
 from packer.content.rasters.warping import CutBlock
 from packer.errors import InputError, StoreError
+from packer.fetching.hands.orders import LayerOrder, layer_order, source_of
 from packer.fetching.hosts.offer_reading import read_offers
+from packer.fetching.hosts.source import source_for
+from packer.geometry.grid import EQUATOR_M
 from packer.geometry.source_tiles import derived_zooms, windows_of
 from packer.geometry.tileset import Tile, TileSet
 from packer.planning.brief import Brief
 from packer.planning.plan import plan
-from packer.planning.source_layers import asked_of_servers
+from packer.planning.source_layers import asked_of_servers, source_remarks
 from packer.proof.proving import verify
 from packer.sources.matrices import TileMatrix, TileMatrixSet
 from packer.sources.other_grids import grid_of_set
@@ -469,6 +472,7 @@ def test_without_rasterio_the_fetch_says_what_to_install_before_anything_is_aske
     path = brief_for(tmp_path, server)
     monkeypatch.setitem(sys.modules, "rasterio", None)
     monkeypatch.setitem(sys.modules, "rasterio.warp", None)
+    assert "pip install 'lastbar[pictures]'" in source_remarks(read := settled(path), plan(read))[0]
     with pytest.raises(InputError, match=r"pip install 'lastbar\[pictures\]'.*Nothing was fetched"):
         fetch(path)
     assert not server.asked
@@ -505,6 +509,23 @@ def test_packs_of_parts_join_with_their_sources(
     brief = settled(path)
     assert verify(brief, plan(brief), joined, processes=1).ready
     capsys.readouterr()
+
+
+def test_a_hand_on_another_machine_asks_for_the_same_boxes(server: GridServer, tmp_path: Path) -> None:
+    server.crs_names = ("EPSG:2056",)
+    brief, _ = asked_of_servers(read := settled(brief_for(tmp_path, server, source="wms")), plan(read))
+    layer = brief.layers["ortho (source)"]
+    source = source_for(brief, layer, {})
+    known = {"kind": "png", "proven": False, "key_came": False, "telling_zoom": 6, "trial": ()}
+    theirs = source_of(LayerOrder.model_validate(layer_order(layer, source, **known)))
+    tile = Tile(12, 2300, 1900)
+    assert theirs.url(tile) == source.url(tile)
+    side = EQUATOR_M / 4096
+    west, south = -EQUATOR_M / 2 + 2300 * side, EQUATOR_M / 2 - 1901 * side
+    query = dict(piece.partition("=")[::2] for piece in theirs.url(tile).split("?")[1].split("&"))
+    assert [float(v) for v in query["BBOX"].split(",")] == pytest.approx(
+        [west, south, west + side, south + side]
+    )
 
 
 def test_what_servers_are_asked_for_has_the_source_in_place_of_the_layer(

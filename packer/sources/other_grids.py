@@ -159,28 +159,21 @@ def _corner_is_swapped(
     """Whether corners are written northward first: as the system's axes are, or else, where that puts the matrix beside
     the layer, the other way round, since services err in this. Raises OfferError where neither has any of the layer."""
     stated = crs.axis_info[0].direction in ("north", "south")
+    box = _box_in(name, bounds)
     for swapped in (stated, not stated):
-        if _reaches(matrices[-1], unit_m, name, bounds, swapped):
+        if _reaches(matrices[-1], unit_m, box, swapped):
             return swapped
     raise OfferError(
         f"its matrices in {quoted(name)} have nothing of the ground that it states for the layer"
     )
 
 
-def _reaches(one: TileMatrix, unit_m: float, name: str, bounds: LonLatBox, swapped: bool) -> bool:
-    """Whether a matrix has any of the ground of the bounds, by a mesh of places in them, their middle among them."""
-    share = np.linspace(0.0, 1.0, _MESH)
-    lon, lat = np.meshgrid(
-        bounds.west + share * (bounds.east - bounds.west),
-        bounds.south + share * (bounds.north - bounds.south),
-    )
-    east, north = positions_in(name, lon.ravel(), lat.ravel())
+def _reaches(one: TileMatrix, unit_m: float, box: tuple[float, float, float, float], swapped: bool) -> bool:
+    """Whether a matrix has any of a box: west, south, east and north in the units of the system."""
     left, top = one.corner[::-1] if swapped else one.corner
     side = one.scale_denominator * PIXEL_M / unit_m * one.tile_px[0]
-    with np.errstate(invalid="ignore"):
-        inside = (east >= left) & (east <= left + side * one.columns)
-        inside &= (north <= top) & (north >= top - side * one.rows)
-    return bool(inside.any())
+    west, south, east, north = box
+    return left < east and left + side * one.columns > west and top > south and top - side * one.rows < north
 
 
 def _accuracy_m(name: str) -> float | None:
