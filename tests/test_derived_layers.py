@@ -34,11 +34,12 @@ from packer.geometry.source_tiles import derived_zooms, windows_of
 from packer.geometry.tileset import Tile, TileSet
 from packer.planning.brief import Brief
 from packer.planning.plan import plan
-from packer.planning.source_layers import asked_of_servers, source_remarks
+from packer.planning.source_layers import asked_of_servers, grid_of, source_remarks
 from packer.proof.proving import verify
 from packer.sources.matrices import TileMatrix, TileMatrixSet
 from packer.sources.other_grids import grid_of_set
 from packer.store.reader import tile_at
+from packer.store.source_reader import read_source
 from tests.commands import fetch_in_batches, start
 from tests.support.grid_server import GridServer, Ground
 from tests.support.map_server import CORNER, MapServer, program
@@ -315,6 +316,14 @@ def test_a_source_tile_that_changes_makes_its_tiles_out_of_date_and_the_next_fet
     assert not report.ready
     unproven = report.layers["ortho"].outdated
     assert unproven
+    grid = grid_of(brief.layers["ortho"])
+    assert grid is not None
+    with read_source(path.parent / "packs" / "ortho (source).sqlite", grid) as reader:
+        assert reader is not None
+        every = plan(brief).layers["ortho"].tiles
+        windows = {tile: window for tile, window in windows_of(grid, every, 256) if window is not None}
+        # None of its bodies may be used before it is known of each whether the server has it.
+        assert {tile for tile, window in windows.items() if reader.recipe(window) is None} == set(unproven)
     assert report.layers["ortho"].source is not None
     assert report.layers["ortho"].source.counts.missing == 1
     assert any("made of other tiles" in reason for reason in report.reasons)
