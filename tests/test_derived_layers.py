@@ -25,6 +25,8 @@ from packer.cli.fetch_options import FetchOptions
 from packer.content.rasters.deriving import derived_pixels
 from packer.content.rasters.library import gdal
 from packer.content.rasters.warping import CutBlock
+from packer.desk.source_look import SourceLook
+from packer.desk.trying import try_layer
 from packer.errors import InputError, StoreError
 from packer.fetching.hands.orders import LayerOrder, layer_order, source_of
 from packer.fetching.hosts.offer_reading import read_offers
@@ -535,6 +537,33 @@ def test_a_hand_on_another_machine_asks_for_the_same_boxes(server: GridServer, t
     assert [float(v) for v in query["BBOX"].split(",")] == pytest.approx(
         [west, south, west + side, south + side]
     )
+
+
+def test_the_desk_tries_such_a_service_and_shows_its_tiles_before_they_are_fetched(
+    server: GridServer, tmp_path: Path
+) -> None:
+    path = brief_for(tmp_path, server)
+    brief = settled(path)
+    tile = min(plan(brief).layers["ortho"].tiles.at(15))
+
+    async def looked() -> tuple[dict[str, Any], bytes | None, int]:
+        look = SourceLook()
+        west, south, _, _ = GROUND.degrees()
+        try:
+            place = {"address": f"{server.address}/wmts", "lon": west + 0.02, "lat": south + 0.02}
+            found = await try_layer(place, None, look)
+            body = await look.tile(brief, "ortho", tile, None, 0)
+            return found, body, len(look.looked_at())
+        finally:
+            await look.aclose()
+
+    found, shown, kept = asyncio.run(looked())
+    assert found["usable"], found["sentences"]
+    assert any("EPSG:2056" in sentence for sentence in found["sentences"])
+    assert found["values"]["zooms"] == [7, 15]
+    assert kept > 0  # the next fetch stores them in the source's pack
+    assert fetch(path) == 0
+    assert bodies(path)[tile] == shown
 
 
 def test_what_servers_are_asked_for_has_the_source_in_place_of_the_layer(
