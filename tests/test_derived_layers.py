@@ -25,17 +25,23 @@ from packer.cli.fetch_options import FetchOptions
 from packer.content.rasters.deriving import derived_pixels
 from packer.content.rasters.library import gdal
 from packer.content.rasters.warping import CutBlock
+from packer.desk.source_look import SourceLook
+from packer.desk.trying import try_layer
 from packer.errors import InputError, StoreError
+from packer.fetching.hands.orders import LayerOrder, layer_order, source_of
 from packer.fetching.hosts.offer_reading import read_offers
+from packer.fetching.hosts.source import source_for
+from packer.geometry.grid import EQUATOR_M
 from packer.geometry.source_tiles import derived_zooms, windows_of
 from packer.geometry.tileset import Tile, TileSet
 from packer.planning.brief import Brief
 from packer.planning.plan import plan
-from packer.planning.source_layers import asked_of_servers
+from packer.planning.source_layers import asked_of_servers, grid_of, source_remarks
 from packer.proof.proving import verify
 from packer.sources.matrices import TileMatrix, TileMatrixSet
 from packer.sources.other_grids import grid_of_set
 from packer.store.reader import tile_at
+from packer.store.source_reader import read_source
 from tests.commands import fetch_in_batches, start
 from tests.support.grid_server import GridServer, Ground
 from tests.support.map_server import CORNER, MapServer, program
@@ -312,6 +318,14 @@ def test_a_source_tile_that_changes_makes_its_tiles_out_of_date_and_the_next_fet
     assert not report.ready
     unproven = report.layers["ortho"].outdated
     assert unproven
+    grid = grid_of(brief.layers["ortho"])
+    assert grid is not None
+    with read_source(path.parent / "packs" / "ortho (source).sqlite", grid) as reader:
+        assert reader is not None
+        every = plan(brief).layers["ortho"].tiles
+        windows = {tile: window for tile, window in windows_of(grid, every, 256) if window is not None}
+        # None of its bodies may be used before it is known of each whether the server has it.
+        assert {tile for tile, window in windows.items() if reader.recipe(window) is None} == set(unproven)
     assert report.layers["ortho"].source is not None
     assert report.layers["ortho"].source.counts.missing == 1
     assert any("made of other tiles" in reason for reason in report.reasons)
@@ -469,6 +483,7 @@ def test_without_rasterio_the_fetch_says_what_to_install_before_anything_is_aske
     path = brief_for(tmp_path, server)
     monkeypatch.setitem(sys.modules, "rasterio", None)
     monkeypatch.setitem(sys.modules, "rasterio.warp", None)
+    assert "pip install 'lastbar[pictures]'" in source_remarks(read := settled(path), plan(read))[0]
     with pytest.raises(InputError, match=r"pip install 'lastbar\[pictures\]'.*Nothing was fetched"):
         fetch(path)
     assert not server.asked
@@ -505,6 +520,50 @@ def test_packs_of_parts_join_with_their_sources(
     brief = settled(path)
     assert verify(brief, plan(brief), joined, processes=1).ready
     capsys.readouterr()
+
+
+def test_a_hand_on_another_machine_asks_for_the_same_boxes(server: GridServer, tmp_path: Path) -> None:
+    server.crs_names = ("EPSG:2056",)
+    brief, _ = asked_of_servers(read := settled(brief_for(tmp_path, server, source="wms")), plan(read))
+    layer = brief.layers["ortho (source)"]
+    source = source_for(brief, layer, {})
+    known = {"kind": "png", "proven": False, "key_came": False, "telling_zoom": 6, "trial": ()}
+    theirs = source_of(LayerOrder.model_validate(layer_order(layer, source, **known)))
+    tile = Tile(12, 2300, 1900)
+    assert theirs.url(tile) == source.url(tile)
+    side = EQUATOR_M / 4096
+    west, south = -EQUATOR_M / 2 + 2300 * side, EQUATOR_M / 2 - 1901 * side
+    query = dict(piece.partition("=")[::2] for piece in theirs.url(tile).split("?")[1].split("&"))
+    assert [float(v) for v in query["BBOX"].split(",")] == pytest.approx(
+        [west, south, west + side, south + side]
+    )
+
+
+def test_the_desk_tries_such_a_service_and_shows_its_tiles_before_they_are_fetched(
+    server: GridServer, tmp_path: Path
+) -> None:
+    path = brief_for(tmp_path, server)
+    brief = settled(path)
+    tile = min(plan(brief).layers["ortho"].tiles.at(15))
+
+    async def looked() -> tuple[dict[str, Any], bytes | None, int]:
+        look = SourceLook()
+        west, south, _, _ = GROUND.degrees()
+        try:
+            place = {"address": f"{server.address}/wmts", "lon": west + 0.02, "lat": south + 0.02}
+            found = await try_layer(place, None, look)
+            body = await look.tile(brief, "ortho", tile, None, 0)
+            return found, body, len(look.looked_at())
+        finally:
+            await look.aclose()
+
+    found, shown, kept = asyncio.run(looked())
+    assert found["usable"], found["sentences"]
+    assert any("EPSG:2056" in sentence for sentence in found["sentences"])
+    assert found["values"]["zooms"] == [7, 15]
+    assert kept > 0  # the next fetch stores them in the source's pack
+    assert fetch(path) == 0
+    assert bodies(path)[tile] == shown
 
 
 def test_what_servers_are_asked_for_has_the_source_in_place_of_the_layer(

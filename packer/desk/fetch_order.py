@@ -18,6 +18,7 @@ from packer.fetching.reports import LayerProgress, Options
 from packer.fetching.run import run_fetch
 from packer.planning.brief import Brief
 from packer.planning.plan import Plan, plan
+from packer.planning.source_layers import asked_of_servers
 from packer.proof.below_floor import below_floor
 
 __all__ = ["FetchOrder", "Tell", "carry_out", "fetch_progress"]
@@ -65,6 +66,7 @@ async def _store_looked_at(brief: Brief, worked_out: Plan, order: FetchOrder) ->
     """If a layer cannot be fetched as it is, or its pack is in use or of another date, the fetch itself says so. If
     cancelled: what was written stays."""
     with suppress(InputError, StoreBusyError):
+        brief, worked_out = asked_of_servers(brief, worked_out)
         keys = await keys_for(brief, worked_out, os.environ)
         sources = {name: one.source for name, one in keys.items()}
         await store_looked_at(brief, worked_out, order.options.store, sources, order.looked_at)

@@ -18,6 +18,7 @@ from packer.planning.ground import Ground
 from packer.planning.offers import metatile_of, source_mark
 from packer.planning.pack_path import pack_path
 from packer.planning.plan import AreaPlan, Plan, plan_on
+from packer.planning.source_layers import derived_from, source_remarks, with_source_layers
 from packer.survey.crew_sizes import crew_sizes
 from packer.survey.estimate import (
     OVERHEAD,
@@ -66,12 +67,14 @@ class Planner:
 
         `speed` None takes that of the last fetch. Sizes are {"expected", "low", "high", "basis"} in bytes.
         """
-        sizes, trouble = self._known(brief, plan)
-        layers = {}
-        for name, asked in plan.layers.items():
+        wide_brief, wide_plan = with_source_layers(brief, plan)
+        sizes, trouble = self._known(wide_brief, wide_plan)
+        layers, made = {}, derived_from(brief, plan)
+        for name, asked in wide_plan.layers.items():
             if not still_wanted():
                 raise SupersededError
-            layers[name] = estimate_layer(asked.tiles, sizes[name])
+            one = estimate_layer(asked.tiles, sizes[name])
+            layers[name] = one.made() if name in made else one
         whole = combined(layers)
         areas = {}
         for name, parts in _parts(brief, plan, sizes).items():
@@ -83,16 +86,17 @@ class Planner:
             "missing": whole.missing,
             "bytes": whole.bytes.to_dict(),
             "to_fetch": whole.to_fetch.to_dict(),
-            "disk_bytes": round(whole.to_fetch.high * OVERHEAD),
+            "disk_bytes": round(whole.disk.high * OVERHEAD),
             "disk_free": _free(self._store or brief.store_folder),
             "layers": {
-                name: _weight(one.bytes, one.missing, len(plan.layers[name].tiles))
+                name: _weight(one.bytes, one.missing, len(wide_plan.layers[name].tiles))
                 for name, one in layers.items()
+                if name in plan.layers
             },
             "areas": areas,
             "crews": [crew.to_dict() for crew in crew_sizes(brief, plan, sizes)],
-            "time": self._time(brief, whole, speed),
-            "warnings": [*warnings(brief, plan), *plan.remarks, *trouble],
+            "time": self._time(wide_brief, whole, speed),
+            "warnings": [*warnings(brief, plan), *plan.remarks, *source_remarks(brief, plan), *trouble],
         }
 
     def cover(self, brief: Brief, area: Area, zoom: int) -> TileSet:

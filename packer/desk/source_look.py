@@ -9,22 +9,31 @@ all of this machine together.
 from __future__ import annotations
 
 import asyncio
+import itertools
 import time
 from collections import OrderedDict
-from collections.abc import AsyncIterator, Callable
+from collections.abc import AsyncIterator, Callable, Mapping
 from contextlib import AbstractAsyncContextManager, AsyncExitStack, asynccontextmanager
 from functools import partial
 from pathlib import Path
 
+from packer.content.payload import Kind
+from packer.content.rasters.deriving import derived_body, source_pixels
+from packer.content.rasters.library import gdal
 from packer.desk.transport import DESK_TRANSPORT
 from packer.errors import InputError, NetworkError, TermsError
 from packer.fetching.answers.outcome import Outcome, ServerHasNone, Stored
+from packer.fetching.deriving import check_library
+from packer.fetching.hosts.source import stated_kind
 from packer.fetching.hosts.tile_asker import TileAsker, open_asker
 from packer.fetching.looked_at import LookedAt
-from packer.geometry.tileset import Tile
+from packer.geometry.source_grid import SourceGrid
+from packer.geometry.source_tiles import Window, windows_of
+from packer.geometry.tileset import Tile, TileSet
 from packer.planning.brief import Brief
 from packer.planning.offers import source_mark
 from packer.planning.pack_path import pack_path
+from packer.planning.source_layers import grid_of, source_name, with_source_layer
 from packer.store.locks import is_locked
 
 __all__ = ["SourceLook"]
@@ -33,6 +42,7 @@ _MOST_BYTES = 48_000_000
 _MOST_WAITING = 48  # requests; a map shows some thirty tiles, and nobody waits for those scrolled away
 _LOCKS_EVERY_S = 2.0
 _CLOSE_S = 10.0
+_MOST_MADE_OF = 20  # source tiles of one that is looked at
 
 
 _ASKER = partial(open_asker, transport=DESK_TRANSPORT)
@@ -66,6 +76,8 @@ class SourceLook:
         """
         self._loop = asyncio.get_running_loop()
         key = _key(brief, layer)
+        if (grid := grid_of(brief.layers[layer])) is not None:
+            return await self._derived(brief, layer, grid, tile, store, planned, patient=patient)
         if (key, tile) in self._kept:
             self._kept.move_to_end((key, tile))
             kept = self._kept[key, tile]
@@ -92,14 +104,49 @@ class SourceLook:
             ) from None  # and its exchanges were dropped
         finally:
             self._waiting -= 1
+        return self._taken(brief, layer, (key, tile), outcome)
+
+    def _taken(self, brief: Brief, layer: str, place: tuple[str, Tile], outcome: Outcome) -> bytes | None:
+        """The body of what came, kept from now on. Raises NetworkError where nothing usable came."""
         if isinstance(outcome, Stored):
             mark = source_mark(brief.layers[layer])
-            self._keep((key, tile), LookedAt(mark, tile, outcome, int(time.time())))
+            self._keep(place, LookedAt(mark, place[1], outcome, int(time.time())))
             return outcome.data
         if isinstance(outcome, ServerHasNone):
-            self._keep((key, tile), None)
+            self._keep(place, None)
             return None
         raise NetworkError(f'Layer "{layer}": {getattr(outcome, "reason", "no tile came")}.')
+
+    async def _derived(
+        self,
+        brief: Brief,
+        layer: str,
+        grid: SourceGrid,
+        tile: Tile,
+        store: Path | None,
+        planned: int,
+        *,
+        patient: bool,
+    ) -> bytes | None:
+        """A tile made of those of the source's grid, each as of `tile`. If cancelled: as `tile`."""
+        tile_px = brief.layers[layer].tile_size or 256
+        check_library([layer])
+        [(_, window)] = windows_of(grid, TileSet.from_tiles([tile]), tile_px)
+        if window is None:
+            return None
+        rows, columns = range(window.upper, window.lower + 1), range(window.first, window.last + 1)
+        if len(rows) * len(columns) > _MOST_MADE_OF:
+            raise NetworkError("This zoom is made of too many tiles of its source to look at one alone.")
+        wide, zoom, bodies = with_source_layer(brief, layer), grid.matrices[window.matrix].zoom, {}
+        for row, column in itertools.product(rows, columns):
+            place = Tile(zoom, column, row)
+            body = await self.tile(wide, source_name(layer), place, store, planned, patient=patient)
+            if body is not None:
+                bodies[column, row] = body
+        if not bodies:
+            return None
+        kind = stated_kind(brief.layers[layer]) or Kind.PNG
+        return await asyncio.to_thread(_made, grid, window, tile, tile_px, kind, bodies)
 
     async def _answer(self, asker: TileAsker, tile: Tile) -> Outcome:
         """If cancelled: the exchange is dropped, and the other layer has its turn."""
@@ -188,6 +235,20 @@ class SourceLook:
         self._bytes += _weight(seen)
         while self._bytes > _MOST_BYTES:
             self._bytes -= _weight(self._kept.popitem(last=False)[1])
+
+
+def _made(
+    grid: SourceGrid,
+    window: Window,
+    tile: Tile,
+    tile_px: int,
+    kind: Kind,
+    bodies: Mapping[tuple[int, int], bytes],
+) -> bytes:
+    drawn = {place: source_pixels(body, grid) for place, body in bodies.items()}
+    with gdal():
+        some = {place: pixels for place, pixels in drawn.items() if pixels is not None}
+        return derived_body(grid, window, tile, tile_px, kind, some)
 
 
 def _weight(seen: LookedAt | None) -> int:

@@ -17,8 +17,11 @@ from packer.errors import AnswerError, InputError, LastbarError
 from packer.fetching.hosts.address_trial import AddressTrial, Finding, try_address, zooms_that_answer
 from packer.fetching.hosts.offer_reading import ChooseLayerError, read_offers
 from packer.fetching.hosts.tile_asker import TileAsker
-from packer.geometry.tileset import Tile
+from packer.geometry.source_grid import SourceGrid
+from packer.geometry.source_tiles import windows_of
+from packer.geometry.tileset import Tile, TileSet
 from packer.planning.brief import Brief
+from packer.planning.source_layers import grid_of, server_layers, with_source_layer
 from packer.sources.address import check_place, check_template
 from packer.sources.recognition import Guess, ServiceGuess, guesses, is_service, services, variants
 from packer.sources.safe_address import literal_key, refusal
@@ -183,16 +186,36 @@ async def _try_service(asked: _Asked, guess: ServiceGuess, look: SourceLook) -> 
         brief = _brief(asked, values, Path(folder))
         settled, _ = await read_offers(brief, Path(folder), transport=DESK_TRANSPORT)
         layer = settled.layers[_NAME]
-        async with look.alone(settled, _NAME, None) as asker:
+        wide = with_source_layer(settled, _NAME)
+        async with look.alone(wide, server_layers(settled)[_NAME], None) as asker:
             zooms = range(layer.zooms[0], layer.zooms[1] + 1)
             tiles = [tile_at(*_place(asked, layer.offer), z) for z in zooms if z in _ZOOMS] or [
                 tile_at(*_place(asked, layer.offer), layer.zooms[1])
             ]
+            if (grid := grid_of(layer)) is not None:
+                tiles = _source_places(grid, tiles, layer.tile_size or 256)
             trial = await try_address(asker.source.address.template, tiles, asker.ask, mend=False)
     if layer.offer is not None and layer.offer.attribution:
         values["attribution"] = layer.offer.attribution
     usable = trial.finding is Finding.FITS
-    return _answer(trial, {**values, "zooms": list(layer.zooms)}, usable)
+    told = _answer(trial, {**values, "zooms": list(layer.zooms)}, usable)
+    if grid is not None:
+        told["sentences"].append(
+            f"It is asked for in {grid.crs} ({grid.name}), and its tiles are made from those. The pictures below are "
+            "the server's own."
+        )
+    return told
+
+
+def _source_places(grid: SourceGrid, tiles: list[Tile], tile_px: int) -> list[Tile]:
+    """The middle one of the source tiles that each tile is made of."""
+    windows = [
+        window for _, window in windows_of(grid, TileSet.from_tiles(tiles), tile_px) if window is not None
+    ]
+    places = [
+        Tile(grid.matrices[w.matrix].zoom, (w.first + w.last) // 2, (w.upper + w.lower) // 2) for w in windows
+    ]
+    return list(dict.fromkeys(places))
 
 
 def _place(asked: _Asked, offer: Any) -> tuple[float, float]:

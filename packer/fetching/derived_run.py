@@ -23,7 +23,8 @@ _REDRAW_S = 0.25
 
 @dataclass(slots=True)
 class DerivedRun:
-    """The derived layers of a brief, if it has any. Raises InputError where the library that they need is missing."""
+    """The derived layers of a brief, if it has any. Raises InputError where the library that they need is missing,
+    StoreError where the pack of a source has tiles of another grid."""
 
     brief: Brief
     plan: Plan
@@ -37,11 +38,9 @@ class DerivedRun:
     _shown: list[LayerProgress] = field(default_factory=list)
 
     def __post_init__(self) -> None:
-        check_library(derived_from(self.brief, self.plan))
-
-    def check_grids(self) -> None:
-        """Raise StoreError where the pack of a source has tiles of another grid, before anything is written into it."""
-        for name, grid in derived_from(self.brief, self.plan).items():
+        grids = derived_from(self.brief, self.plan)
+        check_library(grids)
+        for name, grid in grids.items():  # before anything is written into it
             check_grid(pack_path(self.brief, source_name(name), self.options.store), grid, name)
 
     def watched_by(self, on_progress: OnProgress | None) -> OnProgress | None:

@@ -8,19 +8,16 @@ from __future__ import annotations
 
 import asyncio
 import itertools
-from collections.abc import Iterable, Iterator
+from collections.abc import Iterable, Iterator, Mapping
 from contextlib import AsyncExitStack
 from dataclasses import dataclass, field, replace
 from pathlib import Path
 
-import numpy as np
-
 from packer.common.clock import Clock
-from packer.content.damage import Damaged
 from packer.content.digest import body_hash
 from packer.content.payload import Kind
-from packer.content.rasters.deriving import derived_pixels
-from packer.content.rasters.encoding import Pixels, encoded, pixels_of
+from packer.content.rasters.deriving import derived_body, source_pixels
+from packer.content.rasters.encoding import Pixels
 from packer.content.rasters.library import gdal, rasterio
 from packer.errors import InputError
 from packer.fetching.coverage import CoverageTracker
@@ -29,7 +26,7 @@ from packer.fetching.order import in_order
 from packer.fetching.reports import LayerCounts, LayerProgress, LayerReport, Options
 from packer.geometry.shapes import Shape
 from packer.geometry.source_grid import SourceGrid
-from packer.geometry.source_tiles import Window, windows_of
+from packer.geometry.source_tiles import windows_of
 from packer.geometry.tileset import Tile, TileSet
 from packer.planning.brief import Brief
 from packer.planning.offers import source_mark
@@ -187,40 +184,28 @@ class LayerDeriver:
                 if window is None or (recipe is not None and not recipe.bodies):
                     found.append(Absent(tile, _NOTHING_THERE, now))
                 elif recipe is not None:
-                    pixels = self._pixels(reader, tile, window, recipe.bodies, known)
-                    if pixels is not None:
-                        data = encoded(pixels, self.kind)
+                    drawn = self._drawn(reader, recipe.bodies, known)
+                    if drawn is not None:
+                        data = derived_body(self.grid, window, tile, self.planned.tile_px, self.kind, drawn)
                         found.append(Received(tile, data, body_hash(data), self.kind.value, now, recipe.mark))
         return found
 
-    def _pixels(
-        self,
-        reader: SourceReader,
-        tile: Tile,
-        window: Window,
-        bodies: dict[tuple[int, int], int],
-        known: dict[int, Pixels],
-    ) -> Pixels | None:
-        """The pixels of a tile; None where a body cannot be drawn, which a verify tells of."""
+    def _drawn(
+        self, reader: SourceReader, bodies: Mapping[tuple[int, int], int], known: dict[int, Pixels]
+    ) -> dict[tuple[int, int], Pixels] | None:
+        """The pixels of source tiles by their place; None where one cannot be drawn, which a verify tells of."""
         drawn: dict[tuple[int, int], Pixels] = {}
         for place, number in bodies.items():
-            pixels = known[number] if number in known else _drawn(reader.body(number), self.grid.tile_px)
+            pixels = known.get(number)
+            if pixels is None:
+                body = reader.body(number)
+                pixels = None if body is None else source_pixels(body, self.grid)
             if pixels is None:
                 return None
-            drawn[place] = pixels
-            known[number] = pixels
+            drawn[place] = known[number] = pixels
             if len(known) > _CACHED:
                 del known[next(iter(known))]
-        matrix = self.grid.matrices[window.matrix]
-        made = derived_pixels(
-            self.grid,
-            matrix,
-            window,
-            tile,
-            self.planned.tile_px,
-            lambda column, row: drawn.get((column, row)),
-        )
-        return _on_white(made) if self.kind is Kind.JPG else made
+        return drawn
 
     def progress(self) -> LayerProgress:
         """How far the layer is."""
@@ -248,23 +233,6 @@ class LayerDeriver:
             missing=len(self.missing),
             host=self.host,
         )
-
-
-def _drawn(body: bytes | None, tile_px: int) -> Pixels | None:
-    try:
-        pixels = None if body is None else pixels_of(body)
-    except Damaged:
-        return None
-    return pixels if pixels is not None and pixels.shape[:2] == (tile_px, tile_px) else None
-
-
-def _on_white(pixels: Pixels) -> Pixels:
-    """A JPEG knows no transparency: what shows nothing is white, as a service without it draws it."""
-    alpha = pixels[..., 3:].astype(np.uint16)
-    out = pixels.copy()
-    out[..., :3] = (pixels[..., :3] * alpha + 255 * (255 - alpha) + 127) // 255
-    out[..., 3] = 255
-    return out
 
 
 def _pieces(tiles: Iterable[Tile], size: int) -> Iterator[list[Tile]]:

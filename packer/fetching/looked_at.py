@@ -19,6 +19,7 @@ from packer.planning.pack_dates import check_pack_dates
 from packer.planning.pack_path import pack_path
 from packer.planning.plan import Plan
 from packer.store.records import Received
+from packer.store.source_reader import check_grid
 from packer.store.writer import PackWriter
 
 __all__ = ["LookedAt", "store_looked_at"]
@@ -53,6 +54,8 @@ async def store_looked_at(
         mine = [one for one in looked if one.mark == source_mark(layer) and one.tile in planned]
         if not mine:
             continue
+        if layer.offer is not None and layer.offer.grid is not None:
+            check_grid(pack_path(brief, name, store), layer.offer.grid, name)
         async with PackWriter(pack_path(brief, name, store), labels_for(brief, plan, source)) as pack:
             kind = Kind(pack.kind) if pack.kind else source.rules.kind
             fit = _fit((one for one in mine if one.tile not in pack.held), layer, kind)

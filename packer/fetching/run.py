@@ -151,7 +151,6 @@ class _FetchJob:
         onward = onward_gates(self.brief, sources, gates, self.clock, kind)
         logger.listen([*gates.values(), *onward.values()])
         check_pack_dates(self.brief, sources, self.options.store)
-        self.derived.check_grids()
         for source in sources.values():
             self._pack(source).check_free()  # at once: to be let in beside a running fetch may take a while
         async with AsyncExitStack() as stack:

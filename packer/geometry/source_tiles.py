@@ -9,7 +9,7 @@ from __future__ import annotations
 
 from collections.abc import Iterator
 from dataclasses import dataclass
-from typing import NamedTuple
+from typing import Any, NamedTuple
 
 import numpy as np
 import numpy.typing as npt
@@ -147,15 +147,10 @@ def _mesh_points(zoom: int) -> int:
     return 17 if zoom < 8 else 5 if zoom < 12 else 2
 
 
-def footprints(grid: SourceGrid, zoom: int, x: Ints, y: Ints, tile_px: int) -> Footprints:
-    """What tiles of one zoom (int64 arrays of one length) are made of."""
-    number = _matrix_numbers(grid, zoom, y, tile_px)
-    matrices = grid.matrices
-    pixel, left, top = (
-        np.array([getattr(m, key) for m in matrices])[number] for key in ("pixel", "left", "top")
-    )
-    share = np.linspace(0.0, 1.0, _mesh_points(zoom))
-    n = 1 << zoom
+def _mesh(grid: SourceGrid, zoom: int, x: Ints, y: Ints) -> tuple[Floats, Floats, Mask, Mask]:
+    """Positions over tiles, arrays (tiles, points), as far as they lie around the grid's bounds; whether all of a tile
+    does, and whether nothing of it."""
+    share, n = np.linspace(0.0, 1.0, _mesh_points(zoom)), 1 << zoom
     lon, lat = longitude_at((x[:, None] + share) / n), latitude_at((y[:, None] + share) / n)
     clip = grid.around_bounds
     inside = (lon[:, 0] >= clip.west - 1e-9) & (lon[:, -1] <= clip.east + 1e-9)
@@ -165,7 +160,15 @@ def footprints(grid: SourceGrid, zoom: int, x: Ints, y: Ints, tile_px: int) -> F
     lon, lat = np.clip(lon, clip.west, clip.east), np.clip(lat, clip.south, clip.north)
     every_lon = np.repeat(lon[:, None, :], share.size, axis=1).reshape(len(x), -1)
     every_lat = np.repeat(lat[:, :, None], share.size, axis=2).reshape(len(x), -1)
-    east, north = positions_in(grid.crs, every_lon, every_lat)
+    return every_lon, every_lat, inside, off
+
+
+def footprints(grid: SourceGrid, zoom: int, x: Ints, y: Ints, tile_px: int) -> Footprints:
+    """What tiles of one zoom (int64 arrays of one length) are made of."""
+    number = _matrix_numbers(grid, zoom, y, tile_px)
+    pixel, left, top = (_of_matrices(grid, key)[number] for key in ("pixel", "left", "top"))
+    lon, lat, inside, off = _mesh(grid, zoom, x, y)
+    east, north = positions_in(grid.crs, lon, lat)
     with np.errstate(invalid="ignore", over="ignore"):
         column = (east - left[:, None]) / pixel[:, None]
         row = (top[:, None] - north) / pixel[:, None]
@@ -175,21 +178,18 @@ def footprints(grid: SourceGrid, zoom: int, x: Ints, y: Ints, tile_px: int) -> F
     spans = [(_least(some, good), -_least(-some, good)) for some in (column, row)]
     span = np.maximum(spans[0][1] - spans[0][0], spans[1][1] - spans[1][0])
     reach = _REACH_PX * np.maximum(1.0, span / tile_px) + _BULGE * span
-    edges = []
+    edges, px = [], grid.tile_px
     for (low, high), (start, end) in zip(spans, (("first", "last"), ("upper", "lower")), strict=True):
-        one, other = (np.array([getattr(m, key) for m in matrices])[number] for key in (start, end))
-        inside &= (low >= one * grid.tile_px - _ON_EDGE_PX) & (
-            high <= (other + 1) * grid.tile_px + _ON_EDGE_PX
-        )
-        with np.errstate(invalid="ignore"):
-            edges += [
-                np.maximum(one, _tile(low - reach, grid.tile_px)),
-                np.minimum(other, _tile(high + reach, grid.tile_px)),
-            ]
+        one, other = (_of_matrices(grid, key)[number] for key in (start, end))
+        inside &= (low >= one * px - _ON_EDGE_PX) & (high <= (other + 1) * px + _ON_EDGE_PX)
+        edges += [np.maximum(one, _tile(low - reach, px)), np.minimum(other, _tile(high + reach, px))]
     first, last, upper, lower = edges
-    return Footprints(
-        number, np.where(off, 1, first), np.where(off, 0, last), upper, lower, span, inside & ~off
-    )
+    first, last = np.where(off, 1, first), np.where(off, 0, last)
+    return Footprints(number, first, last, upper, lower, span, inside & ~off)
+
+
+def _of_matrices(grid: SourceGrid, key: str) -> npt.NDArray[Any]:
+    return np.array([getattr(matrix, key) for matrix in grid.matrices])
 
 
 def _least(values: Floats, good: Mask) -> Floats:
@@ -199,7 +199,8 @@ def _least(values: Floats, good: Mask) -> Floats:
 
 def _tile(pixels: Floats, tile_px: int) -> Ints:
     """The number of the tile with a pixel in it; far off the grid, some number far off the grid."""
-    found: Ints = np.floor(np.clip(np.nan_to_num(pixels / tile_px), -1e9, 1e9)).astype(np.int64)
+    with np.errstate(invalid="ignore"):
+        found: Ints = np.floor(np.clip(np.nan_to_num(pixels / tile_px), -1e9, 1e9)).astype(np.int64)
     return found
 
 

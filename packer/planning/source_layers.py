@@ -10,6 +10,7 @@ from dataclasses import replace
 from types import MappingProxyType
 
 from packer.common.units import counted
+from packer.content.rasters.library import is_installed
 from packer.geometry.source_grid import SourceGrid
 from packer.geometry.source_tiles import source_tiles
 from packer.geometry.tileset import TileSet
@@ -24,6 +25,7 @@ __all__ = [
     "server_layers",
     "source_name",
     "source_remarks",
+    "with_source_layer",
     "with_source_layers",
 ]
 
@@ -49,6 +51,17 @@ def derived_from(brief: Brief, plan: Plan) -> dict[str, SourceGrid]:
 def server_layers(brief: Brief) -> dict[str, str]:
     """For each layer of a brief the one whose tiles come from its server: its source layer, or itself."""
     return {n: n if grid_of(layer) is None else source_name(n) for n, layer in brief.layers.items()}
+
+
+def with_source_layer(brief: Brief, name: str) -> Brief:
+    """The brief with the source layer of one of its derived layers added."""
+    layer = brief.layers[name]
+    grid = grid_of(layer)
+    if grid is None:
+        return brief
+    return brief.model_copy(
+        update={"layers": {**brief.layers, source_name(name): _source_layer(layer, grid)}}
+    )
 
 
 def with_source_layers(brief: Brief, plan: Plan) -> tuple[Brief, Plan]:
@@ -97,11 +110,16 @@ def _remark(planned: LayerPlan, layer: Layer, grid: SourceGrid) -> str:
     rough = ""
     if grid.accuracy_m is not None and grid.accuracy_m > 1:
         rough = f" Positions are right to within about {grid.accuracy_m:.0f} m."
+    lacks = ""
+    if not is_installed():
+        lacks = (
+            " To make them, rasterio is needed, which is not installed here: pip install 'lastbar[pictures]'."
+        )
     end = " Deeper zooms are not made: the source shows no more." if finer else ""
     return (
         f'Layer "{layer.name}" is asked for in {where}, not in Web Mercator. '
         f"Its {counted(len(planned.tiles), 'tile')} are made from {counted(len(asked), 'tile')} of that grid, which "
-        f"are fetched and kept beside them. It can give zooms {first} to {last}.{end}{rough}"
+        f"are fetched and kept beside them. It can give zooms {first} to {last}.{end}{rough}{lacks}"
     )
 
 
@@ -132,4 +150,15 @@ def _source_area(area: AreaPlan, grid: SourceGrid, tile_px: int) -> AreaPlan:
     if area.floor is not None and (least := area.tiles.at(*range(area.floor + 1))):
         floor = source_tiles(grid, least, tile_px).zooms[-1]
     name = area.name if area.name == OVERVIEW else source_name(area.name)
-    return AreaPlan(name, tiles.zooms[-1] if tiles else 0, tiles, floor=floor, priority=area.priority)
+    nothing = TileSet()
+    deepest = tiles.zooms[-1] if tiles else 0
+    return replace(
+        area,
+        name=name,
+        deepest=deepest,
+        tiles=tiles,
+        beyond=0,
+        floor=floor,
+        unoffered=nothing,
+        elsewhere=nothing,
+    )

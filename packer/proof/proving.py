@@ -72,15 +72,15 @@ def verify(
     """Hold the packs of a brief against its plan.
 
     Never writes to a pack; if tiles are corrupt it leaves a list of them beside it, so that the next fetch
-    replaces them. With `for_s` it stops after so many seconds, leaves word beside each pack of how far it
-    came, and goes on from there the next time it is given a time; a pack that changed since is checked again.
-    Without it everything is checked now, whatever was checked before. A KeyboardInterrupt, or `stop`, counts as the
-    end of the time. If the process dies: the packs are untouched, and the lists are the old or the new ones.
+    replaces them. With `for_s` it stops after so many seconds, leaves word beside each pack of how far it came, and
+    goes on from there the next time it is given a time; a pack that changed since is checked again. Without it
+    everything is checked now. A KeyboardInterrupt, or `stop`, counts as the end of the time. If the process dies: the
+    packs are untouched, and the lists are the old or the new ones.
 
     `on_progress` gets a layer's name, the bodies checked so far and their number; `processes` is the number of
-    workers, all cores if left out; `now` is in seconds since 1970. Raises StoreError for a pack that is none of
-    ours or that SQLite cannot read, InputError for one of another date; a pack that is not there counts as empty. Of a
-    derived layer the pack of its source is proven as well, and each of its tiles by the hashes of those in there.
+    workers, all cores if left out; `now` is in seconds since 1970. Of a derived layer the source's pack is proven too,
+    and its tiles by the hashes there. Raises StoreError for a pack that is none of ours or that SQLite cannot read,
+    InputError for one of another date; a pack that is not there counts as empty.
     """
     moment = time.time() if now is None else now
     wide_brief, wide_plan = with_source_layers(brief, plan)
@@ -91,12 +91,8 @@ def verify(
                 pack, blank = _pack(wide_brief, name, store), wide_brief.layers[name].blank_hashes
                 job = _LayerCheck(name, asked.tiles, pack, moment, for_s is not None, blank)
                 layers[name] = job.run(sweeper, on_progress, chance or Random())
-                if job.unsaved is not None:
-                    unsaved.append(job.unsaved)
-    layers = {n: replace(layers[n], own=brief.layers[n].pictures) for n in plan.layers if n in layers} | {
-        n: _derived(plan, n, grid, layers[n], layers[source_name(n)])
-        for n, grid in derived_from(brief, plan).items()
-    }
+                unsaved += [] if job.unsaved is None else [job.unsaved]
+    layers = _settled(brief, plan, layers)
     ground = {name: _ground(layers.get(name)) for name in plan.layers}
     walks, depths, waypoints = walk(plan, ground), area_depths(plan, ground), waypoint_depths(plan, ground)
     wrong = _wrong_ground(plan, layers)
@@ -117,6 +113,15 @@ def verify(
 def _pack(brief: Brief, layer: str, store: Path | None) -> Path:
     check_pack_dates(brief, [layer], store)
     return pack_path(brief, layer, store)
+
+
+def _settled(brief: Brief, plan: Plan, found: dict[str, LayerFindings]) -> dict[str, LayerFindings]:
+    """What was found of the layers of a brief, those of their sources put where they belong."""
+    grids = derived_from(brief, plan)
+    layers = {
+        name: replace(found[name], own=brief.layers[name].pictures) for name in plan.layers if name in found
+    }
+    return layers | {n: _derived(plan, n, grid, found[n], found[source_name(n)]) for n, grid in grids.items()}
 
 
 def _derived(

@@ -8,6 +8,7 @@ from __future__ import annotations
 
 import contextlib
 import math
+import warnings
 from collections.abc import Mapping, Sequence
 from typing import TYPE_CHECKING
 
@@ -31,6 +32,7 @@ _LONGEST_IDENTIFIER = 200
 _MOST_MATRICES = 100
 _MOST_TILES = 1 << MAX_ZOOM
 _LONGEST_NAME = 200
+_MESH = 33
 _DEEPEST_MAP = 22  # pixels of 4 cm: finer ones no map has
 
 
@@ -42,7 +44,7 @@ def known_system(name: str) -> CRS:
 
     try:
         short = name.strip()
-        if not 0 < len(short) <= _LONGEST_NAME or short[0] in "{[+" or "[" in short:
+        if not 0 < len(short) <= _LONGEST_NAME or ":" not in short or set("{[+") & set(short):
             raise CRSError("not a name")
         # "CRS:84" is how WMS 1.3.0 writes OGC:CRS84 (06-042, annex B.3).
         crs = CRS.from_user_input("OGC:CRS84" if short.upper() == "CRS:84" else short)
@@ -155,33 +157,31 @@ def _corner_is_swapped(
     crs: CRS, name: str, matrices: Sequence[TileMatrix], unit_m: float, bounds: LonLatBox
 ) -> bool:
     """Whether corners are written northward first: as the system's axes are, or else, where that puts the matrix beside
-    the layer, the other way round, since services err in this."""
+    the layer, the other way round, since services err in this. Raises OfferError where neither has any of the layer."""
     stated = crs.axis_info[0].direction in ("north", "south")
-    if _reaches(matrices, unit_m, name, bounds, stated):
-        return stated
-    return not stated if _reaches(matrices, unit_m, name, bounds, not stated) else stated
+    box = _box_in(name, bounds)
+    for swapped in (stated, not stated):
+        if _reaches(matrices[-1], unit_m, box, swapped):
+            return swapped
+    raise OfferError(
+        f"its matrices in {quoted(name)} have nothing of the ground that it states for the layer"
+    )
 
 
-def _reaches(
-    matrices: Sequence[TileMatrix], unit_m: float, name: str, bounds: LonLatBox, swapped: bool
-) -> bool:
-    """Whether the finest matrix reaches over the middle of the bounds."""
-    lon, lat = np.array([(bounds.west + bounds.east) / 2]), np.array([(bounds.south + bounds.north) / 2])
-    east, north = (float(one[0]) for one in positions_in(name, lon, lat))
-    one = matrices[-1]
+def _reaches(one: TileMatrix, unit_m: float, box: tuple[float, float, float, float], swapped: bool) -> bool:
+    """Whether a matrix has any of a box: west, south, east and north in the units of the system."""
     left, top = one.corner[::-1] if swapped else one.corner
     side = one.scale_denominator * PIXEL_M / unit_m * one.tile_px[0]
-    spare = 1e-6 * side * one.columns
-    return (
-        left - spare <= east <= left + side * one.columns + spare
-        and top - side * one.rows - spare <= north <= top + spare
-    )
+    west, south, east, north = box
+    return left < east and left + side * one.columns > west and top > south and top - side * one.rows < north
 
 
 def _accuracy_m(name: str) -> float | None:
     from pyproj.transformer import TransformerGroup
 
-    with contextlib.suppress(Exception):  # a word on accuracy is no reason to refuse a layer
+    # A word on accuracy is no reason to refuse a layer; and PROJ warns of each file that it has not.
+    with contextlib.suppress(Exception), warnings.catch_warnings():
+        warnings.simplefilter("ignore")
         group = TransformerGroup(name, "EPSG:4326", always_xy=True)
         accuracy = group.transformers[0].accuracy if group.transformers else -1
         return accuracy if accuracy is not None and accuracy > 0 else None
@@ -223,7 +223,7 @@ def map_grid(
 
 def _box_in(name: str, bounds: LonLatBox) -> tuple[float, float, float, float]:
     """West, south, east and north of a box in degrees, in a coordinate system."""
-    share = np.linspace(0.0, 1.0, 33)
+    share = np.linspace(0.0, 1.0, _MESH)
     lon, lat = np.meshgrid(
         bounds.west + share * (bounds.east - bounds.west),
         bounds.south + share * (bounds.north - bounds.south),

@@ -2,11 +2,13 @@
 
 from __future__ import annotations
 
-from collections.abc import Callable
+from collections.abc import Callable, Mapping
 
 import numpy as np
 
-from packer.content.rasters.encoding import Pixels
+from packer.content.damage import Damaged
+from packer.content.payload import Kind
+from packer.content.rasters.encoding import Pixels, encoded, pixels_of
 from packer.content.rasters.picture_file import Rgba
 from packer.content.rasters.transforms import GeoTransform
 from packer.content.rasters.warping import CutBlock, laid_into, resampling_for, straight
@@ -15,7 +17,7 @@ from packer.geometry.source_grid import SourceGrid, SourceMatrix
 from packer.geometry.source_tiles import Window
 from packer.geometry.tileset import Tile
 
-__all__ = ["derived_pixels"]
+__all__ = ["derived_body", "derived_pixels", "source_pixels"]
 
 
 def derived_pixels(
@@ -53,6 +55,38 @@ def derived_pixels(
     out = laid_into(block, mosaic, transform, grid.crs, how)
     _clear_far_ground(grid, tile, out)
     return straight(out)
+
+
+def derived_body(
+    grid: SourceGrid,
+    window: Window,
+    tile: Tile,
+    tile_px: int,
+    kind: Kind,
+    drawn: Mapping[tuple[int, int], Pixels],
+) -> bytes:
+    """The bytes of a tile that is made of source tiles, by column and row; of those that are not there, it shows
+    nothing, which is white in a JPEG: it knows no transparency, and a service without it draws it so."""
+    matrix = grid.matrices[window.matrix]
+    pixels = derived_pixels(grid, matrix, window, tile, tile_px, lambda column, row: drawn.get((column, row)))
+    return encoded(_on_white(pixels) if kind is Kind.JPG else pixels, kind)
+
+
+def source_pixels(body: bytes, grid: SourceGrid) -> Pixels | None:
+    """The pixels of a source tile; None for what cannot be drawn, or has another size than the grid's tiles."""
+    try:
+        pixels = pixels_of(body)
+    except Damaged:
+        return None
+    return pixels if pixels.shape[:2] == (grid.tile_px, grid.tile_px) else None
+
+
+def _on_white(pixels: Pixels) -> Pixels:
+    alpha = pixels[..., 3:].astype(np.uint16)
+    out = pixels.copy()
+    out[..., :3] = (pixels[..., :3] * alpha + 255 * (255 - alpha) + 127) // 255
+    out[..., 3] = 255
+    return out
 
 
 def _multiplied(pixels: Pixels) -> Rgba:

@@ -4,13 +4,14 @@ from __future__ import annotations
 
 import contextlib
 import importlib
+import importlib.util
 import warnings
 from collections.abc import Iterator
 from typing import Any
 
 from packer.errors import InputError
 
-__all__ = ["gdal", "rasterio"]
+__all__ = ["gdal", "is_installed", "rasterio"]
 
 _CACHE_BYTES = 32_000_000  # of GDAL's blocks; 5 % of the machine's memory without it
 
@@ -24,6 +25,14 @@ def rasterio(part: str = "rasterio") -> Any:
             "To read a GeoTIFF, Lastbar needs rasterio, which is not installed here. Install it while you are "
             "online: pip install 'lastbar[pictures]'"
         ) from fault
+
+
+def is_installed() -> bool:
+    """Whether rasterio is there, without loading it."""
+    try:
+        return importlib.util.find_spec("rasterio") is not None
+    except ValueError:  # of a module without a specification
+        return False
 
 
 @contextlib.contextmanager

@@ -44,7 +44,7 @@ function verdict(job) {
     ...result.warnings.map((/** @type {string} */ text) => make("p.next", { text })),
     ...deep(result.depths),
     make("h3", { text: "Tiles" }),
-    table(["Layer", "Planned", "Stored", "Not on server", "Missing", "Corrupt"], Object.entries(result.layers).map(([name, one]) => [
+    table(["Layer", "Planned", "Stored", "Not on server", "Missing", "Corrupt"], withSources(result.layers).map(([name, one]) => [
       name,
       ...[one.planned, one.stored, one.absent, one.missing, one.corrupt].map((n) => n.toLocaleString("en")),
     ])),
@@ -52,6 +52,21 @@ function verdict(job) {
     make("h3", { text: "Not checked" }),
     make("ul.plain-list", {}, ...result.not_checked.map((/** @type {string} */ text) => make("li.hint", { text }))),
   ];
+}
+
+/**
+ * Each layer with its name, and behind it the source that its tiles are made of.
+ * @param {Record<string, any>} layers
+ * @returns {[string, any][]}
+ */
+function withSources(layers) {
+  /** @type {[string, any][]} */
+  const rows = [];
+  for (const [name, one] of Object.entries(layers)) {
+    rows.push([name, one]);
+    if (one.source) rows.push([`${name} (source)`, one.source]);
+  }
+  return rows;
 }
 
 /**

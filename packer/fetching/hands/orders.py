@@ -17,6 +17,7 @@ from packer.fetching.hosts.source import LIMIT_BYTES, Source
 from packer.geometry.tileset import Tile
 from packer.planning.brief import Layer
 from packer.sources.address import Address
+from packer.sources.kept_grids import grid_from, grid_values
 from packer.sources.secrecy import Secrets
 
 __all__ = [
@@ -61,6 +62,7 @@ class LayerOrder(_Order):
     matrices: dict[int, str] | None
     tile_px: int
     date: str
+    grid: dict[str, Any] | None
     headers: dict[str, str] = Field(repr=False)
     secrets: tuple[str, ...] = Field(repr=False)
     hosts: tuple[str, ...]
@@ -129,6 +131,7 @@ def layer_order(layer: Layer, source: Source, **known: Any) -> dict[str, Any]:
         matrices=dict(address.matrices) if address.matrices is not None else None,
         tile_px=address.tile_px,
         date=address.date,
+        grid=None if address.grid is None else grid_values(address.grid),
         headers=dict(source.headers),
         secrets=tuple(source.secrets.texts),
         hosts=source.hosts,
@@ -150,7 +153,8 @@ def layer_order(layer: Layer, source: Source, **known: Any) -> dict[str, Any]:
 
 def source_of(order: LayerOrder) -> Source:
     """The layer as a hand asks for it."""
-    address = Address(order.template, order.subdomains, order.matrices, order.tile_px, order.date)
+    grid = None if order.grid is None else grid_from(order.grid)
+    address = Address(order.template, order.subdomains, order.matrices, order.tile_px, order.date, grid)
     kind = Kind(order.kind) if order.kind is not None else None
     rules = TileRules(kind, order.host, LIMIT_BYTES, order.size_px)
     secrets = Secrets(frozenset(order.secrets))
