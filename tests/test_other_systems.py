@@ -6,6 +6,7 @@ system is to be had here: what a shim cannot show is not shown.
 
 from __future__ import annotations
 
+import ast
 import asyncio
 import ctypes
 import errno
@@ -22,6 +23,7 @@ from contextlib import closing
 from pathlib import Path, PurePosixPath, PureWindowsPath
 from types import SimpleNamespace
 from typing import Any
+from unicodedata import normalize
 
 import pytest
 
@@ -39,15 +41,21 @@ from packer.errors import EXIT_STORE, BriefError, DiskError, InputError
 from packer.fetching import run_log
 from packer.fetching.job import fetch
 from packer.fetching.reports import Options
-from packer.handover import HandoverReport, handover, inspection, loose, target
+from packer.handover import DeviceCrew, HandoverReport, handover, inspect_tree, inspection, loose, target
+from packer.handover.claims import refuse_foreign_files
+from packer.handover.crews import folder_name
 from packer.handover.kinds import As
 from packer.handover.target import free_bytes, on_disk_bytes, part_of, put_in_place, system_of
 from packer.planning.brief import Brief
-from packer.planning.plan import plan
+from packer.planning.plan import Plan, plan
 from packer.practice import server as practice
+from packer.proof.proving import verify
 from packer.proof.results import Depth
 from packer.proof.sweep import Sweeper
+from tests.commands import start_lastbar
 from tests.conftest import BriefMaker
+from tests.handover_packs import brief_in, packs
+from tests.support.other_folders import KINDS, OtherFolders
 from tests.tile_server import TileServer
 
 # ------------------------------------------------------------------------------------------------ a drive that is not
@@ -416,6 +424,68 @@ def test_nobody_asks_for_symbolic_links_alone() -> None:
     assert told == []
 
 
+# ------------------------------------------------------------------------------------------------ folders that think
+# otherwise of names
+
+CREWS = [DeviceCrew("Équipe Nord"), DeviceCrew("Süd")]
+
+
+@pytest.fixture(scope="module")
+def ready(tmp_path_factory: pytest.TempPathFactory) -> tuple[Brief, Plan]:
+    brief, worked_out = brief_in(tmp_path_factory.mktemp("source"), deepest=10)
+    packs(brief, worked_out)
+    return brief, worked_out
+
+
+@pytest.mark.parametrize("kind", KINDS)
+def test_a_card_with_other_ideas_of_names_is_written_twice_and_found_intact(
+    tmp_path: Path, monkeypatch: pytest.MonkeyPatch, ready: tuple[Brief, Plan], kind: str
+) -> None:
+    card = tmp_path / "card"
+    card.mkdir()
+    folders = OtherFolders(monkeypatch, card, kind)
+    for _ in range(2):
+        assert handover(*ready, None, card, crews=CREWS).complete
+    found = inspect_tree(card)
+    assert [copy.folder.name for copy in found.copies] == sorted(
+        path.name for path in card.iterdir() if path.is_dir()
+    )
+    assert found.intact, found
+    assert not any(copy.extra for copy in found.copies)
+    assert (folders.asked > 0) == (kind == "names are kept decomposed")
+
+
+def test_a_foreign_file_is_not_replaced_for_want_of_its_spelling(
+    tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    OtherFolders(monkeypatch, tmp_path, "names are kept decomposed")
+    (tmp_path / "Éa.mbtiles").write_text("mine")
+    assert [path.name for path in tmp_path.iterdir()] == ["E\u0301a.mbtiles"]
+    with pytest.raises(InputError, match="already exists and is not from a handover"):
+        refuse_foreign_files(tmp_path, ["\u00c9a.mbtiles"], tmp_path / "packs")
+
+
+def test_two_crews_whose_names_are_spelt_otherwise_get_one_folder_each_or_none() -> None:
+    assert folder_name("E\u0301quipe") == folder_name("\u00c9quipe") == "\u00c9quipe"
+
+
+@pytest.mark.parametrize("kind", KINDS)
+def test_a_fetch_into_a_folder_with_other_ideas_of_names_goes_on_where_it_was(
+    tmp_path: Path, monkeypatch: pytest.MonkeyPatch, brief_for: BriefMaker, kind: str
+) -> None:
+    store = tmp_path / "Päcks"
+    OtherFolders(monkeypatch, tmp_path, kind)
+    with TileServer() as server:
+        brief = brief_for(server.url, area="box = [12.30, 47.00, 12.31, 47.01]\ndeepest = 12")
+        planned = plan(brief)
+        assert fetch(brief, planned, Options(store=store)).complete
+        other = store.name.upper() if "case" in kind else normalize("NFD", store.name)
+        assert fetch(brief, planned, Options(store=tmp_path / other)).complete
+        assert max(server.tiles_asked.values()) == 1
+    assert len(list(tmp_path.iterdir())) == 2
+    assert verify(brief, planned, store).ready
+
+
 # ------------------------------------------------------------------------------------------------ long names
 
 
@@ -516,6 +586,50 @@ def test_a_log_that_another_program_holds_loses_no_event(
     log.event("end", number=60)
     log.close()
     assert len(list(tmp_path.iterdir())) == 2
+
+
+# ------------------------------------------------------------------------------------------------ other encodings
+
+
+@pytest.mark.parametrize("coding", ["cp1252", "ascii"])
+def test_a_brief_with_any_letters_is_told_on_a_terminal_that_lacks_them(
+    tmp_path: Path, brief_for: BriefMaker, coding: str
+) -> None:
+    brief = brief_for("https://tiles.example.org/{z}/{x}/{y}.png")
+    text = brief.path.read_text(encoding="utf-8").replace("Test ground", "Þórsmörk, Čerchov, 東京")
+    brief.path.write_text(text, encoding="utf-8")
+    running = start_lastbar("plan", brief.path, PYTHONIOENCODING=coding)
+    folder = Path(running._folder.name)
+    running.process.join(60)
+    said = (folder / "1").read_bytes().decode(coding)
+    running.process.join()
+    assert running.process.exitcode == 0
+    assert said.splitlines()[0].endswith(", ??")
+    assert ("Þórsmörk" in said) == (coding == "cp1252")
+    (folder / "1").write_text(said, encoding="utf-8")
+    assert running.wait() == 0
+
+
+def test_every_file_of_text_is_opened_with_its_encoding_named() -> None:
+    """Else it would be that of the system: cp1252 on many laptops with Windows."""
+    wrong = []
+    for path in Path(packer.__file__).parent.rglob("*.py"):
+        for call in ast.walk(ast.parse(path.read_text(encoding="utf-8"))):
+            if isinstance(call, ast.Call) and _reads_text(call):
+                named = {keyword.arg for keyword in call.keywords}
+                positions = {"read_text": 1, "write_text": 2}.get(getattr(call.func, "attr", ""), 9)
+                if "encoding" not in named and len(call.args) < positions:
+                    wrong.append(f"{path.name}:{call.lineno}")
+    assert wrong == []
+
+
+def _reads_text(call: ast.Call) -> bool:
+    name = getattr(call.func, "attr", None) or getattr(call.func, "id", None)
+    if name in ("read_text", "write_text"):
+        return True
+    is_builtin = isinstance(call.func, ast.Name) and name == "open"
+    modes = [arg.value for arg in call.args if isinstance(arg, ast.Constant) and isinstance(arg.value, str)]
+    return is_builtin and not any("b" in mode for mode in modes)
 
 
 # ------------------------------------------------------------------------------------------------ FAT, and only FAT

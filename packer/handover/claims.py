@@ -7,7 +7,7 @@ from pathlib import Path
 
 from packer.common.links import is_link
 from packer.errors import InputError, StoreError
-from packer.handover.crew_folders import crew_below, is_unfinished, read_record
+from packer.handover.crew_folders import crew_below, is_unfinished, plain_name, read_record
 from packer.handover.journal import JOURNAL, read_journal
 from packer.handover.manifest import CARD, CREWS, MANIFEST, read_manifest
 from packer.handover.target import clear_away, leftovers
@@ -72,9 +72,9 @@ def refuse_foreign_files(folder: Path, wanted: Iterable[str], store: Path) -> se
     if folder.resolve() == store.resolve():
         raise InputError(f"{folder} is the folder of the packs. Name another folder with --to.")
     ours = _claimed(folder)
-    there = {path.name.casefold() for path in folder.iterdir()} if folder.is_dir() else set()
-    names = {name.casefold() for name in wanted}  # on many cards letters of either case are one
-    mine = {name.casefold() for name in ours}
+    there = {plain_name(path.name) for path in folder.iterdir()} if folder.is_dir() else set()
+    names = set(map(plain_name, wanted))  # on many cards letters of either case are one
+    mine = set(map(plain_name, ours))
     foreign = sorted((names & there) - mine)
     if foreign:
         raise InputError(

@@ -5,6 +5,7 @@ from __future__ import annotations
 import re
 from collections.abc import Collection, Iterable, Mapping
 from dataclasses import dataclass, replace
+from unicodedata import normalize
 
 from packer.errors import BriefError, InputError
 from packer.geometry.tileset import TileSet
@@ -76,7 +77,7 @@ def shares(plan: Plan, crews: Iterable[DeviceCrew]) -> list[CrewShare]:
 
 def folder_name(crew: str) -> str:
     """The folder for a crew: its name, as far as every file system takes it. Raises BriefError if nothing is."""
-    plain = re.sub(r"[^\w .-]", "-", crew).strip(" .-")[:60].rstrip(" .-")
+    plain = re.sub(r"[^\w .-]", "-", normalize("NFC", crew)).strip(" .-")[:60].rstrip(" .-")
     if not plain:
         raise BriefError(
             f'Crew "{crew}" cannot be a folder name. Use letters and digits, for example "north team".'

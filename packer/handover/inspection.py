@@ -18,6 +18,7 @@ from packer.common.units import counted
 from packer.content.damage import Damaged, NotATile
 from packer.content.payload import Kind, decode_fully
 from packer.errors import InputError, LastbarError
+from packer.handover.crew_folders import plain_name
 from packer.handover.loose import SUMS, TILEJSON, Loose, file_sha256, read_sums
 from packer.handover.manifest import CARD, MANIFEST, FileEntry, Manifest, read_manifest
 from packer.handover.target import leftovers
@@ -220,11 +221,11 @@ def _link_above(folder: Path, name: str, known: dict[str, str | None]) -> str | 
 
 def _extra(folder: Path, manifest: Manifest) -> Iterator[str]:
     """Names in the copy that the manifest does not know: at the top, and among the loose files of a layer."""
-    known = {file.name.split("/")[0] for file in manifest.files} | {MANIFEST, CARD}
+    known = {plain_name(file.name.split("/")[0]) for file in manifest.files} | {MANIFEST, plain_name(CARD)}
     halves = {path.name for path in leftovers(folder)}
     with translated(folder):
         for path in sorted(folder.iterdir()):
-            if path.name not in known:
+            if plain_name(path.name) not in known:
                 yield f"{path.name}{' (half written, not usable)' if path.name in halves else ''}"
     for file in manifest.files:
         top = folder / file.name.split("/")[0]

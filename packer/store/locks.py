@@ -4,7 +4,6 @@ from __future__ import annotations
 
 import errno
 import os
-import sys
 import threading
 from pathlib import Path
 from types import TracebackType
@@ -14,8 +13,12 @@ from filelock import FileLock, Timeout
 from packer.errors import DiskError, StoreBusyError
 from packer.store.disk_errors import translated
 
-if sys.platform != "win32":  # whose file systems all have locks
+try:
     import fcntl
+except ImportError:  # on Windows, whose file systems all have locks
+    _HAS_FCNTL = False
+else:
+    _HAS_FCNTL = True
 
 __all__ = ["WriteLock", "is_locked", "lock_path", "refuse_without_locks"]
 
@@ -98,7 +101,7 @@ def refuse_without_locks(path: Path) -> None:
     end. Each disk is tried once in a process, before its first file is opened: to close the file again drops whatever
     locks this process has on it.
     """
-    if sys.platform == "win32":
+    if not _HAS_FCNTL:
         return
     with _mutex, translated(path):
         disk = path.stat().st_dev
