@@ -11,7 +11,7 @@ from pathlib import Path
 import pytest
 
 from packer.errors import StoreBusyError, StoreError
-from packer.geometry.tileset import Tile, TileSet
+from packer.geometry.tileset import RowRun, Tile, TileSet
 from packer.handover import handover, inspect_folder
 from packer.planning.brief import Brief
 from packer.planning.plan import Plan
@@ -19,7 +19,7 @@ from packer.store import schema, snapshot_reader, writer
 from packer.store.pruning import prune_pack
 from packer.store.records import Record, Renewed
 from packer.store.schema import open_writable
-from packer.store.snapshot_reader import SnapshotReader, TileIndex
+from packer.store.snapshot_reader import SnapshotReader
 from tests.handover_packs import DAY, brief_in, build, packs, picture, received
 from tests.test_handover_mbtiles import query
 from tests.test_handover_parts import tiles_of
@@ -73,8 +73,7 @@ def test_writer_commits_while_a_body_is_in_the_hands_of_the_handover(
     ready: tuple[Brief, Plan], pack: Path
 ) -> None:
     with SnapshotReader(pack) as source:
-        index = source.index(TileSet.from_tiles(PLACES))
-        bodies = source.bodies(index, no_fault)
+        bodies = source.bodies(source.listing(TileSet.from_tiles(PLACES)), no_fault)
         first = next(bodies)
         build(pack, "png", [received(Tile(9, 500, 1), b"unplanned")], ready[1])
         found = [first, *bodies]
@@ -87,7 +86,7 @@ def test_writer_waits_while_the_stock_is_read_so_that_it_is_of_one_moment(
     with SnapshotReader(pack) as source:
         with pytest.raises(StoreBusyError):
             build(pack, "png", [received(Tile(9, 500, 1), b"unplanned")], ready[1])
-        assert len(source.index(TileSet.from_tiles(PLACES))) == len(PLACES)
+        assert len(source.listing(TileSet.from_tiles(PLACES))) == len(PLACES)
 
 
 def replaced(pack: Path, worked_out: Plan) -> None:
@@ -122,10 +121,13 @@ def test_body_that_is_no_longer_the_one_that_was_listed_is_not_given(
     ready: tuple[Brief, Plan], pack: Path, change: Callable[[Path, Plan], None]
 ) -> None:
     with SnapshotReader(pack) as source:
-        bodies = source.bodies(source.index(TileSet.from_tiles(PLACES)), no_fault)
+        bodies = source.bodies(source.listing(TileSet.from_tiles(PLACES)), no_fault)
         given = [next(bodies)]
         change(pack, ready[1])
-        with pytest.raises(StoreError, match=f"Tile {PLACES[-1]} .* replaced or removed .* hand over again"):
+        with pytest.raises(
+            StoreError,
+            match=rf"A tile from 9/\d+/2 to {PLACES[-1]} .* replaced or removed .* hand over again",
+        ):
             given += bodies
         assert [body.data for body in given] == [picture(body.tile) for body in given]
         change(pack, ready[1])  # the pack is not held after the refusal either
@@ -133,7 +135,7 @@ def test_body_that_is_no_longer_the_one_that_was_listed_is_not_given(
 
 def test_tile_that_was_only_confirmed_meanwhile_is_given(ready: tuple[Brief, Plan], pack: Path) -> None:
     with SnapshotReader(pack) as source:
-        bodies = source.bodies(source.index(TileSet.from_tiles(PLACES)), no_fault)
+        bodies = source.bodies(source.listing(TileSet.from_tiles(PLACES)), no_fault)
         given = [next(bodies)]
         build(pack, "png", [Renewed(PLACES[-1], DAY + 999_999)], ready[1])
         given += bodies
@@ -152,7 +154,7 @@ def test_damage_is_still_told_as_damage_after_others_have_written(
     db.commit()
     db.close()
     with SnapshotReader(pack) as source:
-        bodies = source.bodies(source.index(TileSet.from_tiles(PLACES)), no_fault)
+        bodies = source.bodies(source.listing(TileSet.from_tiles(PLACES)), no_fault)
         given = [next(bodies)]
         build(pack, "png", [received(Tile(9, 500, 1), b"unplanned")], ready[1])
         given += bodies
@@ -167,14 +169,14 @@ def test_large_bodies_are_read_a_few_at_a_time(
     stretches: list[int] = []
     stretch = SnapshotReader._stretch
 
-    def counting(self: SnapshotReader, some: TileIndex) -> object:
-        rows = stretch(self, some)
+    def counting(self: SnapshotReader, runs: list[RowRun], mark: bytes, at: int) -> object:
+        rows = stretch(self, runs, mark, at)
         stretches.append(len(rows))
         return rows
 
     monkeypatch.setattr(SnapshotReader, "_stretch", counting)
     with SnapshotReader(pack) as source:
-        given = list(source.bodies(source.index(TileSet.from_tiles(PLACES)), no_fault))
+        given = list(source.bodies(source.listing(TileSet.from_tiles(PLACES)), no_fault))
     assert [body.data for body in given] == [picture(tile) for tile in PLACES]
     assert max(stretches) <= 4
 
@@ -183,7 +185,7 @@ def test_fetch_that_dies_inside_a_commit_does_not_take_the_handover_along(pack: 
     """The files are left as the disk holds them in a transaction that has begun to reach the pack."""
     journal = pack.with_name(pack.name + "-journal")
     with SnapshotReader(pack) as source:
-        bodies = source.bodies(source.index(TileSet.from_tiles(PLACES)), no_fault)
+        bodies = source.bodies(source.listing(TileSet.from_tiles(PLACES)), no_fault)
         given = [next(bodies)]
         db = open_writable(pack, "alone", "png")
         db.execute("PRAGMA cache_size = 10")  # so that pages spill to the file before the commit
@@ -233,7 +235,7 @@ def test_refresh_beside_a_handover_is_told_and_the_next_handover_has_the_new_til
         "aerial.mbtiles",
         lambda: build(brief.store_folder / "topo.mbtiles", "png", [newer(tile)], worked_out),
     )
-    with pytest.raises(StoreError, match=f"Tile {tile} .* replaced or removed .* hand over again"):
+    with pytest.raises(StoreError, match=rf"to {tile} .* replaced or removed .* hand over again"):
         handover(brief, worked_out, None, card, allow_gaps=allow_gaps, on_progress=refresh)
     assert not (card / "manifest.json").exists()
     assert not (card / "topo.mbtiles").exists()

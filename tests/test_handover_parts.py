@@ -15,13 +15,13 @@ from packer.errors import BriefError, DiskError, InputError
 from packer.geometry.tileset import Tile, TileSet
 from packer.handover import HandoverReport, delivery, drafting, handover, inspect_folder
 from packer.handover.ground import ground
-from packer.handover.kinds import predicted_bytes
+from packer.handover.kinds import PredictedSize
 from packer.handover.target import FAT_LIMIT_BYTES, FileSystem, system_of
 from packer.planning.brief import Brief
 from packer.planning.plan import Plan, plan
-from packer.store.sealed_gpkg import GpkgContents, geopackage_bytes, write_geopackage
-from packer.store.sealed_mbtiles import mbtiles_bytes, write_mbtiles
-from packer.store.snapshot_reader import TileIndex
+from packer.store.sealed_gpkg import GeopackageSize, GpkgContents, write_geopackage
+from packer.store.sealed_mbtiles import MbtilesSize, write_mbtiles
+from packer.store.snapshot_reader import TileBatch
 from tests.handover_packs import brief_in, packs, picture
 from tests.test_handover_mbtiles import query
 
@@ -170,7 +170,11 @@ def test_predicted_sizes_are_never_exceeded_and_come_close(
     box = (0.0, 1.0, 1.0, 0.0)
     what = GpkgContents("i" * 2000, "d" * 6000, "2030-01-01T00:00:00.000Z", "png", 256, (zoom,), box)
     write_geopackage(gpkg, "a", tiles, lambda: what)
-    for path, foretold in ((mbtiles, mbtiles_bytes(z, x, y, size)), (gpkg, geopackage_bytes(x, y, size))):
+    of_mbtiles, of_gpkg = MbtilesSize(), GeopackageSize()
+    for some in (slice(0, 7), slice(7, None)):  # as they come out of a pack
+        of_mbtiles.add(z[some], x[some], y[some], size[some])
+        of_gpkg.add(x[some], y[some], size[some])
+    for path, foretold in ((mbtiles, of_mbtiles.bytes), (gpkg, of_gpkg.bytes)):
         actual = path.stat().st_size
         assert actual <= foretold <= actual * 1.02 + 110_000
 
@@ -271,7 +275,7 @@ def test_ground_of_a_file_is_what_lies_deeper_than_its_overview() -> None:
 
 def test_room_for_the_labels_of_vector_tiles_is_foreseen(tmp_path: Path) -> None:
     one = np.ones(1, dtype=np.int64)
-    index = TileIndex(one, one, one, 1_000 * one, one, one)
-    assert predicted_bytes("mbtiles", "pbf", tmp_path, index) > predicted_bytes(
-        "mbtiles", "png", tmp_path, index
-    )
+    vector, picture_ = PredictedSize("mbtiles", "pbf", tmp_path), PredictedSize("mbtiles", "png", tmp_path)
+    for predicted in (vector, picture_):
+        predicted.add(TileBatch(one, one, one, 1_000 * one, one))
+    assert vector.bytes > picture_.bytes

@@ -23,8 +23,8 @@ from packer.handover.target import leftovers, sync_file
 from packer.planning.brief import Brief
 from packer.planning.plan import Plan
 from packer.store.records import seal
+from packer.store.sealed_file import SealedFile
 from packer.store.sealed_mbtiles import write_mbtiles
-from packer.store.snapshot_reader import SealedFile
 from tests.budgets import tries
 from tests.commands import FORKS
 from tests.handover_packs import HOST, KEY, brief_in, die_before, hand_over_again_and_again, packs, picture
@@ -364,7 +364,7 @@ def test_full_disk_midway_leaves_no_final_name_and_the_next_run_succeeds(
     card = tmp_path / "card"
     monkeypatch.setattr(
         "packer.handover.kinds.write_mbtiles",
-        lambda part, tiles, labels, _: write_mbtiles(part, tiles, labels, 40_000),
+        lambda part, tiles, labels, _, there: write_mbtiles(part, tiles, labels, 40_000, there),
     )
     with pytest.raises(DiskError):
         handover(brief, worked_out, None, card)

@@ -42,7 +42,7 @@ from packer.store.audit import census, identity, outline
 from packer.store.merging import merge_pack, take_in
 from packer.store.pack_summary import read_summary
 from packer.store.reader import TileReader
-from packer.store.snapshot_reader import SealedFile
+from packer.store.sealed_file import SealedFile
 from packer.store.tile_sets import held_tiles
 from tests.budgets import little_work, tries
 from tests.hostile_databases import bush, linked_journal

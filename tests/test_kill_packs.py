@@ -15,7 +15,7 @@ from packer.geometry.tileset import Tile, TileSet
 from packer.handover import inspect_folder
 from packer.handover.kinds import As
 from packer.store.pack_summary import read_summary
-from packer.store.snapshot_reader import SealedFile
+from packer.store.sealed_file import SealedFile
 from tests.budgets import tries
 from tests.commands import killed_while, lastbar, time_of
 from tests.handover_packs import packs, picture, written_brief

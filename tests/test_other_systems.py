@@ -45,7 +45,7 @@ from packer.handover import DeviceCrew, HandoverReport, handover, inspect_tree, 
 from packer.handover.claims import refuse_foreign_files
 from packer.handover.crews import folder_name
 from packer.handover.kinds import As
-from packer.handover.target import free_bytes, on_disk_bytes, part_of, put_in_place, system_of
+from packer.handover.target import cluster_bytes, free_bytes, part_of, put_in_place, system_of
 from packer.planning.brief import Brief
 from packer.planning.plan import Plan, plan
 from packer.practice import server as practice
@@ -72,7 +72,7 @@ def no_drive(monkeypatch: pytest.MonkeyPatch) -> Path:
 
 @pytest.mark.timeout(20)
 @pytest.mark.parametrize(
-    "look", [nearest_folder, free_bytes, lambda p: on_disk_bytes(p, [1]), show_plan._free_bytes, make_folders]
+    "look", [nearest_folder, free_bytes, cluster_bytes, show_plan._free_bytes, make_folders]
 )
 def test_a_drive_that_is_not_there_is_a_sentence_and_no_endless_climb(no_drive: Path, look) -> None:  # type: ignore[no-untyped-def]
     with pytest.raises(DiskError, match="not there") as refused:

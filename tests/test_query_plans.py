@@ -109,7 +109,9 @@ def use_everything(brief: Brief, tmp_path: Path) -> Path:
     reader.zooms_at(12.31, 47.01)
     reader.nearest(some[0])
     with SnapshotReader(pack) as snapshot:
-        list(snapshot.bodies(snapshot.index(work.layers["survey"].tiles), lambda _: None))
+        listing = snapshot.listing(work.layers["survey"].tiles & snapshot.held)
+        list(snapshot.stated(listing))
+        list(snapshot.bodies(listing, lambda _: None))
     mean_sizes(pack)
     sizes_of(pack, some)
     read_last_run(pack)

@@ -48,18 +48,23 @@ def run(
     limit = _limit(max_file)
     brief = brief_at(path, store)
     worked_out = plan(brief)
-    report = handover(
-        brief,
-        worked_out,
-        store,
-        to,
-        as_=cast(As, as_),
-        max_file_bytes=limit,
-        crews=crews_of(brief, crews),
-        allow_gaps=allow_gaps,
-        blend=blend,
-        on_progress=HandoverProgress().show,
-    )
+    try:
+        report = handover(
+            brief,
+            worked_out,
+            store,
+            to,
+            as_=cast(As, as_),
+            max_file_bytes=limit,
+            crews=crews_of(brief, crews),
+            allow_gaps=allow_gaps,
+            blend=blend,
+            on_progress=HandoverProgress().show,
+            on_note=warn,
+        )
+    except KeyboardInterrupt:
+        warn("Stopped. The handover is not finished. Run the same command again: it goes on where it was.")
+        return EXIT_NOT_COMPLETE
     if as_json:
         print_json(report.to_dict())
     else:

@@ -17,9 +17,10 @@ import numpy.typing as npt
 
 from packer.geometry.grid import MAX_ZOOM, Ints
 
-__all__ = ["RowRun", "Tile", "TileSet"]
+__all__ = ["RowRun", "Tile", "TileCollector", "TileSet"]
 
 _EMPTY: Ints = np.empty(0, dtype=np.int64)
+_COLLECTED = 65_536
 _Mask = npt.NDArray[np.bool_]
 
 
@@ -288,3 +289,24 @@ class TileSet:
 
     def __repr__(self) -> str:
         return f"TileSet({', '.join(f'z{z}: {n}' for z, n in self.by_zoom().items())})"
+
+
+class TileCollector:
+    """A set that is put together from tiles one by one, in memory that grows with its outline."""
+
+    def __init__(self) -> None:
+        self._set = TileSet()
+        self._some: list[Tile] = []
+
+    def add(self, tile: Tile) -> None:
+        """Take in one more tile, which is on the grid."""
+        self._some.append(tile)
+        if len(self._some) >= _COLLECTED:
+            self.tiles()
+
+    def tiles(self) -> TileSet:
+        """All tiles so far."""
+        if self._some:
+            self._set = self._set | TileSet.from_tiles(self._some)
+            self._some = []
+        return self._set

@@ -13,6 +13,7 @@ import hashlib
 import math
 from collections.abc import Callable, Iterable, Iterator, Mapping, Sequence
 from dataclasses import dataclass, replace
+from itertools import islice
 from pathlib import Path
 from types import MappingProxyType
 
@@ -22,7 +23,7 @@ from packer.content.digest import body_hash
 from packer.content.payload import Kind, examine
 from packer.content.rasters.encoding import Pixels, encoded, enlarged, is_whole, laid_over, pixels_of
 from packer.errors import InputError, LastbarError, StoreError
-from packer.geometry.tileset import Tile, TileSet
+from packer.geometry.tileset import Tile, TileCollector, TileSet
 from packer.handover.crews import CrewShare
 from packer.planning.brief import Brief
 from packer.planning.pack_path import pack_path
@@ -31,7 +32,7 @@ from packer.store.labels import labels_of
 from packer.store.picture_marks import BLENDED, origin_mark, tile_mark
 from packer.store.reader import TileReader
 from packer.store.records import Absent, Received
-from packer.store.snapshot_reader import SnapshotReader, TileIndex, TileRow
+from packer.store.snapshot_reader import SnapshotReader, TileListing, TileRow
 from packer.store.writer import PackWriter, lock_path
 
 __all__ = ["Blend", "blended_packs", "without_upper"]
@@ -152,10 +153,6 @@ class _Blending:
         )
 
 
-_Dated = tuple[TileRow, int]
-"""A tile's body, and when it was fetched, in seconds since 1970."""
-
-
 @dataclass(slots=True)
 class _Composer:
     job: _Blending
@@ -169,12 +166,13 @@ class _Composer:
 
         If cancelled, or if the process dies: what is there is worth nothing.
         """
-        above, below = self.over.index(self.job.plan.layers[self.upper].tiles), self.under.index(known)
-        self._refuse_missing(above.tiles())
+        above = self.over.listing(self.job.plan.layers[self.upper].tiles & self.over.held)
+        below = self.under.listing(known & self.under.held)
+        self._refuse_missing(above.tiles)
         labels = labels_of(self.under.path)
         mixed = (origin_mark(BLENDED), self.upper)
         labels = replace(labels, pictures=(*labels.pictures, *labels_of(self.over.path).pictures, mixed))
-        digest, made, batch = hashlib.sha256(), list[Tile](), list[Received]()
+        digest, made, batch = hashlib.sha256(), TileCollector(), list[Received]()
         every, done = len(above) + len(below), 0
         async with PackWriter(into, labels) as pack:
             for top, bottom in _paired(self._rows(self.over, above), self._rows(self.under, below)):
@@ -184,7 +182,7 @@ class _Composer:
                 if record is None:
                     continue
                 if top:
-                    made.append(record.tile)
+                    made.add(record.tile)
                     digest.update(f"{record.tile} {_hash_text(top)} {_hash_text(bottom)}\n".encode())
                 batch.append(record)
                 if len(batch) >= _BATCH:
@@ -193,12 +191,13 @@ class _Composer:
                     self.job.on_progress(f"blending {self.upper} into {self.lower}", done, every)
             await pack.write(batch)
             # What the lower layer's server does not have, it still does not have: it is not missing.
-            none = list((known & self.under.absent) - below.tiles() - TileSet.from_tiles(made))
-            for start in range(0, len(none), _NOTES):
-                await pack.write([Absent(tile, 0, 0) for tile in none[start : start + _NOTES]])
-        return Blend(into, (self.upper,), len(made), digest.hexdigest(), TileSet.from_tiles(made))
+            none = iter((known & self.under.absent) - below.tiles - made.tiles())
+            while some := list(islice(none, _NOTES)):
+                await pack.write([Absent(tile, 0, 0) for tile in some])
+        found = made.tiles()
+        return Blend(into, (self.upper,), len(found), digest.hexdigest(), found)
 
-    def _rows(self, reader: SnapshotReader, index: TileIndex) -> Iterator[_Dated]:
+    def _rows(self, reader: SnapshotReader, listing: TileListing) -> Iterator[TileRow]:
         def fault(data: bytes) -> str | None:
             try:
                 kind = examine(data).kind.value
@@ -206,10 +205,10 @@ class _Composer:
                 return f"it is not a whole tile ({why})"
             return None if kind == reader.kind else f"it is {kind}, in a pack of {reader.kind}"
 
-        return zip(reader.bodies(index, fault), index.fetched.tolist(), strict=True)
+        return reader.bodies(listing, fault)
 
-    def _sound(self, dated: _Dated | None, layer: str) -> _Dated | None:
-        return dated if dated is not None and self.job.may_be_used(dated[0], layer) else None
+    def _sound(self, row: TileRow | None, layer: str) -> TileRow | None:
+        return row if row is not None and self.job.may_be_used(row, layer) else None
 
     def _refuse_missing(self, held: TileSet) -> None:
         missing = self.job.plan.layers[self.upper].tiles - held - self.over.absent
@@ -219,28 +218,26 @@ class _Composer:
                 "over. Get what is missing first, or hand over what is on board with --allow-gaps."
             )
 
-    def _record(self, top: _Dated | None, bottom: _Dated | None) -> Received | None:
+    def _record(self, top: TileRow | None, bottom: TileRow | None) -> Received | None:
         if top is None:
             return None if bottom is None else self._as_it_is(bottom)
         try:
             return self._blended(top, bottom)
         except Damaged as fault:
             raise StoreError(
-                f"Tile {top[0].tile} of layer {self.upper}, or what lies below it, cannot be decoded: {fault}. To find "
+                f"Tile {top.tile} of layer {self.upper}, or what lies below it, cannot be decoded: {fault}. To find "
                 "such tiles: lastbar verify --full"
             ) from fault
 
-    def _as_it_is(self, dated: _Dated) -> Received:
-        row, fetched = dated
+    def _as_it_is(self, row: TileRow) -> Received:
         mark = tile_mark(BLENDED, False) if row.tile in self.under.partial else None
-        return Received(row.tile, row.data, row.hash, self.under.kind, fetched, mark)
+        return Received(row.tile, row.data, row.hash, self.under.kind, row.fetched, mark)
 
-    def _blended(self, top: _Dated, bottom: _Dated | None) -> Received | None:
+    def _blended(self, row: TileRow, bottom: TileRow | None) -> Received | None:
         """The tile with the upper layer on it; None where a format without transparency has nothing below it."""
-        row, fetched = top
         drawn = pixels_of(row.data)
         if is_whole(drawn) and self.over.kind == self.under.kind:
-            return Received(row.tile, row.data, row.hash, self.under.kind, fetched)
+            return Received(row.tile, row.data, row.hash, self.under.kind, row.fetched)
         whole = is_whole(drawn)
         if not whole:
             below = self._below(row.tile, bottom)
@@ -252,23 +249,23 @@ class _Composer:
             whole = bottom is not None and row.tile not in self.under.partial
         data = encoded(drawn, Kind(self.under.kind))
         mark = None if whole else tile_mark(BLENDED, False)
-        return Received(row.tile, data, body_hash(data), self.under.kind, fetched, mark)
+        return Received(row.tile, data, body_hash(data), self.under.kind, row.fetched, mark)
 
-    def _below(self, tile: Tile, bottom: _Dated | None) -> Pixels | None:
+    def _below(self, tile: Tile, bottom: TileRow | None) -> Pixels | None:
         """What the lower layer shows at a tile: its own, or its nearest coarser one, enlarged."""
         if bottom is not None:
-            return pixels_of(bottom[0].data)
+            return pixels_of(bottom.data)
         found = TileReader(self.under.path).nearest(tile)
         return None if found is None else enlarged(pixels_of(found[1]), found[0], tile)
 
 
-def _hash_text(dated: _Dated | None) -> str:
-    return "-" if dated is None else dated[0].hash.hex()
+def _hash_text(row: TileRow | None) -> str:
+    return "-" if row is None else row.hash.hex()
 
 
 def _paired(
-    upper: Iterator[_Dated], lower: Iterator[_Dated]
-) -> Iterator[tuple[_Dated | None, _Dated | None]]:
+    upper: Iterator[TileRow], lower: Iterator[TileRow]
+) -> Iterator[tuple[TileRow | None, TileRow | None]]:
     """The rows of both, both in order of zoom, row and column, with those at one place together."""
     top, bottom = next(upper, None), next(lower, None)
     while top is not None or bottom is not None:
@@ -278,11 +275,8 @@ def _paired(
         bottom = next(lower, None) if below <= above else bottom
 
 
-def _place(dated: _Dated | None) -> tuple[float, int, int]:
-    if dated is None:
-        return math.inf, 0, 0
-    tile = dated[0].tile
-    return tile.zoom, tile.y, tile.x
+def _place(row: TileRow | None) -> tuple[float, int, int]:
+    return (math.inf, 0, 0) if row is None else (row.tile.zoom, row.tile.y, row.tile.x)
 
 
 def without_upper(shares: Iterable[CrewShare], blends: Mapping[str, Blend]) -> list[CrewShare]:

@@ -19,7 +19,8 @@ from packer.handover.drafting import FileDraft
 from packer.handover.kinds import As, Findings
 from packer.planning.brief import Brief
 from packer.planning.plan import Plan
-from packer.store.snapshot_reader import ContentDigest, SnapshotReader
+from packer.store.snapshot_reader import ContentDigest, SnapshotReader, TileRow
+from packer.store.staged_file import UnlikeError
 
 __all__ = ["EVERY", "CheckedTileStream", "HandoverJob", "Progress"]
 
@@ -40,6 +41,7 @@ class HandoverJob:
     limit_bytes: int | None
     allow_gaps: bool
     on_progress: Progress
+    on_note: Callable[[str], None]
     blends: Mapping[str, Blend] = field(default_factory=dict)
 
     @property
@@ -51,40 +53,68 @@ class HandoverJob:
 class CheckedTileStream:
     """The tiles of one file on their way from the pack, checked one by one.
 
-    `tally` and `tiles_bytes` are of those that have passed.
+    `tally` and `tiles_bytes` are of those that have passed, `resumed` is how many of these were in the file already.
     """
 
     def __init__(self, job: HandoverJob, file: FileDraft, damaged: set[Tile]) -> None:
         self.tally = ContentDigest()
-        self.tiles_bytes = 0
+        self.tiles_bytes = self.resumed = 0
         self._job, self._file, self._damaged = job, file, damaged
         self._reader = job.readers[file.layer]
         self._vector = VectorLayers() if self._reader.kind == "pbf" else None
         self._left_out: set[Tile] = set()
         self._px: tuple[int, int] | None = None
 
+    def go_on(self, rows: Iterator[tuple[Tile, bytes]]) -> None:
+        """Take in the tiles that a handover which was cut off left in the file, each put to the same tests as one of
+        the pack. Asked for once, before those that follow.
+
+        Raises UnlikeError for a tile that would not be written there now.
+        """
+        stated = self._reader.stated(self._file.listing)
+        for tile, data in rows:
+            self._report(f"checking what is there of {self._file.name}", self.resumed)
+            said = next(stated, None)
+            body = said.tried(data, self._fault) if said is not None and said.tile == tile else None
+            if body is None or body.fault is not None or self._taken(body) is None:
+                raise UnlikeError(f"Tile {tile} of {self._file.name} would not be written there now.")
+            self.resumed += 1
+        if self.resumed:
+            self._job.on_note(
+                f"{self._file.name}: {self.resumed:,} of {len(self._file.listing):,} tiles were there from a handover "
+                "that was cut off. Each was checked; the rest follows."
+            )
+
     def __iter__(self) -> Iterator[tuple[Tile, bytes]]:
-        every = len(self._file.index)
-        for done, body in enumerate(self._reader.bodies(self._file.index, self._fault)):
-            if done % EVERY == 0:
-                self._job.on_progress(f"writing {self._file.name}", done, every)
-            if body.fault is not None:
-                self._leave_out(body.tile, body.fault)
-                continue
-            data, sha256 = body.data, body.hash
-            if self._vector is not None:
-                try:
-                    self._vector.add(body.tile.zoom, data)
-                except Damaged as fault:
-                    self._leave_out(body.tile, str(fault))
-                    continue
-                if self._job.kind == "folder":
-                    # A file has no header to say that it is gzipped, and TileJSON has no word for it.
-                    data = unwrap(data, "gzip", _LARGEST_VECTOR_BYTES) if data[:2] == b"\x1f\x8b" else data
-                    sha256 = body_hash(data)
-            self.tally.add(body.tile, sha256)
-            self.tiles_bytes += len(data)
-            yield body.tile, data
+        rows = self._reader.bodies(self._file.listing, self._fault, self.resumed)
+        for done, body in enumerate(rows, self.resumed):
+            self._report(f"writing {self._file.name}", done)
+            data = self._taken(body)
+            if data is not None:
+                yield body.tile, data
+
+    def _report(self, doing: str, done: int) -> None:
+        if done % EVERY == 0:
+            self._job.on_progress(doing, done, len(self._file.listing))
+
+    def _taken(self, body: TileRow) -> bytes | None:
+        """Count a tile, and give the bytes to write; None for one that is left out."""
+        fault, data, sha256 = body.fault, body.data, body.hash
+        if fault is None and self._vector is not None:
+            try:
+                self._vector.add(body.tile.zoom, data)
+            except Damaged as why:
+                fault = str(why)
+        if fault is not None:
+            self._leave_out(body.tile, fault)
+            return None
+        if self._vector is not None and self._job.kind == "folder":
+            # A file has no header to say that it is gzipped, and TileJSON has no word for it.
+            data = unwrap(data, "gzip", _LARGEST_VECTOR_BYTES) if data[:2] == b"\x1f\x8b" else data
+            sha256 = body_hash(data)
+        self.tally.add(body.tile, sha256)
+        self.tiles_bytes += len(data)
+        return data
 
     def _leave_out(self, tile: Tile, fault: str) -> None:
         if not self._job.allow_gaps:
@@ -112,9 +142,14 @@ class CheckedTileStream:
                 )
         return None
 
+    @property
+    def whole(self) -> bool:
+        """Whether no tile was left out."""
+        return not self._left_out
+
     def found(self) -> Findings:
         """What is known once all tiles have passed."""
-        tiles = self._file.index.tiles() - TileSet.from_tiles(self._left_out)
+        tiles = self._file.listing.tiles - TileSet.from_tiles(self._left_out)
         if not tiles:
             raise StoreError(
                 f"Every tile for {self._file.name} is corrupt. To list them: {self._job.verify}. Then fetch them again."

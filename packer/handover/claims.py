@@ -8,13 +8,11 @@ from pathlib import Path
 from packer.common.links import is_link
 from packer.errors import InputError, StoreError
 from packer.handover.crew_folders import crew_below, is_unfinished, plain_name, read_record
-from packer.handover.journal import JOURNAL, read_journal
+from packer.handover.journal import read_journal
 from packer.handover.manifest import CARD, CREWS, MANIFEST, read_manifest
-from packer.handover.target import clear_away, leftovers
 from packer.store.disk_errors import translated
 
 __all__ = [
-    "clear_leftovers",
     "refuse_foreign_files",
     "refuse_foreign_record",
     "refuse_links",
@@ -102,10 +100,3 @@ def _claimed(folder: Path) -> set[str]:
                 "changed. Move it away, or name another folder with --to."
             ) from fault
     return names | read_journal(folder).names
-
-
-def clear_leftovers(folder: Path) -> None:
-    """Remove the half files of a killed run. If the process dies: the next run goes on with it."""
-    for path in leftovers(folder):
-        if path.name != JOURNAL:
-            clear_away(path)

@@ -1,9 +1,10 @@
 """The handover: packs become sealed files for devices, with a manifest and a card of plain text beside them.
 
-Order of writes in each folder: what an earlier run left is cleared away; its manifest goes, so that no
-manifest ever speaks for files that it does not know; each file is written under a hidden name, synced, read
-back from its first tile to its last, and renamed; the card follows, and the manifest last of all. A folder
-with a manifest is therefore a finished handover.
+Order of writes in each folder: what an earlier run left and cannot be gone on with is cleared away; its manifest goes,
+so that no manifest ever speaks for files that it does not know; each file is written under a hidden name, synced, read
+back from its first tile to its last, noted in the journal, and renamed; the card follows, and the manifest last of
+all. A folder with a manifest is therefore a finished handover. A handover that was cut off is gone on with: what of it
+may stay is for `resuming` to say.
 
 With crews a record at the top names their folders before any of them is touched, and vouches for each just before
 its manifest comes. So whenever the process dies, a folder that was to be finished and is not is known by the record.
@@ -11,21 +12,20 @@ its manifest comes. So whenever the process dies, a folder that was to be finish
 
 from __future__ import annotations
 
-from collections.abc import Mapping, Sequence
+from collections.abc import Callable, Mapping, Sequence
 from contextlib import ExitStack
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from pathlib import Path
 from typing import Any, Literal
 
 from packer.common.disk_sync import can_read_back
 from packer.common.shell import shell_command
-from packer.errors import LastbarError, StoreError
+from packer.errors import LastbarError, StoppedError, StoreError
 from packer.geometry.tileset import Tile, TileSet
 from packer.handover.blending import Blend, blended_packs, without_upper
 from packer.handover.card import card_text
 from packer.handover.checked_stream import EVERY, CheckedTileStream, HandoverJob, Progress
 from packer.handover.claims import (
-    clear_leftovers,
     refuse_foreign_files,
     refuse_foreign_record,
     refuse_links,
@@ -43,12 +43,20 @@ from packer.handover.drafting import (
     refuse_no_room,
     refuse_over_budget,
 )
-from packer.handover.entries import date_text, file_entries, layer_entry, manifest_of, plain_entry, tiles_file
+from packer.handover.entries import (
+    about_file,
+    file_entries,
+    layer_entry,
+    manifest_of,
+    plain_entry,
+    tiles_file,
+)
 from packer.handover.held import depths_of, refuse_below_floor
-from packer.handover.journal import clear_journal, write_journal
-from packer.handover.kinds import About, As, read_back, write
+from packer.handover.journal import FinishedFile, Journal, clear_journal, write_journal
+from packer.handover.kinds import As, read_back, write
 from packer.handover.loose import file_sha256
-from packer.handover.manifest import CARD, MANIFEST, FileEntry, Manifest
+from packer.handover.manifest import CARD, MANIFEST, Manifest
+from packer.handover.resuming import clear_leftovers, finished_before, held_bytes, kept, source_digest
 from packer.handover.target import (
     clear_away,
     make_folder,
@@ -63,6 +71,7 @@ from packer.planning.pack_dates import check_pack_dates
 from packer.planning.pack_path import pack_path
 from packer.planning.plan import Plan
 from packer.store.snapshot_reader import ContentDigest, SnapshotReader
+from packer.store.staged_file import UnlikeError
 from packer.store.wrong_ground import wrong_ground
 
 __all__ = ["Copy", "HandoverReport", "handover"]
@@ -88,9 +97,11 @@ class Copy:
 
 @dataclass(frozen=True, slots=True)
 class HandoverReport:
-    """What was handed over: one copy, or one for each crew."""
+    """What was handed over: one copy, or one for each crew; `notes` say what was there from a handover that was cut
+    off, a sentence for each file."""
 
     copies: tuple[Copy, ...]
+    notes: tuple[str, ...] = ()
 
     @property
     def complete(self) -> bool:
@@ -101,6 +112,7 @@ class HandoverReport:
         """One plain document."""
         return {
             "complete": self.complete,
+            "notes": list(self.notes),
             "read_back": "from disk" if can_read_back() else "maybe from memory",
             "copies": [
                 {
@@ -126,42 +138,63 @@ def handover(
     allow_gaps: bool = False,
     blend: bool = False,
     on_progress: Progress = lambda _doing, _done, _all: None,
+    on_note: Callable[[str], None] = lambda _text: None,
 ) -> HandoverReport:
     """Write what the plan asks for and the packs hold, as sealed files for devices.
 
     With crews, each gets a folder of its own in `to`, and a record beside them names the folders. `max_file_bytes`
     "auto" takes what the target's file system is sure to take and None means no limit; what a FAT file system cannot
     take is never tried. `blend` makes one layer of each that lies over another and the one below. `on_progress` gets
-    what is being done to which file, the tiles done and their number. A body that does not match its hash, its place or
+    what is being done to which file, the tiles done and their number, and `on_note` a sentence on each file of which
+    something was there from a handover that was cut off. A body that does not match its hash, its place or
     its format is never handed over: it raises StoreError, or with `allow_gaps` counts as damaged and is named on the
     card. Raises InputError for what cannot be done as asked, LastbarError for an incomplete plan, DiskError for a
     target without room.
 
     If the process dies: every final name in `to` is that of a whole file; a folder that it did not finish has
-    no manifest, and the next run clears away what it left. The record of crews counts a folder as unfinished from
+    no manifest, and the next run goes on there. The record of crews counts a folder as unfinished from
     before the first of them is written until it is about to get its manifest.
     """
     check_pack_dates(brief, plan.layers, store)
+    notes: list[str] = []
+
+    def note(text: str) -> None:
+        notes.append(text)
+        on_note(text)
+
     with ExitStack() as open_packs:
         blends: Mapping[str, Blend] = {}
         if blend:
             blends = open_packs.enter_context(blended_packs(brief, plan, store, allow_gaps, on_progress))
         readers = _readers(brief, plan, store, blends, open_packs)
         limit = _limit(max_file_bytes, to)
+        job = HandoverJob(brief, plan, store, readers, as_, limit, allow_gaps, on_progress, note, blends)
         copies = draft(plan, without_upper(shares(plan, crews), blends), readers, to, as_, limit)
-        _refuse_short(brief, plan, store, copies, allow_gaps)
-        ours = _refuse_unfit_target(copies, to, store or brief.store_folder, with_crews=bool(crews))
-        for copy in copies:
-            clear_leftovers(copy.folder)
-        refuse_long_names(copies, plan, as_)
-        refuse_no_room(copies, to)
-        if crews:
-            make_folder(to)
-            mark_pending(to, [copy.folder.name for copy in copies])
-        job = HandoverJob(brief, plan, store, readers, as_, limit, allow_gaps, on_progress, blends)
-        return HandoverReport(
-            tuple(_write_copy(job, copy, names) for copy, names in zip(copies, ours, strict=True))
-        )
+        return HandoverReport(_handed_over(job, copies, to, with_crews=bool(crews)), tuple(notes))
+
+
+def _handed_over(
+    job: HandoverJob, copies: Sequence[CopyDraft], to: Path, *, with_crews: bool
+) -> tuple[Copy, ...]:
+    """Refuse what cannot be done, then write the copies. If the process dies: as for `handover`."""
+    _refuse_short(job.brief, job.plan, job.store, copies, job.allow_gaps)
+    refuse_over_budget(copies, job.readers)
+    ours = _refuse_unfit_target(copies, to, job.store or job.brief.store_folder, with_crews=with_crews)
+    for copy in copies:
+        clear_leftovers(copy)
+    finished = {copy.folder: finished_before(job, copy) for copy in copies}
+    refuse_long_names(copies, job.plan, job.kind)
+    refuse_no_room(copies, to, lambda copy, file: held_bytes(copy, file, finished[copy.folder]))
+    if with_crews:
+        make_folder(to)
+        mark_pending(to, [copy.folder.name for copy in copies])
+    written = tuple(
+        _write_copy(job, copy, names, finished[copy.folder]) for copy, names in zip(copies, ours, strict=True)
+    )
+    # Until all copies are there, a run that is cut off finds in each what it may keep.
+    for copy in copies:
+        clear_journal(copy.folder)
+    return written
 
 
 def _readers(
@@ -211,7 +244,6 @@ def _refuse_unfit_target(
     """Raise for copies that clash, are too large, or would touch files that are not ours; gives for each copy the
     names there that are ours."""
     refuse_clashes(copies)
-    refuse_over_budget(copies)
     if with_crews:
         refuse_foreign_record(to)
     refuse_mixture(to, with_crews)
@@ -229,66 +261,88 @@ def _limit(asked: int | Literal["auto"] | None, to: Path) -> int | None:
     return asked
 
 
-def _write_copy(job: HandoverJob, copy: CopyDraft, ours: set[str]) -> Copy:
-    """Write one folder. If the process dies: as for `handover`."""
+def _write_copy(
+    job: HandoverJob, copy: CopyDraft, ours: set[str], finished: Mapping[str, FinishedFile]
+) -> Copy:
+    """Write one folder, but for the files that an earlier run finished. If the process dies: as for `handover`."""
     make_folder(copy.folder)
     crew = copy.share.crew.name if copy.share.crew else None
-    write_journal(copy.folder, ours | {file.name for file in copy.files}, crew)
+    journal = Journal(frozenset(ours | {file.name for file in copy.files}), crew, finished)
+    write_journal(copy.folder, journal)
     clear_away(copy.folder / MANIFEST)
     sync_folder(copy.folder)
     damaged: dict[str, set[Tile]] = {name: set() for name in copy.layers}
-    entries: list[FileEntry] = []
-    loose_bytes: dict[str, int] = {}
+    written: list[FinishedFile] = []
     for file in copy.files:
-        of_file, tiles_bytes = _write_file(job, copy, file, damaged[file.layer])
-        entries += of_file
-        if job.kind == "folder":
-            loose_bytes[of_file[0].name] = tiles_bytes
+        known = journal.finished.get(file.name)
+        if known is None or not kept(job, copy, file, known):
+            known, journal = _write_file(job, copy, file, damaged[file.layer], journal)
+        written.append(known)
+    entries = tuple(entry for file in written for entry in file.entries)
+    loose_bytes = {file.entries[0].name: file.tiles_bytes for file in written if job.kind == "folder"}
     depths = depths_of(job.plan, copy.layers, damaged)
     layers = {
         name: layer_entry(job, layer, TileSet.from_tiles(damaged[name]), depths)
         for name, layer in copy.layers.items()
     }
-    manifest = manifest_of(job, copy, layers, tuple(entries))
+    manifest = manifest_of(job, copy, layers, entries)
     put_text(copy.folder / CARD, card_text(manifest, job.plan, loose_bytes))
     manifest = manifest.model_copy(update={"files": (*entries, plain_entry(copy.folder / CARD, CARD, None))})
     if copy.share.crew:
         mark_complete(copy.folder.parent, copy.folder.name, manifest)
     put_text(copy.folder / MANIFEST, manifest.as_text())
-    clear_journal(copy.folder)
     return Copy(copy.folder, manifest, copy.predicted_bytes, loose_bytes)
 
 
 def _write_file(
-    job: HandoverJob, copy: CopyDraft, file: FileDraft, damaged: set[Tile]
-) -> tuple[list[FileEntry], int]:
-    """Write, sync, read back and name one file; give its entries and the bytes of its tiles.
+    job: HandoverJob, copy: CopyDraft, file: FileDraft, damaged: set[Tile], journal: Journal
+) -> tuple[FinishedFile, Journal]:
+    """Write, sync, read back, note and name one file, or go on with the half of it that is there.
 
-    If the process dies: the final name is the old file's or the new file's, or there is none.
+    If the process dies: the final name is the old file's or the new file's, or there is none; the half-written one can
+    be gone on with.
     """
     final = copy.folder / file.name
     part = part_of(final)
-    stream = CheckedTileStream(job, file, damaged)
-    about = About(
-        title=job.brief.title,
-        layer=file.layer,
-        part=file.part,
-        parts=file.parts,
-        format=job.readers[file.layer].kind,
-        attribution=job.brief.layers[file.layer].attribution,
-        newest=date_text(int(file.index.fetched.max())),
-    )
     try:
-        write(job.kind, part, about, stream, stream.found, job.limit_bytes)
+        stream = _written(job, file, part, damaged)
         # The hash goes first: it reads the file in one sweep, and the check after it finds that in memory.
         sha256 = file_sha256(tiles_file(job, part))
         _check_back(job, file, part, stream.tally)
+    except StoppedError:
+        raise  # it may be gone on with
     except Exception:
-        clear_away(part)
+        _discard(part)
         raise
-    entries = file_entries(job, file, part, stream, sha256)
+    entries = tuple(file_entries(job, file, part, stream, sha256))
+    found = FinishedFile(of=source_digest(job, file), entries=entries, tiles_bytes=stream.tiles_bytes)
+    if stream.whole:  # what was left out may be mended by then
+        journal = replace(journal, finished={**journal.finished, file.name: found})
+        write_journal(copy.folder, journal)
     put_in_place(part, final)
-    return entries, stream.tiles_bytes
+    return found, journal
+
+
+def _written(job: HandoverJob, file: FileDraft, part: Path, damaged: set[Tile]) -> CheckedTileStream:
+    """Write a file under its hidden name; where what is there cannot be gone on with, from its beginning."""
+    about = about_file(job, file)
+    stream = CheckedTileStream(job, file, damaged)
+    try:
+        write(job.kind, part, about, stream, stream.found, job.limit_bytes, stream.go_on)
+    except UnlikeError:
+        job.on_note(
+            f"{file.name}: what is there of it is not what would be written now, so it is begun again. The packs or "
+            "the brief have changed, or the card lost something."
+        )
+        _discard(part)
+        stream = CheckedTileStream(job, file, damaged)
+        write(job.kind, part, about, stream, stream.found, job.limit_bytes, stream.go_on)
+    return stream
+
+
+def _discard(part: Path) -> None:
+    clear_away(part)
+    clear_away(part.with_name(f"{part.name}-journal"))
 
 
 def _check_back(job: HandoverJob, file: FileDraft, part: Path, written: ContentDigest) -> None:

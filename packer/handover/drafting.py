@@ -2,9 +2,9 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterable, Mapping, Sequence
+from collections import Counter
+from collections.abc import Callable, Iterable, Mapping, Sequence
 from dataclasses import dataclass, field
-from functools import partial
 from pathlib import Path
 
 import numpy as np
@@ -12,15 +12,16 @@ import numpy as np
 from packer.common.places import refuse_long_path
 from packer.common.units import bytes_text, counted
 from packer.errors import BriefError, DiskError, LastbarError
+from packer.geometry.shapes import Shape
 from packer.geometry.tileset import TileSet
 from packer.handover.crews import CrewShare, folder_name
-from packer.handover.kinds import As, file_name, predicted_bytes, refuse_unfit
+from packer.handover.kinds import As, PredictedSize, file_name, refuse_unfit
 from packer.handover.manifest import RESERVED
-from packer.handover.parting import parts
+from packer.handover.parting import PartSource, parts
 from packer.handover.target import free_bytes, part_of
 from packer.planning.plan import LayerPlan, Plan
 from packer.store.sealed_mbtiles import mbtiles_bytes_each
-from packer.store.snapshot_reader import SnapshotReader, TileIndex
+from packer.store.snapshot_reader import SnapshotReader, TileBatch, TileListing
 
 __all__ = [
     "CopyDraft",
@@ -40,24 +41,27 @@ _NAMED = 5
 
 @dataclass(frozen=True, slots=True)
 class FileDraft:
-    """A file to be written: its tiles, and a size in bytes that it will not exceed."""
+    """A file to be written: its tiles, when the last of them was fetched (seconds since 1970), and a size in bytes
+    that it will not exceed."""
 
     name: str
     layer: str
     part: int
     parts: int
-    index: TileIndex
+    listing: TileListing
+    newest: int
     predicted_bytes: int
 
 
 @dataclass(frozen=True, slots=True)
 class LayerDraft:
-    """A layer of a copy: what its pack holds of the plan, and what it lacks. `partial` are tiles at the edge of
-    one of `pictures`."""
+    """A layer of a copy: what its pack holds of the plan, when the first and the last of it were fetched (seconds since
+    1970), and what it lacks. `partial` are tiles at the edge of one of `pictures`."""
 
     plan: LayerPlan
     format: str
-    index: TileIndex
+    held: TileSet
+    fetched: tuple[int, int] | None
     absent: TileSet
     missing: TileSet
     files: tuple[FileDraft, ...]
@@ -92,55 +96,87 @@ def draft(
     kind: As,
     limit_bytes: int | None,
 ) -> list[CopyDraft]:
-    """Work out every copy. A layer without a reader has no pack yet. Raises InputError and StoreError."""
-    shared_out = list(shared_out)
-    more = {
-        name: TileSet.union(share.layers[name].more for share in shared_out if name in share.layers)
-        for name in readers
-    }
-    indexes = {name: reader.index(plan.layers[name].tiles | more[name]) for name, reader in readers.items()}
+    """Work out every copy; the packs are let go then. A layer without a reader has no pack yet.
+
+    Raises InputError and StoreError.
+    """
+    shapes = list(plan.shapes.items())
     copies = []
     for share in shared_out:
         folder = to / folder_name(share.crew.name) if share.crew else to
-        layers = {
-            name: _layer(plan, layer, readers.get(name), indexes.get(name), folder, kind, limit_bytes)
-            for name, layer in share.layers.items()
-        }
+        layers = {}
+        for name, layer in share.layers.items():
+            reader = readers.get(name)
+            if reader is None:
+                layers[name] = LayerDraft(layer, "", TileSet(), None, TileSet(), layer.tiles, ())
+            else:
+                refuse_unfit(kind, name, reader.kind)
+                layers[name] = _LayerDrafting(reader, layer, shapes, folder, kind, limit_bytes).draft()
         copies.append(CopyDraft(folder, share, layers))
+    for reader in readers.values():
+        reader.let_go()
     return copies
 
 
-_NOTHING = TileIndex(*(np.empty(0, dtype=np.int64) for _ in range(6)))
+class _TileTotals:
+    """What some tiles amount to, batch by batch."""
+
+    def __init__(self, predicted: PredictedSize) -> None:
+        self.predicted = predicted
+        self.by_zoom: Counter[int] = Counter()
+        self.largest_bytes = 0
+        self.fetched: tuple[int, int] | None = None
+
+    def add(self, batch: TileBatch) -> None:
+        """Take in the next tiles."""
+        self.predicted.add(batch)
+        weights = np.bincount(batch.zoom, mbtiles_bytes_each(batch.size_bytes))
+        self.by_zoom.update({zoom: int(weights[zoom]) for zoom in np.unique(batch.zoom).tolist()})
+        self.largest_bytes = max(self.largest_bytes, int(batch.size_bytes.max()))
+        first, last = int(batch.fetched.min()), int(batch.fetched.max())
+        self.fetched = (min(first, (self.fetched or (first,))[0]), max(last, (self.fetched or (last,))[-1]))
 
 
-def _layer(
-    plan: Plan,
-    layer: LayerPlan,
-    reader: SnapshotReader | None,
-    whole: TileIndex | None,
-    folder: Path,
-    kind: As,
-    limit_bytes: int | None,
-) -> LayerDraft:
-    if reader is None or whole is None:
-        return LayerDraft(layer, "", _NOTHING, TileSet(), layer.tiles, ())
-    refuse_unfit(kind, layer.name, reader.kind)
-    index = whole.pick(whole.where(layer.tiles | layer.more))
-    held = index.tiles()
-    absent = (layer.tiles & reader.absent) - held
-    predict = partial(predicted_bytes, kind, reader.kind, folder)
-    shapes = [(name, shape) for name, shape in plan.shapes.items()]
-    weight = mbtiles_bytes_each(index.size_bytes)
-    # Loose files are each their own; no limit on a file's size reaches them.
-    most = None if kind == "folder" else limit_bytes
-    cut = parts(index, layer, shapes, weight, predict, most) if len(index) else []
-    files = []
-    for number, places in enumerate(cut, 1):
-        some = index.pick(places)
-        name = file_name(kind, layer.name, number, len(cut))
-        files.append(FileDraft(name, layer.name, number, len(cut), some, predict(some)))
-    missing, partly = layer.tiles - held - absent, held & reader.partial
-    return LayerDraft(layer, reader.kind, index, absent, missing, tuple(files), partly, reader.pictures)
+@dataclass(frozen=True, slots=True)
+class _LayerDrafting:
+    reader: SnapshotReader
+    layer: LayerPlan
+    shapes: Sequence[tuple[str, Shape]]
+    folder: Path
+    kind: As
+    limit_bytes: int | None
+
+    def draft(self) -> LayerDraft:
+        layer, reader = self.layer, self.reader
+        held = (layer.tiles | layer.more) & reader.held
+        absent = (layer.tiles & reader.absent) - held
+        listing, whole = self._listed(held)
+        cut = [(listing, whole)] if held else []
+        # Loose files are each their own; no limit on a file's size reaches them.
+        most = None if self.kind == "folder" else self.limit_bytes
+        if held and most is not None and whole.predicted.bytes > most:
+            source = PartSource(held, whole.by_zoom, whole.largest_bytes, reader.batches, self._predict)
+            cut = [self._listed(part) for part in parts(source, layer, self.shapes, most)]
+        files = tuple(self._file(one, n, len(cut)) for n, one in enumerate(cut, 1))
+        missing, partly = layer.tiles - held - absent, held & reader.partial
+        return LayerDraft(
+            layer, reader.kind, held, whole.fetched, absent, missing, files, partly, reader.pictures
+        )
+
+    def _listed(self, tiles: TileSet) -> tuple[TileListing, _TileTotals]:
+        totals = _TileTotals(PredictedSize(self.kind, self.reader.kind, self.folder))
+        return self.reader.listing(tiles, totals.add), totals
+
+    def _predict(self, tiles: TileSet) -> int:
+        predicted = PredictedSize(self.kind, self.reader.kind, self.folder)
+        for batch in self.reader.batches(tiles):
+            predicted.add(batch)
+        return predicted.bytes
+
+    def _file(self, found: tuple[TileListing, _TileTotals], number: int, count: int) -> FileDraft:
+        (listing, totals), layer = found, self.layer.name
+        name, newest = file_name(self.kind, layer, number, count), (totals.fetched or (0,))[-1]
+        return FileDraft(name, layer, number, count, listing, newest, totals.predicted.bytes)
 
 
 def refuse_clashes(copies: Sequence[CopyDraft]) -> None:
@@ -189,7 +225,7 @@ def refuse_gaps(copies: Sequence[CopyDraft], fetch: str, allow_gaps: bool) -> No
         )
 
 
-def refuse_over_budget(copies: Sequence[CopyDraft]) -> None:
+def refuse_over_budget(copies: Sequence[CopyDraft], readers: Mapping[str, SnapshotReader]) -> None:
     """Raise BriefError for the first crew whose files would take more than its budget."""
     for copy in copies:
         crew = copy.share.crew
@@ -199,24 +235,23 @@ def refuse_over_budget(copies: Sequence[CopyDraft]) -> None:
         raise BriefError(
             f'Crew "{crew.name}" has a budget of {bytes_text(crew.budget_bytes)}, but its files would take '
             f"{bytes_text(copy.predicted_bytes)}, {bytes_text(over)} too much. Nothing was handed over.\n"
-            f"Largest: {_largest(copy)}.\n"
+            f"Largest: {_largest(copy, readers)}.\n"
             "Give the crew fewer areas or layers, a lower deepest zoom, or a larger budget."
         )
 
 
-def _largest(copy: CopyDraft) -> str:
+def _largest(copy: CopyDraft, readers: Mapping[str, SnapshotReader]) -> str:
     """The areas and zooms that weigh most, in words."""
-    weights: list[tuple[int, str]] = []
+    weights: Counter[str] = Counter()
     for name, layer in copy.layers.items():
-        weight = mbtiles_bytes_each(layer.index.size_bytes)
-        for area in layer.plan.areas:
-            weights.append(
-                (int(weight[layer.index.where(area.tiles)].sum()), f'area "{area.name}" of {name}')
-            )
-        for zoom in np.unique(layer.index.zoom).tolist():
-            weights.append((int(weight[layer.index.zoom == zoom].sum()), f"zoom {zoom} of {name}"))
-    weights.sort(key=lambda pair: (-pair[0], pair[1]))
-    return ", ".join(f"{what} ({bytes_text(size)})" for size, what in weights[:_NAMED])
+        for batch in readers[name].batches(layer.held) if name in readers else ():
+            weight = mbtiles_bytes_each(batch.size_bytes)
+            for area in layer.plan.areas:
+                weights[f'area "{area.name}" of {name}'] += int(weight[batch.inside(area.tiles)].sum())
+            for zoom in np.unique(batch.zoom).tolist():
+                weights[f"zoom {zoom} of {name}"] += int(weight[batch.zoom == zoom].sum())
+    ranked = sorted(weights.items(), key=lambda pair: (-pair[1], pair[0]))
+    return ", ".join(f"{what} ({bytes_text(size)})" for what, size in ranked[:_NAMED])
 
 
 def refuse_long_names(copies: Sequence[CopyDraft], plan: Plan, kind: As) -> None:
@@ -233,14 +268,20 @@ def refuse_long_names(copies: Sequence[CopyDraft], plan: Plan, kind: As) -> None
             )
 
 
-def refuse_no_room(copies: Sequence[CopyDraft], to: Path) -> None:
-    """Raise DiskError unless the files find room, one after the other, each in place of an older one."""
+def refuse_no_room(
+    copies: Sequence[CopyDraft],
+    to: Path,
+    there: Callable[[CopyDraft, FileDraft], int] = lambda _copy, _file: 0,
+) -> None:
+    """Raise DiskError unless the files find room, one after the other, each in place of an older one. `there` are the
+    bytes of a file that are on the disk already."""
     taken = peak = _BESIDES_BYTES * len(copies)
     for copy in copies:
         for file in copy.files:
-            peak = max(peak, taken + file.predicted_bytes)
+            more = max(file.predicted_bytes - there(copy, file), 0)
+            peak = max(peak, taken + more)
             old = copy.folder / file.name
-            taken += file.predicted_bytes - (old.stat().st_size if old.is_file() else 0)
+            taken += more - (old.stat().st_size if more and old.is_file() else 0)
     free = free_bytes(to)
     if peak > free:
         raise DiskError(

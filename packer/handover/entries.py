@@ -13,18 +13,39 @@ from packer.handover.checked_stream import CheckedTileStream, HandoverJob
 from packer.handover.drafting import CopyDraft, FileDraft, LayerDraft
 from packer.handover.ground import degrees, ground
 from packer.handover.held import CopyDepths
+from packer.handover.kinds import About
 from packer.handover.loose import SUMS, TILEJSON, file_sha256
 from packer.handover.manifest import AreaEntry, BlendEntry, FileEntry, LayerEntry, Manifest, SoftwareEntry
 from packer.planning.offers import date_of
 from packer.planning.pack_path import pack_path
 from packer.planning.plan import OVERVIEW, AreaPlan, LayerPlan, Plan, tiles_digest
-from packer.store.snapshot_reader import TileIndex
 from packer.store.wrong_ground import wrong_ground
 from packer.version import __version__
 
-__all__ = ["date_text", "file_entries", "layer_entry", "manifest_of", "plain_entry", "tiles_file"]
+__all__ = [
+    "about_file",
+    "date_text",
+    "file_entries",
+    "layer_entry",
+    "manifest_of",
+    "plain_entry",
+    "tiles_file",
+]
 
 _LONGEST_WORDS = 4000  # as the manifest takes
+
+
+def about_file(job: HandoverJob, file: FileDraft) -> About:
+    """What a file says of itself."""
+    return About(
+        title=job.brief.title,
+        layer=file.layer,
+        part=file.part,
+        parts=file.parts,
+        format=job.readers[file.layer].kind,
+        attribution=job.brief.layers[file.layer].attribution,
+        newest=date_text(file.newest),
+    )
 
 
 def tiles_file(job: HandoverJob, part: Path) -> Path:
@@ -77,18 +98,17 @@ def plain_entry(path: Path, name: str, layer: str | None) -> FileEntry:
 def layer_entry(job: HandoverJob, layer: LayerDraft, damaged: TileSet, found: CopyDepths) -> LayerEntry:
     """The entry of a layer, of which the tiles in `damaged` were left out; `found` are the depths of its copy."""
     asked = job.brief.layers[layer.plan.name]
-    index = layer.index
-    good = index.tiles() - damaged
+    good = layer.held - damaged
     pack = pack_path(job.brief, layer.plan.name, job.store)
-    wrong = wrong_ground(layer.plan.name, pack, job.plan.layers[layer.plan.name].tiles) if len(index) else ()
+    wrong = wrong_ground(layer.plan.name, pack, job.plan.layers[layer.plan.name].tiles) if layer.held else ()
     return LayerEntry(
         format=layer.format,
         attribution=asked.attribution,
         permission=asked.permission,
         shows=date_of(asked),
         licence_ends=_text_or_none(getattr(asked, "expires", None)),
-        fetched=_span(index),
-        planned=len(layer.plan.tiles | index.tiles()),
+        fetched=None if layer.fetched is None else (date_text(layer.fetched[0]), date_text(layer.fetched[1])),
+        planned=len(layer.plan.tiles | layer.held),
         on_board=len(good),
         absent=len(layer.absent),
         missing=len(layer.missing),
@@ -96,7 +116,7 @@ def layer_entry(job: HandoverJob, layer: LayerDraft, damaged: TileSet, found: Co
         by_zoom={str(zoom): count for zoom, count in good.by_zoom().items()},
         areas=tuple(_area_entry(area, layer.plan.name, found) for area in layer.plan.areas),
         wrong_ground=" ".join(wrong)[:_LONGEST_WORDS],
-        pictures=layer.pictures if len(index) else (),
+        pictures=layer.pictures if layer.held else (),
         blended=_blended(job.blends.get(layer.plan.name), layer.plan.blended),
     )
 
@@ -138,10 +158,6 @@ def _area_entry(area: AreaPlan, layer: str, found: CopyDepths) -> AreaEntry:
 
 def _text_or_none(value: object) -> str | None:
     return None if value is None else str(value)
-
-
-def _span(index: TileIndex) -> tuple[str, str] | None:
-    return (date_text(int(index.fetched.min())), date_text(int(index.fetched.max()))) if len(index) else None
 
 
 def date_text(seconds: int) -> str:

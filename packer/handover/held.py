@@ -49,7 +49,7 @@ def depths_of(
 
 def _ground(layer: LayerDraft, damaged: set[Tile]) -> Holdings:
     corrupt = TileSet.from_tiles(damaged)
-    stored = layer.index.tiles() - corrupt
+    stored = layer.held - corrupt
     return Holdings(stored, layer.missing, layer.absent, corrupt, partial=stored & layer.partial)
 
 

@@ -18,12 +18,13 @@ from packer.common.units import counted
 from packer.content.damage import Damaged, NotATile
 from packer.content.payload import Kind, decode_fully
 from packer.errors import InputError, LastbarError
+from packer.geometry.tileset import TileCollector, TileSet
 from packer.handover.crew_folders import plain_name
-from packer.handover.loose import SUMS, TILEJSON, Loose, file_sha256, read_sums
+from packer.handover.loose import SUMS, TILEJSON, Loose, file_sha256, loose_tile, read_sums
 from packer.handover.manifest import CARD, MANIFEST, FileEntry, Manifest, read_manifest
 from packer.handover.target import leftovers
 from packer.store.disk_errors import translated
-from packer.store.snapshot_reader import SealedFile
+from packer.store.sealed_file import SealedFile
 
 __all__ = ["LINK", "FileFinding", "InspectReport", "Progress", "inspect_folder"]
 
@@ -234,15 +235,19 @@ def _extra(folder: Path, manifest: Manifest) -> Iterator[str]:
 
 
 def _extra_loose(top: Path) -> Iterator[str]:
+    listed: dict[str, TileCollector] = {}
     try:
-        listed = {loose.name for loose in read_sums(top)} | {SUMS, TILEJSON}
+        for loose in read_sums(top):
+            listed.setdefault(loose.name.rpartition(".")[2], TileCollector()).add(loose.tile)
     except LastbarError:
         return  # named already, as a fault of the list
+    known = {ending: found.tiles() for ending, found in listed.items()}
     for root, folders, names in os.walk(top):
         folders[:] = [
             name for name in folders if not is_link(Path(root, name))
         ]  # Python 3.11 follows junctions
         for name in sorted(names):
             path = Path(root, name).relative_to(top).as_posix()
-            if path not in listed:
+            ending = name.rpartition(".")[2]
+            if path not in (SUMS, TILEJSON) and loose_tile(path, ending) not in known.get(ending, TileSet()):
                 yield f"{top.name}/{path}"

@@ -42,7 +42,7 @@ def hand_over(
     without room, and StoppedError if `stop` was set before it was done.
 
     If it is stopped, or the process dies: a folder that was not finished has no manifest, and the next handover
-    clears away what is in it.
+    goes on there, once it has checked what is in it.
     """
     return handover(
         brief,

@@ -13,12 +13,14 @@ from packer.errors import InputError, StoreError
 from packer.geometry.tileset import Tile, TileSet
 from packer.handover.ground import degrees, extent, middle
 from packer.handover.loose import TILEJSON, read_sums, tilejson, write_loose
-from packer.handover.target import on_disk_bytes, put_text, sync_file
-from packer.store.sealed_gpkg import GpkgContents, geopackage_bytes, write_geopackage
-from packer.store.sealed_mbtiles import mbtiles_bytes, write_mbtiles
-from packer.store.snapshot_reader import ContentDigest, SealedFile, TileIndex
+from packer.handover.target import cluster_bytes, put_text, sync_file
+from packer.store.sealed_file import SealedFile
+from packer.store.sealed_gpkg import GeopackageSize, GpkgContents, write_geopackage
+from packer.store.sealed_mbtiles import MbtilesSize, write_mbtiles
+from packer.store.snapshot_reader import ContentDigest, TileBatch
+from packer.store.staged_file import Resume
 
-__all__ = ["About", "As", "Findings", "file_name", "predicted_bytes", "read_back", "refuse_unfit", "write"]
+__all__ = ["About", "As", "Findings", "PredictedSize", "file_name", "read_back", "refuse_unfit", "write"]
 
 As = Literal["mbtiles", "gpkg", "folder"]
 _VECTOR_LABELS_BYTES = 256 * 1024  # names of layers and fields; some kilobytes are usual
@@ -60,14 +62,36 @@ def file_name(kind: As, layer: str, part: int, parts: int) -> str:
     return f"{layer}{f'-{part}-of-{parts}' if parts > 1 else ''}.{kind}"
 
 
-def predicted_bytes(kind: As, form: str, folder: Path, index: TileIndex) -> int:
-    """What these tiles take at most: the size of the file, or of the loose files on the disk of `folder`."""
-    if kind == "mbtiles":
-        labels = _VECTOR_LABELS_BYTES if form == "pbf" else 0
-        return mbtiles_bytes(index.zoom, index.x, index.y, index.size_bytes) + labels
-    if kind == "gpkg":
-        return geopackage_bytes(index.x, index.y, index.size_bytes)
-    return on_disk_bytes(folder, [*index.size_bytes.tolist(), _SUM_BYTES * len(index), 4096])
+class PredictedSize:
+    """What tiles take at most, taken in their order: the size of the file, or of the loose files on the disk of
+    `folder`."""
+
+    def __init__(self, kind: As, form: str, folder: Path) -> None:
+        self._mbtiles = MbtilesSize() if kind == "mbtiles" else None
+        self._gpkg = GeopackageSize() if kind == "gpkg" else None
+        self._cluster = cluster_bytes(folder) if kind == "folder" else 1
+        self._labels = _VECTOR_LABELS_BYTES if form == "pbf" else 0
+        self._count = self._loose = 0
+
+    def add(self, batch: TileBatch) -> None:
+        """Take in the next tiles."""
+        if self._mbtiles is not None:
+            self._mbtiles.add(batch.zoom, batch.x, batch.y, batch.size_bytes)
+        elif self._gpkg is not None:
+            self._gpkg.add(batch.x, batch.y, batch.size_bytes)
+        else:
+            self._count += len(batch)
+            self._loose += int((-(-batch.size_bytes // self._cluster) * self._cluster).sum())
+
+    @property
+    def bytes(self) -> int:
+        """What those so far take."""
+        if self._mbtiles is not None:
+            return self._mbtiles.bytes + self._labels
+        if self._gpkg is not None:
+            return self._gpkg.bytes
+        beside = (_SUM_BYTES * self._count, 4096)
+        return self._loose + sum(-(-size // self._cluster) * self._cluster for size in beside)
 
 
 def write(
@@ -77,19 +101,23 @@ def write(
     tiles: Iterable[tuple[Tile, bytes]],
     found: Callable[[], Findings],
     max_bytes: int | None,
+    there: Resume,
 ) -> None:
     """Write a file, or a folder of loose files, under its hidden name, and bring it to the disk.
 
-    `found` is asked once the tiles are in. If the process dies: what has the hidden name is worth nothing.
+    `there` is given the tiles that a handover which was cut off left in the file, before `tiles` is asked for those
+    that follow; of loose files those that are just as they should be are left. `found` is asked once the tiles are in.
+    Raises UnlikeError if what has the hidden name cannot be gone on with. If the process dies: the next run can go on
+    with what has the hidden name.
     """
     if kind == "mbtiles":
-        write_mbtiles(part, tiles, lambda: _labels(about, found()), max_bytes)
+        write_mbtiles(part, tiles, lambda: _labels(about, found()), max_bytes, there)
         sync_file(part)
     elif kind == "gpkg":
-        write_geopackage(part, about.layer, tiles, lambda: _contents(about, found()), max_bytes)
+        write_geopackage(part, about.layer, tiles, lambda: _contents(about, found()), max_bytes, there)
         sync_file(part)
     else:
-        write_loose(part, tiles, about.format)
+        write_loose(part, tiles, about.format, lambda: found().tiles)
         what = found()
         text = tilejson(_about_json(about, what), about.layer, about.format, what.vector_layers)
         put_text(part / TILEJSON, text)

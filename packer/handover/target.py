@@ -31,9 +31,9 @@ __all__ = [
     "FAT_LIMIT_BYTES",
     "FileSystem",
     "clear_away",
+    "cluster_bytes",
     "free_bytes",
     "leftovers",
-    "on_disk_bytes",
     "part_of",
     "put_in_place",
     "put_text",
@@ -127,12 +127,9 @@ def free_bytes(folder: Path) -> int:
         return shutil.disk_usage(nearest_folder(folder.resolve())).free
 
 
-def on_disk_bytes(folder: Path, sizes_bytes: list[int]) -> int:
-    """What loose files of these sizes take on the disk, each rounded up to whole clusters."""
-    cluster = (
-        os.statvfs(nearest_folder(folder.resolve())).f_frsize if hasattr(os, "statvfs") else _CLUSTER_BYTES
-    )
-    return sum(-(-size // cluster) * cluster for size in sizes_bytes)
+def cluster_bytes(folder: Path) -> int:
+    """The unit in which the file system gives room to a file, in bytes."""
+    return os.statvfs(nearest_folder(folder.resolve())).f_frsize if hasattr(os, "statvfs") else _CLUSTER_BYTES
 
 
 def part_of(final: Path) -> Path:
@@ -146,7 +143,7 @@ def leftovers(folder: Path) -> Iterator[Path]:
         yield from (
             path
             for path in sorted(folder.iterdir())
-            if path.name.startswith(".") and path.name.endswith(_HIDDEN)
+            if path.name.startswith(".") and path.name.endswith((_HIDDEN, f"{_HIDDEN}-journal"))
         )
 
 

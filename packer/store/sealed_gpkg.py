@@ -12,13 +12,12 @@ from collections.abc import Callable, Iterable
 from dataclasses import dataclass
 from pathlib import Path
 
-import numpy as np
-
 from packer.geometry.grid import EQUATOR_M, Ints
 from packer.geometry.tileset import Tile
-from packer.store.sealed_mbtiles import building, layout, sealed_bytes, table_cells
+from packer.store.sealed_mbtiles import PageCount, table_cells
+from packer.store.staged_file import Building, FileForm, Resume, layout
 
-__all__ = ["GpkgContents", "geopackage_bytes", "geopackage_layouts", "table_name", "write_geopackage"]
+__all__ = ["GeopackageSize", "GpkgContents", "geopackage_layouts", "table_name", "write_geopackage"]
 
 _APPLICATION_ID = 0x47504B47  # "GPKG", requirement 2
 _USER_VERSION = 10400  # version 1.4.0, requirement 2
@@ -121,26 +120,28 @@ def write_geopackage(
     tiles: Iterable[tuple[Tile, bytes]],
     contents: Callable[[], GpkgContents],
     max_bytes: int | None = None,
+    there: Resume | None = None,
 ) -> None:
     """Write a file of tiles in the order given; `contents` is asked for once the tiles are in.
 
-    Raises DiskError. If the process dies, or `tiles` raises: the file at `path` is worth nothing.
+    `there`, errors and what holds if the process dies are as for `write_mbtiles`.
     """
     name = table_name(layer)
-    with building(path, _APPLICATION_ID, max_bytes) as db:
-        db.execute(f"PRAGMA user_version = {_USER_VERSION}")
-        for statement in (*_TABLES.split(";"), _TILES.format(name)):
-            db.execute(statement)
-        db.executemany("INSERT INTO gpkg_spatial_ref_sys VALUES (?, ?, ?, ?, ?, ?)", _SYSTEMS)
-        db.executemany(
+    form = FileForm((_TABLES, _TILES.format(name)), name, _APPLICATION_ID, _USER_VERSION, _EXTENSIONS)
+    with Building(path, form, max_bytes) as file:
+        if there is not None:
+            there((Tile(z, x, y), data) for z, x, y, data in file.rows())
+        file.fill(
             f'INSERT INTO "{name}" VALUES (NULL, ?, ?, ?, ?)',
             ((t.zoom, t.x, t.y, data) for t, data in tiles),  # rows count from the top, clause 2.2.8
         )
-        _describe(db, name, contents())
+        what = contents()
+        file.describe(lambda db: _describe(db, name, what))
 
 
 def _describe(db: sqlite3.Connection, name: str, what: GpkgContents) -> None:
     """Write the rows that say what the table of tiles is, inside the caller's transaction."""
+    db.executemany("INSERT INTO gpkg_spatial_ref_sys VALUES (?, ?, ?, ?, ?, ?)", _SYSTEMS)
     west, south, east, north = what.box
     box = (
         (west - 0.5) * EQUATOR_M,
@@ -175,6 +176,17 @@ def _matrix(zoom: int, tile_px: int) -> tuple[int, int, int, int, int, float, fl
     return zoom, 1 << zoom, 1 << zoom, tile_px, tile_px, pixel_m, pixel_m
 
 
-def geopackage_bytes(x: Ints, y: Ints, size_bytes: Ints) -> int:
-    """A size in bytes that the file of these tiles, in this order, does not exceed, and hardly falls short of."""
-    return sealed_bytes(*table_cells(x, y, np.asarray(size_bytes), more_columns=1), _FIXED_PAGES)
+class GeopackageSize:
+    """A size in bytes that the file of some tiles, taken in their order, does not exceed, and hardly falls short of."""
+
+    def __init__(self) -> None:
+        self._pages = PageCount()
+
+    def add(self, x: Ints, y: Ints, size_bytes: Ints) -> None:
+        """Take in the next tiles."""
+        self._pages.add(*table_cells(x, y, size_bytes, more_columns=1))
+
+    @property
+    def bytes(self) -> int:
+        """The size so far."""
+        return self._pages.bytes(_FIXED_PAGES)
