@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import json
+import math
 from collections.abc import Callable, Mapping
 from functools import cache
 from pathlib import Path
@@ -24,7 +25,7 @@ from packer.desk.course_files import changes_told, take_file
 from packer.desk.document import ChangedElsewhereError, StaleRevisionError
 from packer.desk.drives import drives
 from packer.desk.dropped import MOST_FILE_BYTES
-from packer.desk.events import EventsResponse
+from packer.desk.events import LEAST_APART_S, MOST_APART_S, EventsResponse
 from packer.desk.figures import SupersededError
 from packer.desk.fitting import edits_of
 from packer.desk.given_keys import allow_program, key_facts, key_programs, take_key
@@ -157,9 +158,15 @@ class _Addresses:
         name = request.path_params["name"]
         return JSONResponse({"name": name, "text": masked_keys(self._session.document.version(name))})
 
-    async def events(self, _request: Request) -> Response:
+    async def events(self, request: Request) -> Response:
         """What happens, as server-sent events. If cancelled: the page is forgotten."""
-        return EventsResponse(self._session.events.follow())
+        try:
+            apart_s = float(request.query_params.get("apart", LEAST_APART_S))
+        except ValueError:
+            apart_s = math.nan
+        if not LEAST_APART_S <= apart_s <= MOST_APART_S:
+            raise HTTPException(400, f"apart is a number of seconds, {LEAST_APART_S} to {MOST_APART_S:.0f}.")
+        return EventsResponse(self._session.events.follow(apart_s))
 
     def changes(self) -> list[Route]:
         """The addresses that change something."""

@@ -11,6 +11,7 @@ import { store } from "./store.js";
 import { get } from "./api.js";
 import { showKeys } from "./keys.js";
 import { drawFiles } from "./files.js";
+import { followLog } from "./log.js";
 import { hearNotices } from "./notices.js";
 import { feet, keepUnits } from "./units.js";
 import { clock } from "./words.js";
@@ -23,6 +24,7 @@ drawProfile();
 drawFiles();
 askForDescriptions();
 hearNotices();
+followLog();
 
 let savedAs = 0; // the revision that "saved" speaks of
 store.on("state", () => {

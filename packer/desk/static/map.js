@@ -26,7 +26,6 @@ const INK = {
   over: { color: "#9a5b00", dashArray: "1 6", weight: 4 },
   tiles: { color: "#1d2322", weight: 1, opacity: 0.8, fill: false, interactive: false },
 };
-const REDRAW_MS = 7_500; // the tiles on board flicker when they are drawn anew
 const calm = window.matchMedia("(prefers-reduced-motion: reduce)").matches;
 
 /** @type {any} */
@@ -81,13 +80,10 @@ export function drawMap() {
     if (sides.source) shown.tiles?.redraw(); // it may be asked for tiles again
     drawShapes(); // with its verdicts
   });
-  let redrawn = 0;
-  whileFetching((ended) => {
-    if (ended || (!sides.source && Date.now() - redrawn > REDRAW_MS)) {
-      redrawn = Date.now();
-      shown.tiles?.redraw(); // the same addresses have other tiles now
-    }
-    return drawCover();
+  whileFetching(async (ended) => {
+    if (ended && sides.source) shown.tiles?.redraw(); // it may be asked for tiles again
+    else if (!sides.source) await shown.tiles?.grow();
+    await drawCover();
   });
   store.on("go-to", ({ lat, lon, zoom }) => map.setView([lat, lon], zoom ?? map.getZoom(), { animate: false }));
   store.on("go-to-km", goToKm);

@@ -5,7 +5,9 @@ import { cardsPanel } from "./cards.js";
 import { fetchPanel } from "./fetch.js";
 import { groundPanel } from "./ground.js";
 import { proofPanel } from "./proof.js";
+import { whenSeen } from "./growing.js";
 import { roomPanel } from "./room.js";
+import { moved } from "./standing.js";
 import { store } from "./store.js";
 import { worthPanel } from "./worth.js";
 
@@ -17,8 +19,8 @@ export function drawPanel() {
   const panel = byId("panel");
   let waiting = false;
   const draw = () => {
-    waiting = false;
-    if (!store.state) return;
+    waiting = document.hidden; // nobody looks
+    if (!store.state || waiting) return;
     const focus = document.activeElement;
     if (panel.contains(focus) && focus?.matches("input, textarea")) {
       waiting = true; // what is being typed is not taken away; the panel follows when the field is left
@@ -36,6 +38,11 @@ export function drawPanel() {
     draw();
     panel.scrollTop = 0;
   });
-  store.on("job", ({ kind }) => /** @type {any} */ (JOB_OF)[store.step]?.includes(kind) && draw());
+  store.on("job", ({ kind, job, ended }) => {
+    if (!(/** @type {any} */ (JOB_OF)[store.step]?.includes(kind))) return;
+    const onlyFigures = kind === "fetch" && !ended && !waiting && !document.hidden && moved(job);
+    if (!onlyFigures) draw();
+  });
+  whenSeen(() => waiting && draw());
   panel.addEventListener("focusout", () => setTimeout(() => waiting && draw()));
 }

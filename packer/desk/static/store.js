@@ -3,6 +3,7 @@
 import { get, post, Refused } from "./api.js";
 
 const RETRY_MS = 2000;
+const HIDDEN_S = 5;
 
 /** @typedef {{revision: number, [key: string]: any}} State */
 
@@ -174,8 +175,14 @@ class Store extends EventTarget {
     return Boolean(job?.result) && job.brief_mark !== this.state?.brief_mark;
   }
 
+  // A page that nobody sees asks for less, and all the same hears of an end and of a sign-in within seconds.
   follow() {
-    const events = new EventSource("/api/events");
+    const events = new EventSource(document.hidden ? `/api/events?apart=${HIDDEN_S}` : "/api/events");
+    const again = () => {
+      events.close();
+      this.follow();
+    };
+    document.addEventListener("visibilitychange", again, { once: true });
     events.addEventListener("state", async ({ data }) => {
       const told = JSON.parse(data);
       if (!this.state) return;
@@ -195,7 +202,9 @@ class Store extends EventTarget {
     events.addEventListener("open", () => this.tell("lost", false));
     events.addEventListener("error", () => {
       this.tell("lost", true);
-      if (events.readyState === EventSource.CLOSED) setTimeout(() => this.follow(), RETRY_MS);
+      if (events.readyState !== EventSource.CLOSED) return;
+      document.removeEventListener("visibilitychange", again);
+      setTimeout(() => this.follow(), RETRY_MS);
     });
   }
 
