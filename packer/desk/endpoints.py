@@ -21,7 +21,7 @@ from packer.common.links import is_link
 from packer.desk.at_most import set_at_most
 from packer.desk.body import body_fault
 from packer.desk.changes import SetArea, read_change
-from packer.desk.course_files import changes_told, take_file
+from packer.desk.course_files import changes_since, changes_told, take_file
 from packer.desk.document import ChangedElsewhereError, StaleRevisionError
 from packer.desk.drives import drives
 from packer.desk.dropped import MOST_FILE_BYTES
@@ -85,6 +85,7 @@ def desk_endpoints(session: Session, open_trip: Callable[[str], Any] = _no_other
             Route("/api/drives", lambda _: JSONResponse({"drives": drives()})),
             Route("/api/versions", lambda _: JSONResponse({"versions": session.document.versions()})),
             Route("/api/versions/{name}", addresses.version),
+            Route("/api/versions/{name}/changes", addresses.changes_since),
             Route("/api/key", lambda _: JSONResponse(key_facts())),
             Route("/api/programs", lambda _: JSONResponse(key_programs(session.document.now().brief))),
             Route("/api/events", addresses.events),
@@ -157,6 +158,10 @@ class _Addresses:
         """One kept version as text."""
         name = request.path_params["name"]
         return JSONResponse({"name": name, "text": masked_keys(self._session.document.version(name))})
+
+    def changes_since(self, request: Request) -> Response:
+        """What has changed since one kept version."""
+        return JSONResponse(changes_since(self._session, request.path_params["name"]))
 
     async def events(self, request: Request) -> Response:
         """What happens, as server-sent events. If cancelled: the page is forgotten."""

@@ -7,6 +7,8 @@ import { needs } from "./job.js";
 import { askKey } from "./key-field.js";
 import { logPart } from "./log.js";
 import { noticePart } from "./notices.js";
+import { fetchChoices } from "./fetch-choices.js";
+import { otherHands } from "./other-hands.js";
 import { programsPart } from "./programs.js";
 import { forgetPace, standing } from "./standing.js";
 import { store } from "./store.js";
@@ -26,7 +28,7 @@ export function fetchPanel() {
   const running = job && ["running", "stopping"].includes(job.state);
   const elsewhere = running ? null : store.state?.elsewhere;
   const state = running ? under(job) : elsewhere ? beside(elsewhere) : idle(job);
-  return [make("h2", { text: "Fetch" }), ...state, ...(elsewhere ? [] : atMostPart()), ...noticePart(), logPart()];
+  return [make("h2", { text: "Fetch" }), ...state, ...(elsewhere ? [] : atMostPart()), ...noticePart(), logPart(), ...(running || elsewhere ? [] : otherHands())];
 }
 
 /**
@@ -62,10 +64,11 @@ function idle(job) {
   const when = make("input", { type: "time", value: depart, "aria-label": "Departure" });
   when.addEventListener("change", () => { depart = when.value; });
   const whole = Boolean(job?.result?.complete) && store.state?.steps.fetch.mood === "done";
-  const start = action(whole ? "Fetch again" : job ? "Go on" : "Start", () => store.startJob("fetch", depart ? { depart } : {}), whole ? "quiet" : "");
+  const more = fetchChoices();
+  const start = action(whole ? "Fetch again" : job ? "Go on" : "Start", () => store.startJob("fetch", { ...(depart ? { depart } : {}), ...more.options() }), whole ? "quiet" : "");
   start.disabled = Boolean(store.state?.lacks);
   const leave = make("label.field", {}, make("span", { text: "Be done by (departure)" }), when);
-  const lines = [...needs(), ...programsPart(), ...power(), leave, make("p.hint", { text: "Closing this page stops nothing. The terminal that runs the desk has to stay open." }), start];
+  const lines = [...needs(), ...programsPart(), ...power(), leave, more.part, make("p.hint", { text: "Closing this page stops nothing. The terminal that runs the desk has to stay open." }), start];
   lines.unshift(...changedPart());
   if (job?.error) lines.unshift(make("p.warning", { text: job.error }));
   if (job?.result) lines.unshift(...outcome(job.result), ...(whole ? [action("Now check it", () => store.open("proof"))] : []));

@@ -10,7 +10,7 @@ import { Handles } from "./handles.js";
 import { thinOut } from "./labels.js";
 import { SideBySide } from "./side-by-side.js";
 import { store } from "./store.js";
-import { SourceTiles, sourceSwitch } from "./source-tiles.js";
+import { belowAndCredit, SourceTiles, sourceSwitch } from "./source-tiles.js";
 import { drawWouldGo } from "./would-go.js";
 import { BoardTiles } from "./tiles.js";
 import { far, feet } from "./units.js";
@@ -101,12 +101,13 @@ function fit(features) {
 
 function drawTiles() {
   const name = store.state?.lacks ? "" : sides.layer(0);
-  const of = name && `${sides.source} ${name}`;
+  const { below, credit } = belowAndCredit(name, sides.source);
+  const of = name && `${sides.source} ${name} ${below ?? ""}`;
   if (of === shown.tilesOf) return;
   shown.tiles?.remove();
   [shown.tilesOf, shown.layer] = [of, name];
-  shown.tiles = name ? new (sides.source ? SourceTiles : BoardTiles)(name, { maxZoom: 22, patient: () => Boolean(sides.beside) }).addTo(map) : null;
-  byId("credit").textContent = store.state?.layers.find((/** @type {any} */ one) => one.name === name)?.attribution ?? "";
+  shown.tiles = name ? new (sides.source ? SourceTiles : BoardTiles)(name, { maxZoom: 22, below, patient: () => Boolean(sides.beside) }).addTo(map) : null;
+  byId("credit").textContent = credit;
 }
 
 function drawShapes() {

@@ -13,7 +13,7 @@ import { worthPanel } from "./worth.js";
 
 /** @type {{[step: string]: () => Node[]}} */
 const PANELS = { ground: groundPanel, worth: worthPanel, room: roomPanel, fetch: fetchPanel, proof: proofPanel, cards: cardsPanel };
-const JOB_OF = { ground: ["describe"], worth: ["survey"], fetch: ["fetch"], proof: ["verify"], cards: ["handover", "inspect"] };
+const JOB_OF = { ground: ["describe"], worth: ["survey"], room: ["prune"], fetch: ["fetch", "merge", "split", "take-in"], proof: ["verify"], cards: ["handover", "inspect"] };
 
 export function drawPanel() {
   const panel = byId("panel");

@@ -3,6 +3,7 @@
 import { action, make } from "./dom.js";
 import { post } from "./api.js";
 import { fitPart } from "./fit.js";
+import { sparePart } from "./spare.js";
 import { store } from "./store.js";
 import { between, bytes, count, duration } from "./words.js";
 
@@ -31,6 +32,7 @@ export function roomPanel() {
     make("h3", { text: "By layer" }),
     table(["Layer", "Tiles", "Bytes"], Object.entries(figures.layers).map(([name, one]) => [name, one.tiles.toLocaleString("en"), bytes(one.bytes.expected)])),
     ...crews(figures.crews),
+    ...sparePart(),
   ];
 }
 

@@ -190,7 +190,7 @@ class Store extends EventTarget {
       else if (told.revision !== this.state.revision) this.take(await get("/api/state"));
       else this.take({ ...this.state, steps: told.steps, brief_mark: told.brief_mark, cards: told.cards, undescribed: told.undescribed });
     });
-    for (const kind of ["fetch", "survey", "describe", "verify", "handover", "inspect"]) {
+    for (const kind of ["fetch", "survey", "describe", "verify", "handover", "inspect", "prune", "merge", "split", "take-in"]) {
       events.addEventListener(`job-${kind}`, ({ data }) => this.heard(kind, JSON.parse(data)));
     }
     events.addEventListener("elsewhere", ({ data }) => this.heardElsewhere(JSON.parse(data)));
