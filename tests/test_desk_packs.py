@@ -167,8 +167,8 @@ def test_a_command_that_fails_or_is_stopped_ends_the_job(
     model: Board, monkeypatch: pytest.MonkeyPatch
 ) -> None:
     work = command_work.split_work(model.brief, None, {"parts": 2, "to": "/x"})
-    with pytest.raises(CommandFailedError, match="No room") as failed:
-        ran(monkeypatch, work, "echo 'No room.' >&2; exit 3")
+    with pytest.raises(CommandFailedError, match=r"^No room\.$") as failed:
+        ran(monkeypatch, work, "printf '1 of 2\\nlastbar: No\\n  room.\\n' >&2; exit 3")
     assert failed.value.exit_code == 3
     stopped = Told()
     stopped.stop.set()

@@ -144,4 +144,6 @@ def _result(output: str, errors: str, code: int) -> dict[str, Any]:
                     "asks": bool(_ASKS.search(text)),
                     "text": _ASKS.sub("", text).strip(),
                 }
-    raise CommandFailedError(errors.strip()[-2000:] or f"It ended with {code}.", code)
+    last = errors.rpartition("lastbar: ")[2]  # what stands before is progress
+    said = on_page(re.sub(r"\n +", " ", last).strip())[-2000:]
+    raise CommandFailedError(said or f"It ended with {code}.", code)

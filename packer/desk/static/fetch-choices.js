@@ -17,10 +17,13 @@ export function fetchChoices() {
   const part = make(
     "details", { open },
     make("summary", { text: "More choices" }),
-    field("Refresh tiles older than", text("refresh_older_than", "30d"), "Asks whether they have changed, and gets those that have. Empty: stored tiles stay as they are."),
-    field("Stop after so much", text("max_bytes", "2 GB"), "For a link that is paid by its size."),
-    field("Give up after waiting", text("give_up_after", "2h"), "Empty: waits for the network as long as it takes."),
-    make("label.check", {}, absent, " Ask again for tiles that the server said it does not have"),
+    make(
+      "div.stack", {},
+      field("Refresh tiles older than", text("refresh_older_than", "30d"), "Asks whether they have changed, and gets those that have. Empty: stored tiles stay as they are."),
+      field("Stop after so much", text("max_bytes", "2 GB"), "For a link that is paid by its size."),
+      field("Give up after waiting", text("give_up_after", "2h"), "Empty: waits for the network as long as it takes."),
+      make("label.check", {}, absent, " Ask again for tiles that the server said it does not have"),
+    ),
   );
   part.addEventListener("toggle", () => { open = /** @type {any} */ (part).open; });
   return { part, options: () => Object.fromEntries(Object.entries(chosen).filter(([, value]) => value)) };

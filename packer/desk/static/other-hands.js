@@ -48,7 +48,9 @@ function ownFiles() {
 /** @param {any} result @returns {Node[]} */
 function tookIn(result) {
   const cut = (result.pictures ?? []).reduce((/** @type {number} */ sum, /** @type {any} */ one) => sum + one.cut + one.laid, result.taken ?? 0);
-  return [make("p.next", { text: `Done: ${count(cut, "tile")} taken in. The map shows them.` })];
+  const waiting = (result.pictures ?? []).reduce((/** @type {number} */ sum, /** @type {any} */ one) => sum + one.waiting, 0);
+  const part = waiting ? ` ${count(waiting, "tile")} at its edge are shown in part, and left to the layer's server. To have the picture there as well, fetch first, then lay it over.` : "";
+  return [make("p.next", { text: `Done: ${count(cut, "tile")} taken in. The map shows them.${part}` })];
 }
 
 /** @returns {Node[]} */

@@ -19,7 +19,7 @@ export function roomPanel() {
     make("p.large", { text: `${count(figures.tiles, "tile")}, ${between(figures.bytes)}` }),
     make("p", { text: missing }),
     ...disk(figures),
-    ...time(figures.time),
+    ...(figures.missing ? time(figures.time) : []),
     ...figures.warnings.map((/** @type {string} */ text) => make("p.warning", { text })),
     ...fitPart(),
     make("h3", { text: "By area" }),

@@ -14,7 +14,7 @@ export function sparePart() {
   if (running(job)) return [head, ...busy("prune", "Looking through the packs")];
   const found = store.outdated(job) ? null : job?.result;
   const told = job?.error ? outcome(job, () => []) : found ? [say(found)] : [make("p.hint", { text: "Tiles of areas that were deleted or made smaller stay stored until you remove them." })];
-  const remove = found && found.tiles && !found.removed ? action(`Remove ${bytes(found.bytes)}`, () => removed(found)) : null;
+  const remove = found && found.tiles && !found.removed ? action(`Remove ${bytes(found.bytes)}`, () => removed(found), "quiet") : null;
   return [head, ...told, make("div.row", {}, action(found ? "Look again" : "Look for them", () => store.startJob("prune"), "quiet"), remove)];
 }
 

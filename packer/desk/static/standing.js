@@ -98,7 +98,7 @@ function areas(layers) {
       const one = found.get(area) ?? { shares: [], depths: [] };
       one.shares.push(mean);
       const { held, asked } = layer.depths[area];
-      one.depths.push(`${name} ${held ?? "none"} of ${asked}`);
+      one.depths.push(held === null ? `${name}: nothing whole yet of zoom ${asked}` : `${name}: zoom ${held} of ${asked}`);
       found.set(area, one);
     }
   }
