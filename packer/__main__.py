@@ -2,7 +2,7 @@
 
 import sys
 
-from packer.common.own_process import CHECK_JPEGS, is_packaged, restore_environment
+from packer.common.own_process import CHECK_JPEGS, FETCH_APART, is_packaged, restore_environment
 
 
 def _begin() -> None:
@@ -16,6 +16,11 @@ def _begin() -> None:
             from packer.content.jpeg_checks import main as check_jpegs
 
             check_jpegs()
+            return
+        if sys.argv[1:] == [FETCH_APART]:
+            from packer.desk.fetch_apart import main as fetch_apart
+
+            fetch_apart()
             return
     from packer.cli import main
 

@@ -5,8 +5,9 @@
 
 (a) from the start of the command until the page has its first state; (b) a change of a brief of 1,700 km, of 200 areas
 and of one with ten million tiles and a pack of a million, until its shapes and figures are there; (c) what an open page
-costs a running fetch. Wall-clock times are what a planner waits; processor times, which another program on the machine
-lengthens less, are those of server and page together. Nothing is asked of any host but this machine.
+costs a running fetch, on loopback and at 50 Mbit/s. Wall-clock times are what a planner waits; processor times, which
+another program on the machine lengthens less, are those of server and page together. Nothing is asked of any host but
+this machine.
 """
 
 from __future__ import annotations
@@ -15,7 +16,6 @@ import argparse
 import asyncio
 import compileall
 import math
-import multiprocessing
 import os
 import random
 import re
@@ -25,7 +25,7 @@ import sys
 import tempfile
 import time
 from collections.abc import Callable, Iterator
-from contextlib import contextmanager, suppress
+from contextlib import contextmanager
 from dataclasses import dataclass, field
 from pathlib import Path
 from typing import Any
@@ -40,7 +40,6 @@ from packer.planning.plan import plan
 from packer.store.labels import Labels
 from packer.store.schema import connect
 from packer.store.writer import PackWriter
-from tests.tile_server import TileServer
 
 __all__ = ["Bar", "Figure", "measure_desk"]
 
@@ -48,8 +47,6 @@ _ROOT = Path(__file__).resolve().parent.parent
 _STEPS = 17_000  # of 100 m
 _AREAS = 200
 _HELD = 1_000_000
-_SPAWN = multiprocessing.get_context("spawn")
-_SETTLES_S = 3.0  # until a process of its own is there
 
 
 @dataclass(frozen=True, slots=True)
@@ -71,6 +68,7 @@ class Figure:
     bar: Bar
     wall: list[float] = field(default_factory=list)
     cpu: list[float] = field(default_factory=list)
+    note: str = ""
 
     @property
     def text(self) -> str:
@@ -79,7 +77,7 @@ class Figure:
         told = f"{_spread(self.wall)} {self.bar.unit}"
         cpu = f", processor {_spread(self.cpu)} {self.bar.unit}" if self.cpu else ""
         verdict = "kept" if kept else "NOT KEPT"
-        return f"{self.name}: {told}{cpu}; the bar is {self.bar.most:g} {self.bar.unit}: {verdict}"
+        return f"{self.name}: {told}{cpu}; the bar is {self.bar.most:g} {self.bar.unit}: {verdict}{self.note}"
 
 
 def _spread(values: list[float]) -> str:
@@ -243,60 +241,18 @@ def _answered(name: str, folder: Path, runs: int, change: Callable[[int], dict[s
 
 
 def _open_page(folder: Path, runs: int) -> Iterator[Figure]:
-    """How much longer a fetch of some thousand tiles takes with a page open, in turns with one that none watches."""
-    alone, watched = Figure("alone", PAGE), Figure("watched", PAGE)
-    with TileServer() as server:
-        for n in range(2 * runs):
-            trip = folder / f"fetch-{n}"
-            trip.mkdir()
-            kept = watched if n % 2 else alone
-            wall, cpu = _fetched(trip, server, watched=kept is watched)
-            kept.wall.append(wall)
-            kept.cpu.append(cpu)
-    found = Figure("what an open page adds to a fetch", PAGE)
-    found.wall = [100 * (a / b - 1) for a, b in zip(watched.wall, alone.wall, strict=True)]
-    found.cpu = [100 * (a / b - 1) for a, b in zip(watched.cpu, alone.cpu, strict=True)]
-    yield found
+    """How much longer a fetch takes with a page open, in turns with one that none watches."""
+    from scripts.bench_page import (
+        measure_page,  # needs a browser and a file server, and the other parts do not
+    )
 
-
-def _fetched(folder: Path, server: TileServer, *, watched: bool) -> tuple[float, float]:
-    """Wall-clock and processor seconds of a fetch; the processor's are those of the server of tiles as well."""
-    url = server.url.replace("survey", "LAYER")
-    ground = '[[areas]]\nname = "block"\nbox = [12, 47, 12.4, 47.2]\ndeepest = 15\n'
-    caps = "connections = 8\nrequests-per-second = 100000\n"
-    (folder / "brief.toml").write_text(f'title = "bench"\n{_layers(url, caps)}{ground}', encoding="utf-8")
-    with DeskServer(folder) as desk, _page(desk) as page:
-        # In a process of its own, as a browser is: what is measured here is the desk alone.
-        looking = _SPAWN.Process(target=_look_on, args=(desk.url, dict(page.cookies)), daemon=True)
-        if watched:
-            looking.start()
-            time.sleep(_SETTLES_S)
-        started, worked = time.perf_counter(), time.process_time()
-        page.post("/api/jobs/fetch", json={}).raise_for_status()
-        thread = desk.session.jobs._last["fetch"].thread
-        assert thread is not None
-        thread.join()
-        took = time.perf_counter() - started, time.process_time() - worked
-        if watched:
-            looking.terminate()
-            looking.join()
-    return took
-
-
-def _look_on(url: str, cookies: dict[str, str]) -> None:
-    """What an open page asks during a fetch: it follows the events, and draws what is on board anew now and then, so
-    seldom that it takes a twentieth of the time at most, as static/growing.js has it."""
-    with (
-        suppress(httpx.HTTPError),
-        httpx.Client(base_url=url, cookies=cookies, timeout=120) as page,
-        page.stream("GET", "/api/events") as events,
-    ):
-        again = 0.0
-        for line in events.iter_lines():
-            if '"kind":"fetch"' in line and time.monotonic() > again:
-                began = time.monotonic()
-                page.get("/coverage/aerial.geojson")
-                again = time.monotonic() + max(2.5, 20 * (time.monotonic() - began))
+    place = folder / "page"
+    place.mkdir()
+    folder.chmod(0o755)  # the file server reads as nobody
+    for one in measure_page(place, runs):
+        found = Figure(f"what an open page adds to a fetch {one.name}", PAGE, note=one.seconds)
+        found.wall, found.cpu = one.slower_percent, one.work_percent
+        yield found
 
 
 def main() -> None:

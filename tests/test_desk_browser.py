@@ -201,6 +201,13 @@ def test_without_any_network_an_area_is_drawn_on_the_graticule_dragged_undone_an
         dialog.get_by_role("button", name="Save").click()
         expect(page.locator("#areas")).to_contain_text(re.compile(r"\d\.\d mi"))
         expect(page.locator("#map .leaflet-control-scale")).to_contain_text(re.compile(r"\d+ (ft|mi)"))
+        page.locator("#areas .area").nth(1).click()
+        reach = page.get_by_label("Reach to either side")
+        assert reach.input_value() == "820 ft"  # of 250 m
+        reach.fill("0.5 mi")
+        reach.press("Enter")
+        expect(page.locator("#undo")).to_be_enabled()
+        expect(reach).to_have_value("0.5 mi")
     with DeskServer(tmp_path / "next") as desk, sitting(browser, desk) as page:
         page.get_by_role("button", name=tmp_path.name, exact=True).click()  # of the recent trips
         said(page, "ground", "✓ 2 areas")

@@ -97,6 +97,28 @@ def test_replacing_a_course_keeps_every_setting_and_the_old_file_and_every_page_
     assert not any("lastbar " in one for one in sentences)
 
 
+def test_undo_brings_a_replaced_course_back_and_redo_the_new_one(page: Page, folder: Path) -> None:
+    brief, old = (folder / "brief.toml").read_bytes(), (folder / "course.gpx").read_bytes()
+    tiles = page.get("/api/figures")["tiles"]
+    drop(page, LONGER, "replace")
+    state = page.get("/api/state")
+    assert state["can_undo"]
+    more = page.get("/api/figures")["tiles"]
+    for _ in range(2):  # as often as one likes, also within one second
+        state = page.post("/api/undo", {"revision": state["revision"]})
+        assert (folder / "course.gpx").read_bytes() == old
+        assert page.get("/api/figures")["tiles"] == tiles < more
+        state = page.post("/api/redo", {"revision": state["revision"]})
+        assert (folder / "course.gpx").read_bytes() == LONGER
+        assert page.get("/api/figures")["tiles"] == more
+    assert (folder / "brief.toml").read_bytes() == brief
+    for kept in (folder / ".versions").rglob("*course.gpx"):
+        kept.unlink()
+    told = page.post("/api/undo", {"revision": state["revision"]}, 503)
+    assert "cannot be put back" in told["error"]
+    assert (folder / "course.gpx").read_bytes() == LONGER
+
+
 def test_keeping_both_leaves_the_old_file_and_its_areas_alone(page: Page, folder: Path) -> None:
     old = (folder / "course.gpx").read_bytes()
     assert drop(page, LONGER, "both")["file"] == "course 2.gpx"

@@ -20,7 +20,14 @@ from packer import cli
 from packer.cli import run_desk
 from packer.cli.file_manager import started_by_file_manager
 from packer.cli.terminal import takes_codes
-from packer.common.own_process import CHECK_JPEGS, jpeg_checks_command, own_command, restore_environment
+from packer.common.own_process import (
+    CHECK_JPEGS,
+    FETCH_APART,
+    fetch_apart_command,
+    jpeg_checks_command,
+    own_command,
+    restore_environment,
+)
 from packer.common.shell import shell_command
 from packer.desk.recent_trips import RecentTrips
 from packer.desk.server import DeskServer
@@ -42,6 +49,7 @@ def test_python_is_called_where_there_is_one() -> None:
 def test_the_packaged_program_starts_itself_and_no_python() -> None:
     assert own_command("fetch", Path("trip")) == ["/opt/lastbar/lastbar", "fetch", "trip"]
     assert jpeg_checks_command() == ["/opt/lastbar/lastbar", CHECK_JPEGS]
+    assert fetch_apart_command() == ["/opt/lastbar/lastbar", FETCH_APART]
 
 
 def test_nothing_but_that_room_starts_this_program() -> None:
@@ -60,7 +68,10 @@ def test_commands_to_paste_are_those_that_were_typed(monkeypatch: pytest.MonkeyP
 
 
 @pytest.mark.usefixtures("packaged")
-@pytest.mark.parametrize(("arguments", "does"), [([CHECK_JPEGS], "checks"), ([], "main"), (["plan"], "main")])
+@pytest.mark.parametrize(
+    ("arguments", "does"),
+    [([CHECK_JPEGS], "checks"), ([FETCH_APART], "fetches"), ([], "main"), (["plan"], "main")],
+)
 def test_the_packaged_program_begins_with_what_it_was_started_for(
     monkeypatch: pytest.MonkeyPatch, arguments: list[str], does: str
 ) -> None:
@@ -68,6 +79,7 @@ def test_the_packaged_program_begins_with_what_it_was_started_for(
     monkeypatch.setattr(sys, "argv", ["lastbar", *arguments])
     monkeypatch.setattr("multiprocessing.freeze_support", lambda: did.append("freeze_support"))
     monkeypatch.setattr("packer.content.jpeg_checks.main", lambda: did.append("checks"))
+    monkeypatch.setattr("packer.desk.fetch_apart.main", lambda: did.append("fetches"))
     monkeypatch.setattr(cli, "main", lambda: did.append("main"))
     begin._begin()
     assert did == ["freeze_support", does]

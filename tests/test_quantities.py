@@ -22,6 +22,11 @@ quick = settings(max_examples=tries(25, 50), deadline=None)  # a busy machine is
         ("2 km", 2000),
         ("2.5 km", 2500),
         ("0.25km", 250),
+        (
+            "800 ft",
+            243.84,
+        ),  # NIST SP 811 (2008), appendix B.8: 1 ft = 0.3048 m, 1 mi = 1609.344 m, both exactly
+        ("0.5mi", 804.672),
         (" 1 m ", 1),
         ("0 m", 0),
     ],
@@ -47,7 +52,7 @@ def test_a_time_with_its_unit_is_read_as_seconds(text: str, time_s: float) -> No
 
 
 NO_LENGTHS = """
-250 | m | -5 m | +5 m | 1e3 m | 2,5 km | 2.km | .5 km | 5 miles | 5 ft | 5 m m | 5 M | 1 km 200 m | nan m
+250 | m | -5 m | +5 m | 1e3 m | 2,5 km | 2.km | .5 km | 5 miles | 5 feet | 5 m m | 5 Mi | 5 nmi | 5 M | 1 km 200 m | nan m
 inf km | 0x10 m | 250 m² | 1_000 m | ٢٥٠ m | 5\u00a0m\u200b
 """
 

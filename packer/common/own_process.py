@@ -7,10 +7,21 @@ import os
 import sys
 from collections.abc import MutableMapping
 
-__all__ = ["CHECK_JPEGS", "is_packaged", "jpeg_checks_command", "own_command", "restore_environment"]
+__all__ = [
+    "CHECK_JPEGS",
+    "FETCH_APART",
+    "fetch_apart_command",
+    "is_packaged",
+    "jpeg_checks_command",
+    "own_command",
+    "restore_environment",
+]
 
 CHECK_JPEGS = "--own-process-checks-jpegs"
 """The one word with which the packaged program does the work of `packer.content.jpeg_checks`."""
+
+FETCH_APART = "--own-process-fetches"
+"""The one word with which the packaged program does the work of `packer.desk.fetch_apart`."""
 
 
 def is_packaged() -> bool:
@@ -28,6 +39,11 @@ def own_command(*words: object) -> list[str]:
 def jpeg_checks_command() -> list[str]:
     """The command of the process that checks JPEGs; it loads nothing of the command line."""
     return own_command(CHECK_JPEGS) if is_packaged() else [sys.executable, "-m", "packer.content.jpeg_checks"]
+
+
+def fetch_apart_command() -> list[str]:
+    """The command of the process that fetches for the desk; it loads nothing of the command line."""
+    return own_command(FETCH_APART) if is_packaged() else [sys.executable, "-m", "packer.desk.fetch_apart"]
 
 
 def restore_environment(environment: MutableMapping[str, str] = os.environ) -> None:

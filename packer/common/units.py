@@ -17,21 +17,22 @@ __all__ = [
 
 # ASCII digits, and few enough of them that every quantity is a finite number.
 _NUMBER = r"\s*([0-9]{1,15}(?:\.[0-9]{1,15})?)\s*"
-_LENGTH = re.compile(_NUMBER + r"(m|km)\s*")
+_LENGTH = re.compile(_NUMBER + r"(m|km|ft|mi)\s*")
+_LENGTH_M = {"m": 1.0, "km": 1000.0, "ft": 0.3048, "mi": 1609.344}  # exactly: NIST SP 811, appendix B.8
 _TIME = re.compile(_NUMBER + r"(s|m|min|h|d)\s*")
 _TIME_S = {"s": 1.0, "m": 60.0, "min": 60.0, "h": 3600.0, "d": 86400.0}
 
 
 def metres(text: str) -> float:
-    """Metres from a length such as "250 m" or "2.5 km".
+    """Metres from a length such as "250 m", "2.5 km", "800 ft" or "0.5 mi" (the international foot and mile).
 
     Raises ValueError, worded for the planner, for anything else; a bare number is refused since its unit
     would be a guess.
     """
     match = _LENGTH.fullmatch(text)
     if match is None:
-        raise ValueError('a length is a number with its unit, for example "250 m" or "2 km"')
-    return float(match[1]) * (1000.0 if match[2] == "km" else 1.0)
+        raise ValueError('a length is a number with its unit, for example "250 m", "2 km" or "800 ft"')
+    return float(match[1]) * _LENGTH_M[match[2]]
 
 
 def seconds(text: str) -> float:

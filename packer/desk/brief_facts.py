@@ -64,6 +64,7 @@ def layer_facts(now: Snapshot, table: Mapping[str, Any]) -> list[dict[str, Any]]
                     key: values.get(key)
                     for key in ("attribution", "permission", "connections", "requests-per-second")
                 },
+                "over": layer.over if layer else values.get("over"),
                 "expires": str(values["expires"]) if "expires" in values else None,
             }
         )

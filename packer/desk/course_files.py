@@ -17,7 +17,7 @@ from packer.planning.comparison import compare
 from packer.planning.plan import Plan, plan
 from packer.planning.shape_files import shapes_in
 
-__all__ = ["changes_told", "take_file"]
+__all__ = ["changes_since", "changes_told", "take_file"]
 
 
 def take_file(session: Session, name: str, content: bytes, keep: str = "both") -> dict[str, Any]:
@@ -25,8 +25,8 @@ def take_file(session: Session, name: str, content: bytes, keep: str = "both") -
     and tells what the new one would change, "replace" puts it in place of the old one, "both" gives it a number.
 
     Areas keep their depths, floors and crews. Gives as `keep_dropped`; with `taken` where
-    nothing was kept, with `before` where the old file went to. Raises as `keep_dropped`. If the process dies: the old
-    file or the new one, whole, and maybe a hidden one beside it.
+    nothing was kept, with `before` where the old file went to. Undo brings the old one back. Raises as
+    `keep_dropped`. If the process dies: the old file or the new one, whole, and maybe a hidden one beside it.
     """
     if keep not in ("ask", "replace", "both"):
         raise InputError("A file is kept by ask, replace or both.")
@@ -40,8 +40,7 @@ def take_file(session: Session, name: str, content: bytes, keep: str = "both") -
         counts = shapes_in(trial)
         if keep == "ask":
             return {"file": there.name, "taken": True, **counts, **_foreseen(session, there.name, trial.name)}
-        before = document.keep_file(there)
-        trial.replace(there)
+        before = document.replace_file(there, trial)
     except OSError as fault:
         raise DiskError(f"{there} cannot be written: {fault.strerror}.") from fault
     except ValueError as fault:
@@ -60,6 +59,14 @@ def changes_told(session: Session) -> dict[str, Any]:
     _, brief, worked_out = session.plan()
     found = changes_since_fetch(brief, worked_out, session.store)
     return {} if found is None else {**found.to_dict(), "sentences": list(map(on_page, found.sentences))}
+
+
+def changes_since(session: Session, name: str) -> dict[str, Any]:
+    """What the present brief asks for otherwise than a kept version of it: `more` and `fewer` tiles, and a sentence an
+    area. Raises InputError for a name that is none, BriefError for a version that is no sound brief, and as
+    `Session.plan`."""
+    _, _, now = session.plan()
+    return _change(plan(Brief.from_text(session.document.version(name), session.document.path)), now)
 
 
 def _foreseen(session: Session, name: str, trial: str) -> dict[str, Any]:

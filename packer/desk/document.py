@@ -51,6 +51,15 @@ class Snapshot:
     saved: bool
 
 
+@dataclass(frozen=True, slots=True)
+class _UndoStep:
+    """What Undo or Redo goes back to: a text or, where a shape file was replaced, what is kept of that file."""
+
+    text: str
+    file: Path | None = None
+    kept: Path | None = None
+
+
 class Document:
     """A brief that several pages may look at and change; safe to use from any thread.
 
@@ -64,8 +73,8 @@ class Document:
         self.path = path if plain_file else path / "brief.toml"
         self._versions, self._lock = Versions(self.path, now), threading.RLock()
         self._parsed: TOMLDocument | None = None  # of the present text, if it is at hand
-        self._undo: list[str] = []
-        self._redo: list[str] = []
+        self._undo: list[_UndoStep] = []
+        self._redo: list[_UndoStep] = []
         self._revision = 1
         self._on_disk = self._read()
         title = tomlkit.item(self.path.absolute().parent.name or "Trip").as_string()
@@ -101,7 +110,7 @@ class Document:
             return found
 
     def undo(self, revision: int) -> Snapshot:
-        """Take the last change back. Raises as `change`, and InputError where there is none."""
+        """Take the last change back, or a shape file. Raises as `change`, and InputError where there is none."""
         return self._back(revision, self._undo, self._redo, "There is nothing to undo.")
 
     def redo(self, revision: int) -> Snapshot:
@@ -124,7 +133,7 @@ class Document:
             if theirs is None:
                 raise InputError(f"{self.path} is not there any more.")
             brief, lacks = self._checked(theirs)
-            self._undo.append(self._text)
+            self._undo.append(_UndoStep(self._text))
             self._redo.clear()
             self._on_disk, self._text, self._parsed = theirs, theirs, None
             self._brief, self._lacks = brief, lacks
@@ -141,9 +150,22 @@ class Document:
             self._save(self._text)
             return self.now()
 
-    def keep_file(self, path: Path) -> str:
-        """Keep a shape file among the versions before it is replaced; gives where. Raises OSError."""
-        return str(self._versions.keep_file(path))
+    def replace_file(self, path: Path, by: Path) -> str:
+        """Put one shape file in place of another, which is kept among the versions; gives where. Undo brings it back.
+
+        Raises OSError. If the process dies: the old file or the new one, whole.
+        """
+        with self._lock:
+            kept = self._keep_file(path)
+            by.replace(path)
+            self._undo.append(_UndoStep(self._text, path, kept))
+            self._redo.clear()
+            self._revision += 1
+            return str(kept)
+
+    def _keep_file(self, path: Path) -> Path:
+        steps = (*self._undo, *self._redo)
+        return self._versions.keep_file(path, needed={one.kept for one in steps if one.kept})
 
     def touch(self) -> None:
         """Something that the brief names has changed: every page has to look again."""
@@ -158,22 +180,37 @@ class Document:
         """The text of a kept version. Raises InputError for a name that is none."""
         return self._versions.text(name)
 
-    def _back(self, revision: int, source: list[str], target: list[str], none: str) -> Snapshot:
+    def _back(self, revision: int, source: list[_UndoStep], target: list[_UndoStep], none: str) -> Snapshot:
         with self._lock:
             self._expect(revision)
             if not source:
                 raise InputError(none)
-            before, text = self._text, source[-1]
-            self._save(text)
+            step, back = source[-1], _UndoStep(self._text)
+            if step.file is None:
+                self._save(step.text)
+            else:
+                back = self._exchange(step.file, step.kept)
             source.pop()
-            target.append(before)
+            target.append(back)
             return self.now()
+
+    def _exchange(self, path: Path, kept: Path | None) -> _UndoStep:
+        """Put a kept shape file back; the step that takes this back. Raises DiskError, and has then changed nothing."""
+        assert kept is not None
+        try:
+            content = kept.read_bytes()
+            back = _UndoStep(self._text, path, self._keep_file(path))
+            write_atomic(path, content, like=path)
+        except OSError as fault:
+            raise DiskError(f"{path} cannot be put back from {kept}: {fault.strerror}.") from fault
+        self._revision += 1
+        return back
 
     def _step(self, text: str) -> Snapshot:
         before = self._text
         if text != before:
             self._save(text)
-            self._undo.append(before)
+            self._undo.append(_UndoStep(before))
             self._redo.clear()
         return self.now()
 

@@ -32,7 +32,7 @@ __all__ = [
 ]
 
 _EVERY_S = 2.0
-_SHARE = 20  # what is read of the packs may take a twentieth of the time, and slow the fetch down by no more
+_SHARE = 50  # what is read of the packs may take a fiftieth of the time, and slow the fetch down by no more
 
 
 class Elsewhere:

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import json
+import math
 from collections.abc import Callable, Mapping
 from functools import cache
 from pathlib import Path
@@ -20,11 +21,11 @@ from packer.common.links import is_link
 from packer.desk.at_most import set_at_most
 from packer.desk.body import body_fault
 from packer.desk.changes import SetArea, read_change
-from packer.desk.course_files import changes_told, take_file
+from packer.desk.course_files import changes_since, changes_told, take_file
 from packer.desk.document import ChangedElsewhereError, StaleRevisionError
 from packer.desk.drives import drives
 from packer.desk.dropped import MOST_FILE_BYTES
-from packer.desk.events import EventsResponse
+from packer.desk.events import LEAST_APART_S, MOST_APART_S, EventsResponse
 from packer.desk.figures import SupersededError
 from packer.desk.fitting import edits_of
 from packer.desk.given_keys import allow_program, key_facts, key_programs, take_key
@@ -84,6 +85,7 @@ def desk_endpoints(session: Session, open_trip: Callable[[str], Any] = _no_other
             Route("/api/drives", lambda _: JSONResponse({"drives": drives()})),
             Route("/api/versions", lambda _: JSONResponse({"versions": session.document.versions()})),
             Route("/api/versions/{name}", addresses.version),
+            Route("/api/versions/{name}/changes", addresses.changes_since),
             Route("/api/key", lambda _: JSONResponse(key_facts())),
             Route("/api/programs", lambda _: JSONResponse(key_programs(session.document.now().brief))),
             Route("/api/events", addresses.events),
@@ -157,9 +159,19 @@ class _Addresses:
         name = request.path_params["name"]
         return JSONResponse({"name": name, "text": masked_keys(self._session.document.version(name))})
 
-    async def events(self, _request: Request) -> Response:
+    def changes_since(self, request: Request) -> Response:
+        """What has changed since one kept version."""
+        return JSONResponse(changes_since(self._session, request.path_params["name"]))
+
+    async def events(self, request: Request) -> Response:
         """What happens, as server-sent events. If cancelled: the page is forgotten."""
-        return EventsResponse(self._session.events.follow())
+        try:
+            apart_s = float(request.query_params.get("apart", LEAST_APART_S))
+        except ValueError:
+            apart_s = math.nan
+        if not LEAST_APART_S <= apart_s <= MOST_APART_S:
+            raise HTTPException(400, f"apart is a number of seconds, {LEAST_APART_S} to {MOST_APART_S:.0f}.")
+        return EventsResponse(self._session.events.follow(apart_s))
 
     def changes(self) -> list[Route]:
         """The addresses that change something."""

@@ -10,10 +10,11 @@ from typing import Any, Self
 from sse_starlette.sse import EventSourceResponse
 from starlette.types import Receive, Scope, Send
 
-__all__ = ["Events", "EventsResponse", "Follower"]
+__all__ = ["LEAST_APART_S", "MOST_APART_S", "Events", "EventsResponse", "Follower"]
 
 _PING_S = 15
-_LEAST_APART_S = 0.25  # a page needs no more; a fetch tells of itself far more often
+LEAST_APART_S = 0.25  # a page needs no more
+MOST_APART_S = 60.0
 
 
 class Events:
@@ -64,9 +65,10 @@ class Events:
             if not loop.is_closed():
                 loop.call_soon_threadsafe(news.set)
 
-    def follow(self) -> Follower:
-        """What one page follows; its `forget` has to be called when the page is gone. Belongs to the running loop."""
-        return Follower(self)
+    def follow(self, apart_s: float = LEAST_APART_S) -> Follower:
+        """What one page follows, told of news at most so often; its `forget` has to be called when the page is gone.
+        Belongs to the running loop."""
+        return Follower(self, apart_s)
 
     def latest(self, seen: int) -> list[tuple[int, str, Any]]:
         """The kinds with news since number `seen`: number, kind and event, oldest first."""
@@ -81,8 +83,8 @@ class Follower:
     generator that was left there cannot be closed ("asynchronous generator is already running").
     """
 
-    def __init__(self, events: Events) -> None:
-        self._events, self._seen = events, 0
+    def __init__(self, events: Events, apart_s: float = LEAST_APART_S) -> None:
+        self._events, self._seen, self._apart_s = events, 0, apart_s
         self._news, self._fresh = asyncio.Event(), list[tuple[int, str, Any]]()
         self._told = 0.0
         self._key = asyncio.get_running_loop(), self._news
@@ -102,7 +104,7 @@ class Follower:
         while not self._fresh:
             if self._events.closed:
                 raise StopAsyncIteration
-            if (soon := self._told + _LEAST_APART_S - loop.time()) > 0:
+            if (soon := self._told + self._apart_s - loop.time()) > 0:
                 await asyncio.sleep(soon)
             await self._news.wait()
             self._news.clear()

@@ -24,6 +24,7 @@ from dataclasses import replace
 from pathlib import Path
 from typing import IO, Any
 
+from packer.common.own_process import fetch_apart_command
 from packer.desk.fetch_order import FetchOrder, carry_out
 from packer.desk.jobs import Reporter
 from packer.desk.transport import DESK_TRANSPORT
@@ -88,10 +89,9 @@ def _started() -> subprocess.Popen[bytes] | None:
     own_group: dict[str, Any] = (
         {"creationflags": 0x200} if sys.platform == "win32" else {"start_new_session": True}
     )
-    command = [sys.executable, "-m", "packer.desk.fetch_apart"]
     try:
         process: subprocess.Popen[bytes] = subprocess.Popen(
-            command,
+            fetch_apart_command(),
             stdin=subprocess.PIPE,
             stdout=subprocess.PIPE,
             stderr=subprocess.DEVNULL,

@@ -7,9 +7,11 @@ from collections.abc import Callable, Mapping
 from pathlib import Path
 from typing import Any
 
+from packer.desk.command_work import split_work, take_in_work
 from packer.desk.document import Snapshot
 from packer.desk.jobs import Work
 from packer.desk.known_cards import KnownCards
+from packer.desk.packs_work import merge_work, prune_work
 from packer.desk.work import (
     FetchSupport,
     describe_work,
@@ -23,6 +25,8 @@ from packer.errors import InputError
 from packer.planning.brief import Brief
 from packer.planning.plan import Plan, plan
 from packer.proof.results import VerifyReport
+
+_ON_PACKS = {"merge": merge_work, "split": split_work, "take-in": take_in_work}
 
 __all__ = ["job_work", "mark_of"]
 
@@ -53,6 +57,8 @@ def job_work(
         return describe_work(now.brief, store), None
     if kind == "survey":
         return survey_work(now.brief, store, options), None
+    if kind in _ON_PACKS:
+        return _ON_PACKS[kind](now.brief, store, options), None
     # A proof and a card rest on the shape files as they are now, not on what was read of them before.
     now, brief, _ = planned()
     worked_out = plan(brief)
@@ -61,6 +67,8 @@ def job_work(
         return verify_work(
             brief, worked_out, store, options, lambda found: keep(brief, worked_out, found)
         ), mark
+    if kind == "prune":
+        return prune_work(brief, worked_out, store, options, mark), mark
     if kind == "handover":
         return handover_work(brief, worked_out, store, options, cards), mark
     raise InputError(f"There is no job called {kind}.")

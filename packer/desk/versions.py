@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import contextlib
 import re
-from collections.abc import Callable
+from collections.abc import Callable, Collection
 from datetime import datetime
 from pathlib import Path
 
@@ -50,17 +50,20 @@ class Versions:
             ) from fault
         self._last_kept = now
 
-    def keep_file(self, path: Path) -> Path:
-        """Keep a shape file that is about to be replaced; gives where. Raises OSError.
+    def keep_file(self, path: Path, needed: Collection[Path] = ()) -> Path:
+        """Keep a shape file that is about to be replaced; gives where. The oldest beyond twenty go, but for `needed`.
 
-        If the process dies: it is there whole, or not at all.
+        Raises OSError. If the process dies: it is there whole, or not at all.
         """
         folder = self._folder / "files"
         folder.mkdir(parents=True, exist_ok=True)
-        kept = folder / f"{datetime.fromtimestamp(self._now()):%Y%m%d-%H%M%S} {path.name}"
+        at = f"{datetime.fromtimestamp(self._now()):%Y%m%d-%H%M%S}"
+        names = (f"{at}{f'-{n:03}' if n > 1 else ''} {path.name}" for n in range(1, 1000))
+        kept = next(one for name in names if not (one := folder / name).exists())
         write_atomic(kept, path.read_bytes(), like=path)
         for old in sorted(folder.glob("*"))[:-KEPT]:
-            old.unlink(missing_ok=True)
+            if old not in needed:
+                old.unlink(missing_ok=True)
         return kept
 
     def names(self) -> list[str]:

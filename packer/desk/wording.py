@@ -21,6 +21,7 @@ _INSTEAD = (
         " The step Cards names those written or inspected here.",
     ),
     (re.compile(r"with --allow-gaps\b"), "with the box ticked"),
+    (re.compile(r"To\s+lay\s+it\s+over\s+them:\s+--over"), "To lay it over them, tick the box."),
     (
         re.compile(r"Ask it while you have a network: lastbar plan .*", re.DOTALL),
         "Ask it while you have a network: the button is in the step Ground.",

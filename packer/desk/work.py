@@ -8,10 +8,10 @@ from collections.abc import Callable, Iterable, Mapping, Sequence
 from dataclasses import dataclass, field
 from datetime import datetime
 from pathlib import Path
-from typing import Any, Literal, cast, get_args
+from typing import Any, Literal, TypeVar, cast, get_args
 
 from packer.common.links import is_link
-from packer.common.units import size_bytes
+from packer.common.units import seconds, size_bytes
 from packer.desk.fetch_apart import fetch_apart
 from packer.desk.fetch_order import FetchOrder, fetch_progress
 from packer.desk.jobs import Reporter, Work
@@ -48,6 +48,8 @@ __all__ = [
     "verify_work",
 ]
 
+T = TypeVar("T")
+
 _TELL_EVERY_S = 0.5
 _LONGEST_TEXT = 100_000
 _DEPTHS = {"quick": Depth.QUICK, "usual": Depth.HASH, "full": Depth.FULL}
@@ -80,7 +82,8 @@ class FetchSupport:
 def fetch_work(
     brief: Brief, store: Path | None, options: Mapping[str, Any], support: FetchSupport | None = None
 ) -> Work:
-    """A fetch; options `depart` ("05:30") and `ask_absent_again`. Raises InputError for a time that is none.
+    """A fetch; options `depart` ("05:30"), `ask_absent_again`, `refresh_older_than` ("30d"), `max_bytes` ("2 GB") and
+    `give_up_after` ("2h"). Raises InputError for one that cannot be read.
 
     If the process dies: the packs hold every committed batch, and the next fetch asks only for the rest.
     """
@@ -89,6 +92,9 @@ def fetch_work(
         store=store,
         depart_at=_departure(options.get("depart")),
         ask_absent_again=bool(options.get("ask_absent_again")),
+        refresh_older_s=_quantity(options, "refresh_older_than", seconds),
+        max_bytes=_quantity(options, "max_bytes", size_bytes),
+        give_up_after_s=_quantity(options, "give_up_after", seconds),
         log=True,
         keep_awake=True,
         speed_limit=support.at_most,
@@ -96,6 +102,14 @@ def fetch_work(
     return lambda reporter: support.run(
         FetchOrder(brief, chosen, tuple(support.looked_at()), given_keys()), reporter
     )
+
+
+def _quantity(options: Mapping[str, Any], key: str, read: Callable[[str], T]) -> T | None:
+    text = options.get(key)
+    try:
+        return read(str(text)) if text else None
+    except ValueError as fault:
+        raise InputError(f"{key.replace('_', ' ').capitalize()}: {fault}.") from None
 
 
 def _departure(text: object) -> float | None:
@@ -207,7 +221,7 @@ def _survey_layer(layer: LayerFinding, failure: str | None) -> dict[str, Any]:
 def handover_work(
     brief: Brief, worked_out: Plan, store: Path | None, options: Mapping[str, Any], cards: KnownCards
 ) -> Work:
-    """A handover; options `to` (a folder), `as`, `crews` (names), `max_file`, `allow_gaps`.
+    """A handover; options `to` (a folder), `as`, `crews` (names), `max_file`, `allow_gaps`, `blend`.
 
     Raises InputError for options that cannot be used. If the process dies: as `handover` says.
     """
@@ -234,6 +248,7 @@ def handover_work(
             max_file_bytes=limit,
             crews=crews,
             allow_gaps=bool(options.get("allow_gaps")),
+            blend=bool(options.get("blend")),
             on_progress=show,
         )
         cards.note(KnownCard(copy.folder, copy.manifest) for copy in found.copies)

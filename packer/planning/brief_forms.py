@@ -110,8 +110,8 @@ def length(low_m: float, high_m: float) -> Form:
     bounds = f"from {low_m:g} m to {high_m / 1000:g} km"
     return {
         "type": "string",
-        "pattern": f"^{_POSITIVE if low_m > 0 else ''}{_NUMBER}(m|km)\\s*$",
-        "$comment": f"a length with its unit, in quotes, {bounds}",
+        "pattern": f"^{_POSITIVE if low_m > 0 else ''}{_NUMBER}(m|km|ft|mi)\\s*$",
+        "$comment": f"a length with its unit (m, km, ft or mi), in quotes, {bounds}",
     }
 
 

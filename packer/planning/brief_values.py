@@ -124,7 +124,7 @@ def _length(low_m: float, high_m: float) -> Check:
                     'it should be a number with its unit, for example "2.5 km", with a decimal point and not a comma'
                 ) from None
             raise ValueError(
-                'it should be a length with its unit, in quotes, for example "250 m" or "2 km"'
+                'it should be a length with its unit, in quotes, for example "250 m", "2 km" or "800 ft"'
             ) from None
         if not low_m <= length_m <= high_m:
             raise ValueError(f"it should be between {low_m:g} m and {high_m / 1000:g} km")

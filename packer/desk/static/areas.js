@@ -44,7 +44,6 @@ function noLayer() {
 function line(area) {
   const figures = store.figures?.areas[area.name];
   const [sign, form] = FORMS[/** @type {string} */ (area.form)];
-  const depths = Object.entries(figures?.layers ?? {}).map(([name, one]) => `${name} ${one.deepest}`);
   const size = figures ? [figures.length_km && far(figures.length_km), bytes(figures.bytes)] : [];
   const warned = warnings(area.name);
   const mark = warned.length ? make("span.warned", { text: "!", title: warned.join("\n") }) : null;
@@ -58,18 +57,28 @@ function line(area) {
       make("span.sign", { text: sign, "aria-label": form, role: "img" }),
       make("span.name", { text: area.name }),
       mark,
-      make("span.depths", { text: depths.join(" · ") || before(area) }),
+      make("span.depths", { text: depths(Object.entries(figures?.layers ?? {}).map(([name, one]) => [name, one.deepest])) || before(area) }),
       make("span.size", { text: size.filter(Boolean).join(", ") }),
     ),
   );
+}
+
+/**
+ * How deep an area goes: one zoom where all layers share it.
+ * @param {[string, number][]} each layer with its deepest zoom
+ */
+function depths(each) {
+  if (!each.length) return "";
+  if (each.every(([, zoom]) => zoom === each[0][1])) return `to zoom ${each[0][1]}`;
+  return `zoom: ${each.map(([layer, zoom]) => `${layer} ${zoom}`).join(" · ")}`;
 }
 
 // While there are no figures, the depth is what the brief says.
 /** @param {any} area */
 function before({ values }) {
   const deepest = values.deepest ?? store.state?.uses[values.use];
-  const each = typeof deepest === "object" && deepest ? Object.entries(deepest).map(([layer, zoom]) => `${layer} ${zoom}`) : [];
-  return each.join(" · ") || (deepest === undefined ? "" : `to zoom ${deepest}`);
+  const each = /** @type {[string, number][]} */ (typeof deepest === "object" && deepest ? Object.entries(deepest) : []);
+  return depths(each) || (deepest === undefined ? "" : `to zoom ${deepest}`);
 }
 
 /** @param {string} name @param {boolean} chosen */

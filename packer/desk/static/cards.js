@@ -13,7 +13,7 @@ const KINDS = /** @type {[string, string][]} */ ([
 ]);
 const MOST_REASONS = 6;
 const DRIVES_MS = 5_000;
-const chosen = { to: "", as: "mbtiles", gaps: false, without: /** @type {Set<string>} */ (new Set()) };
+const chosen = { to: "", as: "mbtiles", gaps: false, blend: false, most: "", without: /** @type {Set<string>} */ (new Set()) };
 /** @type {any[]|null} */
 let plugged = null;
 let askedAt = 0;
@@ -29,11 +29,16 @@ export function cardsPanel() {
   const kind = choice(KINDS, chosen.as, (value) => { chosen.as = value; });
   const gaps = make("input", { type: "checkbox", checked: chosen.gaps });
   gaps.addEventListener("change", () => { chosen.gaps = gaps.checked; });
+  const blend = make("input", { type: "checkbox", checked: chosen.blend });
+  blend.addEventListener("change", () => { chosen.blend = blend.checked; });
+  const most = make("input", { type: "text", value: chosen.most, placeholder: "as large as the card takes" });
+  most.addEventListener("input", () => { chosen.most = most.value; });
+  const lies = (store.state?.layers ?? []).some((/** @type {any} */ layer) => layer.over);
   const all = (store.state?.crews ?? []).map((/** @type {any} */ crew) => crew.name);
   // What is ticked when the button is pressed counts: the panel is not drawn anew while a box has the focus.
   const named = () => all.filter((/** @type {string} */ name) => !chosen.without.has(name));
   const crews = () => (named().length === all.length ? {} : { crews: named() });
-  const write = action("Write the files", () => store.startJob("handover", { to: chosen.to, as: chosen.as, allow_gaps: chosen.gaps, ...crews() }));
+  const write = action("Write the files", () => store.startJob("handover", { to: chosen.to, as: chosen.as, allow_gaps: chosen.gaps, blend: lies && chosen.blend, max_file: chosen.most.trim(), ...crews() }));
   write.disabled = Boolean(store.state?.lacks) || (all.length > 0 && !named().length);
   return [
     ...head,
@@ -47,6 +52,8 @@ export function cardsPanel() {
     drives(to),
     field("Kind of files", kind),
     make("label.check", {}, gaps, " Write them even if tiles are missing or the map is less deep than its floor, and say so on the card"),
+    ...(lies ? [make("label.check", {}, blend, " Make one layer of those that lie over one another, for devices that show one at a time")] : []),
+    make("details", { open: Boolean(chosen.most) }, make("summary", { text: "Size of files" }), field("Largest file", most, "Such as 4 GB. Larger ones are cut into several; none does not cut.")),
     all.length ? crewChoice(all) : make("p.hint", { text: "Everybody gets everything. Crews are made under Ground." }),
     ...needs(),
     make("div.row", {}, write, action("Inspect this card", () => store.startJob("inspect", { to: chosen.to }), "quiet")),

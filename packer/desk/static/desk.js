@@ -11,6 +11,7 @@ import { store } from "./store.js";
 import { get } from "./api.js";
 import { showKeys } from "./keys.js";
 import { drawFiles } from "./files.js";
+import { followLog } from "./log.js";
 import { hearNotices } from "./notices.js";
 import { feet, keepUnits } from "./units.js";
 import { clock } from "./words.js";
@@ -23,6 +24,7 @@ drawProfile();
 drawFiles();
 askForDescriptions();
 hearNotices();
+followLog();
 
 let savedAs = 0; // the revision that "saved" speaks of
 store.on("state", () => {
@@ -91,7 +93,7 @@ byId("title").addEventListener("click", async () => {
     make("label", {}, "Contact", contact),
     make("p.hint", { text: "Some servers want to know whom to reach. The contact is sent with each request." }),
     make("label", {}, "Lengths on this page", units),
-    make("p.hint", { text: "The brief and what is typed stay in metres and kilometres." }),
+    make("p.hint", { text: "A length that is typed has its unit with it and may always be in any of these four." }),
   ];
   if (await ask("This trip", content, "Save")) {
     await store.change({ do: "set-brief", values: { title: title.value, contact: contact.value.trim() || null } });
@@ -102,6 +104,7 @@ byId("title").addEventListener("click", async () => {
 byId("versions").addEventListener("click", async () => {
   const { versions } = await get("/api/versions");
   const text = make("pre", { tabindex: "0", text: "Choose a version to look at it." });
+  const since = make("p.hint", { role: "status" });
   const list = make("ul.versions");
   let chosen = "";
   for (const name of versions) {
@@ -109,13 +112,28 @@ byId("versions").addEventListener("click", async () => {
     const show = action(`${y}-${m}-${d} ${hour}:${minute}`, async () => {
       chosen = name;
       text.textContent = (await get(`/api/versions/${encodeURIComponent(name)}`)).text;
+      since.textContent = await changedSince(name);
     }, "quiet");
     list.append(make("li", {}, show));
   }
   const words = versions.length ? "The last twenty versions of this brief." : "There is no earlier version yet.";
-  const sent = await ask("Versions", [make("p", { text: words }), ...(versions.length ? [list, text] : [])], versions.length ? "Take this one" : "");
+  const sent = await ask("Versions", [make("p", { text: words }), ...(versions.length ? [list, since, text] : [])], versions.length ? "Take this one" : "");
   if (sent && chosen) await store.send("/api/restore", { version: chosen });
 });
+
+/**
+ * What is asked for now and was not then, and the other way round.
+ * @param {string} version
+ */
+async function changedSince(version) {
+  try {
+    const { more, fewer, areas } = await get(`/api/versions/${encodeURIComponent(version)}/changes`);
+    if (!more && !fewer) return "The same tiles are planned now.";
+    return [`Since then: ${more.toLocaleString("en")} tiles more, ${fewer.toLocaleString("en")} fewer.`, ...areas].join(" ");
+  } catch {
+    return "What has changed since then cannot be told.";
+  }
+}
 
 document.addEventListener("keydown", (event) => {
   const typing = event.target instanceof HTMLElement && event.target.closest("input, textarea, select, dialog");

@@ -4,7 +4,7 @@ import { get } from "./api.js";
 import { ask, byId, choice, field, make } from "./dom.js";
 import { free } from "./files.js";
 import { store } from "./store.js";
-import { length } from "./units.js";
+import { length, lengthHint, shown, written } from "./units.js";
 
 const L = window.L;
 const STYLE = { color: "#c2410c", weight: 3, fill: false, interactive: false };
@@ -151,34 +151,26 @@ export const lonLat = (place) => [round(place.wrap().lng), round(place.lat)];
 function geometry(form, places) {
   if (form === "circle") {
     const radius = Math.max(1, places[0].distanceTo(places[1]));
-    return { point: lonLat(places[0]), radius: metres(radius) };
+    return { point: lonLat(places[0]), radius: written(radius) };
   }
   if (form === "box") {
     const box = L.latLngBounds(places);
     return { box: [box.getWest(), box.getSouth(), box.getEast(), box.getNorth()].map(round) };
   }
-  return form === "line" ? { line: places.map(lonLat), "half-width": "250 m" } : { polygon: places.map(lonLat) };
-}
-
-/**
- * A length as the brief has it.
- * @param {number} value
- */
-export function metres(value) {
-  return value >= 1000 ? `${Number((value / 1000).toFixed(2))} km` : `${Math.round(value)} m`;
+  return form === "line" ? { line: places.map(lonLat), "half-width": shown("250 m") } : { polygon: places.map(lonLat) };
 }
 
 /** @param {any} map */
 async function typePosition(map) {
   const where = make("input", { type: "text", required: true, placeholder: "47.1023, 12.5012 or MGRS", spellcheck: "false" });
   const name = make("input", { type: "text", required: true, value: free("place") });
-  const radius = make("input", { type: "text", required: true, value: "1 km" });
+  const radius = make("input", { type: "text", required: true, value: shown("1 km") });
   let depth = "16";
   const depths = choice(["18", "17", "16", "15", "14"], depth, (value) => { depth = value; });
   const content = [
     field("Position", where, "Degrees, degrees and minutes, or MGRS."),
     field("Name", name),
-    field("Reach", radius),
+    field("Reach", radius, lengthHint()),
     field("Deepest zoom", depths),
   ];
   if (!(await ask("A circle round a position", content, "Add"))) return;

@@ -7,7 +7,10 @@ import { needs } from "./job.js";
 import { askKey } from "./key-field.js";
 import { logPart } from "./log.js";
 import { noticePart } from "./notices.js";
+import { fetchChoices } from "./fetch-choices.js";
+import { otherHands } from "./other-hands.js";
 import { programsPart } from "./programs.js";
+import { forgetPace, standing } from "./standing.js";
 import { store } from "./store.js";
 import { bytes, clock, count, duration } from "./words.js";
 
@@ -17,8 +20,6 @@ const WAITS = {
   server: "waiting for the server, which is in trouble.",
   "asked to wait": "waiting because the server asked for it.",
 };
-/** @type {{at: number, bytes: number, done: number}[]} */
-const marks = [];
 let depart = "";
 
 /** @returns {Node[]} */
@@ -27,7 +28,7 @@ export function fetchPanel() {
   const running = job && ["running", "stopping"].includes(job.state);
   const elsewhere = running ? null : store.state?.elsewhere;
   const state = running ? under(job) : elsewhere ? beside(elsewhere) : idle(job);
-  return [make("h2", { text: "Fetch" }), ...state, ...(elsewhere ? [] : atMostPart()), ...noticePart(), logPart()];
+  return [make("h2", { text: "Fetch" }), ...state, ...(elsewhere ? [] : atMostPart()), ...noticePart(), logPart(), ...(running || elsewhere ? [] : otherHands())];
 }
 
 /**
@@ -42,7 +43,7 @@ function beside(job) {
   return [
     make("p.next", { text: `${since} It is shown here as it goes. To stop it, press Ctrl-C there. Start is possible again then.` }),
     ...power(),
-    ...standing(job),
+    ...standing(job, waits(job.progress.layers)),
     start,
   ];
 }
@@ -59,14 +60,15 @@ function power() {
 
 /** @param {any} job @returns {Node[]} */
 function idle(job) {
-  marks.length = 0;
+  forgetPace();
   const when = make("input", { type: "time", value: depart, "aria-label": "Departure" });
   when.addEventListener("change", () => { depart = when.value; });
   const whole = Boolean(job?.result?.complete) && store.state?.steps.fetch.mood === "done";
-  const start = action(whole ? "Fetch again" : job ? "Go on" : "Start", () => store.startJob("fetch", depart ? { depart } : {}), whole ? "quiet" : "");
+  const more = fetchChoices();
+  const start = action(whole ? "Fetch again" : job ? "Go on" : "Start", () => store.startJob("fetch", { ...(depart ? { depart } : {}), ...more.options() }), whole ? "quiet" : "");
   start.disabled = Boolean(store.state?.lacks);
   const leave = make("label.field", {}, make("span", { text: "Be done by (departure)" }), when);
-  const lines = [...needs(), ...programsPart(), ...power(), leave, make("p.hint", { text: "Closing this page stops nothing. The terminal that runs the desk has to stay open." }), start];
+  const lines = [...needs(), ...programsPart(), ...power(), leave, more.part, make("p.hint", { text: "Closing this page stops nothing. The terminal that runs the desk has to stay open." }), start];
   lines.unshift(...changedPart());
   if (job?.error) lines.unshift(make("p.warning", { text: job.error }));
   if (job?.result) lines.unshift(...outcome(job.result), ...(whole ? [action("Now check it", () => store.open("proof"))] : []));
@@ -97,32 +99,7 @@ function outcome(result) {
 /** @param {any} job @returns {Node[]} */
 function under(job) {
   if (!job.progress.layers) return [make("p", { text: "Starting.", role: "status" }), stopper(job)];
-  return [...power(), ...standing(job), ...outlook(job.progress.layers, job), stopper(job)];
-}
-
-/**
- * How far a fetch is, what it waits for, and a bar for each area.
- * @param {any} job
- * @returns {Node[]}
- */
-function standing(job) {
-  const told = job.progress;
-  mark(told);
-  const share = (100 * told.done) / Math.max(told.planned, 1);
-  const pace = speed();
-  const left = told.planned - told.done - told.failed;
-  const parts = [`${told.done.toLocaleString("en")} of ${count(told.planned, "tile")}`];
-  if (told.bytes !== null) parts.push(bytes(told.bytes));
-  if (pace.bytes > 0) parts.push(`${((8 * pace.bytes) / 1e6).toPrecision(2)} Mbit/s`);
-  if (pace.tiles > 0 && left > 0) parts.push(`done about ${clock(told.at + left / pace.tiles)}`);
-  return [
-    make("p.large", { text: `${Math.floor(share)} %`, role: "status" }),
-    make("progress", { max: told.planned || 1, value: told.done, "aria-label": "All tiles" }),
-    make("p", { text: parts.join(", ") }),
-    ...waits(told.layers),
-    make("h3", { text: "By area" }),
-    make("ul.bars", {}, ...bars(told.layers)),
-  ];
+  return [...power(), ...standing(job, waits(job.progress.layers)), ...outlook(job.progress.layers, job), stopper(job)];
 }
 
 /** @param {any} job */
@@ -168,37 +145,6 @@ function keyWait(where, pause) {
   return make("p.warning", {}, make("span", { text: words }), pause.where ? action("Give another key", give, "quiet") : null, said);
 }
 
-/**
- * One bar an area, and the depth that is on board of the one asked for, layer by layer.
- * @param {any} layers
- */
-function bars(layers) {
-  const areas = new Map();
-  for (const [name, layer] of Object.entries(layers)) {
-    for (const [area, zooms] of Object.entries(layer.areas)) {
-      const entries = Object.entries(zooms).map(([zoom, share]) => [Number(zoom), Number(share)]);
-      // Each zoom has about four times the tiles of the one before: a bar is to tell of tiles.
-      const weight = entries.reduce((sum, [zoom]) => sum + 4 ** zoom, 0);
-      const mean = entries.reduce((sum, [zoom, share]) => sum + share * 4 ** zoom, 0) / Math.max(weight, 1);
-      const found = areas.get(area) ?? { shares: [], depths: [] };
-      found.shares.push(mean);
-      const { held, asked } = layer.depths[area];
-      found.depths.push(`${name} ${held ?? "none"} of ${asked}`);
-      areas.set(area, found);
-    }
-  }
-  return [...areas].map(([area, { shares, depths }]) => {
-    const share = shares.reduce((/** @type {number} */ a, /** @type {number} */ b) => a + b, 0) / shares.length;
-    return make(
-      "li",
-      {},
-      make("span.name", { text: area }),
-      make("progress", { max: 1, value: share, "aria-label": `${area}: ${Math.floor(share * 100)} %` }),
-      make("span.depths", { text: depths.join(" · ") }),
-    );
-  });
-}
-
 /** @param {any} layers @param {any} job @returns {Node[]} */
 function outlook(layers, job) {
   if (!job.options.depart) return [];
@@ -212,19 +158,4 @@ function outlook(layers, job) {
     });
     return make("p.warning", { text: `${name}: not everything will be stored at ${job.options.depart}. Whole by then: ${short.join(", ")}.` });
   });
-}
-
-/** @param {any} told */
-function mark(told) {
-  const at = told.at - told.waited; // a wait for the network is no part of the pace
-  while (marks.length && /** @type {any} */ (marks.at(-1)).at >= at) marks.pop();
-  marks.push({ at, bytes: told.bytes, done: told.done });
-  while (marks.length > 2 && at - marks[1].at > 20) marks.shift();
-}
-
-function speed() {
-  const [first, last] = [marks[0], marks.at(-1)];
-  const span = (last?.at ?? 0) - (first?.at ?? 0);
-  if (!first || !last || span < 2) return { tiles: 0, bytes: 0 };
-  return { tiles: (last.done - first.done) / span, bytes: (last.bytes - first.bytes) / span };
 }

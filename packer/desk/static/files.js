@@ -3,6 +3,7 @@
 import { get, postFile } from "./api.js";
 import { ask, byId, choice, field, make } from "./dom.js";
 import { store } from "./store.js";
+import { lengthHint, shown } from "./units.js";
 import { count } from "./words.js";
 
 const MOST_NAMES = 200;
@@ -52,14 +53,14 @@ async function add(file) {
   });
   const some = someFeatures(found.names ?? []);
   const name = make("input", { type: "text", required: true, value: free(file.name.replace(/\.[^.]*$/, "")) });
-  const width = make("input", { type: "text", required: true, value: "250 m" });
+  const width = make("input", { type: "text", required: true, value: shown("250 m") });
   let depth = "17";
   const depths = choice([["18", "18, on foot"], ["17", "17, trails"], ["16", "16, towns"], ["15", "15, roads"], ["14", "14"], ["13", "13"], ["12", "12"]], depth, (value) => { depth = value; });
   const content = [
     make("fieldset", {}, make("legend", { text: "Make areas from it" }), ...checks.map((one) => one.label)),
     ...some.part,
     field("Name", name),
-    field("Reach to either side, or round each point", width),
+    field("Reach to either side, or round each point", width, lengthHint()),
     field("Deepest zoom", depths),
   ];
   if (!(await ask(`${found.file}`, content, "Add"))) return;

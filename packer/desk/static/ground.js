@@ -6,7 +6,7 @@ import { action, ask, choice, field, make } from "./dom.js";
 import { free } from "./files.js";
 import { recentPart } from "./recent.js";
 import { store } from "./store.js";
-import { ground } from "./units.js";
+import { ground, lengthHint, shown } from "./units.js";
 import { metresPerPixel, seen } from "./words.js";
 
 const ZOOMS = [19, 18, 17, 16, 15, 14, 13, 12, 11, 10];
@@ -65,9 +65,9 @@ function shape(area, set) {
   if (from) box.append(make("p.hint", { text: `From ${area.file}.` }), onlySome(values, set));
   const reach = values.line ? "half-width" : values.radius ? "radius" : null;
   if (reach) {
-    const input = make("input", { type: "text", value: values[reach] });
+    const input = make("input", { type: "text", value: shown(values[reach]) });
     input.addEventListener("change", () => set({ [reach]: input.value }));
-    box.append(field(reach === "radius" ? "Reach" : "Reach to either side", input, "Such as 250 m or 2 km. Or drag its edge on the map."));
+    box.append(field(reach === "radius" ? "Reach" : "Reach to either side", input, `${lengthHint()} Or drag its edge on the map.`));
   }
   const key = ["point", "box", "line", "polygon"].find((one) => Array.isArray(values[one]));
   if (key) {
@@ -216,10 +216,10 @@ function overview() {
   on.addEventListener("change", () => store.change({ do: "set-overview", values: on.checked ? {} : false }));
   const head = [make("h3", { text: "Overview" }), make("label.check", {}, on, " A coarse block round everything")];
   if (table === false) return head;
-  const margin = make("input", { type: "text", value: table?.margin ?? "10 km" });
+  const margin = make("input", { type: "text", value: shown(table?.margin ?? "10 km") });
   margin.addEventListener("change", () => store.change({ do: "set-overview", values: { margin: margin.value } }));
   const deepest = choice([13, 12, 11, 10, 9, 8], table?.deepest ?? 12, (zoom) => store.change({ do: "set-overview", values: { deepest: Number(zoom) } }));
-  return [...head, field("Margin", margin), field("Deepest zoom", deepest)];
+  return [...head, field("Margin", margin, lengthHint()), field("Deepest zoom", deepest)];
 }
 
 /** @param {any} crew */

@@ -2,10 +2,10 @@
 // it is let go.
 
 import { make } from "./dom.js";
-import { lonLat, metres } from "./draw.js";
+import { lonLat } from "./draw.js";
 import { store } from "./store.js";
 import { stopWeighing, weigh } from "./weigh.js";
-import { length } from "./units.js";
+import { length, written } from "./units.js";
 
 const L = window.L;
 const GHOST = { color: "#c2410c", weight: 2, dashArray: "4 4", fill: false, interactive: false };
@@ -48,7 +48,7 @@ export class Handles {
     this.handle(
       rim(), "Reach",
       (at) => [L.circle(middle, { ...GHOST, radius: middle.distanceTo(at) }), told(at, length(middle.distanceTo(at)))],
-      (at) => ({ radius: metres(Math.max(1, middle.distanceTo(at))) }),
+      (at) => ({ radius: written(Math.max(1, middle.distanceTo(at))) }),
     );
   }
 
@@ -108,7 +108,7 @@ export class Handles {
     this.handle(
       edge, "Half-width",
       (place) => [L.circle(middle, { ...GHOST, radius: middle.distanceTo(place) }), told(place, length(middle.distanceTo(place)))],
-      (place) => ({ "half-width": metres(Math.max(1, middle.distanceTo(place))) }),
+      (place) => ({ "half-width": written(Math.max(1, middle.distanceTo(place))) }),
       undefined, "edge",
     );
   }

@@ -2,11 +2,12 @@
 
 import { get } from "./api.js";
 import { make } from "./dom.js";
+import { whileFetching } from "./growing.js";
 import { clock } from "./words.js";
 
 const OLD_MS = 5000;
 // The panel is drawn anew at any moment; whether the log is open, and what it said, outlive that.
-const kept = { open: false, asked: 0, events: /** @type {{at: number, text: string}[]} */ ([]) };
+const kept = { list: /** @type {HTMLElement|null} */ (null), open: false, asked: 0, events: /** @type {{at: number, text: string}[]} */ ([]) };
 
 /** @returns {HTMLElement} */
 export function logPart() {
@@ -16,9 +17,17 @@ export function logPart() {
     kept.open = details.open;
     if (details.open) ask(list);
   });
+  kept.list = list;
   show(list);
   if (kept.open) ask(list);
   return details;
+}
+
+/** The log grows with its fetch. */
+export function followLog() {
+  whileFetching(async () => {
+    if (kept.open && kept.list?.isConnected) await ask(kept.list);
+  });
 }
 
 /** @param {HTMLElement} list */

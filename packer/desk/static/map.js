@@ -10,7 +10,7 @@ import { Handles } from "./handles.js";
 import { thinOut } from "./labels.js";
 import { SideBySide } from "./side-by-side.js";
 import { store } from "./store.js";
-import { SourceTiles, sourceSwitch } from "./source-tiles.js";
+import { belowAndCredit, SourceTiles, sourceSwitch } from "./source-tiles.js";
 import { drawWouldGo } from "./would-go.js";
 import { BoardTiles } from "./tiles.js";
 import { far, feet } from "./units.js";
@@ -26,7 +26,6 @@ const INK = {
   over: { color: "#9a5b00", dashArray: "1 6", weight: 4 },
   tiles: { color: "#1d2322", weight: 1, opacity: 0.8, fill: false, interactive: false },
 };
-const REDRAW_MS = 7_500; // the tiles on board flicker when they are drawn anew
 const calm = window.matchMedia("(prefers-reduced-motion: reduce)").matches;
 
 /** @type {any} */
@@ -81,13 +80,10 @@ export function drawMap() {
     if (sides.source) shown.tiles?.redraw(); // it may be asked for tiles again
     drawShapes(); // with its verdicts
   });
-  let redrawn = 0;
-  whileFetching((ended) => {
-    if (ended || (!sides.source && Date.now() - redrawn > REDRAW_MS)) {
-      redrawn = Date.now();
-      shown.tiles?.redraw(); // the same addresses have other tiles now
-    }
-    return drawCover();
+  whileFetching(async (ended) => {
+    if (ended && sides.source) shown.tiles?.redraw(); // it may be asked for tiles again
+    else if (!sides.source) await shown.tiles?.grow();
+    await drawCover();
   });
   store.on("go-to", ({ lat, lon, zoom }) => map.setView([lat, lon], zoom ?? map.getZoom(), { animate: false }));
   store.on("go-to-km", goToKm);
@@ -105,12 +101,13 @@ function fit(features) {
 
 function drawTiles() {
   const name = store.state?.lacks ? "" : sides.layer(0);
-  const of = name && `${sides.source} ${name}`;
+  const { below, credit } = belowAndCredit(name, sides.source);
+  const of = name && `${sides.source} ${name} ${below ?? ""}`;
   if (of === shown.tilesOf) return;
   shown.tiles?.remove();
   [shown.tilesOf, shown.layer] = [of, name];
-  shown.tiles = name ? new (sides.source ? SourceTiles : BoardTiles)(name, { maxZoom: 22, patient: () => Boolean(sides.beside) }).addTo(map) : null;
-  byId("credit").textContent = store.state?.layers.find((/** @type {any} */ one) => one.name === name)?.attribution ?? "";
+  shown.tiles = name ? new (sides.source ? SourceTiles : BoardTiles)(name, { maxZoom: 22, below, patient: () => Boolean(sides.beside) }).addTo(map) : null;
+  byId("credit").textContent = credit;
 }
 
 function drawShapes() {

@@ -5,20 +5,22 @@ import { cardsPanel } from "./cards.js";
 import { fetchPanel } from "./fetch.js";
 import { groundPanel } from "./ground.js";
 import { proofPanel } from "./proof.js";
+import { whenSeen } from "./growing.js";
 import { roomPanel } from "./room.js";
+import { moved } from "./standing.js";
 import { store } from "./store.js";
 import { worthPanel } from "./worth.js";
 
 /** @type {{[step: string]: () => Node[]}} */
 const PANELS = { ground: groundPanel, worth: worthPanel, room: roomPanel, fetch: fetchPanel, proof: proofPanel, cards: cardsPanel };
-const JOB_OF = { ground: ["describe"], worth: ["survey"], fetch: ["fetch"], proof: ["verify"], cards: ["handover", "inspect"] };
+const JOB_OF = { ground: ["describe"], worth: ["survey"], room: ["prune"], fetch: ["fetch", "merge", "split", "take-in"], proof: ["verify"], cards: ["handover", "inspect"] };
 
 export function drawPanel() {
   const panel = byId("panel");
   let waiting = false;
   const draw = () => {
-    waiting = false;
-    if (!store.state) return;
+    waiting = document.hidden; // nobody looks
+    if (!store.state || waiting) return;
     const focus = document.activeElement;
     if (panel.contains(focus) && focus?.matches("input, textarea")) {
       waiting = true; // what is being typed is not taken away; the panel follows when the field is left
@@ -36,6 +38,11 @@ export function drawPanel() {
     draw();
     panel.scrollTop = 0;
   });
-  store.on("job", ({ kind }) => /** @type {any} */ (JOB_OF)[store.step]?.includes(kind) && draw());
+  store.on("job", ({ kind, job, ended }) => {
+    if (!(/** @type {any} */ (JOB_OF)[store.step]?.includes(kind))) return;
+    const onlyFigures = kind === "fetch" && !ended && !waiting && !document.hidden && moved(job);
+    if (!onlyFigures) draw();
+  });
+  whenSeen(() => waiting && draw());
   panel.addEventListener("focusout", () => setTimeout(() => waiting && draw()));
 }

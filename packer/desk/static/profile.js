@@ -40,7 +40,9 @@ export function drawProfile() {
   };
   store.on("shapes", draw);
   store.on("chosen", draw);
-  whileFetching(draw);
+  whileFetching(async () => {
+    if (!byId("profile").hidden) await draw();
+  });
 }
 
 /** @param {string} name @param {{[key: string]: any}} given */

@@ -3,6 +3,7 @@
 import { action, make } from "./dom.js";
 import { post } from "./api.js";
 import { fitPart } from "./fit.js";
+import { sparePart } from "./spare.js";
 import { store } from "./store.js";
 import { between, bytes, count, duration } from "./words.js";
 
@@ -18,7 +19,7 @@ export function roomPanel() {
     make("p.large", { text: `${count(figures.tiles, "tile")}, ${between(figures.bytes)}` }),
     make("p", { text: missing }),
     ...disk(figures),
-    ...time(figures.time),
+    ...(figures.missing ? time(figures.time) : []),
     ...figures.warnings.map((/** @type {string} */ text) => make("p.warning", { text })),
     ...fitPart(),
     make("h3", { text: "By area" }),
@@ -31,6 +32,7 @@ export function roomPanel() {
     make("h3", { text: "By layer" }),
     table(["Layer", "Tiles", "Bytes"], Object.entries(figures.layers).map(([name, one]) => [name, one.tiles.toLocaleString("en"), bytes(one.bytes.expected)])),
     ...crews(figures.crews),
+    ...sparePart(),
   ];
 }
 

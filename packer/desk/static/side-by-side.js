@@ -1,7 +1,7 @@
 // Which layer the map shows, and a second map beside it: two layers that move together, a cross and the pointer in both.
 
 import { byId, choice, make } from "./dom.js";
-import { SourceTiles } from "./source-tiles.js";
+import { belowAndCredit, SourceTiles } from "./source-tiles.js";
 import { store } from "./store.js";
 import { BoardTiles } from "./tiles.js";
 
@@ -150,8 +150,9 @@ export class SideBySide {
     if (of === this.tilesOf) return;
     this.tiles?.remove();
     this.tilesOf = of;
-    this.tiles = new (this.source ? SourceTiles : BoardTiles)(name, { maxZoom: 22, patient: () => true }).addTo(this.beside);
-    byId("credit-beside").textContent = store.state?.layers.find((/** @type {any} */ one) => one.name === name)?.attribution ?? "";
+    const { below, credit } = belowAndCredit(name, this.source);
+    this.tiles = new (this.source ? SourceTiles : BoardTiles)(name, { maxZoom: 22, below, patient: () => true }).addTo(this.beside);
+    byId("credit-beside").textContent = credit;
   }
 
   // The same course and areas, only to look at: they are drawn and changed on the first map.

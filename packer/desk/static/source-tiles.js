@@ -34,6 +34,19 @@ export const SourceTiles = BoardTiles.extend({
   },
 });
 
+/**
+ * The layer that one lies over, where that is to be seen below it, and whose pictures both are. What a source has is
+ * looked at by itself.
+ * @param {string} name @param {boolean} source
+ * @returns {{below: string|undefined, credit: string}}
+ */
+export function belowAndCredit(name, source) {
+  const named = (/** @type {string} */ one) => store.state?.layers.find((/** @type {any} */ layer) => layer.name === one);
+  const below = source ? undefined : (named(name)?.over ?? undefined);
+  const credits = [named(name)?.attribution, below && named(below)?.attribution];
+  return { below, credit: [...new Set(credits.filter(Boolean))].join(" · ") };
+}
+
 let said = "";
 /**
  * Say why the source gave none, and no longer once it gives some.

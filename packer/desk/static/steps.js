@@ -31,11 +31,14 @@ export function drawSteps() {
       const told = store.state?.steps[name];
       if (told) {
         const sign = SIGNS[/** @type {"todo"} */ (told.mood)];
-        says.textContent = sign ? `${sign} ${told.says}` : told.says;
-        button.dataset.mood = told.mood;
-        button.title = told.says;
+        const text = sign ? `${sign} ${told.says}` : told.says;
+        // What is as it was is left alone: to set it would have it laid out and painted again.
+        if (says.textContent !== text) says.textContent = text;
+        if (button.dataset.mood !== told.mood) button.dataset.mood = told.mood;
+        if (button.title !== told.says) button.title = told.says;
       }
-      button.setAttribute("aria-current", store.step === name ? "step" : "false");
+      const open = store.step === name ? "step" : "false";
+      if (button.getAttribute("aria-current") !== open) button.setAttribute("aria-current", open);
     }
   };
   store.on("state", draw);

@@ -3,6 +3,7 @@
 import { get, post, Refused } from "./api.js";
 
 const RETRY_MS = 2000;
+const HIDDEN_S = 5;
 
 /** @typedef {{revision: number, [key: string]: any}} State */
 
@@ -174,8 +175,14 @@ class Store extends EventTarget {
     return Boolean(job?.result) && job.brief_mark !== this.state?.brief_mark;
   }
 
+  // A page that nobody sees asks for less, and all the same hears of an end and of a sign-in within seconds.
   follow() {
-    const events = new EventSource("/api/events");
+    const events = new EventSource(document.hidden ? `/api/events?apart=${HIDDEN_S}` : "/api/events");
+    const again = () => {
+      events.close();
+      this.follow();
+    };
+    document.addEventListener("visibilitychange", again, { once: true });
     events.addEventListener("state", async ({ data }) => {
       const told = JSON.parse(data);
       if (!this.state) return;
@@ -183,7 +190,7 @@ class Store extends EventTarget {
       else if (told.revision !== this.state.revision) this.take(await get("/api/state"));
       else this.take({ ...this.state, steps: told.steps, brief_mark: told.brief_mark, cards: told.cards, undescribed: told.undescribed });
     });
-    for (const kind of ["fetch", "survey", "describe", "verify", "handover", "inspect"]) {
+    for (const kind of ["fetch", "survey", "describe", "verify", "handover", "inspect", "prune", "merge", "split", "take-in"]) {
       events.addEventListener(`job-${kind}`, ({ data }) => this.heard(kind, JSON.parse(data)));
     }
     events.addEventListener("elsewhere", ({ data }) => this.heardElsewhere(JSON.parse(data)));
@@ -195,7 +202,9 @@ class Store extends EventTarget {
     events.addEventListener("open", () => this.tell("lost", false));
     events.addEventListener("error", () => {
       this.tell("lost", true);
-      if (events.readyState === EventSource.CLOSED) setTimeout(() => this.follow(), RETRY_MS);
+      if (events.readyState !== EventSource.CLOSED) return;
+      document.removeEventListener("visibilitychange", again);
+      setTimeout(() => this.follow(), RETRY_MS);
     });
   }
 

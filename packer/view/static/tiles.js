@@ -32,13 +32,15 @@ export const BoardTiles = L.GridLayer.extend({
     return tile;
   },
 
-  async _fill(/** @type {Sheet} */ tile, /** @type {Coords} */ coords) {
+  // Gives whether anything is shown that is deeper than `known`.
+  async _fill(/** @type {Sheet} */ tile, /** @type {Coords} */ coords, known = -2) {
     const asked = [this._path, ...(this._below ? [this._below] : [])].map((path) => nearest(path, coords, tile.stop.signal));
     const [upper, lower] = await Promise.all(asked);
     const deepest = Math.max(upper?.zoom ?? -1, lower?.zoom ?? -1);
+    if (deepest <= known) return false;
     if (deepest < 0) {
       tile.classList.add("empty");
-      return;
+      return true;
     }
     const { z, x, y } = coords;
     tile.classList.add(deepest === z ? "exact" : "enlarged");
@@ -54,6 +56,24 @@ export const BoardTiles = L.GridLayer.extend({
       }
     }
     if (deepest !== z) call(tile, "from", `zoom ${deepest} ×${2 ** (z - deepest)}`);
+    return true;
+  },
+
+  // While a fetch runs: look again at the tiles that are not of their own zoom yet, and change those that are now. The
+  // others are left as they are, so nothing flickers.
+  async grow() {
+    const tiles = /** @type {{el: Sheet, coords: Coords}[]} */ (Object.values(this._tiles));
+    const wanting = tiles.filter(({ el }) => !el.classList.contains("exact") && !el.stop.signal.aborted);
+    for (const { el, coords } of wanting) {
+      const fresh = /** @type {Sheet} */ (document.createElement("div"));
+      [fresh.className, fresh.stop] = ["sheet", el.stop];
+      const known = Number(el.dataset.zoom ?? -1);
+      if (!(await this._fill(fresh, this._wrapCoords(coords), known).catch(() => false))) continue;
+      el.className = el.className.replace(/\b(sheet|empty|enlarged|damaged|vector)\b/g, "").trim();
+      el.classList.add(...fresh.classList);
+      el.dataset.zoom = fresh.dataset.zoom;
+      el.replaceChildren(...fresh.childNodes);
+    }
   },
 
   // What the tiles now in the page are: { exact, enlarged, empty, damaged } and the zooms enlarged from.
