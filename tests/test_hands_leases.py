@@ -1,4 +1,4 @@
-"""What hands may use together, whatever joins, dies, freezes or is cut off: never more than the caps, and no tile twice.
+"""What hands may use together, whatever joins, dies, freezes or is cut off: never more than the caps, no tile twice.
 
 Each hand goes by a clock of its own, which drifts; messages take their time both ways, or are lost.
 """
@@ -282,5 +282,10 @@ def test_tiles_of_a_hand_come_in_order_and_go_back_from_the_end() -> None:
     for tile in tiles[:3]:
         queue.settled(tile, 0.0, came=True)
     assert queue.done
+
+
+def test_a_queue_that_was_done_is_not_once_more_tiles_come() -> None:
+    queue = LeasedTiles(more=False)
+    assert queue.get(0.0) is None
     queue.deal([Tile(6, 0, 0)])
     assert not queue.done

@@ -198,8 +198,10 @@ class _HandSession:
             if "join" in told:
                 raise LeaseOverError
             self._heed(layers, told, self._lease.renew(asked, float(told["length_s"])))
-            hungry = any(layer.queue.more and layer.queue.unstarted < 2 for layer in layers.layers.values())
-            await self._clock.sleep(_HUNGRY_S if hungry else _BEAT_S)
+            few = 3 * max(self._news.connections, 1)
+            hungry = any(layer.queue.more and layer.queue.unstarted < few for layer in layers.layers.values())
+            soon = hungry or any(keeper.settling for keeper in layers.keepers.values())
+            await self._clock.sleep(_HUNGRY_S if soon else _BEAT_S)
 
     def _beat(self, layers: HandLayers) -> Message:
         now, back = self._clock.now(), self._back

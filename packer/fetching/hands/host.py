@@ -112,8 +112,9 @@ def _dealer(run: RunParts, all_gates: tuple[dict[str, SharedGate], dict[str, Sha
     named, told = gate_orders(at[0], at[1])
     layers_at = {order["name"]: order["layers"] for order in told}
     dealer = Dealer(run.clock, fetchers, named, layers_at, lambda: run.orders(told), run.log.event)
+    lag_s = max((gate.book.lag_s for gate in named.values()), default=0.0)
     for fetcher in fetchers.values():
-        fetcher.lend(dealer.roster)
+        fetcher.lend(dealer.roster, lag_s)
         # What robots.txt came by counts at the server as long as it is open.
         getattr(fetcher.requests.transport, "drop_idle", lambda: None)()
     for gate in named.values():
