@@ -82,7 +82,7 @@ class Dealer:
     def roster(self) -> tuple[HandProgress, ...]:
         """What is shown of the hands, in the order in which they joined."""
         now = self.clock.now()
-        return tuple(hand.progress(now, SHORTEST_S) for hand in self.hands.values())
+        return tuple(hand.progress(now) for hand in self.hands.values())
 
     # ------------------------------------------------------------------------------------ who is there
 
@@ -143,6 +143,7 @@ class Dealer:
         now = self.clock.now()
         length_s = min(max(SHORTEST_S, beat.longest_s + 4.0), LONGEST_S)
         self._hear(hand, beat, now)
+        hand.ends = now + length_s + max((gate.book.lag_s for gate in self.gates.values()), default=0.0)
         for fetcher in self.fetchers.values():
             fetcher.leases.extend(beat.hand, now + length_s)
         shares = self._dealing.shares(beat, hand, now, now + length_s)
