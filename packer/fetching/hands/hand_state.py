@@ -28,8 +28,8 @@ class Wait:
 
 @dataclass(slots=True)
 class HandState:
-    """One hand: its `name` as it is shown, and what it last said. Times are on the run's clock; by `ends` others have its
-    tiles if it is not heard again.
+    """One hand: its `name` as it is shown, and what it last said. Times are on the run's clock; by `ends` others have
+    its tiles if it is not heard again.
 
     `needs`, `shares` and `waits` are by gate, `unstarted` and `failed` by layer. `faults` counts what it sent that was
     not as it has to be.
