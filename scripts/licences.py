@@ -176,8 +176,8 @@ def _page(licences: Mapping[Package, str]) -> str:
             "(MIT) in pyogrio and pyproj. Their licences lie in those wheels; the check does not read them.",
             "",
             "rasterio (BSD-3-Clause), with GDAL and PROJ in its wheel, is needed to test, and to run only as the extra "
-            "`pictures`, whose lock is `requirements/pictures.txt`. distributed, msgpack and what they need are likewise "
-            "for the extra `hands`, whose lock is `requirements/hands.txt`.",
+            "`pictures`, whose lock is `requirements/pictures.txt`. distributed, msgpack and what they need are "
+            "likewise for the extra `hands`, whose lock is `requirements/hands.txt`.",
             "",
             "## To run it",
             "",

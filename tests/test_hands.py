@@ -393,7 +393,7 @@ def beat(number: object, **said: object) -> dict[str, object]:
     empty: dict[str, object] = {
         key: {} for key in ("using", "needs", "waits", "unstarted", "back", "failed", "keys")
     }
-    return {"op": "beat", "hand": number, **empty, "ended": [], "longest_s": 1.0, **said}
+    return {"op": "beat", "hand": number, **empty, "ended": [], "longest_s": 1.0, "left_s": 0.0, **said}
 
 
 def test_what_a_hostile_hand_sends_is_not_stored_and_it_is_dealt_nothing_more(

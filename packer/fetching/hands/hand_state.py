@@ -29,7 +29,7 @@ class Wait:
 @dataclass(slots=True)
 class HandState:
     """One hand: its `name` as it is shown, and what it last said. Times are on the run's clock; by `ends` others have
-    its tiles if it is not heard again.
+    its tiles if it is not heard again. It was `promised` its lease until then.
 
     `needs`, `shares` and `waits` are by gate, `unstarted` and `failed` by layer. `faults` counts what it sent that was
     not as it has to be.
@@ -39,6 +39,7 @@ class HandState:
     joined: float
     heard: float
     ends: float = 0.0
+    promised: float = 0.0
     needs: dict[str, Caps] = field(default_factory=dict)
     shares: dict[str, Caps] = field(default_factory=dict)
     waits: dict[str, Wait] = field(default_factory=dict)
