@@ -48,14 +48,17 @@ READ = {
     "click-plugins": "BSD-3-Clause",
     "cligj": "BSD-3-Clause",
     "colorama": "BSD-3-Clause",  # on Windows only
+    "jinja2": "BSD-3-Clause",
     "mercantile": "BSD-3-Clause",
     "mgrs": "MIT",
+    "partd": "BSD-3-Clause",
     "pywin32-ctypes": "BSD-3-Clause",  # on Windows only
     "pyreqwest": "Apache-2.0",
     "rasterio": "BSD-3-Clause",
     "segno": "BSD-3-Clause",
     "uvloop": "MIT OR Apache-2.0",
     "xstatic-leaflet": "BSD-2-Clause",  # says "same as Leaflet", which is BSD-2-Clause: from memory
+    "zict": "BSD-3-Clause",
 }
 
 # Other words for it that leave no doubt: in the field License, and as a classifier.
@@ -173,7 +176,8 @@ def _page(licences: Mapping[Package, str]) -> str:
             "(MIT) in pyogrio and pyproj. Their licences lie in those wheels; the check does not read them.",
             "",
             "rasterio (BSD-3-Clause), with GDAL and PROJ in its wheel, is needed to test, and to run only as the extra "
-            "`pictures`, whose lock is `requirements/pictures.txt`.",
+            "`pictures`, whose lock is `requirements/pictures.txt`. distributed, msgpack and what they need are "
+            "likewise for the extra `hands`, whose lock is `requirements/hands.txt`.",
             "",
             "## To run it",
             "",

@@ -27,6 +27,7 @@ __all__ = [
     "FORKS",
     "Running",
     "fetch_in_batches",
+    "fetch_with_hands",
     "killed_while",
     "lastbar",
     "merge_in_batches",
@@ -178,6 +179,21 @@ def fetch_in_batches(brief: str, batch_records: int, refresh_older_s: float | No
     read, _ = read_offers(Brief.read(brief))
     options = Options(batch_records=batch_records, refresh_older_s=refresh_older_s)
     sys.exit(not fetch(read, plan(read), options).complete)
+
+
+def fetch_with_hands(brief: str, lease_s: float) -> None:
+    """A fetch that lends everything to hands, on short leases."""
+    import asyncio
+
+    from packer import Brief, plan
+    from packer.fetching.hands import dealer, hands_gate
+    from packer.fetching.hands.host import Hands
+    from packer.fetching.run import run_fetch
+
+    dealer.SHORTEST_S = dealer.LONGEST_S = lease_s
+    hands_gate.CLOCKS_S = 0.5
+    read = Brief.read(brief)
+    asyncio.run(run_fetch(read, plan(read), hands=Hands(0, "127.0.0.1")))
 
 
 def merge_in_batches(into: Path, source: Path, batch: int) -> None:

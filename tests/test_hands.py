@@ -10,18 +10,26 @@ import asyncio
 import contextlib
 import signal
 import sqlite3
-from collections.abc import AsyncIterator, Iterator
+import ssl
+import subprocess
+import sys
+import time
+from collections.abc import AsyncIterator, Callable, Iterator
 from contextlib import asynccontextmanager
+from dataclasses import replace
 from pathlib import Path
+from typing import ClassVar
 
 import pytest
 
 from packer.common.clock import SystemClock
-from packer.fetching.hands import dealer
+from packer.errors import InputError, NetworkError
+from packer.fetching.hands import dealer, hands_gate
 from packer.fetching.hands.channel import CLOSED, Channel, open_channel
 from packer.fetching.hands.hand import HandNews, Joined, hand
-from packer.fetching.hands.host import Hands
-from packer.fetching.hands.join_code import JoinCode, hand_context
+from packer.fetching.hands.host import Hands, _usual_port, check_hands
+from packer.fetching.hands.join_code import Identity, JoinCode, hand_context, kept_identity
+from packer.fetching.pacing.shared_record import state_folder
 from packer.fetching.reports import FetchReport, LayerProgress, Options
 from packer.fetching.run import run_fetch
 from packer.geometry.tileset import Tile
@@ -29,7 +37,7 @@ from packer.planning.brief import Brief
 from packer.planning.plan import plan
 from packer.proof.proving import verify
 from packer.version import __version__
-from tests.commands import Running, start_lastbar
+from tests.commands import Running, fetch_with_hands, start, start_lastbar
 from tests.conftest import BriefMaker
 from tests.tile_server import TileServer, png
 
@@ -43,6 +51,7 @@ LONGEST_S = 60.0  # of a test; on a busy machine a process may take long to star
 def short_leases(monkeypatch: pytest.MonkeyPatch, tmp_path: Path) -> None:
     monkeypatch.setattr(dealer, "SHORTEST_S", LEASE_S)
     monkeypatch.setattr(dealer, "LONGEST_S", LEASE_S)
+    monkeypatch.setattr(hands_gate, "CLOCKS_S", 0.5)
     monkeypatch.setenv("XDG_STATE_HOME", str(tmp_path / "state"))
 
 
@@ -180,7 +189,7 @@ def test_a_frozen_hand_that_wakes_after_its_lease_asks_for_nothing_by_it(
 def test_a_hand_that_stops_gives_back_what_it_has_and_nothing_is_asked_twice(
     brief_for: BriefMaker, server: TileServer
 ) -> None:
-    brief = brief_for(server.url, area=AREA, connections=CONNECTIONS)
+    brief = brief_for(server.url, area=AREA, connections=CONNECTIONS, rate=60)
 
     async def go() -> FetchReport:
         async with planning(brief) as planner:
@@ -200,7 +209,7 @@ def test_a_hand_that_stops_gives_back_what_it_has_and_nothing_is_asked_twice(
 def test_a_stop_of_the_planning_machine_ends_with_whole_packs_and_hands_that_wait(
     brief_for: BriefMaker, server: TileServer
 ) -> None:
-    brief = brief_for(server.url, area=AREA, connections=CONNECTIONS)
+    brief = brief_for(server.url, area=AREA, connections=CONNECTIONS, rate=60)
 
     async def go() -> None:
         stop = asyncio.Event()
@@ -221,15 +230,170 @@ def test_a_stop_of_the_planning_machine_ends_with_whole_packs_and_hands_that_wai
     assert set(server.tiles_asked.values()) == {1}
 
 
+class Relay:
+    """Between a hand and the planning machine; once cut, what is sent is kept, and nobody hears of it."""
+
+    def __init__(self, joined: Joined) -> None:
+        host, _, port = joined.place.rpartition(":")
+        self.target, self.open = (host, int(port)), asyncio.Event()
+        self.open.set()
+        self.place = ""
+
+    async def __aenter__(self) -> Relay:
+        self.server = await asyncio.start_server(self._accept, "127.0.0.1", 0)
+        self.place = f"127.0.0.1:{self.server.sockets[0].getsockname()[1]}"
+        return self
+
+    async def __aexit__(self, *_: object) -> None:
+        self.server.close()
+
+    async def _accept(self, reader: asyncio.StreamReader, writer: asyncio.StreamWriter) -> None:
+        out_reader, out_writer = await asyncio.open_connection(*self.target)
+        with contextlib.suppress(OSError):
+            await asyncio.gather(self._pass(reader, out_writer), self._pass(out_reader, writer))
+
+    async def _pass(self, reader: asyncio.StreamReader, writer: asyncio.StreamWriter) -> None:
+        while data := await reader.read(65_536):
+            await self.open.wait()
+            writer.write(data)
+            await writer.drain()
+        writer.close()
+
+
+def test_a_hand_that_is_cut_off_stops_with_its_lease_and_joins_again(
+    brief_for: BriefMaker, server: TileServer
+) -> None:
+    brief = brief_for(server.url, area=AREA, connections=CONNECTIONS, rate=60)
+
+    async def go() -> FetchReport:
+        async with planning(brief) as planner:
+            joined = await planner.joined("cut off")
+            async with Relay(joined) as relay:
+                cut = asyncio.create_task(work(replace(joined, place=relay.place)))
+                await planner.until_stored(20)
+                relay.open.clear()
+                await asyncio.sleep(0)
+                other = asyncio.create_task(work(await planner.joined("other")))
+                await planner.until_stored(plan(brief).count // 2)
+                relay.open.set()
+                report = await planner.run
+                assert await cut
+                assert await other
+                assert planner.log().count("hand joined") == 3
+                return report
+
+    assert_as_from_one(brief, asyncio.run(go()))
+    assert max(server.tiles_asked.values()) <= 2
+    assert server.most_at_once <= CONNECTIONS
+
+
+def test_a_planning_machine_that_is_killed_goes_on_where_it_was_and_its_hands_find_it_again(
+    brief_for: BriefMaker, server: TileServer, tmp_path: Path
+) -> None:
+    brief = brief_for(server.url, area=AREA, connections=CONNECTIONS, rate=60)
+    state = str(tmp_path / "state")
+
+    async def go() -> FetchReport:
+        killed = start(fetch_with_hands, str(brief.path), LEASE_S, environment={"XDG_STATE_HOME": state})
+        identity = await asyncio.to_thread(_identity_once_there, brief)
+        place = f"127.0.0.1:{_usual_port(identity.secret)}"
+        joined = Joined(place, await asyncio.to_thread(_context_once_there, identity, place), "laptop")
+        laptop = asyncio.create_task(work(joined))
+        await asyncio.to_thread(server.reached(40).poll, LONGEST_S)
+        killed.kill()
+        async with planning(brief) as planner:
+            report = await planner.run
+            assert await laptop is True
+            return report
+
+    assert_as_from_one(brief, asyncio.run(go()))
+    assert server.most_at_once <= CONNECTIONS
+    assert max(server.tiles_asked.values()) <= 2
+
+
+def _identity_once_there(brief: Brief) -> Identity:
+    folder = state_folder().parent / "hands"
+    _until(lambda: any(folder.glob("*.json")))
+    return kept_identity(brief.store_folder)
+
+
+def _context_once_there(identity: Identity, place: str) -> ssl.SSLContext:
+    found: list[ssl.SSLContext] = []
+
+    def there() -> bool:
+        with contextlib.suppress(NetworkError):
+            found.append(hand_context(identity.code(place)))
+        return bool(found)
+
+    _until(there)
+    return found[0]
+
+
+def _until(there: Callable[[], bool]) -> None:
+    ends = time.monotonic() + LONGEST_S
+    while not there():
+        assert time.monotonic() < ends
+        time.sleep(0.02)
+
+
+def test_a_key_reaches_no_hand_s_disk_and_no_log(
+    brief_for: BriefMaker, tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    key = "k3yOfTheLayer77"
+    monkeypatch.setenv("MAP_KEY", key)
+    home = tmp_path / "other laptop"
+    home.mkdir()
+    with TileServer(keep_heads=True) as server:
+        brief = brief_for(
+            f"{server.url}?key=${{MAP_KEY}}", area="box = [12.30, 47.0, 12.32, 47.02]\ndeepest = 13"
+        )
+
+        async def go() -> FetchReport:
+            async with planning(brief) as planner:
+                places = dict.fromkeys(("HOME", "TMPDIR", "XDG_STATE_HOME", "XDG_CONFIG_HOME"), str(home))
+                away = start_lastbar("hand", await planner.code, cwd=home, **{**places, "MAP_KEY": ""})
+                report = await planner.run
+                said = await asyncio.to_thread(away.result)
+                assert said.returncode == 0
+                assert key not in said.stdout + said.stderr
+                assert key not in planner.log()
+                return report
+
+        assert asyncio.run(go()).complete
+        assert all(f"key={key}" in head for head in server.heads if "/survey/" in head)
+    for file in (*home.rglob("*"), *(tmp_path / "state").rglob("*"), *brief.store_folder.rglob("*")):
+        if file.is_file():
+            assert key.encode() not in file.read_bytes(), file
+
+
+def test_without_hands_nothing_of_the_extra_is_loaded_and_with_hands_its_absence_is_said(
+    brief_for: BriefMaker, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    code = (
+        "import sys, packer.cli.run_fetch, packer.cli.run_hand, packer.fetching.run, packer.cli.app\n"
+        "loaded = {'distributed', 'dask', 'msgpack', 'cryptography'} & set(sys.modules)\n"
+        "assert not loaded, loaded"
+    )
+    subprocess.run([sys.executable, "-c", code], check=True, timeout=LONGEST_S)
+    monkeypatch.setitem(sys.modules, "distributed", None)
+    with pytest.raises(InputError, match=r'pip install "lastbar\[hands\]"'):
+        check_hands()
+
+
+async def _join(code: JoinCode) -> None:
+    channel = await open_channel(code.place, await asyncio.to_thread(hand_context, code), 2.0)
+    await channel.ask({"op": "join"})
+
+
 async def channel_of(joined: Joined) -> Channel:
     return await open_channel(joined.place, joined.context, 5.0)
 
 
 def beat(number: object, **said: object) -> dict[str, object]:
-    empty: dict[str, object] = dict.fromkeys(
-        ("using", "needs", "waits", "unstarted", "back", "failed", "keys"), {}
-    )
-    return {"op": "beat", "hand": number, **empty, "ended": [], "longest_s": 1.0, **said}
+    empty: dict[str, object] = {
+        key: {} for key in ("using", "needs", "waits", "unstarted", "back", "failed", "keys")
+    }
+    return {"op": "beat", "hand": number, **empty, "ended": [], "longest_s": 1.0, "left_s": 0.0, **said}
 
 
 def test_what_a_hostile_hand_sends_is_not_stored_and_it_is_dealt_nothing_more(
@@ -292,15 +456,15 @@ def test_a_hand_of_another_version_is_refused_with_what_to_do(
 class Ran:
     """A pickle of this that is read leaves a mark."""
 
-    marks: list[str] = []
+    marks: ClassVar[list[str]] = []
 
     def __reduce__(self) -> tuple[object, tuple[str]]:
         return Ran.marks.append, ("ran",)
 
 
 def test_a_pickle_sent_by_whoever_has_the_code_is_not_run(brief_for: BriefMaker, server: TileServer) -> None:
-    from distributed.protocol import ToPickle
     from distributed.protocol.core import dumps
+    from distributed.protocol.serialize import ToPickle
 
     brief = brief_for(server.url, area=AREA)
     message = [bytes(frame) for frame in dumps({"op": "join", "x": ToPickle(Ran())})]
@@ -313,7 +477,7 @@ def test_a_pickle_sent_by_whoever_has_the_code_is_not_run(brief_for: BriefMaker,
                 stream = channel._comm.stream  # type: ignore[attr-defined]
                 await stream.write(len(data).to_bytes(4, "big") + data)
                 with contextlib.suppress(*CLOSED):
-                    await channel._comm.read()
+                    await channel._comm.read()  # type: ignore[no-untyped-call]
                 channel.close()
 
     asyncio.run(go())
@@ -323,8 +487,6 @@ def test_a_pickle_sent_by_whoever_has_the_code_is_not_run(brief_for: BriefMaker,
 def test_nobody_joins_without_the_secret_and_no_hand_talks_to_another_machine(
     brief_for: BriefMaker, server: TileServer
 ) -> None:
-    from packer.errors import NetworkError
-
     brief = brief_for(server.url, area=AREA)
 
     async def go() -> None:
@@ -332,9 +494,7 @@ def test_nobody_joins_without_the_secret_and_no_hand_talks_to_another_machine(
             code = JoinCode.read(await planner.code)
             wrong_secret = JoinCode(code.place, bytes(16), code.fingerprint)
             with pytest.raises((*CLOSED, NetworkError)):
-                context = await asyncio.to_thread(hand_context, wrong_secret)
-                channel = await open_channel(code.place, context, 2.0)
-                await channel.ask({"op": "join"})
+                await _join(wrong_secret)
             other_machine = JoinCode(code.place, code.secret, bytes(16))
             with pytest.raises(NetworkError, match="not the planning machine"):
                 await asyncio.to_thread(hand_context, other_machine)

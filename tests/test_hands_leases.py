@@ -1,4 +1,4 @@
-"""What hands may use together, whatever joins, dies, freezes or is cut off: never more than the caps, and no tile twice.
+"""What hands may use together, whatever joins, dies, freezes or is cut off: never more than the caps, no tile twice.
 
 Each hand goes by a clock of its own, which drifts; messages take their time both ways, or are lost.
 """
@@ -16,7 +16,7 @@ from hypothesis import given, settings
 from hypothesis import strategies as st
 
 from packer.fetching.hands.leased_tiles import HandLease, LeasedTiles, LeaseOverError
-from packer.fetching.hands.shares import NOTHING, ShareBook, fair_shares
+from packer.fetching.hands.shares import NOTHING, ShareBook, fair_shares, promised_until
 from packer.fetching.hands.tile_leases import TileLeases
 from packer.fetching.pacing.cap_shares import Caps
 from packer.geometry.tileset import Tile
@@ -90,6 +90,7 @@ class World:
         self.book, self.leases = ShareBook(LAG_S), TileLeases(LAG_S)
         self.hands: list[Model] = []
         self.needs: dict[str, Caps] = {}
+        self.promised: dict[str, float] = {}
         self.free = [Tile(10, x, 0) for x in range(12)]
         self.events: list[tuple[float, int, Callable[[], None]]] = []
         self.count = itertools.count()
@@ -131,7 +132,8 @@ class World:
         if not hand.name:
             hand.name = f"hand {next(self.count)}"
         asked, name, lease = hand.lease.now(), hand.name, hand.lease
-        using, was = hand.using, hand.was
+        using, was, left_s = hand.using, hand.was, max(lease.left_s(), 0.0)
+        length_s = self.chance.choice([LENGTH_S, LENGTH_S, 3 * LENGTH_S])
         back = {t for t in hand.tiles if self.chance.random() < 0.2}
         hand.tiles -= back
 
@@ -146,27 +148,30 @@ class World:
             self.free += [tile for tile in back if self.leases.remove(name, tile)]
             self.needs[name] = Caps(self.chance.randint(0, 9), self.chance.randint(0, 9))
             due = fair_shares(self.caps, self.needs, now)[name]
-            share = self.book.renew(name, due, using, self.caps, now, now + LENGTH_S)
-            self.leases.extend(name, now + LENGTH_S)
+            ends = promised_until(self.promised.get(name, 0.0), left_s, now, length_s)
+            self.promised[name] = ends
+            share = self.book.renew(name, due, using, self.caps, now, ends)
+            self.leases.extend(name, ends)
             dealt = [self.free.pop() for _ in range(min(2, len(self.free)))]
-            self.leases.take(name, dealt, now + LENGTH_S)
+            self.leases.take(name, dealt, ends)
             self.lent += share != NOTHING
-            self.after(self.delay(), lambda: self.answered(hand, lease, asked, share, dealt))
+            self.after(self.delay(), lambda: self.answered(hand, (lease, asked, length_s), share, dealt))
 
         if self.chance.random() < 0.85:
             self.after(self.delay(), heard)
         self.after(0.5 + 20 * (self.chance.random() < 0.1), lambda: self.beat(hand))
 
     def answered(
-        self, hand: Model, lease: HandLease, asked: tuple[float, ...], share: Caps, dealt: list[Tile]
+        self, hand: Model, term: tuple[HandLease, tuple[float, ...], float], share: Caps, dealt: list[Tile]
     ) -> None:
+        lease, asked, length_s = term
         if hand.dead or lease is not hand.lease:
             return
         if hand.frozen:
-            self.after(0.5, lambda: self.answered(hand, lease, asked, share, dealt))
+            self.after(0.5, lambda: self.answered(hand, (lease, asked, length_s), share, dealt))
             return
         try:
-            lease.renew(asked, LENGTH_S)
+            lease.renew(asked, length_s)
         except LeaseOverError:
             hand.drop()
             return
@@ -282,5 +287,10 @@ def test_tiles_of_a_hand_come_in_order_and_go_back_from_the_end() -> None:
     for tile in tiles[:3]:
         queue.settled(tile, 0.0, came=True)
     assert queue.done
+
+
+def test_a_queue_that_was_done_is_not_once_more_tiles_come() -> None:
+    queue = LeasedTiles(more=False)
+    assert queue.get(0.0) is None
     queue.deal([Tile(6, 0, 0)])
     assert not queue.done

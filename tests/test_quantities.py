@@ -52,8 +52,8 @@ def test_a_time_with_its_unit_is_read_as_seconds(text: str, time_s: float) -> No
 
 
 NO_LENGTHS = """
-250 | m | -5 m | +5 m | 1e3 m | 2,5 km | 2.km | .5 km | 5 miles | 5 feet | 5 m m | 5 Mi | 5 nmi | 5 M | 1 km 200 m | nan m
-inf km | 0x10 m | 250 m² | 1_000 m | ٢٥٠ m | 5\u00a0m\u200b
+250 | m | -5 m | +5 m | 1e3 m | 2,5 km | 2.km | .5 km | 5 miles | 5 feet | 5 m m | 5 Mi | 5 nmi | 5 M | 1 km 200 m
+nan m | inf km | 0x10 m | 250 m² | 1_000 m | ٢٥٠ m | 5\u00a0m\u200b
 """
 
 

@@ -1,21 +1,17 @@
-"""Who fetches, by `--hands`, and what is shown of hands: the code by which they join, and how each does."""
+"""Who fetches, by `--hands`, and the code by which other machines join."""
 
 from __future__ import annotations
 
 import io
 import sys
-from collections.abc import Sequence
 
 from packer.cli.fetch_options import FetchOptions
 from packer.cli.output import echo_wrapped, warn
-from packer.common.units import counted, duration_text
 from packer.errors import InputError
 from packer.fetching.hands.host import Hands, check_hands
-from packer.fetching.pacing.signals import PauseKind
-from packer.fetching.reports import HandProgress
 from packer.view.server import shareable_addresses
 
-__all__ = ["hand_lines", "hands_for"]
+__all__ = ["hands_for", "show_code"]
 
 _SHARE = "share"
 _MOST_HERE = 64
@@ -80,35 +76,3 @@ def _show_square(code: str) -> None:
     segno.make(code, micro=False, error="l").terminal(drawn, border=2, compact=True)
     for line in drawn.getvalue().splitlines():
         sys.stdout.write(f"\033[97;40m{line}\033[0m\n")
-
-
-def hand_lines(hands: Sequence[HandProgress]) -> list[str]:
-    """A line for each hand: how fast it is, or what it waits for."""
-    return [f"{hand.name}: {_state(hand)}" for hand in hands]
-
-
-def _state(hand: HandProgress) -> str:
-    if hand.silent_s:
-        silent = duration_text(max(round(hand.silent_s), 1))
-        if hand.given_up_in_s <= 0:
-            return f"not heard for {silent}; others have its tiles"
-        return f"not heard for {silent}; others get its tiles in {duration_text(max(round(hand.given_up_in_s), 1))}"
-    if hand.failed:
-        return f"asks for nothing more: {hand.failed}"
-    if hand.waits:
-        return f"waits, {_wait_text(hand)}"
-    pace = f"{hand.tiles_per_second:,.0f} tiles/s, {hand.bits_per_second / 1e6:.1f} Mbit/s"
-    return f"{pace}, {counted(hand.tiles, 'tile')} so far, {counted(hand.connections, 'connection')}"
-
-
-def _wait_text(hand: HandProgress) -> str:
-    match hand.waits:
-        case PauseKind.SIGN_IN:
-            return f"its network wants a sign-in; on that machine, open {hand.where or 'any web page'}"
-        case PauseKind.LINK:
-            return f"its link is down ({hand.reason})"
-        case PauseKind.ASKED:
-            return f"as the server asked ({hand.reason})"
-        case PauseKind.KEY:
-            return f"the server takes no key ({hand.reason})"
-    return hand.reason

@@ -8,6 +8,7 @@ from dataclasses import dataclass
 
 from packer.cli.area_lines import AreaState, area_bars, labelled_bar, shown_areas
 from packer.cli.fetch_words import clock_text, countdown_text, waiting_together
+from packer.cli.hand_text import hand_lines, shown_hands
 from packer.cli.lines import BLOCKS, Marks, percent, wrapped
 from packer.common.units import bytes_text, counted, duration_text
 from packer.fetching.reports import AreaCoverage, LayerProgress
@@ -54,8 +55,8 @@ class FetchState:
     """Where a fetch stands, over all layers. Bytes are those of this run; `to_come_bytes` is None while nothing tells.
 
     `left_s` is the time to the end at the present speed, and `ends_at` that moment in seconds since 1970; both are None
-    while the speed is not known or something waits. `layers` are the shares of each. `waits`, `refresh` and `departure`
-    are lines of text.
+    while the speed is not known or something waits. `layers` are the shares of each. `waits`, `refresh`, `departure`
+    and `hands`, with one for each machine that fetches, are lines of text.
     """
 
     areas: tuple[AreaState, ...]
@@ -71,6 +72,7 @@ class FetchState:
     refresh: tuple[str, ...] = ()
     waits: tuple[str, ...] = ()
     departure: str = ""
+    hands: tuple[str, ...] = ()
 
     @property
     def share(self) -> float:
@@ -118,6 +120,7 @@ def fetch_state(
         tuple(_refresh_text(la) for la in layers if la.refresh.stale),
         tuple(_waits(layers, now)),
         "" if any(la.pause for la in layers) else _departure_text(layers, depart_at),
+        tuple(hand_lines(layers[0].hands)) if layers else (),
     )
 
 
@@ -180,6 +183,7 @@ def screen_lines(state: FetchState, width: int, height: int, marks: Marks = BLOC
     if len(state.layers) > 1:
         below += wrapped(", ".join(f"{name} {percent(share)}" for name, share in state.layers), width)
     below += [line for text in state.refresh for line in wrapped(text, width)]
+    below += [line for text in shown_hands(state.hands, height) for line in wrapped(text, width, "  ")]
     if state.departure:
         below += wrapped(state.departure, width)[:_DEPARTURE_LINES]
     if state.failed:
@@ -224,7 +228,7 @@ def plain_areas(state: FetchState, most: int = _MOST_PLAIN) -> list[str]:
     """A line for each area, for a pipe, and what will be on board at departure."""
     shown, more = shown_areas(state.areas, most)
     lines = [f"{area.name}: {percent(area.share)}, {area.depth_text(_ANY_WIDTH)}" for area in shown]
-    return [f"  {line}" for line in (*lines, *more, *filter(None, [state.departure]))]
+    return [f"  {line}" for line in (*lines, *more, *filter(None, [state.departure]), *state.hands)]
 
 
 def _failed_text(count: int) -> str:

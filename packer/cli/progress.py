@@ -14,6 +14,7 @@ from rich.text import Text
 
 from packer.cli.fetch_screen import RecentPace, fetch_state, plain_areas, screen_lines, total_line
 from packer.cli.fetch_words import alarm_text, outlook_text, waiting_text, waiting_together
+from packer.cli.hand_text import HandEvents
 from packer.cli.lines import marks_for, wrapped
 from packer.cli.output import warn
 from packer.cli.terminal import takes_codes
@@ -45,6 +46,7 @@ class FetchProgress(AbstractContextManager["FetchProgress"]):
         self._pauses: dict[str, str] = {}
         self._alarmed: set[tuple[str, str]] = set()
         self._forecast: set[str] = set()
+        self._hand_events = HandEvents()
 
     def note(self, text: str) -> None:
         """Print a message beside the progress."""
@@ -71,6 +73,8 @@ class FetchProgress(AbstractContextManager["FetchProgress"]):
                 self._pauses |= dict.fromkeys(changed, kind)
                 told = waiting_text(la.pause, la.host, now) if la.pause else "continuing."
                 self.note(f"{', '.join(changed)}: {told}")
+        for text in self._hand_events.note(layers[0].hands if layers else None):
+            self.note(text)
         for alarm in (a for la in layers for a in la.alarms):
             if (alarm.layer, alarm.sha256) not in self._alarmed:
                 self._alarmed.add((alarm.layer, alarm.sha256))

@@ -35,8 +35,7 @@ def run(
     as_json: bool,
     blend: bool = False,
 ) -> int:
-    """Hand over the packs of the brief at `path` into the folder `to`; 0 if nothing is missing,
-    1 if something is and that was allowed.
+    """Hand over the packs of the brief at `path` into the folder `to`; 1 if something is missing, which was allowed.
 
     `max_file` is a size such as "4 GiB" or "300 kB", "none", or None for the largest that any target takes;
     `crews` names some of the brief's crews, None stands for all of them.

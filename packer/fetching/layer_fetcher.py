@@ -97,9 +97,9 @@ class LayerFetcher:
         return self._policy.heard
 
     @property
-    def hands(self) -> tuple[HandProgress, ...]:
-        """The other machines that fetch for the layer."""
-        return ()
+    def hands(self) -> tuple[HandProgress, ...] | None:
+        """The other machines that fetch for the layer; None where this one does."""
+        return None
 
     def wake(self) -> None:
         """There is a tile to ask for again, in a queue that was empty."""

@@ -148,7 +148,7 @@ class LayerProgress:
 
     `areas` and `departure` are worked out every few seconds only; `departure` is None without a limit or
     before the speed is known. `waited_s` is how long the host could not be reached so far, which is no part of the
-    pace. `hands` are the other machines at work, for all layers together.
+    pace. `hands` are the other machines at work, for all layers together; None where this one fetches by itself.
     """
 
     name: str
@@ -163,7 +163,7 @@ class LayerProgress:
     alarms: tuple[Alarm, ...] = ()
     refresh: RefreshCounts = field(default_factory=RefreshCounts)
     waited_s: float = 0.0
-    hands: tuple[HandProgress, ...] = ()
+    hands: tuple[HandProgress, ...] | None = None
 
 
 @dataclass(frozen=True, slots=True)

@@ -40,7 +40,7 @@ class Join(_Said):
 class Beat(_Said):
     """How a hand is: by gate what it may still use, needs and waits for; by layer how many tiles it has not asked for,
     what it gives back, why it gave the layer up, and why its key is refused. Of layers that have `ended` it has nothing
-    under way. An answer takes `longest_s` at most."""
+    under way. An answer takes `longest_s` at most, and its lease has `left_s` left."""
 
     using: dict[_Word, Caps]
     needs: dict[_Word, Caps]
@@ -51,6 +51,7 @@ class Beat(_Said):
     failed: dict[_Words, tuple[_Word, _Words]]
     keys: dict[_Words, _Words]
     longest_s: _Seconds
+    left_s: _Seconds
 
 
 class Batch(_Said):

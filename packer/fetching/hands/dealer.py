@@ -23,6 +23,7 @@ from packer.fetching.hands.hand_state import HandState, Wait
 from packer.fetching.hands.hands_fetcher import HandsFetcher, error_of
 from packer.fetching.hands.hands_gate import HandsGate
 from packer.fetching.hands.settled import FaultyError
+from packer.fetching.hands.shares import promised_until
 from packer.fetching.pacing.pause import Pause
 from packer.fetching.pacing.signals import PauseKind
 from packer.fetching.reports import HandProgress
@@ -82,7 +83,7 @@ class Dealer:
     def roster(self) -> tuple[HandProgress, ...]:
         """What is shown of the hands, in the order in which they joined."""
         now = self.clock.now()
-        return tuple(hand.progress(now, SHORTEST_S) for hand in self.hands.values())
+        return tuple(hand.progress(now) for hand in self.hands.values())
 
     # ------------------------------------------------------------------------------------ who is there
 
@@ -142,10 +143,12 @@ class Dealer:
             return {"join": True} if self.ended is None else {"ended": self.ended}
         now = self.clock.now()
         length_s = min(max(SHORTEST_S, beat.longest_s + 4.0), LONGEST_S)
+        hand.promised = ends = promised_until(hand.promised, beat.left_s, now, length_s)
+        hand.ends = ends + max((gate.book.lag_s for gate in self.gates.values()), default=0.0)
         self._hear(hand, beat, now)
         for fetcher in self.fetchers.values():
-            fetcher.leases.extend(beat.hand, now + length_s)
-        shares = self._dealing.shares(beat, hand, now, now + length_s)
+            fetcher.leases.extend(beat.hand, ends)
+        shares = self._dealing.shares(beat, hand, now, ends)
         told: Message = {
             "length_s": length_s,
             "shares": {name: list(share) for name, share in shares.items()},
@@ -156,7 +159,7 @@ class Dealer:
             "halt": [name for name, fetcher in self.fetchers.items() if fetcher.stopping],
         }
         for name in self.fetchers:
-            self._dealing.deal(told, beat.hand, name, now, now + length_s)
+            self._dealing.deal(told, beat.hand, name, now, ends)
         self._renew_orders()
         if hand.orders != self._version:
             hand.orders, told["orders"] = self._version, self._orders

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import asyncio
 import contextlib
+import math
 from collections.abc import Callable, Sequence
 from contextlib import AsyncExitStack
 from dataclasses import dataclass, field
@@ -18,7 +19,7 @@ from packer.fetching.hands.leased_tiles import HandLease, LeaseOverError
 from packer.fetching.hands.orders import Orders
 from packer.fetching.hands.settled import sent_of
 from packer.fetching.pacing.cap_shares import Caps
-from packer.fetching.pacing.gate import Pause, PauseKind
+from packer.fetching.pacing.gate import Gate, Pause, PauseKind
 from packer.fetching.transports import TransportName
 from packer.geometry.tileset import Tile
 from packer.store.records import Received, Record
@@ -29,6 +30,7 @@ __all__ = ["HandNews", "Joined", "hand"]
 _BEAT_S, _HUNGRY_S = 0.5, 0.1
 _CONNECT_S, _AGAIN_S = 5.0, 2.0
 _ANSWER_S = 10.0  # to a beat; after that another connection is tried, as long as the lease lasts
+_UNKNOWN_S = 20.0
 _FINISH_S = 10.0  # for requests under way when a stop is asked for
 
 
@@ -198,8 +200,10 @@ class _HandSession:
             if "join" in told:
                 raise LeaseOverError
             self._heed(layers, told, self._lease.renew(asked, float(told["length_s"])))
-            hungry = any(layer.queue.more and layer.queue.unstarted < 2 for layer in layers.layers.values())
-            await self._clock.sleep(_HUNGRY_S if hungry else _BEAT_S)
+            few = 3 * max(self._news.connections, 1)
+            hungry = any(layer.queue.more and layer.queue.unstarted < few for layer in layers.layers.values())
+            soon = hungry or any(keeper.settling for keeper in layers.keepers.values())
+            await self._clock.sleep(_HUNGRY_S if soon else _BEAT_S)
 
     def _beat(self, layers: HandLayers) -> Message:
         now, back = self._clock.now(), self._back
@@ -220,7 +224,8 @@ class _HandSession:
             "ended": [name for name, layer in layers.layers.items() if layer.ended],
             "failed": {name: (type(fault).__name__, str(fault)[:900]) for name, fault in failed.items()},
             "keys": {name: pause.reason[:900] for name, pause in keys.items() if pause is not None},
-            "longest_s": max(gate.deadline_s(first=False) for gate in layers.gates.values()),
+            "longest_s": max(map(_longest_s, layers.gates.values()), default=0.0),
+            "left_s": max(self._lease.left_s(), 0.0),
         }
 
     def _undo(self, beat: Message) -> None:
@@ -304,6 +309,11 @@ class _HandSession:
         if "refused" in told:
             raise NetworkError(str(told["refused"]))
         return told
+
+
+def _longest_s(gate: Gate) -> float:
+    """How long an answer may take; before one has come a lease need not be as long as the longest wait."""
+    return min(gate.deadline_s(first=False), math.inf if gate.ever_good else _UNKNOWN_S)
 
 
 def _first(fault: BaseException) -> BaseException:

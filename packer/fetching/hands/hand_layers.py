@@ -154,10 +154,7 @@ async def open_layers(
     stack.push_async_callback(out.aclose)
     jpeg_worker = JpegWorker()
     stack.push_async_callback(jpeg_worker.aclose)
-    gates = {
-        one.name: Gate(one.connections, one.per_second, clock, several=one.several, host=one.host)
-        for one in orders.gates
-    }
+    gates = _gates(orders, clock)
     shared = {
         one.name: SharedGate(gates[one.name], one.connections, one.layers, frozenset(one.hosts))
         for one in orders.gates
@@ -174,6 +171,21 @@ async def open_layers(
     }
     keepers = {name: ShareKeeper(gate, clock, out.drop_idle) for name, gate in gates.items()}
     return HandLayers(gates, keepers, layers, of_gate)
+
+
+def _gates(orders: Orders, clock: Clock) -> dict[str, Gate]:
+    plain = {order.name for order in orders.layers if not order.template.startswith("https:")}
+    return {
+        one.name: Gate(
+            one.connections,
+            one.per_second,
+            clock,
+            several=one.several,
+            host=one.host,
+            secure=not plain.issuperset(one.layers) or not one.layers,
+        )
+        for one in orders.gates
+    }
 
 
 @dataclass(frozen=True, slots=True)

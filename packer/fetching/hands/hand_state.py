@@ -28,7 +28,8 @@ class Wait:
 
 @dataclass(slots=True)
 class HandState:
-    """One hand: its `name` as it is shown, and what it last said. Times are on the run's clock.
+    """One hand: its `name` as it is shown, and what it last said. Times are on the run's clock; by `ends` others have
+    its tiles if it is not heard again. It was `promised` its lease until then.
 
     `needs`, `shares` and `waits` are by gate, `unstarted` and `failed` by layer. `faults` counts what it sent that was
     not as it has to be.
@@ -37,6 +38,8 @@ class HandState:
     name: str
     joined: float
     heard: float
+    ends: float = 0.0
+    promised: float = 0.0
     needs: dict[str, Caps] = field(default_factory=dict)
     shares: dict[str, Caps] = field(default_factory=dict)
     waits: dict[str, Wait] = field(default_factory=dict)
@@ -63,8 +66,8 @@ class HandState:
         """Whether it has said nothing for longer than it would."""
         return now - self.heard > SILENT_S
 
-    def progress(self, now: float, gone_s: float) -> HandProgress:
-        """What is shown of it, where a hand is given up after `gone_s` without a word."""
+    def progress(self, now: float) -> HandProgress:
+        """What is shown of it."""
         tiles_s, bytes_s = self.pace(now)
         silent_s = now - self.heard if self.silent(now) else 0.0
         wait = next(iter(self.waits.values()), None)
@@ -75,7 +78,7 @@ class HandState:
             bytes_s * 8,
             sum(share.connections for share in self.shares.values()),
             silent_s,
-            max(gone_s - silent_s, 0.0),
+            max(self.ends - now, 0.0),
             "" if wait is None else wait.kind,
             "" if wait is None else wait.reason,
             "" if wait is None else wait.where or "",

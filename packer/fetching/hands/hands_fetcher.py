@@ -8,7 +8,6 @@ from typing import Any
 
 from packer.errors import AnswerError, InputError, LastbarError, NetworkError, TermsError
 from packer.fetching.actions import NoteAbsent, Store
-from packer.fetching.hands.hands_gate import CLOCKS_S
 from packer.fetching.hands.settled import FaultyError, Settled, read_settled
 from packer.fetching.hands.tile_leases import TileLeases
 from packer.fetching.layer_fetcher import LayerFetcher
@@ -36,9 +35,9 @@ class HandsFetcher(LayerFetcher):
     leases: TileLeases
     roster: Callable[[], tuple[HandProgress, ...]]
 
-    def lend(self, roster: Callable[[], tuple[HandProgress, ...]]) -> None:
-        """To be called once, before anything else."""
-        self.leases, self.roster = TileLeases(CLOCKS_S), roster
+    def lend(self, roster: Callable[[], tuple[HandProgress, ...]], lag_s: float) -> None:
+        """To be called once, before anything else; a lease counts for `lag_s` seconds after its end."""
+        self.leases, self.roster = TileLeases(lag_s), roster
         self._changed = asyncio.Event()
 
     @property

@@ -21,7 +21,7 @@ from packer.fetching.hosts.address_trial import TELLING_ZOOM, trial_tiles
 from packer.fetching.hosts.host_identity import SharedGate
 from packer.fetching.layer_run import LayerRun
 from packer.fetching.run_log import RunLog
-from packer.planning.brief import Brief
+from packer.planning.brief import Brief, Layer
 from packer.planning.plan import Plan
 
 if TYPE_CHECKING:
@@ -66,14 +66,19 @@ def check_hands() -> None:
 def lent_layers(
     brief: Brief, gates: Mapping[str, SharedGate], onward: Mapping[str, SharedGate]
 ) -> frozenset[str]:
-    """The layers that hands fetch: all but those drawn in blocks, and those that share a host with one of them."""
-    alone = {id(gates[name].gate) for name in gates if brief.layers[name].metatile > 1}
+    """The layers that hands fetch: all but those drawn in blocks or in a grid of their own, and those that share a host
+    with one of them."""
+    alone = {id(gates[name].gate) for name in gates if _stays_here(brief.layers[name])}
     return frozenset(
         name
         for name in gates
         if id(gates[name].gate) not in alone
         and not any(id(shared.gate) in alone for shared in onward.values() if name in shared.layers)
     )
+
+
+def _stays_here(layer: Layer) -> bool:
+    return layer.metatile > 1 or (layer.offer is not None and layer.offer.grid is not None)
 
 
 @asynccontextmanager
@@ -112,8 +117,9 @@ def _dealer(run: RunParts, all_gates: tuple[dict[str, SharedGate], dict[str, Sha
     named, told = gate_orders(at[0], at[1])
     layers_at = {order["name"]: order["layers"] for order in told}
     dealer = Dealer(run.clock, fetchers, named, layers_at, lambda: run.orders(told), run.log.event)
+    lag_s = max((gate.book.lag_s for gate in named.values()), default=0.0)
     for fetcher in fetchers.values():
-        fetcher.lend(dealer.roster)
+        fetcher.lend(dealer.roster, lag_s)
         # What robots.txt came by counts at the server as long as it is open.
         getattr(fetcher.requests.transport, "drop_idle", lambda: None)()
     for gate in named.values():

@@ -19,6 +19,7 @@ __all__ = ["HandLease", "LeaseOverError", "LeaseTransport", "LeasedTiles", "Shar
 
 _FREE_LOOKS = 2  # with nothing in use beyond a smaller share, before the rest is given away
 _NEARLY = 0.8  # of a share of starts: so much in use, it may be what holds the hand back
+_LATELY_S = 5.0
 
 
 class LeaseOverError(Exception):
@@ -115,34 +116,50 @@ class LeasedTiles(TileQueue):
 
 
 class ShareKeeper:
-    """Keeps one gate within the share that is lent to the hand, and tells what of it is used and needed."""
+    """Keeps one gate within the share that is lent to the hand, and tells what of it is used and needed.
+
+    `settling` holds while something may be in use beyond a smaller share that has just come.
+    """
 
     def __init__(self, gate: Gate, clock: Clock, drop_idle: Callable[[], None]) -> None:
         self._gate, self._clock, self._drop_idle = gate, clock, drop_idle
         self._caps = gate.own_caps
-        self._share = self._using = Caps(0, 0)
-        self._shrunk_at, self._free_looks = -math.inf, _FREE_LOOKS
+        self._share = Caps(0, 0)
+        self._open, self._looks = (
+            0,
+            0,
+        )  # connections that may be open, and looks at which no more were than the share
+        self._past: deque[tuple[float, int]] = deque()  # starts of larger shares, and until when they count
+        self._busiest: deque[tuple[float, int]] = deque()
         gate.set_share(self._share, -math.inf)
+
+    @property
+    def settling(self) -> bool:
+        """Whether more than the share may be in use."""
+        return self._open > self._share.connections or bool(self._past)
 
     def take(self, share: Caps, ends: float) -> None:
         """The gate may use `share` until `ends` on the hand's clock."""
-        if share.connections < self._share.connections or share.starts < self._share.starts:
-            self._shrunk_at, self._free_looks = self._clock.now(), 0
-        larger = Caps(max(share.connections, self._using.connections), max(share.starts, self._using.starts))
-        self._share, self._using = share, larger if self._free_looks < _FREE_LOOKS else share
+        if share.starts < self._share.starts:
+            self._past.append((self._clock.now() + self._gate.span_s, self._share.starts))
+        if share.connections < self._share.connections:
+            self._looks = 0
+        self._share, self._open = share, max(self._open, share.connections)
         self._gate.set_share(share, ends)
 
     def using(self) -> Caps:
         """What may still be in use; to be asked about twice a second."""
-        if self._free_looks < _FREE_LOOKS:
-            within = self._gate.in_flight <= self._share.connections
-            rested = self._clock.now() - self._shrunk_at > self._gate.span_s
-            self._free_looks = self._free_looks + 1 if within and rested else 0
+        now = self._clock.now()
+        while self._past and self._past[0][0] < now:
+            self._past.popleft()
+        if self._open > self._share.connections:
             self._gate.idle_closed()
             self._drop_idle()  # idle connections count at the server
-            if self._free_looks >= _FREE_LOOKS:
-                self._using = self._share
-        return self._using
+            within = self._gate.in_flight <= self._share.connections
+            self._looks = self._looks + 1 if within else 0
+            if self._looks >= _FREE_LOOKS:
+                self._open = self._share.connections
+        return Caps(self._open, max([self._share.starts, *(starts for _, starts in self._past)]))
 
     def need(self) -> Caps:
         """What the hand could make use of: a little more than it used of late, and all there is if that was its whole
@@ -151,10 +168,14 @@ class ShareKeeper:
             return Caps(1, 1)
         if 0 in self._share:
             return self._caps
-        began = self._clock.now() - self._gate.span_s
-        starts = sum(start > began for start in self._gate.starts)
+        now = self._clock.now()
+        starts = sum(start > now - self._gate.span_s for start in self._gate.starts)
+        self._busiest.append((now, starts))
+        while self._busiest[0][0] < now - _LATELY_S:
+            self._busiest.popleft()
+        most = max(count for _, count in self._busiest)
         full = self._gate.in_flight >= self._share.connections and self._gate.width >= self._share.connections
         return Caps(
             self._caps.connections if full else self._gate.width + 1,
-            self._caps.starts if starts >= _NEARLY * self._share.starts else int(1.5 * starts) + 2,
+            self._caps.starts if most >= _NEARLY * self._share.starts else int(1.5 * most) + 2,
         )

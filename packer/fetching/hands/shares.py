@@ -15,10 +15,16 @@ from dataclasses import dataclass
 
 from packer.fetching.pacing.cap_shares import Caps
 
-__all__ = ["NOTHING", "ShareBook", "fair_shares"]
+__all__ = ["NOTHING", "ShareBook", "fair_shares", "promised_until"]
 
 NOTHING = Caps(0, 0)
 _TURN_S = 5.0  # of a hand, where there are more hands than connections or starts
+
+
+def promised_until(before: float, left_s: float, now: float, length_s: float) -> float:
+    """When a lease of `length_s` ends that is given now, to a hand that was promised one until `before` and had, as it
+    says, `left_s` of it. The answer may be lost: until it is heard of, what was promised before holds as well."""
+    return max(now + length_s, min(before, now + left_s))
 
 
 @dataclass(frozen=True, slots=True)
@@ -50,7 +56,7 @@ class ShareBook:
         """Lend `hand` as much of what is due to it as nobody else has, until `ends`; gives what it may use.
 
         `using` is what it may still use of an earlier, larger share: that stays lent to it. `caps` are those of the
-        host just now.
+        host just now. `ends` may be sooner than was said before, if the hand knows: see `promised_until`.
         """
         others, before = self._sum(now, hand), self._loans.get(hand)
         lent = Caps(

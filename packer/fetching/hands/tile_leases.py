@@ -41,9 +41,9 @@ class TileLeases:
         lease.tiles.update(dict.fromkeys(tiles))
 
     def extend(self, hand: str, ends: float) -> None:
-        """What the hand has it may keep until `ends`."""
+        """What the hand has it may keep until `ends`, which may be sooner than was said before, if it knows."""
         if (lease := self._leases.get(hand)) is not None:
-            lease.ends = max(lease.ends, ends)
+            lease.ends = ends
 
     def remove(self, hand: str, tile: Tile) -> bool:
         """The tile is settled or given back; whether the hand had it."""

@@ -69,7 +69,7 @@ class CapSharing:
                 mine, until = claims.by_name.pop(self._name, None), self._gate.held_until
                 if mine is not None and until > now:  # what was lent is not back yet
                     held = Share(mine["connections"], mine["starts"])
-                    claims.put(self._name, os.getpid(), held, self._own, now, until)
+                    claims.put(self._name, os.getpid(), held, self._own, 0.0, until)
                 add_recent(content, (s for s in starts if s > now - self._gate.span_s))
 
             record.change(gone, wait=True)

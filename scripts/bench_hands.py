@@ -1,0 +1,355 @@
+"""Fetching with hands, on this machine alone: how much several uplinks give, and what kills cost.
+
+    scripts/bench-hands                   # all of it
+    scripts/bench-hands links             # three hands behind three uplinks of 4 Mbit/s, and of 4, 4 and 1
+    scripts/bench-hands kills --kills 30  # hands that are killed at random moments, frozen and started again
+    scripts/bench-hands loopback          # what one hand and the writer take without any link
+
+An uplink is a proxy that a hand has to go through (HTTP_PROXY): it hands answers over as a link of that rate would.
+Tiles have 15 KB. The server keeps a ledger of every request: when it came, and how many were being answered.
+"""
+
+from __future__ import annotations
+
+import argparse
+import asyncio
+import contextlib
+import os
+import random
+import signal
+import sqlite3
+import struct
+import subprocess
+import sys
+import tempfile
+import threading
+import time
+import zlib
+from bisect import bisect_left
+from collections.abc import AsyncIterator, Iterator, Sequence
+from contextlib import asynccontextmanager
+from dataclasses import dataclass, field
+from pathlib import Path
+from urllib.parse import urlsplit
+
+from packer.common.clock import SystemClock
+from packer.fetching.hands.host import Hands
+from packer.fetching.reports import FetchReport, LayerProgress
+from packer.fetching.run import run_fetch
+from packer.planning.brief import Brief
+from packer.planning.plan import plan
+from tests.support.fault_script import Link
+from tests.support.link import SharedLink
+from tests.tile_server import TileServer, answer, png
+
+TILE_BYTES = 15_000
+MBIT = 1e6
+_AT_WORK = 20  # tiles from a hand, after which its link is full
+BRIEF = """
+title = "Hands"
+overview = false
+[layers.survey]
+url = "{url}"
+attribution = "none"
+permission = "A benchmark"
+zooms = [0, 19]
+connections = {connections}
+requests-per-second = {rate}
+[[areas]]
+name = "block"
+box = [12.0, 47.0, {east}, 47.2]
+deepest = 15
+"""
+
+
+class Ledger(TileServer):
+    """A server of tiles of 15 KB, which notes when each request came."""
+
+    def __init__(self) -> None:
+        super().__init__(self._tile)
+        self.arrivals: list[float] = []
+        rng = random.Random(1)
+        self._noise = rng.randbytes(TILE_BYTES - 200)
+
+    def _tile(self, path: str) -> bytes | None:
+        self.arrivals.append(time.monotonic())
+        if not path.startswith("/survey/"):
+            return None
+        return answer("200 OK", self.body(path))
+
+    def body(self, path: str) -> bytes:
+        """A PNG of its own for each path, with noise in a chunk that means nothing."""
+        text = b"Comment\0" + path.encode() + self._noise
+        chunk = struct.pack(">I", len(text)) + b"tEXt" + text + struct.pack(">I", zlib.crc32(b"tEXt" + text))
+        whole = png(path)
+        end = whole.index(b"IDAT") - 4
+        return whole[:end] + chunk + whole[end:]
+
+    def most_in_a_second(self) -> int:
+        """The most requests that came within any second."""
+        times = sorted(self.arrivals)
+        return max((i + 1 - bisect_left(times, t - 1.0) for i, t in enumerate(times)), default=0)
+
+    def twice(self) -> int:
+        """How many requests were for a tile that had been asked for before."""
+        return sum(n - 1 for n in self.tiles_asked.values())
+
+
+class Uplink:
+    """A proxy behind which all answers share one link. It runs in the loop of a thread of its own."""
+
+    def __init__(self, rate_bits: float, delay_s: float = 0.03) -> None:
+        self._link = Link(delay_s, rate_bits)
+        self._loop = asyncio.new_event_loop()
+        self._ready = threading.Event()
+        self.port = 0
+
+    def __enter__(self) -> Uplink:
+        threading.Thread(target=self._run, daemon=True).start()
+        self._ready.wait(10)
+        return self
+
+    def __exit__(self, *_: object) -> None:
+        self._loop.call_soon_threadsafe(self._loop.stop)
+
+    def _run(self) -> None:
+        asyncio.set_event_loop(self._loop)
+        self._shared = SharedLink(self._link, SystemClock())
+        server = self._loop.run_until_complete(asyncio.start_server(self._accept, "127.0.0.1", 0))
+        self.port = server.sockets[0].getsockname()[1]
+        self._ready.set()
+        self._loop.run_forever()
+
+    async def _accept(self, reader: asyncio.StreamReader, writer: asyncio.StreamWriter) -> None:
+        behind: asyncio.StreamWriter | None = None
+        with contextlib.suppress(OSError, asyncio.IncompleteReadError):
+            while True:
+                head = await reader.readuntil(b"\r\n\r\n")
+                method, target, rest = head.split(b" ", 2)
+                parts = urlsplit(target.decode())
+                if behind is None:
+                    answers, behind = await asyncio.open_connection(parts.hostname, parts.port)
+                behind.write(b" ".join((method, parts.path.encode(), rest)))
+                found = await answers.readuntil(b"\r\n\r\n")
+                length = next(
+                    int(line[15:])
+                    for line in found.split(b"\r\n")
+                    if line.lower().startswith(b"content-length:")
+                )
+                await self._hand_over(found + await answers.readexactly(length), writer)
+        for stream in (writer, behind):
+            if stream is not None:
+                stream.close()
+
+    async def _hand_over(self, data: bytes, writer: asyncio.StreamWriter) -> None:
+        ready = time.monotonic() + self._shared.delay_s
+        for start in range(0, len(data), self._shared.burst_bytes):
+            burst = data[start : start + self._shared.burst_bytes]
+            through = self._shared.book(len(burst), ready)
+            for part, moment in self._shared.arrivals(len(burst), through):
+                await self._shared.until(moment)
+                writer.write(burst[part])
+        await writer.drain()
+
+
+@dataclass
+class Run:
+    """A run with hands: the code by which they join, and what came when."""
+
+    task: asyncio.Task[FetchReport]
+    code: asyncio.Future[str]
+    stored: list[tuple[float, int]] = field(default_factory=list)
+    all_at_work: list[float] = field(default_factory=list)
+
+    async def until(self, tiles: int) -> None:
+        while not self.task.done() and (not self.stored or self.stored[-1][1] < tiles):  # noqa: ASYNC110
+            await asyncio.sleep(0.02)
+
+    def pace(self) -> float:
+        """Tiles a second from when every hand is at work, and a tenth is there, until nine tenths are."""
+        whole, began = self.stored[-1][1], min(self.all_at_work, default=0.0)
+        first = next(mark for mark in self.stored if mark[1] >= whole * 0.1 and mark[0] >= began)
+        last = next(mark for mark in self.stored if mark[1] >= whole * 0.9)
+        return (last[1] - first[1]) / (last[0] - first[0])
+
+
+@asynccontextmanager
+async def running(brief: Brief, hands: int) -> AsyncIterator[Run]:
+    code: asyncio.Future[str] = asyncio.get_running_loop().create_future()
+    marks: list[tuple[float, int]] = []
+    all_at_work: list[float] = []
+
+    def note(layers: list[LayerProgress]) -> None:
+        marks.append((time.monotonic(), sum(la.counts.stored for la in layers)))
+        if sum(hand.tiles >= _AT_WORK for hand in layers[0].hands or ()) >= hands:
+            all_at_work.append(time.monotonic())
+
+    run = run_fetch(brief, plan(brief), on_progress=note, hands=Hands(0, "127.0.0.1", code.set_result))
+    task = asyncio.create_task(run)
+    try:
+        yield Run(task, code, marks, all_at_work)
+    finally:
+        task.cancel()
+        await asyncio.gather(task, return_exceptions=True)
+
+
+def start_hand(code: str, name: str, uplink: Uplink | None = None) -> subprocess.Popen[bytes]:
+    environment = dict(os.environ)
+    if uplink is not None:
+        environment |= {"HTTP_PROXY": f"http://127.0.0.1:{uplink.port}", "NO_PROXY": ""}
+    command = [sys.executable, "-m", "packer", "hand", code, "--name", name]
+    return subprocess.Popen(command, env=environment, stdout=subprocess.DEVNULL, stderr=subprocess.DEVNULL)
+
+
+@contextlib.contextmanager
+def folder_of(server: Ledger, connections: int, rate: int, east: float) -> Iterator[Brief]:
+    with tempfile.TemporaryDirectory() as folder:
+        os.environ["XDG_STATE_HOME"] = f"{folder}/state"
+        path = Path(folder, "brief.toml")
+        path.write_text(
+            BRIEF.format(url=server.url, connections=connections, rate=rate, east=east), encoding="utf-8"
+        )
+        yield Brief.read(path)
+
+
+def end(processes: Sequence[subprocess.Popen[bytes]]) -> None:
+    for process in processes:
+        try:
+            process.wait(20)
+        except subprocess.TimeoutExpired:
+            process.kill()
+            process.wait()
+
+
+def linked(rates: Sequence[float], east: float) -> tuple[float, Ledger]:
+    """Tiles a second with a hand behind an uplink of each rate, and the server."""
+
+    async def go(brief: Brief, uplinks: Sequence[Uplink]) -> float:
+        async with running(brief, len(uplinks)) as run:
+            code = await run.code
+            hands = [start_hand(code, f"hand {n}", uplink) for n, uplink in enumerate(uplinks)]
+            report = await run.task
+            await asyncio.to_thread(end, hands)
+            assert report.complete
+            return run.pace()
+
+    with Ledger() as server, contextlib.ExitStack() as stack, folder_of(server, 24, 1000, east) as brief:
+        uplinks = [stack.enter_context(Uplink(rate * MBIT)) for rate in rates]
+        return asyncio.run(go(brief, uplinks)), server
+
+
+def links(east: float) -> None:
+    one, _ = linked([4.0], east)
+    three, server = linked([4.0, 4.0, 4.0], east + (east - 12.0))
+    uneven, other = linked([4.0, 4.0, 1.0], east + 2 * (east - 12.0))
+    slow = one / 4
+    print(f"one uplink of 4 Mbit/s: {one:.1f} tiles/s ({one * TILE_BYTES * 8 / MBIT:.2f} Mbit/s of tiles)")
+    print(f"three of 4 Mbit/s: {three:.1f} tiles/s, {three / one:.2f} times the pace of one (2.8 wanted)")
+    share = uneven / (2 * one + slow)
+    print(f"4, 4 and 1 Mbit/s: {uneven:.1f} tiles/s, {share:.2f} of the sum (0.93 wanted)")
+    print(
+        f"tiles asked twice: {server.twice()} and {other.twice()}; most at once {server.most_at_once} of 24"
+    )
+
+
+def kills(count: int, seed: int) -> None:
+    """Three hands, killed or frozen at random moments and started again, until the fetch is complete."""
+    chance = random.Random(seed)
+
+    async def go(brief: Brief, whole: int) -> tuple[int, int]:
+        killed = frozen = 0
+        async with running(brief, 1) as run:
+            code = await run.code
+            hands = [start_hand(code, f"hand {n}") for n in range(3)]
+            asleep: list[subprocess.Popen[bytes]] = []
+            while not run.task.done() and killed < count:
+                await run.until((run.stored[-1][1] if run.stored else 0) + whole // (count + 4))
+                if run.task.done():
+                    break
+                number = chance.randrange(3)
+                if chance.random() < 0.15:
+                    hands[number].send_signal(signal.SIGSTOP)
+                    asleep.append(hands[number])
+                    frozen += 1
+                else:
+                    hands[number].kill()
+                    hands[number].wait()
+                    killed += 1
+                hands[number] = start_hand(code, f"hand {number}")
+                if len(asleep) > 1:
+                    asleep[0].send_signal(signal.SIGCONT)
+                    hands.append(asleep.pop(0))
+            for process in asleep:
+                process.send_signal(signal.SIGCONT)
+            report = await run.task
+            assert report.complete
+            await asyncio.to_thread(end, [*hands, *asleep])
+        return killed, frozen
+
+    connections, rate = 12, 120
+    with Ledger() as server, folder_of(server, connections, rate, 12.9) as brief:
+        whole = plan(brief).count
+        began = time.monotonic()
+        killed, frozen = asyncio.run(go(brief, whole))
+        took = time.monotonic() - began
+        with contextlib.closing(sqlite3.connect(brief.store_folder / "survey.mbtiles")) as db:
+            rows = db.execute("SELECT zoom_level, tile_column, tile_row, tile_data FROM tiles").fetchall()
+        wrong = sum(
+            data != server.body(f"/survey/{z}/{x}/{(1 << z) - 1 - row}.png") for z, x, row, data in rows
+        )
+        print(
+            f"{killed} kills and {frozen} freezes in {took:.0f} s: {len(rows):,} of {whole:,} tiles, {wrong} wrong"
+        )
+        print(f"most requests at once: {server.most_at_once} of {connections}")
+        print(f"most requests in a second: {server.most_in_a_second()} of {rate}")
+        print(f"asked for again: {server.twice()}, at most {max(server.tiles_asked.values())} times in all")
+
+
+def loopback(east: float) -> None:
+    """The pace of this machine alone, and of one hand on it."""
+
+    async def go(brief: Brief, *, hand: bool) -> float:
+        if not hand:
+            marks: list[tuple[float, int]] = []
+
+            def note(layers: list[LayerProgress]) -> None:
+                marks.append((time.monotonic(), sum(la.counts.stored for la in layers)))
+
+            task = asyncio.create_task(run_fetch(brief, plan(brief), on_progress=note))
+            await task
+            return Run(task, asyncio.get_running_loop().create_future(), marks).pace()
+        async with running(brief, 1) as run:
+            hands = [start_hand(await run.code, "here")]
+            await run.task
+            await asyncio.to_thread(end, hands)
+            return run.pace()
+
+    paces = []
+    for hand in (False, True):
+        with Ledger() as server, folder_of(server, 16, 100_000, east) as brief:
+            paces.append(asyncio.run(go(brief, hand=hand)))
+    print(f"alone: {paces[0]:,.0f} tiles/s; by one hand: {paces[1]:,.0f}, {paces[1] / paces[0]:.2f} of it")
+
+
+def main() -> None:
+    parser = argparse.ArgumentParser(
+        description=__doc__, formatter_class=argparse.RawDescriptionHelpFormatter
+    )
+    parser.add_argument("what", nargs="*", choices=["links", "kills", "loopback", []], default=[])
+    parser.add_argument("--kills", type=int, default=30, help="how many (30)")
+    parser.add_argument("--seed", type=int, default=5, help="of the moments (5)")
+    parser.add_argument(
+        "--east", type=float, default=12.4, help="how far the block reaches: more is longer (12.4)"
+    )
+    asked = parser.parse_args()
+    what = asked.what or ["links", "kills", "loopback"]
+    if "links" in what:
+        links(asked.east)
+    if "kills" in what:
+        kills(asked.kills, asked.seed)
+    if "loopback" in what:
+        loopback(asked.east + 1.0)
+
+
+if __name__ == "__main__":
+    main()
