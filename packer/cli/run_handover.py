@@ -37,8 +37,7 @@ def run(
 ) -> int:
     """Hand over the packs of the brief at `path` into the folder `to`; 1 if something is missing, which was allowed.
 
-    `max_file` is a size such as "4 GiB" or "300 kB", "none", or None for the largest that any target takes;
-    `crews` names some of the brief's crews, None stands for all of them.
+    `max_file` is a size such as "4 GiB", "none", or None for the largest that any target takes; `crews` None is all.
     """
     if to is None:
         raise InputError("The target is missing. Name the card or folder to write to: --to DIR")
