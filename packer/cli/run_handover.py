@@ -45,11 +45,10 @@ def run(
         raise InputError(f"--as {as_}: it should be mbtiles, gpkg or folder.")
     limit = _limit(max_file)
     brief = brief_at(path, store)
-    worked_out = plan(brief)
     try:
         report = handover(
             brief,
-            worked_out,
+            plan(brief),
             store,
             to,
             as_=cast(As, as_),
