@@ -17,6 +17,7 @@ from packer.cli.options import (
     BriefPath,
     BriefPaths,
     ByZoom,
+    Cluster,
     Debug,
     Depart,
     FetchHands,
@@ -32,6 +33,7 @@ from packer.cli.options import (
     Port,
     Recent,
     RefreshOlderThan,
+    ReportFolder,
     Route,
     Share,
     ShareAddress,
@@ -39,6 +41,7 @@ from packer.cli.options import (
     TimeLimit,
     TransportChoice,
     Until,
+    WalkFile,
 )
 from packer.cli.output import command, warn
 from packer.version import __version__
@@ -210,16 +213,10 @@ def verify(
             "--for", metavar="TIME", help='Check for this long, for example "60s", and continue next time.'
         ),
     ] = None,
-    report: Annotated[
-        Path | None,
-        typer.Option(
-            "--report", metavar="DIR", help="Write a report page with pictures, for screen or paper."
-        ),
-    ] = None,
-    walk: Annotated[
-        Path | None, typer.Option("--walk", metavar="FILE", help="Write the route walk as GeoJSON.")
-    ] = None,
+    report: ReportFolder = None,
+    walk: WalkFile = None,
     by_zoom: ByZoom = False,
+    cluster: Cluster = None,
     store: Store = None,
     as_json: Json = False,
     debug: Debug = False,
@@ -227,7 +224,9 @@ def verify(
     """Prove that every planned tile is on board and intact."""
     from packer.cli import run_verify
 
-    return run_verify.run_each(brief or [_HERE], store, as_json, quick, full, for_time, report, walk, by_zoom)
+    return run_verify.run_each(
+        brief or [_HERE], store, as_json, quick, full, for_time, report, walk, by_zoom, cluster
+    )
 
 
 @app.command()

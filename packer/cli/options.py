@@ -16,6 +16,7 @@ __all__ = [
     "BriefPath",
     "BriefPaths",
     "ByZoom",
+    "Cluster",
     "Debug",
     "Depart",
     "FetchHands",
@@ -31,6 +32,7 @@ __all__ = [
     "Port",
     "Recent",
     "RefreshOlderThan",
+    "ReportFolder",
     "Route",
     "Share",
     "ShareAddress",
@@ -38,6 +40,7 @@ __all__ = [
     "TimeLimit",
     "TransportChoice",
     "Until",
+    "WalkFile",
 ]
 
 Against = Annotated[
@@ -84,6 +87,21 @@ Json = Annotated[
     bool, typer.Option("--json", help="Print one JSON document on stdout, and nothing else there.")
 ]
 ByZoom = Annotated[bool, typer.Option("--by-zoom", help="Also show the tables zoom by zoom.")]
+Cluster = Annotated[
+    str | None,
+    typer.Option(
+        "--cluster",
+        metavar="ADDRESS",
+        help='Check on the workers of a Dask scheduler, "tls://10.0.0.5:8786".',
+    ),
+]
+ReportFolder = Annotated[
+    Path | None,
+    typer.Option("--report", metavar="DIR", help="Write a report page with pictures, for screen or paper."),
+]
+WalkFile = Annotated[
+    Path | None, typer.Option("--walk", metavar="FILE", help="Write the route walk as GeoJSON.")
+]
 Debug = Annotated[bool, typer.Option("--debug", help="Show where an error came from.")]
 
 Depart = Annotated[

@@ -25,6 +25,7 @@ from packer.common.units import duration_text, seconds
 from packer.errors import DiskError, InputError, LastbarError
 from packer.planning.brief import Brief
 from packer.planning.plan import Plan, plan
+from packer.proof.cluster import cluster_pool
 from packer.proof.proving import verify
 from packer.proof.results import Depth, VerifyReport
 
@@ -43,13 +44,14 @@ def run_each(
     report_folder: Path | None,
     walk_file: Path | None,
     by_zoom: bool,
+    cluster: str | None = None,
 ) -> int:
     """As `run`, for several briefs, one after another; `--report` and `--walk` are for one alone."""
     if len(paths) > 1 and (report_folder or walk_file):
         raise InputError("--report and --walk write files for one brief. Name one brief, or leave them out.")
 
     def work(path: Path) -> int:
-        return run(path, store, as_json, quick, full, for_time, report_folder, walk_file, by_zoom)
+        return run(path, store, as_json, quick, full, for_time, report_folder, walk_file, by_zoom, cluster)
 
     return one_by_one(paths, as_json, work, "READY")
 
@@ -64,24 +66,20 @@ def run(
     report_folder: Path | None = None,
     walk_file: Path | None = None,
     by_zoom: bool = False,
+    cluster: str | None = None,
 ) -> int:
     """Verify the packs of the brief at `path`; 0 if ready, 1 if not. `by_zoom` shows the tables as well."""
     depth, for_s = _depth(quick, full), _for_s(for_time)
-    if quick and for_s is not None:
+    if quick and (for_s is not None or cluster is not None):
         raise InputError(
-            "--quick always takes only seconds, so --for does not go with it. Leave one of them out."
+            "--quick always takes only seconds, so --for and --cluster do not go with it. Leave them out."
         )
     brief = brief_at(path, store)
     worked_out = plan(brief)
-    with _progress_for() as progress:
-        found = verify(brief, worked_out, store, depth=depth, for_s=for_s, on_progress=progress.show)
-    written: list[str] = []
-    trouble: LastbarError | None = next(iter(found.unsaved), None)
-    try:
-        written += _write_walk(walk_file, found)
-        written += _write_report(report_folder, brief, worked_out, found)
-    except LastbarError as fault:  # the verdict may have taken hours: it is told all the same
-        trouble = fault
+    with cluster_pool(cluster) as pool, _progress_for() as progress:
+        show = progress.show
+        found = verify(brief, worked_out, store, depth=depth, for_s=for_s, on_progress=show, cluster=pool)
+    written, trouble = _written(walk_file, report_folder, brief, worked_out, found)
     if as_json:
         failure = error_json(str(trouble), trouble.exit_code) if trouble else {}
         print_json(found.to_dict() | changes_json(brief, worked_out, store) | failure)
@@ -95,6 +93,20 @@ def run(
         warn(f"lastbar: {trouble}")
         return trouble.exit_code
     return 0 if found.ready else 1
+
+
+def _written(
+    walk_file: Path | None, report_folder: Path | None, brief: Brief, worked_out: Plan, found: VerifyReport
+) -> tuple[list[str], LastbarError | None]:
+    """Write walk and report: what is to be said of them, and the last trouble of the verify or with these."""
+    written: list[str] = []
+    trouble: LastbarError | None = next(iter(found.unsaved), None)
+    try:
+        written += _write_walk(walk_file, found)
+        written += _write_report(report_folder, brief, worked_out, found)
+    except LastbarError as fault:  # the verdict may have taken hours: it is told all the same
+        trouble = fault
+    return written, trouble
 
 
 def _depth(quick: bool, full: bool) -> Depth:

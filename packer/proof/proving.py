@@ -22,6 +22,7 @@ from packer.planning.pack_path import pack_path
 from packer.planning.plan import Plan
 from packer.planning.source_layers import derived_from, source_name, with_source_layers
 from packer.proof.bookmark import Bookmark, forget_bookmark, read_bookmark, save_bookmark
+from packer.proof.cluster import ClusterPool
 from packer.proof.depth_words import floor_reasons, outside_text
 from packer.proof.depths import AreaDepth, Holdings, WaypointDepth, area_depths, waypoint_depths
 from packer.proof.results import Depth, LayerFindings, TileCounts, VerifyReport
@@ -64,6 +65,7 @@ def verify(
     for_s: float | None = None,
     on_progress: Progress = lambda _layer, _done, _all: None,
     processes: int | None = None,
+    cluster: ClusterPool | None = None,
     stop: StopSignal | None = None,
     now: float | None = None,
     chance: Random | None = None,
@@ -71,25 +73,24 @@ def verify(
 ) -> VerifyReport:
     """Hold the packs of a brief against its plan.
 
-    Never writes to a pack; if tiles are corrupt it leaves a list of them beside it, so that the next fetch
-    replaces them. With `for_s` it stops after so many seconds, leaves word beside each pack of how far it came, and
-    goes on from there the next time it is given a time; a pack that changed since is checked again. Without it
-    everything is checked now. A KeyboardInterrupt, or `stop`, counts as the end of the time. If the process dies: the
-    packs are untouched, and the lists are the old or the new ones.
+    Never writes to a pack; of corrupt tiles it leaves a list beside it, so that the next fetch replaces them. With
+    `for_s` it stops after so many seconds, leaves word beside each pack of how far it came, and goes on from there the
+    next time it is given a time; a pack that changed since is checked again. Without it everything is checked now. A
+    KeyboardInterrupt, or `stop`, counts as the end of the time. If the process dies: the packs are untouched, and the
+    lists are the old or the new ones.
 
     `on_progress` gets a layer's name, the bodies checked so far and their number; `processes` is the number of
-    workers, all cores if left out; `now` is in seconds since 1970. Of a derived layer the source's pack is proven too,
-    and its tiles by the hashes there. Raises StoreError for a pack that is none of ours or that SQLite cannot read,
+    workers, all cores if left out, and `cluster` has others; `now` is in seconds since 1970. Of a derived layer the
+    source's pack is proven too. Raises StoreError for a pack that is none of ours or that SQLite cannot read,
     InputError for one of another date; a pack that is not there counts as empty.
     """
     moment = time.time() if now is None else now
     wide_brief, wide_plan = with_source_layers(brief, plan)
     layers, unsaved = dict[str, LayerFindings](), list[DiskError]()
-    with Sweeper(depth, processes, None if for_s is None else clock() + for_s, clock, stop) as sweeper:
+    with Sweeper(depth, processes, _ends(for_s, clock), clock, stop, cluster) as sweeper:
         for name, asked in wide_plan.layers.items():
             if asked.tiles:
-                pack, blank = _pack(wide_brief, name, store), wide_brief.layers[name].blank_hashes
-                job = _LayerCheck(name, asked.tiles, pack, moment, for_s is not None, blank)
+                job = _layer_check(wide_brief, name, asked.tiles, store, moment, bounded=for_s is not None)
                 layers[name] = job.run(sweeper, on_progress, chance or Random())
                 unsaved += [] if job.unsaved is None else [job.unsaved]
     layers = _settled(brief, plan, layers)
@@ -108,6 +109,17 @@ def verify(
         waypoints,
         wrong,
     )
+
+
+def _ends(for_s: float | None, clock: Callable[[], float]) -> float | None:
+    return None if for_s is None else clock() + for_s
+
+
+def _layer_check(
+    brief: Brief, name: str, tiles: TileSet, store: Path | None, moment: float, *, bounded: bool
+) -> _LayerCheck:
+    pack, blank = _pack(brief, name, store), brief.layers[name].blank_hashes
+    return _LayerCheck(name, tiles, pack, moment, bounded, blank)
 
 
 def _pack(brief: Brief, layer: str, store: Path | None) -> Path:

@@ -1,6 +1,7 @@
 """Every chunk of a pack checked once, on all cores, and stopped in time where a time is set.
 
-Small packs are checked here and now; large ones are shared out to processes, which take a moment to start.
+Small packs are checked here and now; large ones are shared out to processes, which take a moment to start, or to the
+workers of a cluster.
 Threads would not do: one body's hash takes so short a time that they would mostly wait for each other.
 """
 
@@ -12,6 +13,7 @@ import time
 from collections.abc import Callable, Iterator, Mapping, Sequence
 from concurrent.futures import (
     FIRST_COMPLETED,
+    Executor,
     Future,
     ProcessPoolExecutor,
     wait,
@@ -23,9 +25,10 @@ from pathlib import Path
 
 from packer.common.stop_signal import StopSignal
 from packer.content.payload import fault_of
-from packer.errors import StoreError
+from packer.errors import LastbarError, StoreError
+from packer.proof.cluster import ClusterPool
 from packer.proof.results import Depth
-from packer.store.audit_chunk import Check, Chunk, Fault, audit_chunk
+from packer.store.audit_chunk import Check, Chunk, Fault, audit_chunk, audit_same_chunk, file_mark
 
 __all__ = ["Sweeper"]
 
@@ -50,12 +53,16 @@ class Sweeper:
         ends: float | None = None,
         clock: Callable[[], float] = time.monotonic,
         stop: StopSignal | None = None,
+        cluster: ClusterPool | None = None,
     ) -> None:
         self.depth = depth
+        self._cluster = cluster
         # Windows waits for at most 63 things at once; the pool takes no more than 61 there.
         self._many = min(workers or os.cpu_count() or 1, _MOST_PROCESSES)
         self._ends, self._clock = ends, clock
         self._stop = stop or StopSignal()
+        if cluster is not None:
+            self._many = max(cluster.threads, 1)
         self._pool: ProcessPoolExecutor | None = None
 
     def __enter__(self) -> Sweeper:
@@ -81,7 +88,12 @@ class Sweeper:
 
     def make_ready(self, pack: Path) -> None:
         """Start processes now if the pack will take any: they start while other things are read."""
-        if self.depth is Depth.HASH and self._many > 1 and pack.stat().st_size >= LARGE_BYTES:
+        if (
+            self._cluster is None
+            and self.depth is Depth.HASH
+            and self._many > 1
+            and pack.stat().st_size >= LARGE_BYTES
+        ):
             for _ in range(self._many):
                 self._started().submit(os.getpid)
 
@@ -95,9 +107,13 @@ class Sweeper:
         check = partial(fault_of, kind=kind) if self.depth is Depth.FULL else None
         bodies = len(chunks) * PIECE_BODIES[self.depth]
         large = bodies >= ALONE_BELOW if check else pack.stat().st_size >= LARGE_BYTES
+        if self._cluster is not None:
+            yield from self._at_cluster(self._cluster, pack, left, check)
+            return
         if large and self._many > 1:
             try:
-                for found in self._shared_out(pack, left, check):
+                task = partial(audit_chunk, pack, check=check, mapped=check is None)
+                for found in self._shared_out(self._started(), task, left):
                     del left[found[0]]
                     yield found
                 return
@@ -113,14 +129,30 @@ class Sweeper:
                 return
             yield number, *audit_chunk(pack, chunk, check)
 
-    def _shared_out(self, pack: Path, chunks: Mapping[int, Chunk], check: Check | None) -> Iterator[_Found]:
-        pool, waiting = self._started(), iter(list(chunks.items()))
+    def _at_cluster(
+        self, cluster: ClusterPool, pack: Path, chunks: Mapping[int, Chunk], check: Check | None
+    ) -> Iterator[_Found]:
+        task = partial(audit_same_chunk, pack.resolve(), file_mark(pack), check=check)
+        try:
+            yield from self._shared_out(cluster.executor, task, chunks)
+        except (LastbarError, GeneratorExit):
+            raise
+        except Exception as fault:  # whatever ends a worker, a scheduler or the way there
+            raise StoreError(
+                f"The cluster at {cluster.address} did not finish the check of {pack} ({type(fault).__name__}). Verify "
+                "again, or without --cluster."
+            ) from fault
+
+    def _shared_out(
+        self, pool: Executor, task: Callable[..., tuple[int, list[Fault]]], chunks: Mapping[int, Chunk]
+    ) -> Iterator[_Found]:
+        waiting = iter(list(chunks.items()))
         under_way: dict[Future[tuple[int, list[Fault]]], int] = {}
         try:
             while True:
                 # Not all at once, so that little is under way when the time is up.
                 while len(under_way) < 3 * self._many and not self.over and (one := next(waiting, None)):
-                    under_way[pool.submit(audit_chunk, pack, one[1], check, check is None)] = one[0]
+                    under_way[pool.submit(task, chunk=one[1])] = one[0]
                 if not under_way:
                     return
                 for done in wait(under_way, return_when=FIRST_COMPLETED).done:

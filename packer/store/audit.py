@@ -19,7 +19,7 @@ from packer.common.regular_file import refuse_special
 from packer.errors import StoreError
 from packer.geometry.grid import MAX_ZOOM
 from packer.geometry.tileset import Tile, TileSet
-from packer.store.audit_chunk import PLACE, Check, Chunk, Fault, check_chunk, xyz
+from packer.store.audit_chunk import PLACE, Check, Chunk, Fault, check_chunk, file_mark, xyz
 from packer.store.blank_tiles import blank_tiles
 from packer.store.disk_errors import damage_error
 from packer.store.picture_marks import partial_tiles, picture_names
@@ -115,7 +115,7 @@ class Census:
 
 
 def identity(path: Path) -> Identity | None:
-    """Size, time, and SQLite's change counter (file format, 1.3: bytes 24 to 27) of a pack.
+    """Size, time and change counter of a pack, as `file_mark`.
 
     What a dead process left half done is taken back before, as reading the pack would do. None if the file cannot
     be read. Not while this process has the pack open: closing a file drops the locks that the process holds on
@@ -124,12 +124,9 @@ def identity(path: Path) -> Identity | None:
     refuse_special(path, StoreError)
     try:
         settle(path)
-        with path.open("rb") as file:
-            head = file.read(28)
-        stat = path.stat()
+        return file_mark(path)
     except (OSError, sqlite3.Error):
         return None
-    return stat.st_size, stat.st_mtime_ns, int.from_bytes(head[24:28], "big")
 
 
 def outline(path: Path) -> Outline:

@@ -10,10 +10,21 @@ from collections.abc import Callable
 from pathlib import Path
 
 from packer.content.digest import body_hash
+from packer.errors import StoreError
 from packer.store.records import seal
 from packer.store.schema import reading
 
-__all__ = ["PLACE", "Check", "Chunk", "Fault", "audit_chunk", "check_chunk", "xyz"]
+__all__ = [
+    "PLACE",
+    "Check",
+    "Chunk",
+    "Fault",
+    "audit_chunk",
+    "audit_same_chunk",
+    "check_chunk",
+    "file_mark",
+    "xyz",
+]
 
 Check = Callable[[bytes], str | None]
 """None for an intact body, a few words for any other."""
@@ -26,6 +37,30 @@ Fault = tuple[int, int, int, str]
 
 PLACE = "zoom_level, tile_column, tile_row"
 _MAPPED_BYTES = 0x7FFF0000  # the most that SQLite maps (its SQLITE_MAX_MMAP_SIZE); beyond, it reads
+
+
+def file_mark(path: Path) -> tuple[int, int, int]:
+    """Size, time, and SQLite's change counter (file format, 1.3: bytes 24 to 27) of a pack. Raises OSError."""
+    with path.open("rb") as file:
+        head = file.read(28)
+    stat = path.stat()
+    return stat.st_size, stat.st_mtime_ns, int.from_bytes(head[24:28], "big")
+
+
+def audit_same_chunk(
+    path: Path, mark: tuple[int, ...], chunk: Chunk, check: Check | None
+) -> tuple[int, list[Fault]]:
+    """As `audit_chunk`, on another machine: only if that sees the very file, by its `mark`. Raises StoreError."""
+    try:
+        seen = file_mark(path)
+    except OSError as fault:
+        raise StoreError(f"A worker of the cluster cannot read {path}: {fault.strerror or fault}.") from None
+    if seen != mark:
+        raise StoreError(
+            f"A worker of the cluster sees another file at {path} than this machine. All have to reach the same packs "
+            "by the same path."
+        )
+    return audit_chunk(path, chunk, check)
 
 
 def audit_chunk(
