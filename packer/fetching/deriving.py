@@ -23,7 +23,7 @@ from packer.errors import InputError
 from packer.fetching.coverage import CoverageTracker
 from packer.fetching.hosts.source import labels, stated_kind
 from packer.fetching.order import in_order
-from packer.fetching.reports import LayerCounts, LayerProgress, LayerReport, Options
+from packer.fetching.reports import AreaCoverage, LayerCounts, LayerProgress, LayerReport, Options
 from packer.geometry.shapes import Shape
 from packer.geometry.source_grid import SourceGrid
 from packer.geometry.source_tiles import windows_of
@@ -219,6 +219,10 @@ class LayerDeriver:
             self.host,
             self._tracker.now() if self._tracker is not None else (),
         )
+
+    def covered_after(self, tiles: int) -> tuple[AreaCoverage, ...]:
+        """How much of each area will be on board when so many more tiles are made."""
+        return self._tracker.after(tiles) if self._tracker is not None else ()
 
     def report(self) -> LayerReport:
         """What the run did for the layer."""
