@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import asyncio
+from collections.abc import Mapping
 from contextlib import AsyncExitStack
 from dataclasses import dataclass, field, replace
 
@@ -91,9 +92,12 @@ class DerivedRun:
             task.cancel()
         await asyncio.gather(*self._tasks, return_exceptions=True)
 
-    def reports(self) -> dict[str, LayerReport]:
-        """What the run did for the derived layers, by name."""
-        return {layer.name: layer.report() for layer in self.layers}
+    def with_reports(self, others: Mapping[str, LayerReport]) -> dict[str, LayerReport]:
+        """What the run did for the derived layers, before what it did for others. How much of an area is on board,
+        derived tiles say, and not those of their sources."""
+        derived = {layer.name: layer.report() for layer in self.layers}
+        plain = {n: replace(one, areas={}) if n.endswith(SOURCE) else one for n, one in others.items()}
+        return derived | plain
 
 
 def _forecast(layer: LayerDeriver, source: LayerProgress | None) -> Departure | None:

@@ -22,6 +22,7 @@ from packer.content.rasters.library import gdal, rasterio
 from packer.errors import InputError
 from packer.fetching.coverage import CoverageTracker
 from packer.fetching.hosts.source import labels, stated_kind
+from packer.fetching.layer_run import plain_shares
 from packer.fetching.order import in_order
 from packer.fetching.reports import AreaCoverage, LayerCounts, LayerProgress, LayerReport, Options
 from packer.geometry.shapes import Shape
@@ -236,6 +237,7 @@ class LayerDeriver:
             failed=0,
             missing=len(self.missing),
             host=self.host,
+            areas={one.area: plain_shares(one) for one in self._tracker.now()} if self._tracker else {},
         )
 
 
