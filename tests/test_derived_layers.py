@@ -31,6 +31,7 @@ from packer.errors import InputError, StoreError
 from packer.fetching.hands.orders import LayerOrder, layer_order, source_of
 from packer.fetching.hosts.offer_reading import read_offers
 from packer.fetching.hosts.source import source_for
+from packer.fetching.job import fetch_async
 from packer.geometry.grid import EQUATOR_M
 from packer.geometry.source_tiles import derived_zooms, windows_of
 from packer.geometry.tileset import Tile, TileSet
@@ -200,6 +201,22 @@ def server(running: GridServer) -> Iterator[GridServer]:
     running.hold_after(None)
 
 
+@pytest.fixture(scope="module")
+def fetched(running: GridServer, tmp_path_factory: pytest.TempPathFactory) -> Path:
+    """The folder of a trip that was fetched once for all tests, which copy it."""
+    folder = tmp_path_factory.mktemp("fetched")
+    brief, _ = asyncio.run(read_offers(Brief.read(brief_for(folder, running))))
+    assert asyncio.run(fetch_async(brief, plan(brief))).complete
+    running.asked.clear()
+    return folder
+
+
+def copied(fetched: Path, into: Path) -> Path:
+    """The brief of a copy of the fetched trip."""
+    shutil.copytree(fetched, into, dirs_exist_ok=True)
+    return into / "brief.toml"
+
+
 def brief_for(
     folder: Path,
     server: GridServer,
@@ -298,12 +315,11 @@ def test_a_wmts_in_a_national_grid_is_planned_fetched_made_and_proven(
 
 
 def test_a_source_tile_that_changes_makes_its_tiles_out_of_date_and_the_next_fetch_makes_them_again(
-    server: GridServer, tmp_path: Path, capsys: pytest.CaptureFixture[str]
+    server: GridServer, fetched: Path, tmp_path: Path, capsys: pytest.CaptureFixture[str]
 ) -> None:
-    path = brief_for(tmp_path, server)
-    assert fetch(path) == 0
+    path = copied(fetched, tmp_path)
     brief, before = settled(path), marks(path)
-    [changed] = [one for one in server.asked if one.endswith("/survey/3/3/3.png")]
+    changed = "/survey/3/3/3.png"
     # Another body under the same place, as a refresh that was killed before it made anything leaves it.
     db = sqlite3.connect(path.parent / "packs" / "ortho (source).sqlite")
     zoom = db.execute("SELECT max(zoom_level) FROM placement").fetchone()[0]
@@ -447,16 +463,10 @@ def test_mapserver_asked_in_degrees_gives_the_ground_that_it_has(
 
 
 def test_killed_again_and_again_no_source_tile_is_asked_for_twice_and_all_tiles_are_made(
-    server: GridServer, tmp_path: Path
+    server: GridServer, fetched: Path, tmp_path: Path
 ) -> None:
-    path = brief_for(tmp_path, server, inside=0.3)
-    whole = tmp_path / "whole"
-    whole.mkdir()
-    uncut = brief_for(whole, server, inside=0.3)
-    settled(path), settled(uncut)
-    assert start(fetch_in_batches, str(uncut), 8).wait() == 0
-    every = len(server.asked)
-    server.asked.clear()
+    path, uncut = brief_for(tmp_path, server), fetched / "brief.toml"
+    every = rows(uncut, "ortho (source).sqlite", "SELECT count(*) FROM placement")[0][0]
     kills = 0
     for share in (0.4, 0.8):
         wanted = server.tiles_seen + max(1, int(every * share) - server.asked.total())
@@ -490,31 +500,23 @@ def test_without_rasterio_the_fetch_says_what_to_install_before_anything_is_aske
     assert not (tmp_path / "packs" / "ortho.mbtiles").exists()
 
 
-def test_a_source_pack_of_another_grid_is_never_written_into(
-    server: GridServer, tmp_path: Path, capsys: pytest.CaptureFixture[str]
-) -> None:
-    path = brief_for(tmp_path, server, inside=0.4)
-    assert fetch(path) == 0
-    db = sqlite3.connect(tmp_path / "packs" / "ortho (source).sqlite")
+def test_a_source_pack_of_another_grid_is_never_written_into(fetched: Path, tmp_path: Path) -> None:
+    path, into = copied(fetched, tmp_path / "one"), copied(fetched, tmp_path / "other").parent
+    db = sqlite3.connect(path.parent / "packs" / "ortho (source).sqlite")
     other = json.dumps({"digest": "0123456789abcdef"})
     db.execute("UPDATE metadata SET value = ? WHERE name = 'tile_matrix_set'", (other,))
     db.commit()
     db.close()
     with pytest.raises(StoreError, match="another grid"):
         fetch(path)
-    into = tmp_path / "other"
-    into.mkdir()
-    assert fetch(brief_for(into, server, inside=0.45)) == 0
     with pytest.raises(InputError, match="another grid"):
-        run_merge.run_merge(into / "packs", [tmp_path / "packs" / "ortho (source).sqlite"], False, True)
-    capsys.readouterr()
+        run_merge.run_merge(into / "packs", [path.parent / "packs" / "ortho (source).sqlite"], False, True)
 
 
 def test_packs_of_parts_join_with_their_sources(
-    server: GridServer, tmp_path: Path, capsys: pytest.CaptureFixture[str]
+    fetched: Path, tmp_path: Path, capsys: pytest.CaptureFixture[str]
 ) -> None:
-    path = brief_for(tmp_path, server, inside=0.3)
-    assert fetch(path) == 0
+    path = copied(fetched, tmp_path)
     joined = tmp_path / "joined"
     assert run_merge.run_merge(joined, [tmp_path / "packs"], False, True) == 0
     brief = settled(path)

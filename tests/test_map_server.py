@@ -28,6 +28,8 @@ from packer.errors import BriefError
 from packer.geometry.grid import EQUATOR_M, tile_bounds
 from packer.geometry.tileset import Tile
 from packer.planning.brief import Brief
+from packer.planning.offers import gutter_of
+from packer.sources.offer import Offer
 from tests.support.map_server import CORNER, MapServer, extent, ground, program
 
 BRIEF = """
@@ -217,16 +219,14 @@ def test_an_exception_under_status_200_is_told_in_the_services_words_and_nothing
     assert bodies(path) == {}
 
 
-def test_a_layer_in_another_coordinate_system_alone_is_refused_with_its_names(
-    tmp_path: Path, server: MapServer
+def test_a_layer_in_other_coordinate_systems_alone_is_asked_for_in_the_one_that_is_meant_for_its_ground(
+    tmp_path: Path,
 ) -> None:
     with MapServer(tmp_path, srs="EPSG:4326 EPSG:25833") as other:
-        path = brief_for(tmp_path, other)
-        with pytest.raises(
-            Exception, match=r"not offer the layer .* in Web Mercator .*EPSG:4326.*EPSG:25833"
-        ):
-            fetch(path)
-        assert other.maps == []
+        path = brief_for(tmp_path, other, tiles=1, deepest=13)
+        assert fetch(path) == 0
+        assert {asked["crs"] for asked in other.maps} == {"EPSG:25833"}
+    assert [tile.zoom for tile in bodies(path)] == [13]
 
 
 def test_an_address_of_tiles_with_a_box_needs_no_numbers_of_tiles() -> None:
@@ -284,6 +284,35 @@ def test_tiles_cut_from_blocks_are_the_pixels_of_one_large_map_in_few_requests(
     assert fetch(path) == 0
     assert len(server.maps) == requests
     assert run_verify.run(path, None, as_json=True, full=True) == 0
+
+
+def test_with_a_gutter_lines_are_drawn_at_the_edges_of_pictures_as_in_the_middle_of_one(
+    server: MapServer, tmp_path: Path
+) -> None:
+    inner = np.s_[256:768, 256:768]  # whose gutters lie within the ground that the server has
+    plain = brief_for(tmp_path, server)
+    assert fetch(plain) == 0
+    without = assembled(bodies(plain))[inner]
+    (tmp_path / "with").mkdir()
+    path = brief_for(tmp_path / "with", server, "gutter = 64")
+    server.queries.clear()
+    assert fetch(path) == 0
+    assert {(asked["width"], asked["height"]) for asked in server.maps} == {("384", "384")}
+    whole = one_map(server)[inner]
+    assert not np.array_equal(without, whole)
+    assert np.array_equal(assembled(bodies(path))[inner], whole)
+
+
+def test_a_gutter_goes_round_blocks_and_there_is_none_where_the_largest_picture_leaves_no_room(
+    server: MapServer, tmp_path: Path
+) -> None:
+    path = brief_for(tmp_path, server, "metatile = 4\ngutter = 16", layers='"ground"')
+    assert fetch(path) == 0
+    assert {asked["width"] for asked in server.maps} == {"1056", "544"}
+    assert len(bodies(path)) == 20
+    layer = Brief.from_text(path.read_text()).layers["aerial"]
+    small = layer.offered(Offer(("http://x/{bbox}",), (0, 1), largest_px=(280, 280)), None)
+    assert (gutter_of(layer), gutter_of(small)) == (16, 0)
 
 
 def test_a_jpeg_is_cut_with_next_to_no_loss(server: MapServer, tmp_path: Path) -> None:

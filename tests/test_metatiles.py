@@ -242,6 +242,8 @@ def test_a_webp_is_cut_without_further_loss_and_damage_is_told() -> None:
         ("metatile = 3", "1, 2, 4 or 8"),
         ("metatile = true", "1, 2, 4 or 8"),
         ("metatile = 4", "goes with wms"),
+        ("gutter = 20", "0, 16, 32, 64 or 128"),
+        ("gutter = 32", "gutter goes with wms"),
     ],
 )
 def test_blocks_go_with_addresses_that_can_ask_for_them(brief_for: BriefMaker, layer: str, word: str) -> None:

@@ -22,8 +22,11 @@ _BLOCK_BYTES = 4096
 _FORMATS = {Kind.PNG: "PNG", Kind.JPG: "JPEG", Kind.WEBP: "WEBP"}
 
 
-def cut_picture(data: bytes, kind: Kind, side_px: int, places: Iterable[tuple[int, int]]) -> list[bytes]:
-    """The bodies of the tiles at some columns and rows of a picture, each `side_px` wide and high, in their order.
+def cut_picture(
+    data: bytes, kind: Kind, side_px: int, places: Iterable[tuple[int, int]], gutter_px: int = 0
+) -> list[bytes]:
+    """The bodies of the tiles at some columns and rows of a picture, each `side_px` wide and high, in their order; so
+    many pixels round all of them are thrown away.
 
     Slow: some 10 to 50 ms a tile, so not for the event loop's thread. Raises Damaged where the picture cannot be
     decoded.
@@ -36,15 +39,16 @@ def cut_picture(data: bytes, kind: Kind, side_px: int, places: Iterable[tuple[in
         with Image.open(io.BytesIO(data), formats=[_FORMATS[kind]]) as image:
             options = _options(image, kind)
             image.load()
-            return [_tile(image, kind, side_px, column, row, options) for column, row in places]
+            corners = [(gutter_px + column * side_px, gutter_px + row * side_px) for column, row in places]
+            return [_tile(image, kind, side_px, corner, options) for corner in corners]
     except Exception as error:  # a decoder fed with damage may raise anything at all
         raise Damaged(f"the picture inside the {kind.value} cannot be decoded") from error
 
 
 def _tile(
-    image: Image.Image, kind: Kind, side_px: int, column: int, row: int, options: dict[str, Any]
+    image: Image.Image, kind: Kind, side_px: int, corner: tuple[int, int], options: dict[str, Any]
 ) -> bytes:
-    left, top = column * side_px, row * side_px
+    left, top = corner
     piece, made = image.crop((left, top, left + side_px, top + side_px)), io.BytesIO()
     piece.save(made, _FORMATS[kind], **options)
     return made.getvalue()

@@ -104,8 +104,8 @@ class Planner:
         return self._ground.cover(brief, area, zoom)
 
     def sizes(self, brief: Brief, plan: Plan) -> dict[str, LayerSizes]:
-        """What is known of each layer; of a pack that cannot be read, nothing."""
-        return self._known(brief, plan)[0]
+        """What is known of each layer and of the sources of derived ones; of a pack that cannot be read, nothing."""
+        return self._known(*with_source_layers(brief, plan))[0]
 
     def last_speed(self, brief: Brief) -> AssumedSpeed | None:
         """That of the last fetch, if a pack tells."""

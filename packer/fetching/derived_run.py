@@ -3,12 +3,13 @@
 from __future__ import annotations
 
 import asyncio
+from collections.abc import Mapping
 from contextlib import AsyncExitStack
 from dataclasses import dataclass, field, replace
 
 from packer.common.clock import Clock
 from packer.fetching.deriving import LayerDeriver, check_library
-from packer.fetching.reports import LayerProgress, LayerReport, Options
+from packer.fetching.reports import Departure, LayerProgress, LayerReport, Options
 from packer.fetching.run_monitor import OnProgress, first_error
 from packer.planning.brief import Brief
 from packer.planning.pack_path import SOURCE, pack_path
@@ -49,9 +50,16 @@ class DerivedRun:
         return None if on_progress is None else self._show
 
     def _show(self, progress: list[LayerProgress]) -> None:
-        self._shown = [_of_source(one) if one.name.endswith(SOURCE) else one for one in progress]
-        if self._on_progress is not None:
-            self._on_progress([*(layer.progress() for layer in self.layers), *self._shown])
+        self._shown = progress
+        if self._on_progress is None:
+            return
+        sources = {one.name: one for one in progress}
+        derived = [
+            replace(one.progress(), departure=_forecast(one, sources.get(source_name(one.name))))
+            for one in self.layers
+        ]
+        others = [_of_source(one) if one.name.endswith(SOURCE) else one for one in progress]
+        self._on_progress([*derived, *others])
 
     async def start(self, stack: AsyncExitStack) -> None:
         """Open the packs of the layers, until `stack` is closed, and begin to make tiles. If cancelled: the packs are
@@ -84,9 +92,23 @@ class DerivedRun:
             task.cancel()
         await asyncio.gather(*self._tasks, return_exceptions=True)
 
-    def reports(self) -> dict[str, LayerReport]:
-        """What the run did for the derived layers, by name."""
-        return {layer.name: layer.report() for layer in self.layers}
+    def with_reports(self, others: Mapping[str, LayerReport]) -> dict[str, LayerReport]:
+        """What the run did for the derived layers, before what it did for others. How much of an area is on board,
+        derived tiles say, and not those of their sources."""
+        derived = {layer.name: layer.report() for layer in self.layers}
+        plain = {n: replace(one, areas={}) if n.endswith(SOURCE) else one for n, one in others.items()}
+        return derived | plain
+
+
+def _forecast(layer: LayerDeriver, source: LayerProgress | None) -> Departure | None:
+    """What will be made by the departure: the same share of what is missing as will come of the source, since both go
+    in one order."""
+    if source is None or source.departure is None:
+        return None
+    told, lacking = source.departure, source.planned - source.held - source.absent
+    share = 1.0 if told.complete or lacking <= 0 else told.tiles / lacking
+    tiles = int(share * len(layer.missing))
+    return Departure(told.seconds_left, tiles, told.complete, layer.covered_after(tiles))
 
 
 def _of_source(progress: LayerProgress) -> LayerProgress:

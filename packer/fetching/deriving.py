@@ -22,8 +22,9 @@ from packer.content.rasters.library import gdal, rasterio
 from packer.errors import InputError
 from packer.fetching.coverage import CoverageTracker
 from packer.fetching.hosts.source import labels, stated_kind
+from packer.fetching.layer_run import plain_shares
 from packer.fetching.order import in_order
-from packer.fetching.reports import LayerCounts, LayerProgress, LayerReport, Options
+from packer.fetching.reports import AreaCoverage, LayerCounts, LayerProgress, LayerReport, Options
 from packer.geometry.shapes import Shape
 from packer.geometry.source_grid import SourceGrid
 from packer.geometry.source_tiles import windows_of
@@ -220,6 +221,10 @@ class LayerDeriver:
             self._tracker.now() if self._tracker is not None else (),
         )
 
+    def covered_after(self, tiles: int) -> tuple[AreaCoverage, ...]:
+        """How much of each area will be on board when so many more tiles are made."""
+        return self._tracker.after(tiles) if self._tracker is not None else ()
+
     def report(self) -> LayerReport:
         """What the run did for the layer."""
         return LayerReport(
@@ -232,6 +237,7 @@ class LayerDeriver:
             failed=0,
             missing=len(self.missing),
             host=self.host,
+            areas={one.area: plain_shares(one) for one in self._tracker.now()} if self._tracker else {},
         )
 
 

@@ -20,7 +20,7 @@ from packer.geometry.tileset import TileSet
 from packer.planning.brief import Layer
 from packer.store.writer import PackWriter
 
-__all__ = ["LayerRun"]
+__all__ = ["LayerRun", "plain_shares"]
 
 
 @dataclass(slots=True)
@@ -150,7 +150,7 @@ class LayerRun:
             missing=self.missing,
             failure=str(self.fetcher.failure) if self.fetcher.failure else None,
             troubles=dict(counts.troubles.most_common()),
-            areas={s.area: _plain_shares(s) for s in self.areas},
+            areas={s.area: plain_shares(s) for s in self.areas},
             refresh=self.refresh.counts.as_counts() if self.refresh.wanted else {},
             host=self.source.host,
             asked_less=counts.asked_less,
@@ -160,5 +160,6 @@ class LayerRun:
         )
 
 
-def _plain_shares(coverage: AreaCoverage) -> Mapping[str, float]:
+def plain_shares(coverage: AreaCoverage) -> Mapping[str, float]:
+    """Shares by zoom, rounded down to thousandths, as a report has them."""
     return {str(zoom): math.floor(share * 1000) / 1000 for zoom, share in coverage.shares}

@@ -43,7 +43,7 @@ from packer.fetching.tile_recorder import TileRecorder
 from packer.fetching.transports import Transport
 from packer.geometry.tileset import TileSet
 from packer.planning.brief import Brief
-from packer.planning.offers import metatile_of
+from packer.planning.offers import gutter_of, metatile_of
 from packer.planning.plan import Plan
 from packer.store.writer import PackWriter
 
@@ -78,8 +78,9 @@ class LayerSetup:
         absent = TileSet() if self.options.ask_absent_again else planned & pack.absent - pack.held
         todo = planned - pack.held - absent
         order = [in_order(layer.areas, self.plan.shapes, tiles) for tiles in (todo, refresh.tiles)]
-        side = metatile_of(self.brief.layers[source.layer])
-        blocks = Metatiles(source, side, planned, todo | refresh.tiles) if side > 1 else None
+        side, gutter_px = (one(self.brief.layers[source.layer]) for one in (metatile_of, gutter_of))
+        wanted = todo | refresh.tiles
+        blocks = Metatiles(source, side, planned, wanted, gutter_px) if side > 1 or gutter_px else None
         fresh = chain(*order) if blocks is None else blocks.leads(chain(*order))
         lane = ApartLane(self.gates[source.layer].cap, self.brief.layers[source.layer].requests_per_second)
         writer, gate = BatchWriter(pack.write, self.options.batch_records), self.gates[source.layer].gate

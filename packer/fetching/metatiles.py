@@ -32,12 +32,16 @@ class CutTile(NamedTuple):
 
 
 class Metatiles:
-    """The blocks of one layer. `planned` are all of its tiles, `wanted` those to be asked for.
+    """The blocks of one layer. `planned` are all of its tiles, `wanted` those to be asked for; `gutter_px` is what is
+    asked for round each picture and thrown away.
 
     Memory is bounded by the blocks of which some tiles were handed out and others are still to come.
     """
 
-    def __init__(self, source: Source, side: int, planned: TileSet, wanted: TileSet) -> None:
+    def __init__(
+        self, source: Source, side: int, planned: TileSet, wanted: TileSet, gutter_px: int = 0
+    ) -> None:
+        self._gutter_px = gutter_px
         self._source, self._side, self._planned, self._wanted = source, side, planned, wanted
         self._begun: dict[Tile, int] = {}  # tiles still to pass by, by the block's top left tile
         self._cut: dict[Tile, list[CutTile]] = {}
@@ -68,12 +72,13 @@ class Metatiles:
 
     def url(self, source: Source, lead: Tile, turn: int) -> str:
         """The address of a block's picture, by the source with the key that holds now."""
-        return source.block_url(self.block(lead), turn)
+        return source.block_url(self.block(lead), turn, self._gutter_px)
 
     def rules(self, lead: Tile, rules: TileRules) -> TileRules:
         """What a block's picture must be."""
         block = self.block(lead)
-        return replace(rules, size_px=self._source.address.tile_px, block=(block.columns, block.rows))
+        size_px, shape = self._source.address.tile_px, (block.columns, block.rows)
+        return replace(rules, size_px=size_px, block=shape, gutter_px=self._gutter_px)
 
     async def cut(self, lead: Tile, outcome: Outcome) -> Outcome:
         """The outcome, once its picture is cut apart in a thread of its own; others as they are.
@@ -90,12 +95,14 @@ class Metatiles:
 
     def _cut_apart(self, lead: Tile, outcome: Stored) -> list[CutTile]:
         block, members = self.block(lead), self.members(lead)
-        if (block.columns, block.rows) == (1, 1):
+        if (block.columns, block.rows) == (1, 1) and not self._gutter_px:
             return [CutTile(lead, outcome, body_hash(outcome.data))]
         # What the server says of the picture holds for none of its tiles alone.
         plain = replace(outcome, etag=None, modified=None)
         places = [block.place(tile) for tile in members]
-        bodies = cut_picture(outcome.data, outcome.kind, self._source.address.tile_px, places)
+        bodies = cut_picture(
+            outcome.data, outcome.kind, self._source.address.tile_px, places, self._gutter_px
+        )
         return [
             CutTile(tile, replace(plain, data=body), body_hash(body))
             for tile, body in zip(members, bodies, strict=True)

@@ -294,7 +294,7 @@ class _FetchJob:
     # ------------------------------------------------------------------------------------ the report
 
     def _report(self, seconds: float, monitor: RunMonitor, remarks: list[str]) -> FetchReport:
-        layers = self.derived.reports() | {run.layer.name: run.report() for run in self.layers}
+        layers = self.derived.with_reports({run.layer.name: run.report() for run in self.layers})
         left = sum(layer.missing + layer.refresh.get("left", 0) for layer in layers.values())
         return FetchReport(
             complete=left == 0,

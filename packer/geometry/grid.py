@@ -111,17 +111,18 @@ def tile_bounds(zoom: int, x: int, y: int) -> LonLatBox:
     return LonLatBox(b.west, b.south, b.east, b.north)
 
 
-def mercator_box(zoom: int, x: int, y: int, columns: int = 1, rows: int = 1) -> str:
-    """West, south, east and north of a block of tiles in metres of EPSG:3857, as a WMS takes them.
+def mercator_box(zoom: int, x: int, y: int, columns: int = 1, rows: int = 1, margin: float = 0.0) -> str:
+    """West, south, east and north of a block of tiles in metres of EPSG:3857, as a WMS takes them, with a margin in
+    sides of a tile.
 
     An edge is worked out from its own number alone, so that neighbours write it with the same digits.
     """
     side, middle = EQUATOR_M / (1 << zoom), (1 << zoom) / 2
     edges = (
-        (x - middle) * side,
-        (middle - y - rows) * side,
-        (x + columns - middle) * side,
-        (middle - y) * side,
+        (x - margin - middle) * side,
+        (middle - y - rows - margin) * side,
+        (x + columns + margin - middle) * side,
+        (middle - y + margin) * side,
     )
     return ",".join(map(repr, edges))
 

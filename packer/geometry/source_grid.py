@@ -73,16 +73,17 @@ class SourceGrid:
         ]
         return hashlib.sha256(repr(told).encode()).hexdigest()[:16]
 
-    def box(self, tile: Tile, columns: int = 1, rows: int = 1) -> str:
-        """Edges of a block of tiles in units of the system, in the order of GetMap (06-042, clause 7.3.3.6).
+    def box(self, tile: Tile, columns: int = 1, rows: int = 1, margin: float = 0.0) -> str:
+        """Edges of a block of tiles in units of the system, in the order of GetMap (06-042, clause 7.3.3.6), with a
+        margin in sides of a tile.
 
         An edge is worked out from its own number alone, so that neighbours write it with the same digits. For a zoom
         without a matrix, which only somebody asks for who wants to know the host, it is that of the first matrix.
         """
         matrix = next((one for one in self.matrices if one.zoom == tile.zoom), self.matrices[0])
         side = matrix.pixel * self.tile_px
-        west, east = (matrix.left + column * side for column in (tile.x, tile.x + columns))
-        south, north = (matrix.top - row * side for row in (tile.y + rows, tile.y))
+        west, east = (matrix.left + column * side for column in (tile.x - margin, tile.x + columns + margin))
+        south, north = (matrix.top - row * side for row in (tile.y + rows + margin, tile.y - margin))
         edges = (south, west, north, east) if self.north_first else (west, south, east, north)
         return ",".join(map(repr, edges))
 

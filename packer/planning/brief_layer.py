@@ -19,6 +19,7 @@ from packer.planning.brief_services import (
     address_key,
     check_keys,
     check_metatile,
+    gutter_px,
     side_tiles,
 )
 from packer.planning.brief_times import Day
@@ -136,6 +137,9 @@ class Layer(Table):
     tiles. It goes with `wms`, or with {bbox}, {width} and {height} in `url`, and makes fewer cut names at the edges of
     tiles. No picture gets wider than 2048 pixels, or than the server allows. Without it, 1: each tile is asked for
     alone."""
+    gutter: Annotated[Literal[0, 16, 32, 64, 128], gutter_px()] = Field(default=0, examples=[32])
+    """How many pixels round each picture are asked for as well and thrown away, so that names and lines are not cut at
+    its edges. It goes with what `metatile` goes with. Without it, 0."""
     tile_hosts: Hosts = Field(default=(), examples=[["tiles.example.net"]])
     """Other hosts that the tiles may come from: where the server sends each tile on to another host by a redirect, or
     it describes tiles on a host other than its own. The caps of the layer hold for each of them;
@@ -219,7 +223,8 @@ class Layer(Table):
             return self
         address = address_key(given)
         values = {"transparent": self.transparent, "format": self.format}
-        check_metatile(address, self.url, self.metatile)
+        check_metatile(address, self.url, "metatile", given=self.metatile > 1)
+        check_metatile(address, self.url, "gutter", given=self.gutter > 0)
         check_keys(address, given, {**values, "wms-style": self.wms_style, "wms-layers": self.wms_layers})
         try:
             if address == "url":

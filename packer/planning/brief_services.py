@@ -71,12 +71,14 @@ def check_keys(address: str, given: Collection[str], values: dict[str, Any]) -> 
         )
 
 
-def check_metatile(address: str, url: str, metatile: int) -> None:
-    """Raise ValueError for blocks of tiles where the address can only ask for single ones."""
-    if metatile == 1 or address == "wms":
+def check_metatile(address: str, url: str, key: str, *, given: bool) -> None:
+    """Raise ValueError for a key of blocks of tiles that is given where the address can only ask for single ones."""
+    if not given or address == "wms":
         return
     if address != "url" or not all(field in url for field in ("{bbox}", "{width}", "{height}")):
-        raise ValueError("metatile goes with wms, or with {bbox}, {width} and {height} in url; leave it out")
+        raise ValueError(
+            f"{key} goes with wms, or with {{bbox}}, {{width}} and {{height}} in url; leave it out"
+        )
 
 
 def side_tiles() -> Check:
@@ -89,6 +91,18 @@ def side_tiles() -> Check:
         return value
 
     return Check(check, form=forms.words((1, 2, 4, 8), "1, 2, 4 or 8, without quotes"))
+
+
+def gutter_px() -> Check:
+    """Pixels round a picture; a JPEG is cut with next to no loss at the edges of its own blocks of 16."""
+
+    def check(value: object) -> int:
+        if isinstance(value, bool) or value not in (0, 16, 32, 64, 128):
+            raise ValueError("it should be 0, 16, 32, 64 or 128, in pixels")
+        assert isinstance(value, int)
+        return value
+
+    return Check(check, form=forms.words((0, 16, 32, 64, 128), "0, 16, 32, 64 or 128, without quotes"))
 
 
 _MOMENT = re.compile(r"[0-9A-Za-z][0-9A-Za-z:.+_-]{0,39}")

@@ -24,6 +24,7 @@ __all__ = [
     "cache_offer",
     "cached_offers",
     "date_of",
+    "gutter_of",
     "metatile_of",
     "offers_missing_error",
     "source_mark",
@@ -86,10 +87,18 @@ def date_of(layer: Layer) -> str | None:
 
 def metatile_of(layer: Layer) -> int:
     """Tiles a side of the blocks in which a layer is asked for, as far as its server's largest picture allows."""
-    most_px = MOST_BLOCK_PX
+    return largest_block(layer.metatile, layer.tile_size or 256, _widest_px(layer) - 2 * gutter_of(layer))
+
+
+def gutter_of(layer: Layer) -> int:
+    """Pixels round each picture that are thrown away, 0 where the server's largest picture leaves no room for them."""
+    return layer.gutter if (layer.tile_size or 256) + 2 * layer.gutter <= _widest_px(layer) else 0
+
+
+def _widest_px(layer: Layer) -> int:
     if layer.offer is not None and layer.offer.largest_px is not None:
-        most_px = min(most_px, *layer.offer.largest_px)
-    return largest_block(layer.metatile, layer.tile_size or 256, most_px)
+        return min(MOST_BLOCK_PX, *layer.offer.largest_px)
+    return MOST_BLOCK_PX
 
 
 def apply_offers(brief: Brief, offers: Mapping[str, Offer], asked: Mapping[str, str] | None = None) -> Brief:

@@ -167,10 +167,11 @@ class Address:
     date: str = ""
     grid: SourceGrid | None = None
 
-    def url(self, tile: Tile, columns: int = 1, rows: int = 1) -> str:
+    def url(self, tile: Tile, columns: int = 1, rows: int = 1, gutter_px: int = 0) -> str:
         """The address of one tile; subdomains take turns by column and row, so that a tile keeps its own.
 
-        With {bbox} in the template also that of a block of so many tiles, eastward and southward from this one.
+        With {bbox} in the template also that of a block of so many tiles, eastward and southward from this one, and of
+        so many pixels more on each side.
         """
         zoom, x, y = tile
         z = str(zoom) if self.matrices is None else self.matrices.get(zoom, str(zoom))
@@ -180,14 +181,14 @@ class Address:
         if "{quadkey}" in text:
             text = text.replace("{quadkey}", quadkey(zoom, x, y))
         if "{bbox}" in text:
-            box = (
-                mercator_box(zoom, x, y, columns, rows)
-                if self.grid is None
-                else self.grid.box(tile, columns, rows)
-            )
+            margin = gutter_px / self.tile_px
+            if self.grid is None:
+                box = mercator_box(zoom, x, y, columns, rows, margin)
+            else:
+                box = self.grid.box(tile, columns, rows, margin)
             text = text.replace("{bbox}", box)
-            text = text.replace("{width}", str(columns * self.tile_px))
-            text = text.replace("{height}", str(rows * self.tile_px))
+            text = text.replace("{width}", str(columns * self.tile_px + 2 * gutter_px))
+            text = text.replace("{height}", str(rows * self.tile_px + 2 * gutter_px))
         if "{date}" in text:
             text = text.replace("{date}", quote(self.date, safe=":"))
         if self.subdomains:

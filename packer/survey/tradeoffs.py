@@ -12,10 +12,12 @@ from __future__ import annotations
 
 from collections.abc import Collection, Iterable, Iterator, Mapping
 from dataclasses import dataclass, field, replace
+from functools import reduce
 
 from packer.common.units import seconds as duration_s
 from packer.common.units import size_bytes
 from packer.geometry.shapes import Corridor
+from packer.geometry.source_tiles import source_tiles
 from packer.geometry.tileset import TileSet
 from packer.planning.brief import OVERVIEW, Area, Brief
 from packer.planning.brief_edits import (
@@ -29,6 +31,7 @@ from packer.planning.brief_edits import (
     lowered,
 )
 from packer.planning.plan import Plan
+from packer.planning.source_layers import grid_of, source_name, with_source_layer
 from packer.survey.estimate import (
     OVERHEAD,
     AssumedSpeed,
@@ -150,7 +153,9 @@ class _Fitting:
     speed: AssumedSpeed | None
     refused: Collection[tuple[str, str]] = ()
     covers: dict[tuple[str, float | None], TileSet] = field(default_factory=dict)
-    known: dict[tuple[tuple[str, tuple[object, ...]], ...], LayerEstimate] = field(default_factory=dict)
+    known: dict[tuple[tuple[str, tuple[object, ...]], ...], dict[str, LayerEstimate]] = field(
+        default_factory=dict
+    )
 
     def go(self, surveyed: Mapping[str, Mapping[str, int]]) -> Fit:
         before = self._figures([])
@@ -250,14 +255,18 @@ class _Fitting:
         found = self._estimate(edited(self.brief, edits))
         tiles = sum(layer.count("tiles") for layer in found.layers.values())
         rest = found.to_fetch.high
-        time = seconds_for(self.brief, found.layers, rest, self.speed) if self.speed else None
+        asked = reduce(with_source_layer, self.brief.layers, self.brief)
+        time = seconds_for(asked, found.layers, rest, self.speed) if self.speed else None
         return Figures(tiles, found.bytes.high, time)
 
     def _estimate(self, brief: Brief) -> Estimate:
-        return combined({name: self._layer(brief, name) for name in brief.layers})
+        found: dict[str, LayerEstimate] = {}
+        for name in brief.layers:
+            found |= self._layer(brief, name)
+        return combined(found)
 
-    def _layer(self, brief: Brief, layer: str) -> LayerEstimate:
-        """A layer's estimate, kept by what its areas ask for."""
+    def _layer(self, brief: Brief, layer: str) -> dict[str, LayerEstimate]:
+        """A layer's estimate, and that of the source that it is made of, kept by what its areas ask for."""
         wanted = [area for area in brief.areas if area.layers is None or layer in area.layers]
         asked = [(a.name, (a.half_width, a.deepest_for(layer))) for a in wanted]
         coarse = brief.overview.deepest if brief.overview and wanted else -1
@@ -271,8 +280,20 @@ class _Fitting:
             parts += [
                 a.tiles.at(*range(coarse + 1)) for a in self.plan.layers[layer].areas if a.name == OVERVIEW
             ]
-            self.known[key] = estimate_layer(TileSet.union(parts), self.sizes.get(layer, LayerSizes()))
+            self.known[key] = self._weighed(layer, TileSet.union(parts))
         return self.known[key]
+
+    def _weighed(self, layer: str, tiles: TileSet) -> dict[str, LayerEstimate]:
+        found = estimate_layer(tiles, self.sizes.get(layer, LayerSizes()))
+        grid = grid_of(self.brief.layers[layer])
+        if grid is None:
+            return {layer: found}
+        asked = source_tiles(grid, tiles, self.plan.layers[layer].tile_px)
+        source = source_name(layer)
+        return {
+            layer: found.made(),
+            source: estimate_layer(asked, self.sizes.get(source, LayerSizes(tile_px=grid.tile_px))),
+        }
 
     def _cover(self, area: str, layer: str, half_m: float | None) -> TileSet:
         shape = self.plan.shapes[area]

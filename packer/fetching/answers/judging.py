@@ -209,7 +209,7 @@ def _mismatch(found: Payload, rules: TileRules) -> WrongContent | None:
         return WrongContent(f"the server sends {kind}, the layer expects {want}: set `format` in the brief")
     if rules.size_px is not None and found.size_px is not None:
         (width, height), side = found.size_px, rules.size_px
-        asked = (side * rules.block[0], side * rules.block[1])
+        asked = (side * rules.block[0] + 2 * rules.gutter_px, side * rules.block[1] + 2 * rules.gutter_px)
         if (width, height) != asked:
             return WrongContent(
                 f"the image has {width} x {height} px, the layer expects {asked[0]} x {asked[1]}"

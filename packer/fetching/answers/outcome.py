@@ -158,7 +158,8 @@ class TileRules:
 
     `kind` None accepts any image. `host` is the layer's host with its port, lower case ("[::1]:8080" for an
     IPv6 address). `limit_bytes` bounds the body and its content. `size_px` is the side of a tile; None
-    accepts any size. `block` are the columns and rows of tiles that one image shows.
+    accepts any size. `block` are the columns and rows of tiles that one image shows, and
+    `gutter_px` how many pixels it has round them.
     """
 
     kind: Kind | None
@@ -166,3 +167,4 @@ class TileRules:
     limit_bytes: int
     size_px: int | None
     block: tuple[int, int] = (1, 1)
+    gutter_px: int = 0

@@ -78,7 +78,9 @@ def lent_layers(
 
 
 def _stays_here(layer: Layer) -> bool:
-    return layer.metatile > 1 or (layer.offer is not None and layer.offer.grid is not None)
+    return (
+        layer.metatile > 1 or layer.gutter > 0 or (layer.offer is not None and layer.offer.grid is not None)
+    )
 
 
 @asynccontextmanager

@@ -89,12 +89,12 @@ class Source:
         turn %= len(names)
         return replace(self.address, subdomains=names[turn:] + names[:turn]).url(tile)
 
-    def block_url(self, block: TileBlock, turn: int = 0) -> str:
-        """The address of a picture of a block of tiles."""
+    def block_url(self, block: TileBlock, turn: int = 0, gutter_px: int = 0) -> str:
+        """The address of a picture of a block of tiles, with so many pixels more on each side."""
         names = self.address.subdomains
         turn = turn % len(names) if names else 0
         address = replace(self.address, subdomains=names[turn:] + names[:turn])
-        return address.url(block.first, block.columns, block.rows)
+        return address.url(block.first, block.columns, block.rows, gutter_px)
 
     def urls(self, tile: Tile) -> list[str]:
         """The address of one tile at every host that it can be asked of."""
