@@ -27,7 +27,7 @@ from pathlib import Path
 
 from PIL import Image
 
-from packer.common.own_process import CHECK_JPEGS
+from packer.common.own_process import OWN_PROCESS
 from packer.content.jpeg_checks import FINDING, LENGTH, READY
 from tests.tile_server import png
 
@@ -218,7 +218,7 @@ def checks_jpegs(it: Packaged) -> None:
     Image.effect_noise((256, 256), 60).save(out, "JPEG")
     whole = out.getvalue()
     cut = whole[: len(whole) // 2] + b"\xff\xd9"
-    command, env = it.command(CHECK_JPEGS)
+    command, env = it.command(OWN_PROCESS, "packer.content.jpeg_checks")
     given = b"".join(LENGTH.pack(len(body)) + body for body in (whole, cut))
     said = subprocess.run(command, env=env, input=given, capture_output=True, timeout=60, check=True).stdout
     expect(said[:1] == READY, "The process that checks JPEGs does not get ready.")
