@@ -1,8 +1,9 @@
 """`python -m packer` is the command `lastbar`, and this is what the packaged program begins with."""
 
+import importlib
 import sys
 
-from packer.common.own_process import CHECK_JPEGS, FETCH_APART, is_packaged, restore_environment
+from packer.common.own_process import OWN_PROCESS, OWN_PROGRAMS, is_packaged, restore_environment
 
 
 def _begin() -> None:
@@ -12,15 +13,8 @@ def _begin() -> None:
 
         freeze_support()
         restore_environment()
-        if sys.argv[1:] == [CHECK_JPEGS]:
-            from packer.content.jpeg_checks import main as check_jpegs
-
-            check_jpegs()
-            return
-        if sys.argv[1:] == [FETCH_APART]:
-            from packer.desk.fetch_apart import main as fetch_apart
-
-            fetch_apart()
+        if len(sys.argv) == 3 and sys.argv[1] == OWN_PROCESS and sys.argv[2] in OWN_PROGRAMS:
+            importlib.import_module(sys.argv[2]).main()
             return
     from packer.cli import main
 

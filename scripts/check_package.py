@@ -27,7 +27,7 @@ from pathlib import Path
 
 from PIL import Image
 
-from packer.common.own_process import CHECK_JPEGS
+from packer.common.own_process import OWN_PROCESS
 from packer.content.jpeg_checks import FINDING, LENGTH, READY
 from tests.tile_server import png
 
@@ -218,7 +218,7 @@ def checks_jpegs(it: Packaged) -> None:
     Image.effect_noise((256, 256), 60).save(out, "JPEG")
     whole = out.getvalue()
     cut = whole[: len(whole) // 2] + b"\xff\xd9"
-    command, env = it.command(CHECK_JPEGS)
+    command, env = it.command(OWN_PROCESS, "packer.content.jpeg_checks")
     given = b"".join(LENGTH.pack(len(body)) + body for body in (whole, cut))
     said = subprocess.run(command, env=env, input=given, capture_output=True, timeout=60, check=True).stdout
     expect(said[:1] == READY, "The process that checks JPEGs does not get ready.")
@@ -226,6 +226,29 @@ def checks_jpegs(it: Packaged) -> None:
     digest = hashlib.sha256(whole).digest()
     expect(findings[0] == (True, 256, 256, digest) and not findings[1][0], f"It finds {findings}.")
     print("  served    the process that checks JPEGs")
+
+
+def fetches_on_the_desk(it: Packaged) -> None:
+    """A fetch that the desk is asked for, and the process of its own that does it."""
+    command, env = it.command(OWN_PROCESS, "packer.desk.fetch_apart")
+    with subprocess.Popen(command, env=env, stdin=subprocess.PIPE, stdout=subprocess.PIPE) as process:
+        assert process.stdin is not None
+        assert process.stdout is not None
+        expect(b"ready" in process.stdout.readline(), "The process of the desk's fetch does not get ready.")
+        process.stdin.close()
+    with secure_server() as url:
+        (it.work / "brief.toml").write_text(_BRIEF.format(url=url), encoding="utf-8")
+        shutil.rmtree(it.work / "packs")
+        with it.serving("desk", "brief.toml", "--no-browser", SSL_CERT_FILE=str(TLS / "ca.pem")) as link:
+            desk, base = browser(), link.partition("open?")[0]
+            page(desk, link)
+            headers = {"Origin": base.rstrip("/"), "Content-Type": "application/json"}
+            desk.open(urllib.request.Request(f"{base}api/jobs/fetch", b"{}", headers), timeout=60).close()
+            ends = time.monotonic() + LONGEST_S
+            while (job := json.loads(page(desk, f"{base}api/state"))["jobs"]["fetch"])["state"] == "running":
+                expect(time.monotonic() < ends, "The fetch of the desk does not end.")
+                time.sleep(0.2)
+    expect(job["state"] == "done" and job["result"]["complete"], f"The fetch of the desk: {job}")
 
 
 def proves(it: Packaged) -> None:
@@ -275,7 +298,7 @@ def main(arguments: list[str]) -> int:
         work = Path(temporary, "work")
         work.mkdir()
         it = Packaged(moved / "lastbar", work)
-        for trial in (starts, plans, fetches, checks_jpegs, proves, shows):
+        for trial in (starts, plans, fetches, checks_jpegs, fetches_on_the_desk, proves, shows):
             print(f"{trial.__doc__}", flush=True)
             trial(it)
         expect(_listing(moved) == before, "It has written into its own folder.")

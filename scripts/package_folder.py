@@ -24,12 +24,16 @@ from pathlib import Path
 from PyInstaller.__main__ import run as pyinstaller
 
 ROOT = Path(__file__).resolve().parent.parent
+sys.path.insert(0, str(ROOT))
+
+from packer.common.own_process import OWN_PROGRAMS
+
 PACKAGES = Path(sysconfig.get_paths()["purelib"])
 
 HIDDEN = (
     "pyogrio._geometry",  # imported by compiled code, where nothing can be read of it
     "xstatic.pkg.leaflet",
-    "packer.content.jpeg_checks",
+    *OWN_PROGRAMS,
 )
 EXCLUDED = (
     "readline",  # GPL-3.0, and of no use here

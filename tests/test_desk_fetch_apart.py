@@ -77,7 +77,7 @@ def test_a_process_that_dies_ends_the_fetch_with_a_sentence(
 
 
 def test_where_no_process_can_be_had_the_fetch_runs_in_the_desks_own(monkeypatch: pytest.MonkeyPatch) -> None:
-    monkeypatch.setattr(apart, "fetch_apart_command", lambda: ["/bin/false"])
+    monkeypatch.setattr(apart, "own_program_command", lambda _module: ["/bin/false"])
     seen: list[object] = []
 
     async def carried_out(order: FetchOrder, _stop: asyncio.Event, _tell: object) -> dict[str, Any]:

@@ -8,6 +8,7 @@ import io
 import os
 import sys
 from collections.abc import Callable
+from functools import partial
 from pathlib import Path
 from types import SimpleNamespace
 from typing import Any
@@ -21,11 +22,10 @@ from packer.cli import run_desk
 from packer.cli.file_manager import started_by_file_manager
 from packer.cli.terminal import takes_codes
 from packer.common.own_process import (
-    CHECK_JPEGS,
-    FETCH_APART,
-    fetch_apart_command,
-    jpeg_checks_command,
+    OWN_PROCESS,
+    OWN_PROGRAMS,
     own_command,
+    own_program_command,
     restore_environment,
 )
 from packer.common.shell import shell_command
@@ -42,14 +42,14 @@ def packaged(monkeypatch: pytest.MonkeyPatch) -> None:
 
 def test_python_is_called_where_there_is_one() -> None:
     assert own_command("fetch", Path("trip")) == [sys.executable, "-m", "packer", "fetch", "trip"]
-    assert jpeg_checks_command()[1:] == ["-m", "packer.content.jpeg_checks"]
+    assert own_program_command(OWN_PROGRAMS[0]) == [sys.executable, "-m", "packer.content.jpeg_checks"]
 
 
 @pytest.mark.usefixtures("packaged")
 def test_the_packaged_program_starts_itself_and_no_python() -> None:
     assert own_command("fetch", Path("trip")) == ["/opt/lastbar/lastbar", "fetch", "trip"]
-    assert jpeg_checks_command() == ["/opt/lastbar/lastbar", CHECK_JPEGS]
-    assert fetch_apart_command() == ["/opt/lastbar/lastbar", FETCH_APART]
+    for module in OWN_PROGRAMS:
+        assert own_program_command(module) == ["/opt/lastbar/lastbar", OWN_PROCESS, module]
 
 
 def test_nothing_but_that_room_starts_this_program() -> None:
@@ -70,7 +70,7 @@ def test_commands_to_paste_are_those_that_were_typed(monkeypatch: pytest.MonkeyP
 @pytest.mark.usefixtures("packaged")
 @pytest.mark.parametrize(
     ("arguments", "does"),
-    [([CHECK_JPEGS], "checks"), ([FETCH_APART], "fetches"), ([], "main"), (["plan"], "main")],
+    [*(([OWN_PROCESS, name], name) for name in OWN_PROGRAMS), ([], "main"), ([OWN_PROCESS, "os"], "main")],
 )
 def test_the_packaged_program_begins_with_what_it_was_started_for(
     monkeypatch: pytest.MonkeyPatch, arguments: list[str], does: str
@@ -78,8 +78,8 @@ def test_the_packaged_program_begins_with_what_it_was_started_for(
     did: list[str] = []
     monkeypatch.setattr(sys, "argv", ["lastbar", *arguments])
     monkeypatch.setattr("multiprocessing.freeze_support", lambda: did.append("freeze_support"))
-    monkeypatch.setattr("packer.content.jpeg_checks.main", lambda: did.append("checks"))
-    monkeypatch.setattr("packer.desk.fetch_apart.main", lambda: did.append("fetches"))
+    for name in OWN_PROGRAMS:
+        monkeypatch.setattr(f"{name}.main", partial(did.append, name))
     monkeypatch.setattr(cli, "main", lambda: did.append("main"))
     begin._begin()
     assert did == ["freeze_support", does]

@@ -14,7 +14,6 @@ import zlib
 from pathlib import Path
 
 import numpy as np
-import pyogrio
 import pytest
 import shapely
 from hypothesis import given, settings
@@ -60,6 +59,7 @@ def jpg_with_thumbnail() -> bytes:
 @functools.cache
 def vector_tiles() -> tuple[bytes, ...]:
     """Bare vector tiles as written by GDAL's MVT driver, smallest first."""
+    pyogrio = pytest.importorskip("pyogrio")
     rng = np.random.default_rng(3)
     start = np.array([7.0, 46.0])
     shapes = [shapely.LineString(start + rng.normal(0, 0.01, (20, 2)).cumsum(0)) for _ in range(20)]

@@ -26,6 +26,7 @@ import shapely
 from geographiclib.geodesic import Geodesic
 
 from packer.cli import run_view
+from packer.cli.terminal import show_square
 from packer.errors import InputError
 from packer.geometry.shapes import Corridor
 from packer.geometry.tileset import Tile, TileSet
@@ -687,7 +688,7 @@ def test_square_code_holds_the_very_link(
 
     terminal, link = Terminal(), "http://192.168.43.17:41234/open?code=ABCD2345EFGH"
     monkeypatch.setattr("sys.stdout", terminal)
-    run_view._show_square(link)
+    show_square(link, "m")
     shown = re.sub(r"\x1b\[[\d;]*m", "", terminal.getvalue()).splitlines()
     assert all(len(line) <= 80 for line in shown)
     # Upper half, lower half: a block is light. Read back, the modules are those of the link's own symbol.

@@ -2,11 +2,11 @@
 
 from __future__ import annotations
 
-import io
 import sys
 
 from packer.cli.fetch_options import FetchOptions
 from packer.cli.output import echo_wrapped, warn
+from packer.cli.terminal import show_square
 from packer.errors import InputError
 from packer.fetching.hands.host import Hands, check_hands
 from packer.view.server import shareable_addresses
@@ -58,21 +58,9 @@ def show_code(code: str) -> None:
     """How another machine joins."""
     echo_wrapped("Other machines in this network may fetch as well. On each, run:")
     sys.stdout.write(f"  lastbar hand {code}\n")
-    _show_square(code)
+    show_square(code, "l")
     warn(
         "Whoever has this code can send tiles into these packs, and sees the keys of their layers. This machine "
         "fetches too."
     )
     sys.stdout.flush()
-
-
-def _show_square(code: str) -> None:
-    """The code as a QR code, where there is a terminal to show it on."""
-    if not sys.stdout.isatty() or "utf" not in (sys.stdout.encoding or "").lower():
-        return
-    import segno
-
-    drawn = io.StringIO()
-    segno.make(code, micro=False, error="l").terminal(drawn, border=2, compact=True)
-    for line in drawn.getvalue().splitlines():
-        sys.stdout.write(f"\033[97;40m{line}\033[0m\n")

@@ -16,6 +16,7 @@ from typing import TYPE_CHECKING
 from packer.cli.output import echo, warn
 from packer.cli.progress import warn_wrapped
 from packer.cli.signals import on_stop_signals
+from packer.cli.terminal import takes_codes
 from packer.common.clock import SystemClock
 from packer.common.units import bytes_text, counted
 from packer.errors import EXIT_DONE, InputError
@@ -107,7 +108,7 @@ async def _show(news: HandNews, *, quiet: bool) -> None:
     if quiet:
         return
     before, joined, at = (0, 0), False, time.monotonic()
-    live = sys.stderr.isatty()
+    live = takes_codes(sys.stderr)
     while True:
         await asyncio.sleep(_SHOWN_EVERY_S)
         if news.joined and not joined:

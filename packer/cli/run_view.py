@@ -7,7 +7,7 @@ from pathlib import Path
 
 from packer.cli.briefs import brief_at
 from packer.cli.output import echo, warn
-from packer.cli.terminal import takes_codes
+from packer.cli.terminal import show_square
 from packer.planning.plan import plan
 from packer.view import Sharing, ViewServer
 
@@ -33,7 +33,7 @@ def run(path: Path, store: Path | None, port: int, share: bool, address: str | N
 def _announce(view: ViewServer, shared: bool) -> None:
     echo(f"What is on board: {view.link}")
     if shared:
-        _show_square(view.link)
+        show_square(view.link, "m")
         warn(
             "Anyone on the local network who has this link can see the maps. The connection is not encrypted. The "
             "link works until you stop the view."
@@ -42,18 +42,3 @@ def _announce(view: ViewServer, shared: bool) -> None:
         warn("Only this machine can open it. To show it on phones at camp, add --share.")
     warn("For viewing, not for positioning. Ctrl-C stops it.")
     sys.stdout.flush()
-
-
-def _show_square(link: str) -> None:
-    """The link as a QR code, where there is a terminal to show it on."""
-    if not takes_codes(sys.stdout) or "utf" not in (sys.stdout.encoding or "").lower():
-        return
-    import io
-
-    import segno
-
-    drawn = io.StringIO()
-    segno.make(link, micro=False, error="m").terminal(drawn, border=2, compact=True)
-    for line in drawn.getvalue().splitlines():
-        # White on black whatever the terminal's own colours, which `echo` would not let through.
-        sys.stdout.write(f"\033[97;40m{line}\033[0m\n")

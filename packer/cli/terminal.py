@@ -4,11 +4,12 @@ letters."""
 from __future__ import annotations
 
 import ctypes
+import io
 import os
 import sys
 from typing import Any, TextIO
 
-__all__ = ["takes_codes"]
+__all__ = ["show_square", "takes_codes"]
 
 _VIRTUAL_TERMINAL = 0x0004  # ENABLE_VIRTUAL_TERMINAL_PROCESSING, Windows API, SetConsoleMode
 
@@ -31,3 +32,17 @@ def _console_follows(stream: TextIO, kernel: Any) -> bool:
     return bool(
         mode.value & _VIRTUAL_TERMINAL or kernel.SetConsoleMode(handle, mode.value | _VIRTUAL_TERMINAL)
     )
+
+
+def show_square(text: str, error: str) -> None:
+    """A text as a QR code on stdout, where there is a terminal that can show it. `error` is the level of ISO/IEC 18004,
+    "l" to "h"."""
+    if not takes_codes(sys.stdout) or "utf" not in (sys.stdout.encoding or "").lower():
+        return
+    import segno
+
+    drawn = io.StringIO()
+    segno.make(text, micro=False, error=error).terminal(drawn, border=2, compact=True)
+    for line in drawn.getvalue().splitlines():
+        # White on black whatever the terminal's own colours, which `echo` would not let through.
+        sys.stdout.write(f"\033[97;40m{line}\033[0m\n")

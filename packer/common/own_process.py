@@ -8,20 +8,18 @@ import sys
 from collections.abc import MutableMapping
 
 __all__ = [
-    "CHECK_JPEGS",
-    "FETCH_APART",
-    "fetch_apart_command",
+    "OWN_PROCESS",
+    "OWN_PROGRAMS",
     "is_packaged",
-    "jpeg_checks_command",
     "own_command",
+    "own_program_command",
     "restore_environment",
 ]
 
-CHECK_JPEGS = "--own-process-checks-jpegs"
-"""The one word with which the packaged program does the work of `packer.content.jpeg_checks`."""
-
-FETCH_APART = "--own-process-fetches"
-"""The one word with which the packaged program does the work of `packer.desk.fetch_apart`."""
+OWN_PROGRAMS = ("packer.content.jpeg_checks", "packer.desk.fetch_apart")
+"""The modules whose `main` is the work of a process of its own."""
+OWN_PROCESS = "--own-process"
+"""With this word and the name of such a module the packaged program does that work."""
 
 
 def is_packaged() -> bool:
@@ -36,14 +34,10 @@ def own_command(*words: object) -> list[str]:
     return [*begin, *map(str, words)]
 
 
-def jpeg_checks_command() -> list[str]:
-    """The command of the process that checks JPEGs; it loads nothing of the command line."""
-    return own_command(CHECK_JPEGS) if is_packaged() else [sys.executable, "-m", "packer.content.jpeg_checks"]
-
-
-def fetch_apart_command() -> list[str]:
-    """The command of the process that fetches for the desk; it loads nothing of the command line."""
-    return own_command(FETCH_APART) if is_packaged() else [sys.executable, "-m", "packer.desk.fetch_apart"]
+def own_program_command(module: str) -> list[str]:
+    """The command of a process that does the work of one of `OWN_PROGRAMS`; it loads nothing of the command line."""
+    assert module in OWN_PROGRAMS, module
+    return own_command(OWN_PROCESS, module) if is_packaged() else [sys.executable, "-m", module]
 
 
 def restore_environment(environment: MutableMapping[str, str] = os.environ) -> None:

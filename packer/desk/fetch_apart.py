@@ -24,7 +24,7 @@ from dataclasses import replace
 from pathlib import Path
 from typing import IO, Any
 
-from packer.common.own_process import fetch_apart_command
+from packer.common.own_process import own_program_command
 from packer.desk.fetch_order import FetchOrder, carry_out
 from packer.desk.jobs import Reporter
 from packer.desk.transport import DESK_TRANSPORT
@@ -91,7 +91,7 @@ def _started() -> subprocess.Popen[bytes] | None:
     )
     try:
         process: subprocess.Popen[bytes] = subprocess.Popen(
-            fetch_apart_command(),
+            own_program_command("packer.desk.fetch_apart"),
             stdin=subprocess.PIPE,
             stdout=subprocess.PIPE,
             stderr=subprocess.DEVNULL,

@@ -17,7 +17,7 @@ import sys
 from collections import deque
 from typing import NamedTuple, cast
 
-from packer.common.own_process import jpeg_checks_command
+from packer.common.own_process import own_program_command
 from packer.content.jpeg_checks import FINDING, LENGTH, READY
 
 __all__ = ["JPEG_BEGINS", "MOST_WAITING", "JpegFinding", "JpegWorker"]
@@ -99,12 +99,13 @@ class JpegWorker:
 
     async def _begin(self) -> None:
         """If cancelled: there may be a process that ends with its input."""
+        command = own_program_command("packer.content.jpeg_checks")
         # Ctrl-C reaches every process of the terminal; when this one ends is for the fetch to say.
         own_group = {"creationflags": 0x200} if sys.platform == "win32" else {"start_new_session": True}
         # Without it the fetch goes on as before, only slower.
         with contextlib.suppress(OSError, NotImplementedError):  # the latter from loops without subprocesses
             _, self._process = await self._loop.subprocess_exec(
-                _Process, *jpeg_checks_command(), stderr=asyncio.subprocess.DEVNULL, **own_group
+                _Process, *command, stderr=asyncio.subprocess.DEVNULL, **own_group
             )
 
 

@@ -13,6 +13,7 @@ from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
 from packer.common.clock import Clock
+from packer.common.own_process import own_command
 from packer.errors import DiskError, InputError
 from packer.fetching.hands.dealer import Dealer
 from packer.fetching.hands.hands_fetcher import HandsFetcher
@@ -180,7 +181,7 @@ def _host_and_port(place: str) -> tuple[str, int]:
 def _start(code: str, number: int, count: int) -> subprocess.Popen[bytes]:
     """A hand here. It ends with this process, whose end of its input it watches."""
     name = "this machine" if count == 1 else f"process {number + 1}"
-    command = [sys.executable, "-m", "packer", "hand", "--name", name, "--below"]
+    command = own_command("hand", "--name", name, "--below")
     # Ctrl-C reaches every process of the terminal; when this one ends is for the fetch to say.
     own_group: dict[str, Any] = (
         {"creationflags": 0x200} if sys.platform == "win32" else {"start_new_session": True}
