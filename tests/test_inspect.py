@@ -319,7 +319,7 @@ def test_linked_folder_of_loose_tiles_is_named_once_however_many_tiles_lie_in_it
     assert wrong == ["aerial/13"]
 
 
-def test_each_folder_of_loose_tiles_is_looked_at_once_in_each_of_two_passes(
+def test_each_folder_of_loose_tiles_is_looked_at_as_a_folder_and_not_for_each_file(
     copied: Callable[[str], Path], monkeypatch: pytest.MonkeyPatch
 ) -> None:
     folder = copied("folder")
@@ -332,7 +332,7 @@ def test_each_folder_of_loose_tiles_is_looked_at_once_in_each_of_two_passes(
     monkeypatch.setattr(inspection, "is_link", counting)
     assert inspect_folder(folder).intact
     below = [path for path in (folder / "aerial").rglob("*") if path.is_dir()]
-    assert {looked[path] for path in below} == {2}
+    assert {looked[path] for path in below} == {2}, "for the listed files, and for those that are not listed"
 
 
 def restated(folder: Path, name: str) -> Path:

@@ -5,7 +5,8 @@ from __future__ import annotations
 import asyncio
 import sqlite3
 import time
-from collections.abc import Callable, Coroutine, Sequence
+from collections.abc import Callable, Coroutine, Iterable, Iterator, Sequence
+from itertools import islice
 from pathlib import Path
 from types import TracebackType
 from typing import Any, NamedTuple
@@ -33,6 +34,11 @@ __all__ = ["DAY_S", "Labels", "PackWriter", "Validators", "lock_path"]
 
 DAY_S = 86_400  # by how much two sound clocks may differ, time zones set wrongly included
 _LOOK_S = 0.3
+_KEYS_A_STATEMENT = 256
+_FETCHED_AT = (
+    "SELECT column1, column2, column3, fetched FROM (VALUES {}) CROSS JOIN placement "
+    "ON zoom_level = column1 AND tile_row = column2 AND tile_column = column3"
+)
 # A row is the run's own only as this run left it: an older copy of the same pack lacks what came since.
 _OWN_RUN = "id = ? AND started = ? AND plan = ? AND requests = ? AND stored = ?"
 
@@ -137,13 +143,17 @@ class PackWriter:
         """
         assert self._db is not None, "the pack is not open"
         found, latest = {}, self._clock() + DAY_S
+        places = {tile_key(tile): tile for tile in tiles}
         with translated(self.path):
-            for tile in tiles:
+            # Many in one statement: each is a way to the connection's thread and back, which takes longer than to look.
+            for some in _batched(places, _KEYS_A_STATEMENT):
+                marks = ", ".join(["(?, ?, ?)"] * len(some))
                 rows = await self._db.execute_fetchall(
-                    f"SELECT fetched FROM placement WHERE {AT_TILE}", tile_key(tile)
+                    _FETCHED_AT.format(marks), [value for key in some for value in key]
                 )
-                for (fetched,) in rows:
-                    found[tile] = fetched if isinstance(fetched, int) and fetched <= latest else 0
+                for *key, fetched in rows:
+                    sound = isinstance(fetched, int) and fetched <= latest
+                    found[places[(key[0], key[1], key[2])]] = fetched if sound else 0
         return found
 
     async def stale_tiles(self, fetched_before: float, now: float) -> TileSet:
@@ -340,3 +350,9 @@ async def _to_its_end(work: Coroutine[Any, Any, None]) -> None:
         if not task.cancelled():
             task.exception()  # reported to nobody: the cancellation goes first, the pack itself is intact
         raise
+
+
+def _batched(keys: Iterable[tuple[int, int, int]], most: int) -> Iterator[list[tuple[int, int, int]]]:
+    source = iter(keys)
+    while some := list(islice(source, most)):
+        yield some

@@ -13,11 +13,13 @@ from collections.abc import Sequence
 from dataclasses import dataclass
 from pathlib import Path
 
+from packer.store import staged_file
 from scripts.powercut import shim
 
 __all__ = ["Ended", "Runner"]
 
 HUNG = -999
+_STAGE_TILES = 40  # so that a handed-over file of a few hundred tiles is written in stages, as a large one is
 _MODULES = (
     "packer.cli.app",
     "packer.cli.run_fetch",
@@ -62,6 +64,7 @@ class Runner:
         os.environ.setdefault("OPENBLAS_NUM_THREADS", "1")
         for name in _MODULES:
             importlib.import_module(name)
+        staged_file.STAGE_TILES = _STAGE_TILES
         self._spoken = Path(tempfile.mkdtemp(dir=scratch, prefix="spoken"))
 
     def run(
