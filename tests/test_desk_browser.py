@@ -22,6 +22,10 @@ from playwright.sync_api import Browser, Page, expect
 PATIENCE_MS = 60_000
 
 
+HIDE = """(hidden) => {
+  Object.defineProperty(document, "hidden", { value: hidden, configurable: true });
+  document.dispatchEvent(new Event("visibilitychange"));
+}"""  # as when another tab is chosen, which a browser without a screen does not tell of
 REFUSED = "http://127.0.0.1:9/{z}/{x}/{y}.png"  # discard (RFC 863): nothing listens there
 NOTICES = """() => {
   [window.asked, window.told] = [0, []];
@@ -195,6 +199,10 @@ def test_without_any_network_an_area_is_drawn_on_the_graticule_dragged_undone_an
         assert isinstance(line, tuple)
         assert len(line) == 2
         assert inked(page)
+        with page.expect_request("**/api/events?apart=5"):
+            page.evaluate(HIDE, True)
+        with page.expect_request(re.compile("/api/events$")):
+            page.evaluate(HIDE, False)
         page.locator("#title").click()
         dialog = page.get_by_role("dialog")
         dialog.get_by_label("Lengths on this page").select_option("feet")

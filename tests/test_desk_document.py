@@ -12,6 +12,7 @@ from hypothesis import HealthCheck, given, settings
 from hypothesis import strategies as st
 
 from packer import Brief, BriefError, InputError
+from packer.desk.brief_facts import layer_facts, read_table
 from packer.desk.changes import read_change
 from packer.desk.document import ChangedElsewhereError, Document, Snapshot, StaleRevisionError
 from packer.desk.figures import Planner
@@ -309,3 +310,16 @@ def test_whatever_is_done_the_file_is_the_state_and_undo_leads_all_the_way_back(
     while document.now().can_undo:
         document.undo(document.now().revision)
     assert document.now().text == BRIEF
+
+
+def test_a_layer_is_laid_over_another_and_lifted_again_and_the_page_is_told(tmp_path: Path) -> None:
+    (tmp_path / "brief.toml").write_text(BRIEF, encoding="utf-8")
+    document = Document(tmp_path, now=Clock())
+
+    def over(**change: object) -> list[str | None]:
+        now = document.change(document.now().revision, read_change(change))
+        return [one["over"] for one in layer_facts(now, read_table(now.text))]
+
+    flight = {**LAYER, "over": "aerial"}
+    assert over(do="add-layer", name="flight", values=flight) == [None, "aerial"]
+    assert over(do="set-layer", name="flight", values={"over": None}) == [None, None]

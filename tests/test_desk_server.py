@@ -408,6 +408,11 @@ def test_a_word_of_a_survey_that_cannot_be_read_tells_of_none(tmp_path: Path, wo
         assert running_survey(tmp_path) is None
 
 
+@pytest.mark.parametrize("apart", ["0", "-1", "61", "nan", "inf", "x", ""])
+def test_events_come_as_seldom_as_asked_for_within_bounds(page: Page, apart: str) -> None:
+    assert "number of seconds" in page.get(f"/api/events?apart={apart}", 400)["error"]
+
+
 def test_a_page_that_goes_away_in_mid_event_is_forgotten_and_nothing_is_left_open() -> None:
     events, said = Events(), list[dict[str, Any]]()
 

@@ -2,9 +2,14 @@
 
 from __future__ import annotations
 
+import os
+from collections.abc import Mapping
+from pathlib import Path
 from typing import Any
 
-__all__ = ["body_fault"]
+from packer.errors import InputError
+
+__all__ = ["body_fault", "typed_path"]
 
 _DEEPEST = 16  # a change with the positions of a drawn outline in it has a depth of six
 _LONGEST_TEXT = 4000  # the longest address that may be tried
@@ -36,3 +41,17 @@ def body_fault(found: Any) -> str | None:
 
 def _is_whole(text: str) -> bool:
     return text.isascii() or not any("\ud800" <= c <= "\udfff" for c in text)
+
+
+def typed_path(body: Mapping[str, Any], key: str, otherwise: str) -> Path:
+    """The file or folder that somebody typed under a key, as an absolute path; "~" is the home folder.
+
+    Raises InputError with the sentence `otherwise` where there is none, or it can be the name of nothing.
+    """
+    text = body.get(key)
+    try:
+        if not isinstance(text, str) or not text.strip() or b"\0" in os.fsencode(text):
+            raise InputError(otherwise)
+        return Path(text.strip()).expanduser().absolute()
+    except (UnicodeEncodeError, RuntimeError):  # RuntimeError: there is no such user's home
+        raise InputError(otherwise) from None

@@ -17,6 +17,7 @@ from pathlib import Path
 from typing import IO, Any
 
 from packer.common.own_process import own_command
+from packer.desk.body import typed_path
 from packer.desk.jobs import Reporter, Work
 from packer.desk.wording import on_page
 from packer.errors import EXIT_NOT_COMPLETE, InputError, LastbarError
@@ -44,7 +45,7 @@ def take_in_work(brief: Brief, store: Path | None, options: Mapping[str, Any]) -
     A picture without `yes` is only described: the result is then `text`. Raises InputError for options that cannot be
     used. If the process dies: as `lastbar take-in`, whose input ends.
     """
-    layer, path = options.get("layer"), _path(options, "path", "Say which file or folder to take in.")
+    layer, path = options.get("layer"), typed_path(options, "path", "Say which file or folder to take in.")
     if not isinstance(layer, str) or layer not in brief.layers:
         raise InputError("Choose the layer that it goes into.")
     flags = [
@@ -56,7 +57,7 @@ def take_in_work(brief: Brief, store: Path | None, options: Mapping[str, Any]) -
 
 def split_work(brief: Brief, store: Path | None, options: Mapping[str, Any]) -> Work:
     """Share out what is missing: options `parts`, how many, and `to`, the folder they go into. Raises InputError."""
-    parts, to = options.get("parts"), _path(options, "to", "Say which folder the parts go to.")
+    parts, to = options.get("parts"), typed_path(options, "to", "Say which folder the parts go to.")
     if not isinstance(parts, int) or isinstance(parts, bool) or not 2 <= parts <= _MOST_PARTS:
         raise InputError(f"Choose 2 to {_MOST_PARTS} parts.")
     return _work(
@@ -66,13 +67,6 @@ def split_work(brief: Brief, store: Path | None, options: Mapping[str, Any]) -> 
 
 def _store(store: Path | None) -> list[str]:
     return [] if store is None else ["--store", str(store)]
-
-
-def _path(options: Mapping[str, Any], key: str, otherwise: str) -> Path:
-    text = options.get(key)
-    if not isinstance(text, str) or not text.strip() or "\0" in text:
-        raise InputError(otherwise)
-    return Path(text.strip()).expanduser().absolute()
 
 
 def _work(words: Sequence[str]) -> Work:

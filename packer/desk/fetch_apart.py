@@ -22,16 +22,18 @@ from collections.abc import Callable, Mapping
 from contextlib import suppress
 from dataclasses import replace
 from pathlib import Path
-from typing import IO, Any
+from typing import IO, TYPE_CHECKING, Any
 
 from packer.common.own_process import own_program_command
 from packer.desk.fetch_order import FetchOrder, carry_out
-from packer.desk.jobs import Reporter
 from packer.desk.transport import DESK_TRANSPORT
 from packer.errors import LastbarError
 from packer.fetching.pacing.speed_limit import SpeedLimit
 from packer.fetching.run import fast_loop
 from packer.sources.key_sources import give_key, given_keys
+
+if TYPE_CHECKING:
+    from packer.desk.jobs import Reporter  # the other process has no pages, and loads none of what they need
 
 __all__ = ["FetchFailedError", "fetch_apart", "fetch_here", "main"]
 

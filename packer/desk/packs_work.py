@@ -8,6 +8,7 @@ from pathlib import Path
 from typing import Any
 
 from packer.common.regular_file import refuse_special
+from packer.desk.body import typed_path
 from packer.desk.jobs import Reporter, Work
 from packer.errors import InputError, StoreError
 from packer.planning.brief import Brief
@@ -66,10 +67,7 @@ def merge_work(brief: Brief, store: Path | None, options: Mapping[str, Any]) -> 
     Each tile is checked, and what is on board stays. Raises InputError for a folder that is none or has no such pack.
     If the process dies: as for `merge_pack`, pack by pack.
     """
-    text = options.get("from")
-    if not isinstance(text, str) or not text.strip():
-        raise InputError("Say which folder has the other packs.")
-    folder = Path(text).expanduser().absolute()
+    folder = typed_path(options, "from", "Say which folder has the other packs.")
     refuse_special(folder)
     into = {pack_path(brief, name, store): name for name in brief.layers}
     if not folder.is_dir() or folder in {pack.parent.absolute() for pack in into}:

@@ -12,6 +12,7 @@ from typing import Any, Literal, TypeVar, cast, get_args
 
 from packer.common.links import is_link
 from packer.common.units import seconds, size_bytes
+from packer.desk.body import typed_path
 from packer.desk.fetch_apart import fetch_apart
 from packer.desk.fetch_order import FetchOrder, fetch_progress
 from packer.desk.jobs import Reporter, Work
@@ -258,10 +259,7 @@ def handover_work(
 
 
 def _folder(options: Mapping[str, Any]) -> Path:
-    text = options.get("to")
-    if not isinstance(text, str) or not text.strip():
-        raise InputError("Say which folder the files go to.")
-    return Path(text).expanduser().absolute()
+    return typed_path(options, "to", "Say which folder the files go to.")
 
 
 def _crews(brief: Brief, names: Sequence[str] | None) -> list[DeviceCrew]:

@@ -57,10 +57,17 @@ function line(area) {
       make("span.sign", { text: sign, "aria-label": form, role: "img" }),
       make("span.name", { text: area.name }),
       mark,
-      make("span.depths", { text: depths(Object.entries(figures?.layers ?? {}).map(([name, one]) => [name, one.deepest])) || before(area) }),
-      make("span.size", { text: size.filter(Boolean).join(", ") }),
+      facts(depths(Object.entries(figures?.layers ?? {}).map(([name, one]) => [name, one.deepest])) || before(area), size.filter(Boolean).join(", ")),
     ),
   );
+}
+
+/**
+ * The line below a name: depth and size, one after the other where both have room.
+ * @param {string} depth @param {string} size
+ */
+function facts(depth, size) {
+  return make("span.facts", {}, make("span.depths", { text: depth }), size ? make("span.size", { text: size }) : null);
 }
 
 /**
@@ -108,8 +115,7 @@ function layerLine(layer) {
       { type: "button", onclick: () => editLayer(layer) },
       make("span.sign", { text: "▤", "aria-label": "layer", role: "img" }),
       make("span.name", { text: layer.name }),
-      make("span.depths", { text: zooms }),
-      make("span.size", { text: size ? bytes(size.bytes.expected) : "" }),
+      facts(zooms, size ? bytes(size.bytes.expected) : ""),
     ),
   );
 }

@@ -1,6 +1,6 @@
 // A map layer: its address, what it permits, and how gently it is asked.
 
-import { ask, field, make } from "./dom.js";
+import { ask, choice, field, make } from "./dom.js";
 import { store } from "./store.js";
 import { keep, tryPart, usedBefore } from "./try-layer.js";
 
@@ -25,7 +25,8 @@ export async function addLayer(address = "") {
   ];
   if (await ask("Add a map layer", content, "Add")) {
     const values = parts.values();
-    if (await store.change({ do: "add-layer", name: name.value.trim(), values })) await keep(name.value.trim(), values);
+    const { over: _, ...kept } = values; // what it lies over is a layer of this brief alone
+    if (await store.change({ do: "add-layer", name: name.value.trim(), values })) await keep(name.value.trim(), kept);
   }
 }
 
@@ -52,6 +53,8 @@ function controls(layer) {
   const zooms = make("div.pair", { role: "group", "aria-label": "First and last zoom" }, first, "to", last);
   first.setAttribute("aria-label", "First zoom");
   last.setAttribute("aria-label", "Last zoom");
+  const others = (store.state?.layers ?? []).map((/** @type {any} */ one) => one.name).filter((/** @type {string} */ one) => one !== layer.name);
+  const over = choice([["", "no other"], ...others.map((/** @type {string} */ one) => [one, one])], layer.over ?? "", () => undefined);
   /** What a trial found beside what the form shows, and for which address. */
   const more = { address: "", kind: "", values: /** @type {any} */ ({}) };
   return {
@@ -75,6 +78,7 @@ function controls(layer) {
       field("Why you may keep these tiles", permission, "The licence or agreement, in words. Recorded in the pack."),
       field("Connections at once", connections),
       field("Requests a second", rate),
+      ...(others.length ? [field("Lies over the layer", over, "Where this one has nothing, that one shows.")] : []),
     ],
     values(withAddress = true) {
       const text = address.value.trim();
@@ -86,6 +90,7 @@ function controls(layer) {
         permission: permission.value,
         connections: Number(connections.value),
         "requests-per-second": Number(rate.value),
+        ...(over.value || layer.over ? { over: over.value || null } : {}),
       };
     },
   };
