@@ -22,6 +22,7 @@ from typing import ClassVar
 
 import pytest
 
+from packer.cli.hand_text import hand_lines
 from packer.common.clock import SystemClock
 from packer.errors import InputError, NetworkError
 from packer.fetching.hands import dealer, hands_gate
@@ -80,6 +81,10 @@ class Planner:
     async def joined(self, name: str) -> Joined:
         code = JoinCode.read(await self.code)
         return Joined(code.place, await asyncio.to_thread(hand_context, code), name)
+
+    async def until(self, there: Callable[[], bool]) -> None:
+        while not there():
+            await asyncio.sleep(0.01)
 
     async def until_stored(self, tiles: int) -> None:
         while not (self.layers and self.layers[0].counts.stored >= tiles):
@@ -438,6 +443,92 @@ def test_what_a_hostile_hand_sends_is_not_stored_and_it_is_dealt_nothing_more(
     assert_as_from_one(brief, asyncio.run(go()))
 
 
+async def scripted(planner: Planner, name: str) -> tuple[Channel, str]:
+    """A hand that does what a test says, and nothing by itself."""
+    channel = await channel_of(await planner.joined(name))
+    found = await channel.ask({"op": "join", "hand": "", "name": name, "version": __version__})
+    return channel, found["hand"]
+
+
+def test_a_host_that_asks_one_hand_for_patience_is_left_alone_by_all(
+    brief_for: BriefMaker, server: TileServer
+) -> None:
+    brief = brief_for(server.url, area=AREA, connections=CONNECTIONS)
+
+    async def go() -> None:
+        async with planning(brief) as planner:
+            first, one = await scripted(planner, "one")
+            second, other = await scripted(planner, "other")
+            assert (await first.ask(beat(one)))["shares"]["gate0"][0] > 0
+            await first.ask({"op": "patience", "hand": one, "gate": "gate0", "wait_s": 30.0})
+            for channel, number in ((first, one), (second, other)):
+                told = await channel.ask(beat(number))
+                assert told["shares"] == {"gate0": [0, 0]}
+                assert told["quiet"]["gate0"] > 20
+                assert told["deal"]["survey"] == []
+                channel.close()
+
+    asyncio.run(go())
+
+
+def test_a_hand_behind_a_sign_in_page_says_so_by_its_name_and_its_tiles_go_to_others(
+    brief_for: BriefMaker, server: TileServer
+) -> None:
+    brief = brief_for(server.url, area=AREA, connections=CONNECTIONS)
+    waits = {"gate0": ["sign-in", "a page came in place of a tile", "https://portal.example/", 4.0]}
+
+    async def go() -> FetchReport:
+        async with planning(brief) as planner:
+            hotel, number = await scripted(planner, "hotel")
+            dealt = (await hotel.ask(beat(number)))["deal"]["survey"]
+            here = len(dealt) // 3
+            told = await hotel.ask(beat(number, waits=waits, unstarted={"survey": here}))
+            assert told["deal"]["survey"] == []
+            assert told["back"]["survey"] == here - 2, "two stay, to find out by whether the link is back"
+            await planner.until(lambda: bool(planner.layers and planner.layers[0].hands))
+            (line,) = hand_lines(planner.layers[0].hands)
+            assert line == (
+                "hotel: waits, its network wants a sign-in; on that machine, open https://portal.example/"
+            )
+            assert planner.layers[0].pause is not None, "nobody else fetches"
+            back = [dealt[i : i + 3] for i in range(6, len(dealt), 3)]
+            await hotel.ask(beat(number, waits=waits, unstarted={"survey": 2}, back={"survey": back}))
+            other = asyncio.create_task(work(await planner.joined("camp")))
+            while planner.layers[0].counts.stored < plan(brief).count - 2:
+                await hotel.ask(beat(number, waits=waits, unstarted={"survey": 2}))
+                await asyncio.sleep(0.1)
+            await hotel.ask({"op": "leave", "hand": number})
+            hotel.close()
+            assert await other
+            return await planner.run
+
+    assert_as_from_one(brief, asyncio.run(go()))
+    assert set(server.tiles_asked.values()) == {1}
+
+
+def test_a_layer_is_given_up_once_every_hand_has_given_it_up(
+    brief_for: BriefMaker, server: TileServer
+) -> None:
+    brief = brief_for(server.url, area=AREA, connections=CONNECTIONS)
+    failed = {"survey": ["AnswerError", "every answer is a refusal"]}
+
+    async def go() -> FetchReport:
+        async with planning(brief) as planner:
+            first, one = await scripted(planner, "one")
+            second, other = await scripted(planner, "other")
+            told = await first.ask(beat(one, failed=failed, ended=["survey"]))
+            assert told["halt"] == []
+            told = await second.ask(beat(other, failed=failed, ended=["survey"]))
+            assert told["halt"] == ["survey"]
+            for channel in (first, second):
+                channel.close()
+            return await planner.run
+
+    report = asyncio.run(go())
+    assert report.layers["survey"].failure == "every answer is a refusal"
+    assert report.layers["survey"].stored == 0
+
+
 def test_a_hand_of_another_version_is_refused_with_what_to_do(
     brief_for: BriefMaker, server: TileServer
 ) -> None:
@@ -492,10 +583,10 @@ def test_nobody_joins_without_the_secret_and_no_hand_talks_to_another_machine(
     async def go() -> None:
         async with planning(brief) as planner:
             code = JoinCode.read(await planner.code)
-            wrong_secret = JoinCode(code.place, bytes(16), code.fingerprint)
+            wrong_secret = JoinCode(code.place, bytes(10), code.fingerprint)
             with pytest.raises((*CLOSED, NetworkError)):
                 await _join(wrong_secret)
-            other_machine = JoinCode(code.place, code.secret, bytes(16))
+            other_machine = JoinCode(code.place, code.secret, bytes(10))
             with pytest.raises(NetworkError, match="not the planning machine"):
                 await asyncio.to_thread(hand_context, other_machine)
 
