@@ -40,7 +40,7 @@ from packer.proof.proving import verify
 from packer.version import __version__
 from tests.commands import Running, fetch_with_hands, start, start_lastbar
 from tests.conftest import BriefMaker
-from tests.tile_server import TileServer, png
+from tests.tile_server import TileServer, answer, png
 
 CONNECTIONS = 6
 AREA = "box = [12.30, 47.00, 12.36, 47.09]\ndeepest = 15"
@@ -106,8 +106,8 @@ async def planning(brief: Brief) -> AsyncIterator[Planner]:
             await asyncio.gather(planner.run, return_exceptions=True)
 
 
-async def work(joined: Joined, news: HandNews | None = None) -> bool:
-    return await hand(joined, SystemClock(), asyncio.Event(), news or HandNews(), lambda _text: None)
+async def work(joined: Joined, *, stop: asyncio.Event | None = None) -> bool:
+    return await hand(joined, SystemClock(), stop or asyncio.Event(), HandNews(), lambda _text: None)
 
 
 def start_hand(code: str, state: Path) -> Running:
@@ -141,6 +141,69 @@ def test_two_hands_fetch_each_tile_once_within_the_caps(brief_for: BriefMaker, s
     assert set(server.tiles_asked.values()) == {1}
     assert server.most_at_once <= CONNECTIONS
     assert server.most_open <= CONNECTIONS
+
+
+def test_what_is_noted_of_tiles_that_do_not_come_is_what_one_machine_notes(
+    brief_for: BriefMaker, tmp_path: Path
+) -> None:
+    tiles = list(plan(brief_for("http://127.0.0.1/{z}/{x}/{y}.png", area=AREA)).layers["survey"].tiles)
+    absent, broken = set(tiles[60:90]), tiles[100]
+    flaky = set(tiles[9::11]) - absent - {broken}
+
+    def fault(path: str) -> bytes | None:
+        if not path.startswith("/survey/"):
+            return None
+        tile = Tile(*map(int, path.removeprefix("/survey/").removesuffix(".png").split("/")))
+        if tile in absent:
+            return answer("404 Not Found")
+        if tile == broken:
+            return answer("403 Forbidden")
+        if tile in flaky:
+            flaky.discard(tile)
+            return answer("500 Internal Server Error")
+        return None
+
+    with TileServer(fault) as server:
+        brief = brief_for(server.url, area=AREA, connections=CONNECTIONS)
+
+        async def go() -> FetchReport:
+            async with planning(brief) as planner:
+                stop, joined = asyncio.Event(), [await planner.joined(f"laptop {n}") for n in range(2)]
+                hands = [asyncio.create_task(work(one, stop=stop)) for one in joined]
+                report = await planner.run
+                stop.set()  # or they wait for the next run
+                assert [await task for task in hands] == [False, False]
+                return report
+
+        found = asyncio.run(go()).layers["survey"]
+    assert (found.stored, found.absent, found.failed) == (len(tiles) - 31, 30, 1)
+    assert list(found.troubles.values()) == [1]
+    assert set(bodies(brief)) == set(tiles) - absent - {broken}
+
+
+def test_tiles_that_are_sent_on_to_another_host_come_within_the_caps_of_both(
+    brief_for: BriefMaker, server: TileServer
+) -> None:
+    def send_on(path: str) -> bytes | None:
+        if not path.startswith("/survey/"):
+            return None
+        return answer("302 Found", b"", "text/plain", f"Location: http://127.0.0.1:{server.port}{path}")
+
+    with TileServer(send_on) as first:
+        hosts = f'tile-hosts = ["127.0.0.1:{server.port}"]'
+        brief = brief_for(first.url, area=AREA, layer=hosts, connections=CONNECTIONS)
+
+        async def go() -> FetchReport:
+            async with planning(brief) as planner:
+                hands = [asyncio.create_task(work(await planner.joined(f"laptop {n}"))) for n in range(2)]
+                report = await planner.run
+                assert [await task for task in hands] == [True, True]
+                return report
+
+        assert_as_from_one(brief, asyncio.run(go()))
+        assert set(first.tiles_asked.values()) == set(server.tiles_asked.values()) == {1}
+        assert first.most_at_once <= CONNECTIONS
+    assert server.most_at_once <= CONNECTIONS
 
 
 def test_a_hand_that_is_killed_costs_only_what_it_had_in_hand(
@@ -200,7 +263,7 @@ def test_a_hand_that_stops_gives_back_what_it_has_and_nothing_is_asked_twice(
         async with planning(brief) as planner:
             stop = asyncio.Event()
             joined = await planner.joined("leaves")
-            leaves = asyncio.create_task(hand(joined, SystemClock(), stop, HandNews(), lambda _text: None))
+            leaves = asyncio.create_task(work(joined, stop=stop))
             await planner.until_stored(40)
             stop.set()
             assert await leaves is False
@@ -217,10 +280,9 @@ def test_a_stop_of_the_planning_machine_ends_with_whole_packs_and_hands_that_wai
     brief = brief_for(server.url, area=AREA, connections=CONNECTIONS, rate=60)
 
     async def go() -> None:
-        stop = asyncio.Event()
         async with planning(brief) as planner:
             joined = await planner.joined("waits")
-            waits = asyncio.create_task(hand(joined, SystemClock(), stop, HandNews(), lambda _text: None))
+            waits = asyncio.create_task(work(joined))
             await planner.until_stored(40)
             planner.stop.set()
             report = await planner.run

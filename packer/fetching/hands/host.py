@@ -13,6 +13,7 @@ from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
 from packer.common.clock import Clock
+from packer.common.own_process import own_command
 from packer.errors import DiskError, InputError
 from packer.fetching.hands.dealer import Dealer
 from packer.fetching.hands.hands_fetcher import HandsFetcher
@@ -115,7 +116,13 @@ def _dealer(run: RunParts, all_gates: tuple[dict[str, SharedGate], dict[str, Sha
     fetchers = {la.layer.name: la.fetcher for la in run.layers if isinstance(la.fetcher, HandsFetcher)}
     at = [{name: s for name, s in gates.items() if fetchers.keys() & set(s.layers)} for gates in all_gates]
     named, told = gate_orders(at[0], at[1])
-    layers_at = {order["name"]: order["layers"] for order in told}
+    layers_at = {
+        name: sorted(
+            {la for gates in at for s in gates.values() if s.gate is gate for la in s.layers}
+            & fetchers.keys()
+        )
+        for name, gate in named.items()
+    }
     dealer = Dealer(run.clock, fetchers, named, layers_at, lambda: run.orders(told), run.log.event)
     lag_s = max((gate.book.lag_s for gate in named.values()), default=0.0)
     for fetcher in fetchers.values():
@@ -178,7 +185,7 @@ def _host_and_port(place: str) -> tuple[str, int]:
 def _start(code: str, number: int, count: int) -> subprocess.Popen[bytes]:
     """A hand here. It ends with this process, whose end of its input it watches."""
     name = "this machine" if count == 1 else f"process {number + 1}"
-    command = [sys.executable, "-m", "packer", "hand", "--name", name, "--below"]
+    command = own_command("hand", "--name", name, "--below")
     # Ctrl-C reaches every process of the terminal; when this one ends is for the fetch to say.
     own_group: dict[str, Any] = (
         {"creationflags": 0x200} if sys.platform == "win32" else {"start_new_session": True}
