@@ -66,7 +66,7 @@ class Ledger(TileServer):
     """A server of tiles of 15 KB, which notes when each request came."""
 
     def __init__(self) -> None:
-        super().__init__(self._tile)
+        super().__init__(self._tile, delay_s=0.01)
         self.arrivals: list[float] = []
         rng = random.Random(1)
         self._noise = rng.randbytes(TILE_BYTES - 200)

@@ -93,6 +93,7 @@ _LONG = {
     "test_desk_look": 15,
     "test_desk_look_browser": 10,
     "test_faults": 20,
+    "test_hands": 40,
     "test_jpeg_worker": 8,
     "test_keys_that_end": 10,
     "test_kill": 5,

@@ -22,6 +22,7 @@ from typing import ClassVar
 
 import pytest
 
+from packer.cli.hand_text import hand_lines
 from packer.common.clock import SystemClock
 from packer.errors import InputError, NetworkError
 from packer.fetching.hands import dealer, hands_gate
@@ -39,7 +40,7 @@ from packer.proof.proving import verify
 from packer.version import __version__
 from tests.commands import Running, fetch_with_hands, start, start_lastbar
 from tests.conftest import BriefMaker
-from tests.tile_server import TileServer, png
+from tests.tile_server import TileServer, answer, png
 
 CONNECTIONS = 6
 AREA = "box = [12.30, 47.00, 12.36, 47.09]\ndeepest = 15"
@@ -81,6 +82,10 @@ class Planner:
         code = JoinCode.read(await self.code)
         return Joined(code.place, await asyncio.to_thread(hand_context, code), name)
 
+    async def until(self, there: Callable[[], bool]) -> None:
+        while not there():
+            await asyncio.sleep(0.01)
+
     async def until_stored(self, tiles: int) -> None:
         while not (self.layers and self.layers[0].counts.stored >= tiles):
             assert not self.run.done()
@@ -101,8 +106,8 @@ async def planning(brief: Brief) -> AsyncIterator[Planner]:
             await asyncio.gather(planner.run, return_exceptions=True)
 
 
-async def work(joined: Joined, news: HandNews | None = None) -> bool:
-    return await hand(joined, SystemClock(), asyncio.Event(), news or HandNews(), lambda _text: None)
+async def work(joined: Joined, *, stop: asyncio.Event | None = None) -> bool:
+    return await hand(joined, SystemClock(), stop or asyncio.Event(), HandNews(), lambda _text: None)
 
 
 def start_hand(code: str, state: Path) -> Running:
@@ -136,6 +141,69 @@ def test_two_hands_fetch_each_tile_once_within_the_caps(brief_for: BriefMaker, s
     assert set(server.tiles_asked.values()) == {1}
     assert server.most_at_once <= CONNECTIONS
     assert server.most_open <= CONNECTIONS
+
+
+def test_what_is_noted_of_tiles_that_do_not_come_is_what_one_machine_notes(
+    brief_for: BriefMaker, tmp_path: Path
+) -> None:
+    tiles = list(plan(brief_for("http://127.0.0.1/{z}/{x}/{y}.png", area=AREA)).layers["survey"].tiles)
+    absent, broken = set(tiles[60:90]), tiles[100]
+    flaky = set(tiles[9::11]) - absent - {broken}
+
+    def fault(path: str) -> bytes | None:
+        if not path.startswith("/survey/"):
+            return None
+        tile = Tile(*map(int, path.removeprefix("/survey/").removesuffix(".png").split("/")))
+        if tile in absent:
+            return answer("404 Not Found")
+        if tile == broken:
+            return answer("403 Forbidden")
+        if tile in flaky:
+            flaky.discard(tile)
+            return answer("500 Internal Server Error")
+        return None
+
+    with TileServer(fault) as server:
+        brief = brief_for(server.url, area=AREA, connections=CONNECTIONS)
+
+        async def go() -> FetchReport:
+            async with planning(brief) as planner:
+                stop, joined = asyncio.Event(), [await planner.joined(f"laptop {n}") for n in range(2)]
+                hands = [asyncio.create_task(work(one, stop=stop)) for one in joined]
+                report = await planner.run
+                stop.set()  # or they wait for the next run
+                assert [await task for task in hands] == [False, False]
+                return report
+
+        found = asyncio.run(go()).layers["survey"]
+    assert (found.stored, found.absent, found.failed) == (len(tiles) - 31, 30, 1)
+    assert list(found.troubles.values()) == [1]
+    assert set(bodies(brief)) == set(tiles) - absent - {broken}
+
+
+def test_tiles_that_are_sent_on_to_another_host_come_within_the_caps_of_both(
+    brief_for: BriefMaker, server: TileServer
+) -> None:
+    def send_on(path: str) -> bytes | None:
+        if not path.startswith("/survey/"):
+            return None
+        return answer("302 Found", b"", "text/plain", f"Location: http://127.0.0.1:{server.port}{path}")
+
+    with TileServer(send_on) as first:
+        hosts = f'tile-hosts = ["127.0.0.1:{server.port}"]'
+        brief = brief_for(first.url, area=AREA, layer=hosts, connections=CONNECTIONS)
+
+        async def go() -> FetchReport:
+            async with planning(brief) as planner:
+                hands = [asyncio.create_task(work(await planner.joined(f"laptop {n}"))) for n in range(2)]
+                report = await planner.run
+                assert [await task for task in hands] == [True, True]
+                return report
+
+        assert_as_from_one(brief, asyncio.run(go()))
+        assert set(first.tiles_asked.values()) == set(server.tiles_asked.values()) == {1}
+        assert first.most_at_once <= CONNECTIONS
+    assert server.most_at_once <= CONNECTIONS
 
 
 def test_a_hand_that_is_killed_costs_only_what_it_had_in_hand(
@@ -195,7 +263,7 @@ def test_a_hand_that_stops_gives_back_what_it_has_and_nothing_is_asked_twice(
         async with planning(brief) as planner:
             stop = asyncio.Event()
             joined = await planner.joined("leaves")
-            leaves = asyncio.create_task(hand(joined, SystemClock(), stop, HandNews(), lambda _text: None))
+            leaves = asyncio.create_task(work(joined, stop=stop))
             await planner.until_stored(40)
             stop.set()
             assert await leaves is False
@@ -212,10 +280,9 @@ def test_a_stop_of_the_planning_machine_ends_with_whole_packs_and_hands_that_wai
     brief = brief_for(server.url, area=AREA, connections=CONNECTIONS, rate=60)
 
     async def go() -> None:
-        stop = asyncio.Event()
         async with planning(brief) as planner:
             joined = await planner.joined("waits")
-            waits = asyncio.create_task(hand(joined, SystemClock(), stop, HandNews(), lambda _text: None))
+            waits = asyncio.create_task(work(joined))
             await planner.until_stored(40)
             planner.stop.set()
             report = await planner.run
@@ -438,6 +505,92 @@ def test_what_a_hostile_hand_sends_is_not_stored_and_it_is_dealt_nothing_more(
     assert_as_from_one(brief, asyncio.run(go()))
 
 
+async def scripted(planner: Planner, name: str) -> tuple[Channel, str]:
+    """A hand that does what a test says, and nothing by itself."""
+    channel = await channel_of(await planner.joined(name))
+    found = await channel.ask({"op": "join", "hand": "", "name": name, "version": __version__})
+    return channel, found["hand"]
+
+
+def test_a_host_that_asks_one_hand_for_patience_is_left_alone_by_all(
+    brief_for: BriefMaker, server: TileServer
+) -> None:
+    brief = brief_for(server.url, area=AREA, connections=CONNECTIONS)
+
+    async def go() -> None:
+        async with planning(brief) as planner:
+            first, one = await scripted(planner, "one")
+            second, other = await scripted(planner, "other")
+            assert (await first.ask(beat(one)))["shares"]["gate0"][0] > 0
+            await first.ask({"op": "patience", "hand": one, "gate": "gate0", "wait_s": 30.0})
+            for channel, number in ((first, one), (second, other)):
+                told = await channel.ask(beat(number))
+                assert told["shares"] == {"gate0": [0, 0]}
+                assert told["quiet"]["gate0"] > 20
+                assert told["deal"]["survey"] == []
+                channel.close()
+
+    asyncio.run(go())
+
+
+def test_a_hand_behind_a_sign_in_page_says_so_by_its_name_and_its_tiles_go_to_others(
+    brief_for: BriefMaker, server: TileServer
+) -> None:
+    brief = brief_for(server.url, area=AREA, connections=CONNECTIONS)
+    waits = {"gate0": ["sign-in", "a page came in place of a tile", "https://portal.example/", 4.0]}
+
+    async def go() -> FetchReport:
+        async with planning(brief) as planner:
+            hotel, number = await scripted(planner, "hotel")
+            dealt = (await hotel.ask(beat(number)))["deal"]["survey"]
+            here = len(dealt) // 3
+            told = await hotel.ask(beat(number, waits=waits, unstarted={"survey": here}))
+            assert told["deal"]["survey"] == []
+            assert told["back"]["survey"] == here - 2, "two stay, to find out by whether the link is back"
+            await planner.until(lambda: bool(planner.layers and planner.layers[0].hands))
+            (line,) = hand_lines(planner.layers[0].hands)
+            assert line == (
+                "hotel: waits, its network wants a sign-in; on that machine, open https://portal.example/"
+            )
+            assert planner.layers[0].pause is not None, "nobody else fetches"
+            back = [dealt[i : i + 3] for i in range(6, len(dealt), 3)]
+            await hotel.ask(beat(number, waits=waits, unstarted={"survey": 2}, back={"survey": back}))
+            other = asyncio.create_task(work(await planner.joined("camp")))
+            while planner.layers[0].counts.stored < plan(brief).count - 2:
+                await hotel.ask(beat(number, waits=waits, unstarted={"survey": 2}))
+                await asyncio.sleep(0.1)
+            await hotel.ask({"op": "leave", "hand": number})
+            hotel.close()
+            assert await other
+            return await planner.run
+
+    assert_as_from_one(brief, asyncio.run(go()))
+    assert set(server.tiles_asked.values()) == {1}
+
+
+def test_a_layer_is_given_up_once_every_hand_has_given_it_up(
+    brief_for: BriefMaker, server: TileServer
+) -> None:
+    brief = brief_for(server.url, area=AREA, connections=CONNECTIONS)
+    failed = {"survey": ["AnswerError", "every answer is a refusal"]}
+
+    async def go() -> FetchReport:
+        async with planning(brief) as planner:
+            first, one = await scripted(planner, "one")
+            second, other = await scripted(planner, "other")
+            told = await first.ask(beat(one, failed=failed, ended=["survey"]))
+            assert told["halt"] == []
+            told = await second.ask(beat(other, failed=failed, ended=["survey"]))
+            assert told["halt"] == ["survey"]
+            for channel in (first, second):
+                channel.close()
+            return await planner.run
+
+    report = asyncio.run(go())
+    assert report.layers["survey"].failure == "every answer is a refusal"
+    assert report.layers["survey"].stored == 0
+
+
 def test_a_hand_of_another_version_is_refused_with_what_to_do(
     brief_for: BriefMaker, server: TileServer
 ) -> None:
@@ -492,10 +645,10 @@ def test_nobody_joins_without_the_secret_and_no_hand_talks_to_another_machine(
     async def go() -> None:
         async with planning(brief) as planner:
             code = JoinCode.read(await planner.code)
-            wrong_secret = JoinCode(code.place, bytes(16), code.fingerprint)
+            wrong_secret = JoinCode(code.place, bytes(10), code.fingerprint)
             with pytest.raises((*CLOSED, NetworkError)):
                 await _join(wrong_secret)
-            other_machine = JoinCode(code.place, code.secret, bytes(16))
+            other_machine = JoinCode(code.place, code.secret, bytes(10))
             with pytest.raises(NetworkError, match="not the planning machine"):
                 await asyncio.to_thread(hand_context, other_machine)
 

@@ -84,12 +84,23 @@ async def _work(joined: Joined, *, below: bool) -> bool:
         _end_with_input(asyncio.get_running_loop(), stop.set)
     shown = asyncio.create_task(_show(news, quiet=below))
     try:
-        return await hand(joined, SystemClock(), stop, news, (lambda _text: None) if below else warn_wrapped)
+        return await hand(joined, SystemClock(), stop, news, _quiet if below else _note)
     except asyncio.CancelledError:
         raise KeyboardInterrupt from None
     finally:
         shown.cancel()
         await asyncio.gather(shown, return_exceptions=True)
+
+
+def _quiet(_text: str) -> None:
+    return None
+
+
+def _note(text: str) -> None:
+    """A message, above the line that is redrawn."""
+    if sys.stderr.isatty():
+        sys.stderr.write("\r\033[K")
+    warn_wrapped(text)
 
 
 def _end_with_input(loop: asyncio.AbstractEventLoop, stop: Callable[[], None]) -> None:
@@ -107,12 +118,21 @@ async def _show(news: HandNews, *, quiet: bool) -> None:
     """Say what it does and how fast. If cancelled: nothing is held."""
     if quiet:
         return
+    try:
+        await _tell(news)
+    finally:
+        if sys.stderr.isatty():
+            sys.stderr.write("\r\033[K")
+
+
+async def _tell(news: HandNews) -> None:
+    """If cancelled: nothing is held."""
     before, joined, at = (0, 0), False, time.monotonic()
     live = takes_codes(sys.stderr)
     while True:
         await asyncio.sleep(_SHOWN_EVERY_S)
         if news.joined and not joined:
-            warn_wrapped(
+            _note(
                 f'Joined as "{news.name}". Fetching {", ".join(news.layers)} of "{news.title}" for the planning '
                 "machine. Ctrl-C stops it and gives back what is left."
             )

@@ -234,7 +234,7 @@ class _FetchJob:
         parts = RunParts(self.brief, self.plan, folder, self.clock, log, self.layers)
         async with hands_at_work(hands, parts, all_gates) as dealer:
             await self._work(monitor)
-            if not any(run.unasked for run in self.layers):
+            if not any(run.missing for run in self.layers):
                 dealer.ended = "complete"
 
     async def _wait_as_asked(

@@ -21,12 +21,14 @@ MOST_FAULTS = 5
 
 _LEAST, _MOST = 2, 4000  # tiles that a hand has in hand without having asked for them
 _WORK_S = 2.5  # of its pace that a hand has in hand
+_ITS_OWN = (PauseKind.LINK, PauseKind.SIGN_IN, PauseKind.SERVER)  # waits in which others may have better luck
 _REFILL_S = 1.0  # from which on the tiles of a slow hand go to one that has none
 
 
 @dataclass(slots=True)
 class Dealing:
-    """Deals to `hands`, by number, from `fetchers` by layer and `gates` by name, asked by the layers of `layers_at`."""
+    """Deals to `hands`, by number, from `fetchers` by layer and `gates` by name, which the layers of
+    `layers_at` ask, or are sent on to."""
 
     fetchers: Mapping[str, HandsFetcher]
     gates: Mapping[str, HandsGate]
@@ -62,9 +64,9 @@ class Dealing:
     def deal(self, told: dict[str, Any], number: str, layer: str, now: float, ends: float) -> None:
         """Put into `told` which tiles of a layer a hand gets, or has to give back, and whether more may follow."""
         hand, fetcher = self.hands[number], self.fetchers[layer]
-        gate = next(name for name, layers in self.layers_at.items() if layer in layers)
+        gate = next(name for name, gate in self.gates.items() if gate is fetcher.gate)
         here = hand.unstarted.get(layer, 0)
-        waits = gate in hand.waits and hand.waits[gate].kind in (PauseKind.LINK, PauseKind.SIGN_IN)
+        waits = gate in hand.waits and hand.waits[gate].kind in _ITS_OWN
         share = hand.share(gate)
         if layer in hand.failed or waits:
             keep = 0 if layer in hand.failed else _LEAST
@@ -73,12 +75,13 @@ class Dealing:
         else:
             wanted = max(_LEAST * share.connections, int(hand.pace(now)[0] * _WORK_S))
         wanted = min(wanted, _MOST) - here
+        idle = wanted > 0 and not here and not waits
         if share == NOTHING or hand.faults >= MOST_FAULTS:
             wanted = 0
         dealt = fetcher.deal(number, wanted, ends) if wanted > 0 else []
         told["deal"][layer] = [n for tile in dealt for n in tile]
         told["more"][layer] = fetcher.has_more
-        if wanted > len(dealt) and not here and not dealt and not fetcher.stopping:
+        if idle and not dealt and not fetcher.has_more and not fetcher.stopping:
             self._call_back(number, layer, now)
         elif (number, layer) in self._wanted_back:
             self._wanted_back.discard((number, layer))

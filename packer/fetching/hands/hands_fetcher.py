@@ -11,6 +11,7 @@ from packer.fetching.actions import NoteAbsent, Store
 from packer.fetching.hands.settled import FaultyError, Settled, read_settled
 from packer.fetching.hands.tile_leases import TileLeases
 from packer.fetching.layer_fetcher import LayerFetcher
+from packer.fetching.pacing.gate import Gate
 from packer.fetching.reports import HandProgress
 from packer.geometry.tileset import Tile
 
@@ -44,6 +45,11 @@ class HandsFetcher(LayerFetcher):
     def hands(self) -> tuple[HandProgress, ...]:
         """The hands at work."""
         return self.roster()
+
+    @property
+    def gate(self) -> Gate:
+        """That of the layer's own host."""
+        return self._gate
 
     @property
     def stopping(self) -> bool:

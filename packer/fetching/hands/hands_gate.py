@@ -41,8 +41,11 @@ class HandsGate(Gate):
 
     @property
     def lendable(self) -> Caps:
-        """The caps that may be lent just now: those of the brief, or what other processes here leave of them."""
-        return self.share
+        """The caps that may be lent just now: those of the brief, or what other processes here leave of them, without
+        what this one has just used itself."""
+        began = self._clock.now() - self.span_s
+        own = sum(start > began for start in super().starts)
+        return Caps(max(self.share.connections - super().in_flight, 0), max(self.share.starts - own, 0))
 
     @property
     def pause(self) -> Pause | None:

@@ -118,7 +118,13 @@ def _dealer(run: RunParts, all_gates: tuple[dict[str, SharedGate], dict[str, Sha
     fetchers = {la.layer.name: la.fetcher for la in run.layers if isinstance(la.fetcher, HandsFetcher)}
     at = [{name: s for name, s in gates.items() if fetchers.keys() & set(s.layers)} for gates in all_gates]
     named, told = gate_orders(at[0], at[1])
-    layers_at = {order["name"]: order["layers"] for order in told}
+    layers_at = {
+        name: sorted(
+            {la for gates in at for s in gates.values() if s.gate is gate for la in s.layers}
+            & fetchers.keys()
+        )
+        for name, gate in named.items()
+    }
     dealer = Dealer(run.clock, fetchers, named, layers_at, lambda: run.orders(told), run.log.event)
     lag_s = max((gate.book.lag_s for gate in named.values()), default=0.0)
     for fetcher in fetchers.values():

@@ -37,10 +37,8 @@ from packer.fetching.pacing.shared_record import state_folder
 
 __all__ = ["Identity", "JoinCode", "hand_context", "kept_identity", "planner_context"]
 
-_SECRET_BYTES, _PRINT_BYTES = (
-    16,
-    16,
-)  # 128 bits each: out of reach of guessing, and of a second certificate that fits
+# 80 bits and 16 letters each: out of reach of trying, also of what was recorded.
+_SECRET_BYTES, _PRINT_BYTES = 10, 10
 _FROM, _TO = datetime(2020, 1, 1, tzinfo=UTC), datetime(2120, 1, 1, tzinfo=UTC)
 _CONNECT_S = 10.0
 
@@ -112,7 +110,9 @@ def kept_identity(store: Path) -> Identity:
     path = state_folder().parent / "hands" / f"{name}.json"
     with contextlib.suppress(OSError, ValueError, KeyError, TypeError):
         found = json.loads(path.read_bytes())
-        return Identity(*(base64.b64decode(found[part]) for part in ("secret", "certificate", "key")))
+        kept = Identity(*(base64.b64decode(found[part]) for part in ("secret", "certificate", "key")))
+        if len(kept.secret) == _SECRET_BYTES:
+            return kept
     identity = Identity.fresh()
     parts = {
         name: base64.b64encode(getattr(identity, name)).decode() for name in ("secret", "certificate", "key")
