@@ -8,6 +8,7 @@ from __future__ import annotations
 
 import asyncio
 import itertools
+import os
 from collections.abc import Iterable, Iterator, Mapping
 from contextlib import AsyncExitStack
 from dataclasses import dataclass, field, replace
@@ -43,6 +44,8 @@ from packer.store.writer import PackWriter
 __all__ = ["LayerDeriver", "check_library"]
 
 _BATCH = 48
+# GDAL and Pillow let go of the interpreter's lock; one core is left to the fetch.
+_THREADS = min(4, max(1, (os.cpu_count() or 1) - 1))
 _CACHED = 64  # decoded tiles of the source: 16 MB at 256 px
 _ROUND_S = 2.0  # between two looks at what has come
 _SHARE = 4.0  # a look takes no more than a fifth of the time
@@ -85,6 +88,7 @@ class LayerDeriver:
     absent: TileSet = field(default_factory=TileSet)
     held_before: int = 0
     _tracker: CoverageTracker | None = None
+    _threads: int = _THREADS
 
     @classmethod
     async def opened(
@@ -154,7 +158,9 @@ class LayerDeriver:
         for some in _pieces(in_order(self.planned.areas, self.shapes, tiles), _BATCH):
             if self.stop.is_set() or (most_not_yet is not None and not_yet >= most_not_yet):
                 return
-            records = await asyncio.to_thread(self._records, some)
+            shares = [some[n :: self._threads] for n in range(self._threads)]
+            made = await asyncio.gather(*(asyncio.to_thread(self._records, one) for one in shares if one))
+            records = [record for one in made for record in one]
             not_yet = 0 if records else not_yet + len(some)
             if records:
                 await self.pack.write(records)
