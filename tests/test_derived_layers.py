@@ -482,7 +482,9 @@ def test_killed_again_and_again_no_source_tile_is_asked_for_twice_and_all_tiles_
     # Each kill may lose what was under way and what was not committed yet: two batches and the connections.
     assert server.asked.total() <= every + kills * (2 * 8 + 2 * 4)
     assert marks(path) == marks(uncut)
-    assert bodies(path) == bodies(uncut)
+    ours, theirs = bodies(path), bodies(uncut)
+    assert ours.keys() == theirs.keys()
+    assert all(np.array_equal(pixels(ours[tile]), pixels(theirs[tile])) for tile in ours)
     brief = settled(path)
     assert verify(brief, plan(brief), processes=1).layers["ortho"].ready
 
@@ -565,7 +567,8 @@ def test_the_desk_tries_such_a_service_and_shows_its_tiles_before_they_are_fetch
     assert found["values"]["zooms"] == [7, 15]
     assert kept > 0  # the next fetch stores them in the source's pack
     assert fetch(path) == 0
-    assert bodies(path)[tile] == shown
+    assert shown is not None
+    assert np.array_equal(pixels(bodies(path)[tile]), pixels(shown))
 
 
 def test_what_servers_are_asked_for_has_the_source_in_place_of_the_layer(
