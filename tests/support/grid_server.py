@@ -82,6 +82,7 @@ class GridServer:
     gone: set[str] = field(default_factory=set)
     changed: set[str] = field(default_factory=set)
     crs_names: tuple[str, ...] = ()
+    _kept: dict[tuple[str, bool, str], bytes] = field(default_factory=dict)
 
     def __enter__(self) -> GridServer:
         self._levels = {str(n): self.ground.at(scale) for n, scale in enumerate(self.ground.scales)}
@@ -126,7 +127,12 @@ class GridServer:
             return answer("404 Not Found", b"no such tile", "text/plain")
         whole = np.zeros((256, 256, 3), np.uint8)
         whole[: some.shape[0], : some.shape[1]] = some
-        return self._picture(255 - whole if parts.path in self.changed else whole)
+        changed = parts.path in self.changed
+        # Kept, since the bytes that Pillow makes of the same pixels depend on what else this process does with it.
+        key = parts.path, changed, self.kind
+        if key not in self._kept:
+            self._kept[key] = self._picture(255 - whole if changed else whole)
+        return self._kept[key]
 
     def _picture(self, pixels: Bands) -> bytes:
         out = io.BytesIO()
