@@ -333,6 +333,12 @@ def test_a_date_that_is_not_there_is_refused_with_those_that_are(
     assert word in refused(capabilities(layer(more=more)), WmsWish(dimensions=wish))
 
 
+def test_an_address_of_maps_that_is_none_is_told_in_words() -> None:
+    body = capabilities(layer()).replace(b'xlink:href="http', b'xlink:href="http://[')
+    assert b"://[" in body
+    assert "cannot be read" in refused(body)
+
+
 @settings(max_examples=60, deadline=None)
 @given(st.binary(max_size=200), st.integers(0, 1200))
 def test_damage_anywhere_is_read_or_refused_and_nothing_else(junk: bytes, place: int) -> None:

@@ -218,6 +218,10 @@ def _map_place(service: WmsCapabilities, asked_at: str) -> str:
     if place is None:
         raise OfferError("it does not say where GetMap is asked for")
     try:
+        urlsplit(place)
+    except ValueError:  # its own words repeat the address
+        raise OfferError("the address at which it has GetMap asked for cannot be read") from None
+    try:
         same = bool(asked_at) and origin_of(place) == origin_of(asked_at)
     except ValueError:
         same = False
