@@ -75,7 +75,8 @@ def run(
 
 def lines(brief: Brief) -> list[dict[str, Any]]:
     path = brief.store_folder / FILE_NAME
-    return [json.loads(line) for line in path.read_text().splitlines()] if path.exists() else []
+    told = [json.loads(line) for line in path.read_text().splitlines()] if path.exists() else []
+    return [line for line in told if line["event"] != "transport"]  # which is told where a client is missing
 
 
 def good(tile: Tile, before: int, now: float) -> Result:
