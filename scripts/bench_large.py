@@ -2,7 +2,9 @@
 """Measure every command on packs of a million and of many millions of small tiles: time, processor time, memory.
 
     .venv/bin/python scripts/bench_large.py --millions 1 5 20 --into /some/large/disk
+    .venv/bin/python scripts/bench_large.py --there /some/large/disk/large-1-* /some/large/disk/large-5-*
 
+The second form takes the folders that the first one left with --keep.
 Each pack is made in a process of its own, and each command is run as one, so that its peak memory is its own. What is
 proportional to tiles shows as memory that grows; the last columns hold each figure against that of the first size.
 The bodies are some 140 bytes, so that it is the number of tiles that is measured and not their bytes.
@@ -15,12 +17,16 @@ import asyncio
 import hashlib
 import io
 import os
+import re
 import shutil
+import signal
 import struct
 import subprocess
 import sys
 import tempfile
 import time
+import urllib.parse
+import urllib.request
 import zlib
 from collections.abc import Iterable, Iterator
 from dataclasses import dataclass
@@ -65,6 +71,43 @@ def run(command: list[str], folder: Path, log: Path) -> Cost:
         child.returncode = os.waitstatus_to_exitcode(status)
     wall = time.perf_counter() - started
     return Cost(wall, used.ru_utime + used.ru_stime, used.ru_maxrss / 1024, child.returncode)
+
+
+def browse(command: list[str], folder: Path, log: Path) -> Cost:
+    """Start a page, open it, ask for what it draws with, and end it; what it takes from its start to its end."""
+    started = time.perf_counter()
+    with log.open("a") as out:
+        out.write(f"\n$ {' '.join(command)}\n")
+        out.flush()
+        child = subprocess.Popen(
+            command, cwd=folder, stdout=subprocess.PIPE, stderr=out, stdin=subprocess.DEVNULL, text=True
+        )
+        assert child.stdout is not None
+        link = next(found[0] for line in child.stdout if (found := re.search(r"http://\S+", line)))
+        there = urllib.parse.urlsplit(link)
+        asking = urllib.request.build_opener(urllib.request.HTTPCookieProcessor())
+        try:
+            for place in (link, *(f"http://{there.netloc}{path}" for path in _PLACES[command[3]])):
+                with asking.open(place, timeout=600) as answer:
+                    out.write(f"{place}: {len(answer.read()):,} bytes\n")
+        finally:
+            child.send_signal(signal.SIGINT)
+        child.stdout.close()
+        _, status, used = os.wait4(child.pid, 0)
+        child.returncode = os.waitstatus_to_exitcode(status)
+    wall = time.perf_counter() - started
+    return Cost(wall, used.ru_utime + used.ru_stime, used.ru_maxrss / 1024, child.returncode)
+
+
+_PLACES = {
+    "view": (
+        "/board.json",
+        "/coverage/aerial.geojson",
+        "/tilejson/aerial",
+        "/depth?layer=aerial&lon=12.01&lat=40.01",
+    ),
+    "desk": ("/api/state", "/api/shapes", "/board.json", "/coverage/aerial.geojson", "/api/profile"),
+}
 
 
 def brief_of(millions: float) -> str:
@@ -144,8 +187,13 @@ def commands(full: bool, loose: bool) -> dict[str, list[str]]:
         **({"verify --full": ["verify", "brief.toml", "--full"]} if full else {}),
         "compare": ["compare", "brief.toml", "half.toml"],
         "prune, listing": ["prune", "half.toml"],
+        "split": ["split", "less.toml", "--parts", "3", "--to", "parted"],
+        "survey, no server": ["survey", "brief.toml", "--samples", "200"],
+        "view": ["view", "brief.toml", "--port", "0"],
+        "desk": ["desk", "brief.toml", "--no-browser", "--port", "0"],
         "handover --as mbtiles": ["handover", "brief.toml", "--to", "card"],
         "inspect": ["inspect", "card"],
+        "handover, in parts": ["handover", "brief.toml", "--to", "parts", "--max-file", "100 MB"],
         "handover --as gpkg": ["handover", "brief.toml", "--to", "gpkg", "--as", "gpkg"],
         **(
             {"handover --as folder": ["handover", "brief.toml", "--to", "loose", "--as", "folder"]}
@@ -160,6 +208,8 @@ def commands(full: bool, loose: bool) -> dict[str, list[str]]:
 
 _DISPOSABLE = {
     "inspect": "card",
+    "split": "parted",
+    "handover, in parts": "parts",
     "handover --as gpkg": "gpkg",
     "handover --as folder": "loose",
     "merge": "merged",
@@ -169,16 +219,20 @@ _DISPOSABLE = {
 
 def measure(folder: Path, millions: float, wanted: Iterable[str], full: bool, loose: bool) -> dict[str, Cost]:
     """Make the pack and run the commands one after another; what a command leaves behind is removed."""
-    making = [sys.executable, __file__, "--make", str(folder), "--millions", str(millions)]
-    subprocess.run(making, check=True)
+    if not (folder / "packs").exists():
+        making = [sys.executable, __file__, "--make", str(folder), "--millions", str(millions)]
+        subprocess.run(making, check=True)
     (folder / "half.toml").write_text(brief_of(millions / 2), encoding="utf-8")
-    (folder / "taken").mkdir()
+    # One tile in fifty is not on board, for `split` to share out.
+    (folder / "less.toml").write_text(brief_of(millions * 1.02), encoding="utf-8")
+    (folder / "taken").mkdir(exist_ok=True)
     shutil.copy(folder / "brief.toml", folder / "taken" / "brief.toml")
     costs = {}
     for name, arguments in commands(full, loose).items():
         if wanted and name.split(",")[0] not in wanted:
             continue
-        cost = run([sys.executable, "-m", "packer", *arguments], folder, folder / "log.txt")
+        doing = browse if name in ("view", "desk") else run
+        cost = doing([sys.executable, "-m", "packer", *arguments], folder, folder / "log.txt")
         costs[name] = cost
         took = f"{cost.wall_s:8.1f} s {cost.cpu_s:8.1f} s {cost.peak_mb:7.0f} MB"
         print(f"  {millions:g} M  {name:<22} {took}, exit {cost.code}", flush=True)
@@ -215,6 +269,9 @@ def main() -> int:
         "--loose-most", type=float, default=1, help="loose files up to so many millions of tiles"
     )
     parser.add_argument("--into", type=Path, default=None, help="folder for the temporary folders")
+    parser.add_argument(
+        "--there", type=Path, nargs="+", default=[], help="folders with packs that --keep has left"
+    )
     parser.add_argument("--keep", action="store_true", help="leave the packs there")
     parser.add_argument("--make", type=Path, default=None, help=argparse.SUPPRESS)
     asked = parser.parse_args()
@@ -222,7 +279,10 @@ def main() -> int:
         make(asked.make, asked.millions[0])
         return 0
     found = {}
-    for millions in asked.millions:
+    for folder in asked.there:
+        millions = float(folder.name.split("-")[1])
+        found[millions] = measure(folder, millions, asked.only, asked.full, millions <= asked.loose_most)
+    for millions in () if asked.there else asked.millions:
         folder = Path(tempfile.mkdtemp(prefix=f"large-{millions:g}-", dir=asked.into))
         try:
             found[millions] = measure(folder, millions, asked.only, asked.full, millions <= asked.loose_most)

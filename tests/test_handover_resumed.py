@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import contextlib
 import json
 import os
 import shutil
@@ -31,6 +32,7 @@ from packer.handover.target import part_of
 from packer.planning.brief import Brief
 from packer.planning.plan import Plan
 from packer.store import staged_file
+from packer.store.sealed_mbtiles import write_mbtiles
 from packer.store.snapshot_reader import SnapshotReader
 from tests.commands import FORKS
 from tests.handover_packs import DAY, brief_in, build, packs, picture, received, written_brief
@@ -545,3 +547,35 @@ def test_ctrl_c_says_how_to_go_on_and_the_next_run_tells_what_was_there(
     told = " ".join(capsys.readouterr().err.split())
     assert f"aerial.mbtiles: {STAGE} of " in told
     assert "tiles were there from a handover that was cut off. Each was checked; the rest follows." in told
+
+
+@pytest.mark.parametrize("cut", [0, 1, STAGE, 2 * STAGE - 1, 2 * STAGE, 3 * STAGE, "labels", "end"])
+def test_a_file_that_was_gone_on_with_at_any_point_has_the_same_bytes_to_its_header(
+    tmp_path: Path, cut: int | str
+) -> None:
+    """SQLite counts up a number in the header with each transaction; it must not tell how often a file was cut off."""
+    tiles = [(Tile(10, n % 7, n // 7), b"%d " % n * 400) for n in range(3 * STAGE)]
+    labels = {"name": "a"}
+
+    def cut_off(rows: list[tuple[Tile, bytes]]) -> Iterator[tuple[Tile, bytes]]:
+        for number, row in enumerate(rows):
+            if number == cut:
+                raise StoppedError("cut off")
+            yield row
+
+    def no_labels() -> dict[str, str]:
+        if cut != "end":
+            raise StoppedError("cut off")
+        return labels
+
+    write_mbtiles(tmp_path / "whole", tiles, lambda: labels)
+    with contextlib.suppress(StoppedError):
+        write_mbtiles(tmp_path / "half", cut_off(tiles), no_labels)
+    there: list[tuple[Tile, bytes]] = []
+
+    def rest() -> Iterator[tuple[Tile, bytes]]:
+        yield from tiles[len(there) :]
+
+    write_mbtiles(tmp_path / "half", rest(), lambda: labels, None, there.extend)
+    assert there == tiles[: len(there)]
+    assert (tmp_path / "half").read_bytes() == (tmp_path / "whole").read_bytes()

@@ -8,7 +8,6 @@ from __future__ import annotations
 
 import asyncio
 import contextlib
-import itertools
 import time
 from collections.abc import Iterable, Iterator
 from dataclasses import dataclass, replace
@@ -40,7 +39,7 @@ from packer.store.writer import DAY_S, Labels, PackWriter
 
 __all__ = ["Merged", "merge_pack", "take_in"]
 
-_BATCH = 256
+_BATCH, _BATCH_BYTES = 1024, 4_000_000  # each is a commit, which waits for the disk
 
 
 @dataclass(frozen=True, slots=True)
@@ -177,8 +176,15 @@ async def _take(into: Path, labels: Labels, offers: Iterable[OfferedTile], rules
 
 
 def _batches(offers: Iterable[OfferedTile]) -> Iterator[list[OfferedTile]]:
-    source = iter(offers)
-    while some := list(itertools.islice(source, _BATCH)):
+    some: list[OfferedTile] = []
+    size_bytes = 0
+    for offer in offers:
+        some.append(offer)
+        size_bytes += len(offer.data)
+        if len(some) >= _BATCH or size_bytes >= _BATCH_BYTES:
+            yield some
+            some, size_bytes = [], 0
+    if some:
         yield some
 
 

@@ -75,7 +75,6 @@ class Building:
     def __enter__(self) -> Building:
         with contextlib.ExitStack() as stack:
             stack.enter_context(translated(self._path))
-            stack.callback(self._drop_empty_journal)
             self._db = connect(self._path, mode="rwc")
             stack.callback(self._db.close)
             self._open()
@@ -91,11 +90,10 @@ class Building:
                 f"{self._path} is damaged ({fault}). The disk or card may be failing."
             ) from fault
         self._stack.__exit__(kind, fault, trace)
-
-    def _drop_empty_journal(self) -> None:
-        journal = self._path.with_name(f"{self._path.name}-journal")
-        if journal.is_file() and journal.stat().st_size == 0:
-            journal.unlink()
+        if kind is None:
+            # After a rollback SQLite leaves it with its head struck out, which is as good as none.
+            with translated(self._path):
+                self._path.with_name(f"{self._path.name}-journal").unlink(missing_ok=True)
 
     def _open(self) -> None:
         db = self._db
@@ -103,13 +101,14 @@ class Building:
         db.execute("PRAGMA trusted_schema = OFF")
         db.execute("PRAGMA cell_size_check = ON")
         db.execute(f"PRAGMA page_size = {PAGE_BYTES}")
-        db.execute("PRAGMA locking_mode = EXCLUSIVE")
         try:
             found = {" ".join(str(sql).split()) for (sql,) in db.execute(_STATEMENTS)}
         except sqlite3.DatabaseError as fault:
             if fault.sqlite_errorname in ("SQLITE_NOTADB", "SQLITE_CORRUPT"):
                 raise UnlikeError(f"{self._path} is damaged ({fault}).") from fault
             raise
+        # No exclusive locking mode: in that SQLite counts up the file's change counter in some transactions only, by
+        # what the connection did before, and a file that was gone on with would differ there.
         db.execute("PRAGMA journal_mode = TRUNCATE")
         make_durable(db)
         if self._max_bytes is not None:
