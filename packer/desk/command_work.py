@@ -43,7 +43,7 @@ def take_in_work(brief: Brief, store: Path | None, options: Mapping[str, Any]) -
     """Take a file into a layer: options `layer`, `path`, `over` and, for a picture, `yes` once it was described.
 
     A picture without `yes` is only described: the result is then `text`. Raises InputError for options that cannot be
-    used. If the process dies: as `lastbar take-in`, whose input ends.
+    used. If the process dies: the command goes on to its end.
     """
     layer, path = options.get("layer"), typed_path(options, "path", "Say which file or folder to take in.")
     if not isinstance(layer, str) or layer not in brief.layers:

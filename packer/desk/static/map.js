@@ -76,6 +76,10 @@ export function drawMap() {
   store.on("step", () => store.job("survey")?.result && drawShapes());
   drawWouldGo(map);
   store.on("job", ({ kind, ended }) => {
+    if (ended && ["merge", "take-in", "prune"].includes(kind)) {
+      shown.tiles?.redraw(); // the same addresses have other tiles now
+      drawCover();
+    }
     if (kind !== "survey" || !ended) return;
     if (sides.source) shown.tiles?.redraw(); // it may be asked for tiles again
     drawShapes(); // with its verdicts

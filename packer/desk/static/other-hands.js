@@ -50,7 +50,7 @@ function tookIn(result) {
   const cut = (result.pictures ?? []).reduce((/** @type {number} */ sum, /** @type {any} */ one) => sum + one.cut + one.laid, result.taken ?? 0);
   const waiting = (result.pictures ?? []).reduce((/** @type {number} */ sum, /** @type {any} */ one) => sum + one.waiting, 0);
   const part = waiting ? ` ${count(waiting, "tile")} at its edge are shown in part, and left to the layer's server. To have the picture there as well, fetch first, then lay it over.` : "";
-  return [make("p.next", { text: `Done: ${count(cut, "tile")} taken in. The map shows them.${part}` })];
+  return [make("p.next", { text: `Done: ${count(cut, "tile")} taken in.${part}` })];
 }
 
 /** @returns {Node[]} */
