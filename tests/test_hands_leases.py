@@ -67,6 +67,7 @@ class Model:
     tiles: set[Tile] = field(default_factory=set)
     frozen: bool = False
     dead: bool = False
+    said: int = 0
 
     def __post_init__(self) -> None:
         self.lease = HandLease(self.clock)
@@ -82,6 +83,21 @@ class Model:
         self.lease = HandLease(self.clock)
 
 
+@dataclass(frozen=True)
+class Said:
+    """What a hand says of itself, and by which clocks it said it."""
+
+    name: str
+    was: str
+    number: int
+    lease: HandLease
+    asked: tuple[float, ...]
+    left_s: float
+    using: Caps
+    back: set[Tile]
+    length_s: float
+
+
 class World:
     """Planning machine, hands and the messages between them, in the order of the true time."""
 
@@ -91,6 +107,7 @@ class World:
         self.hands: list[Model] = []
         self.needs: dict[str, Caps] = {}
         self.promised: dict[str, float] = {}
+        self.heard: dict[str, int] = {}
         self.free = [Tile(10, x, 0) for x in range(12)]
         self.events: list[tuple[float, int, Callable[[], None]]] = []
         self.count = itertools.count()
@@ -121,7 +138,8 @@ class World:
         self.beat(hand)
 
     def beat(self, hand: Model) -> None:
-        """A hand says how it is, and the next time in half a second, or once it has an answer."""
+        """A hand says how it is. It says so again once it has an answer, or has waited for one for ten seconds: what
+        comes of an answer after that it does not hear, though what it said may still come to the planning machine."""
         if hand.dead:
             return
         if hand.frozen:
@@ -131,54 +149,64 @@ class World:
             hand.drop()
         if not hand.name:
             hand.name = f"hand {next(self.count)}"
-        asked, name, lease = hand.lease.now(), hand.name, hand.lease
-        using, was, left_s = hand.using, hand.was, max(lease.left_s(), 0.0)
-        length_s = self.chance.choice([LENGTH_S, LENGTH_S, 3 * LENGTH_S])
+        hand.said += 1
         back = {t for t in hand.tiles if self.chance.random() < 0.2}
         hand.tiles -= back
-
-        def heard() -> None:
-            now = self.time.true
-            if was:
-                self.book.end(was, now)
-                self.free += self.leases.end(was)
-                self.needs.pop(was, None)
-            for tiles in self.leases.over(now).values():
-                self.free += tiles
-            self.free += [tile for tile in back if self.leases.remove(name, tile)]
-            self.needs[name] = Caps(self.chance.randint(0, 9), self.chance.randint(0, 9))
-            due = fair_shares(self.caps, self.needs, now)[name]
-            ends = promised_until(self.promised.get(name, 0.0), left_s, now, length_s)
-            self.promised[name] = ends
-            share = self.book.renew(name, due, using, self.caps, now, ends)
-            self.leases.extend(name, ends)
-            dealt = [self.free.pop() for _ in range(min(2, len(self.free)))]
-            self.leases.take(name, dealt, ends)
-            self.lent += share != NOTHING
-            self.after(self.delay(), lambda: self.answered(hand, (lease, asked, length_s), share, dealt))
-
+        said = Said(
+            hand.name,
+            hand.was,
+            hand.said,
+            hand.lease,
+            hand.lease.now(),
+            max(hand.lease.left_s(), 0.0),
+            hand.using,
+            back,
+            self.chance.choice([LENGTH_S, LENGTH_S, 3 * LENGTH_S]),
+        )
         if self.chance.random() < 0.85:
-            self.after(self.delay(), heard)
-        self.after(0.5 + 20 * (self.chance.random() < 0.1), lambda: self.beat(hand))
+            self.after(self.delay(), lambda: self.hear(hand, said))
+        self.after(10.0, lambda: self.beat(hand) if hand.said == said.number else None)
 
-    def answered(
-        self, hand: Model, term: tuple[HandLease, tuple[float, ...], float], share: Caps, dealt: list[Tile]
-    ) -> None:
-        lease, asked, length_s = term
-        if hand.dead or lease is not hand.lease:
+    def hear(self, hand: Model, said: Said) -> None:
+        now, name = self.time.true, said.name
+        if said.was and said.was != name:
+            self.book.end(said.was, now)
+            self.free += self.leases.end(said.was)
+            self.needs.pop(said.was, None)
+        for tiles in self.leases.over(now).values():
+            self.free += tiles
+        if said.number <= self.heard.get(name, 0):
+            return
+        self.heard[name] = said.number
+        self.free += [tile for tile in said.back if self.leases.remove(name, tile)]
+        self.needs[name] = Caps(self.chance.randint(0, 9), self.chance.randint(0, 9))
+        due = fair_shares(self.caps, self.needs, now)[name]
+        ends = promised_until(self.promised.get(name, 0.0), said.left_s, now, said.length_s)
+        self.promised[name] = ends
+        share = self.book.renew(name, due, said.using, self.caps, now, ends)
+        self.leases.extend(name, ends)
+        dealt = [self.free.pop() for _ in range(min(2, len(self.free)))]
+        self.leases.take(name, dealt, ends)
+        self.lent += share != NOTHING
+        self.after(self.delay(), lambda: self.answered(hand, said, share, dealt))
+
+    def answered(self, hand: Model, said: Said, share: Caps, dealt: list[Tile]) -> None:
+        if hand.dead or said.number != hand.said:
             return
         if hand.frozen:
-            self.after(0.5, lambda: self.answered(hand, (lease, asked, length_s), share, dealt))
+            self.after(0.5, lambda: self.answered(hand, said, share, dealt))
             return
         try:
-            lease.renew(asked, length_s)
+            said.lease.renew(said.asked, said.length_s)
         except LeaseOverError:
             hand.drop()
-            return
-        if hand.alive:
-            hand.using, hand.share = Caps(*map(max, share, hand.using)), share
-            hand.tiles |= set(dealt)
-            self.after(1.5, lambda: self.settled_down(hand, share))
+        else:
+            if hand.alive:
+                hand.using, hand.share = Caps(*map(max, share, hand.using)), share
+                hand.tiles |= set(dealt)
+                self.after(1.5, lambda: self.settled_down(hand, share))
+        hand.said += 1  # whoever waits for an answer waits no longer
+        self.after(0.5, lambda: self.beat(hand))
 
     def settled_down(self, hand: Model, share: Caps) -> None:
         """What went beyond the share has come back."""
