@@ -5,20 +5,22 @@ Each hand goes by a clock of its own, which drifts; messages take their time bot
 
 from __future__ import annotations
 
+import asyncio
 import heapq
 import itertools
 import random
-from collections.abc import Callable
+from collections.abc import Callable, Mapping
 from dataclasses import dataclass, field
 
 import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
-from packer.fetching.hands.leased_tiles import HandLease, LeasedTiles, LeaseOverError
+from packer.fetching.hands.leased_tiles import HandLease, LeasedTiles, LeaseOverError, LeaseTransport
 from packer.fetching.hands.shares import NOTHING, ShareBook, fair_shares, promised_until
 from packer.fetching.hands.tile_leases import TileLeases
 from packer.fetching.pacing.cap_shares import Caps
+from packer.fetching.transports import FailureKind, Result, TransportFailure
 from packer.geometry.tileset import Tile
 
 LENGTH_S, LAG_S = 12.0, 2.0
@@ -255,6 +257,13 @@ def test_what_a_dead_hand_had_comes_back_once_its_lease_is_over_and_not_before()
     assert not leases.remove("dead", tile), "what it sends of it now is too late"
 
 
+def test_a_shorter_lease_holds_only_once_its_hand_has_heard_of_it() -> None:
+    long = promised_until(0.0, 0.0, 100.0, 60.0)
+    assert long == 160.0
+    assert promised_until(long, 58.0, 102.0, 12.0) == 160.0, "the answer may be lost"
+    assert promised_until(160.0, 11.5, 104.0, 12.0) == 116.0, "it has the shorter one"
+
+
 def test_what_a_hand_still_uses_of_a_larger_share_is_lent_to_nobody_else() -> None:
     book, caps = ShareBook(LAG_S), Caps(8, 8)
     book.renew("first", caps, NOTHING, caps, 0.0, 12.0)
@@ -322,3 +331,30 @@ def test_a_queue_that_was_done_is_not_once_more_tiles_come() -> None:
     assert queue.get(0.0) is None
     queue.deal([Tile(6, 0, 0)])
     assert not queue.done
+
+
+def test_nothing_is_sent_once_the_lease_is_over_and_no_answer_is_waited_for_beyond_it() -> None:
+    time = Time()
+    clock = HandClock(time, 0.0)
+    lease, limits = HandLease(clock), []
+
+    class Inner:
+        async def fetch(self, url: str, headers: Mapping[str, str], deadline_s: float, limit: int) -> Result:
+            limits.append(deadline_s)
+            return TransportFailure(FailureKind.DEADLINE, "")
+
+        async def aclose(self) -> None:
+            return None
+
+    async def go() -> None:
+        transport = LeaseTransport(Inner(), lease)
+        lease.renew(lease.now(), LENGTH_S)
+        time.true += 5.0
+        await transport.fetch("http://127.0.0.1/", {}, 60.0, 1000)
+        await transport.fetch("http://127.0.0.1/", {}, 2.0, 1000)
+        time.true += LENGTH_S
+        with pytest.raises(LeaseOverError):
+            await transport.fetch("http://127.0.0.1/", {}, 60.0, 1000)
+
+    asyncio.run(go())
+    assert limits == [pytest.approx(LENGTH_S - 5.0), 2.0]
