@@ -264,7 +264,7 @@ def kills(count: int, seed: int) -> None:
             hands = [start_hand(code, f"hand {n}") for n in range(3)]
             asleep: list[subprocess.Popen[bytes]] = []
             while not run.task.done() and killed < count:
-                await run.until((run.stored[-1][1] if run.stored else 0) + whole // (count + 4))
+                await run.until((run.stored[-1][1] if run.stored else 0) + whole // (count + count // 3 + 2))
                 if run.task.done():
                     break
                 number = chance.randrange(3)
