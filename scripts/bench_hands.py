@@ -3,7 +3,8 @@
     scripts/bench-hands                   # all of it
     scripts/bench-hands links             # three hands behind three uplinks of 4 Mbit/s, and of 4, 4 and 1
     scripts/bench-hands kills --kills 30  # hands that are killed at random moments, frozen and started again
-    scripts/bench-hands loopback          # what one hand and the writer take without any link
+    scripts/bench-hands loopback          # one hand here beside this machine alone, without any link
+    scripts/bench-hands writer            # what the planning machine takes of a hand that has every tile at once
 
 An uplink is a proxy that a hand has to go through (HTTP_PROXY): it hands answers over as a link of that rate would.
 Tiles have 15 KB. The server keeps a ledger of every request: when it came, and how many were being answered.
@@ -33,11 +34,15 @@ from pathlib import Path
 from urllib.parse import urlsplit
 
 from packer.common.clock import SystemClock
+from packer.content.digest import body_hash
+from packer.fetching.hands.channel import open_channel
 from packer.fetching.hands.host import Hands
+from packer.fetching.hands.join_code import JoinCode, hand_context
 from packer.fetching.reports import FetchReport, LayerProgress
 from packer.fetching.run import run_fetch
 from packer.planning.brief import Brief
 from packer.planning.plan import plan
+from packer.version import __version__
 from tests.support.fault_script import Link
 from tests.support.link import SharedLink
 from tests.tile_server import TileServer, answer, png
@@ -79,11 +84,7 @@ class Ledger(TileServer):
 
     def body(self, path: str) -> bytes:
         """A PNG of its own for each path, with noise in a chunk that means nothing."""
-        text = b"Comment\0" + path.encode() + self._noise
-        chunk = struct.pack(">I", len(text)) + b"tEXt" + text + struct.pack(">I", zlib.crc32(b"tEXt" + text))
-        whole = png(path)
-        end = whole.index(b"IDAT") - 4
-        return whole[:end] + chunk + whole[end:]
+        return body_of(path, self._noise)
 
     def most_in_a_second(self) -> int:
         """The most requests that came within any second."""
@@ -263,7 +264,7 @@ def kills(count: int, seed: int) -> None:
             hands = [start_hand(code, f"hand {n}") for n in range(3)]
             asleep: list[subprocess.Popen[bytes]] = []
             while not run.task.done() and killed < count:
-                await run.until((run.stored[-1][1] if run.stored else 0) + whole // (count + 4))
+                await run.until((run.stored[-1][1] if run.stored else 0) + whole // (count + count // 3 + 2))
                 if run.task.done():
                     break
                 number = chance.randrange(3)
@@ -331,24 +332,88 @@ def loopback(east: float) -> None:
     print(f"alone: {paces[0]:,.0f} tiles/s; by one hand: {paces[1]:,.0f}, {paces[1] / paces[0]:.2f} of it")
 
 
+def body_of(path: str, noise: bytes) -> bytes:
+    """A PNG of its own for each path, with noise in a chunk that means nothing."""
+    text = b"Comment\0" + path.encode() + noise
+    chunk = struct.pack(">I", len(text)) + b"tEXt" + text + struct.pack(">I", zlib.crc32(b"tEXt" + text))
+    whole = png(path)
+    end = whole.index(b"IDAT") - 4
+    return whole[:end] + chunk + whole[end:]
+
+
+async def instant_hand(code: str) -> None:
+    """A hand that has every tile at once: it asks no server."""
+    read = JoinCode.read(code)
+    channel = await open_channel(read.place, hand_context(read), 10.0)
+    number = (await channel.ask({"op": "join", "hand": "", "name": "instant", "version": __version__}))[
+        "hand"
+    ]
+    empty: dict[str, object] = {
+        k: {} for k in ("using", "needs", "waits", "unstarted", "back", "failed", "keys")
+    }
+    noise, count = random.Random(1).randbytes(TILE_BYTES - 200), 0
+    while True:
+        count += 1
+        beat = {"op": "beat", "hand": number, "ended": [], "count": count, "longest_s": 5.0, "left_s": 12.0}
+        told = await channel.ask({**empty, **beat})
+        if "ended" in told:
+            return
+        flat = told["deal"]["survey"]
+        places = [flat[i : i + 3] for i in range(0, len(flat), 3)]
+        for start in range(0, len(places), 128):
+            records: list[object] = []
+            for place in places[start : start + 128]:
+                data = body_of("/".join(map(str, place)), noise)
+                records.append(["tile", place, data, body_hash(data), "png", None, None, None])
+            message = {"op": "give", "hand": number, "layer": "survey", "records": records}
+            await channel.ask({**message, "requests": len(records)})
+
+
+def start_instant(code: str) -> subprocess.Popen[bytes]:
+    return subprocess.Popen([sys.executable, "-m", "scripts.bench_hands", "--instant", code])
+
+
+def writer(east: float) -> None:
+    """What the planning machine takes of tiles that are there at once."""
+
+    async def go(brief: Brief) -> tuple[float, float]:
+        async with running(brief, 2) as run:
+            code, used = await run.code, time.process_time()
+            processes = [start_instant(code) for _ in range(2)]
+            report = await run.task
+            used = time.process_time() - used
+            await asyncio.to_thread(end, processes)
+            return run.pace(), used / report.total("stored")
+
+    with Ledger() as server, folder_of(server, 16, 100_000, east) as brief:
+        pace, used_s = asyncio.run(go(brief))
+    print(f"the writer's limit: {pace:,.0f} tiles/s, at {1e6 * used_s:.0f} us of processor time a tile")
+
+
 def main() -> None:
     parser = argparse.ArgumentParser(
         description=__doc__, formatter_class=argparse.RawDescriptionHelpFormatter
     )
-    parser.add_argument("what", nargs="*", choices=["links", "kills", "loopback", []], default=[])
+    parser.add_argument("what", nargs="*", choices=["links", "kills", "loopback", "writer", []], default=[])
     parser.add_argument("--kills", type=int, default=30, help="how many (30)")
     parser.add_argument("--seed", type=int, default=5, help="of the moments (5)")
     parser.add_argument(
         "--east", type=float, default=12.4, help="how far the block reaches: more is longer (12.4)"
     )
+    parser.add_argument("--instant", metavar="CODE", help=argparse.SUPPRESS)
     asked = parser.parse_args()
-    what = asked.what or ["links", "kills", "loopback"]
+    if asked.instant:
+        asyncio.run(instant_hand(asked.instant))
+        return
+    what = asked.what or ["links", "kills", "loopback", "writer"]
     if "links" in what:
         links(asked.east)
     if "kills" in what:
         kills(asked.kills, asked.seed)
     if "loopback" in what:
         loopback(asked.east + 1.0)
+    if "writer" in what:
+        writer(asked.east + 3.0)
 
 
 if __name__ == "__main__":

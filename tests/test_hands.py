@@ -8,6 +8,7 @@ from __future__ import annotations
 
 import asyncio
 import contextlib
+import itertools
 import signal
 import sqlite3
 import ssl
@@ -456,11 +457,23 @@ async def channel_of(joined: Joined) -> Channel:
     return await open_channel(joined.place, joined.context, 5.0)
 
 
+COUNT = itertools.count(1)
+
+
 def beat(number: object, **said: object) -> dict[str, object]:
     empty: dict[str, object] = {
         key: {} for key in ("using", "needs", "waits", "unstarted", "back", "failed", "keys")
     }
-    return {"op": "beat", "hand": number, **empty, "ended": [], "longest_s": 1.0, "left_s": 0.0, **said}
+    return {
+        "op": "beat",
+        "hand": number,
+        **empty,
+        "ended": [],
+        "count": next(COUNT),
+        "longest_s": 1.0,
+        "left_s": 0.0,
+        **said,
+    }
 
 
 def test_what_a_hostile_hand_sends_is_not_stored_and_it_is_dealt_nothing_more(
@@ -529,6 +542,22 @@ def test_a_host_that_asks_one_hand_for_patience_is_left_alone_by_all(
                 assert told["quiet"]["gate0"] > 20
                 assert told["deal"]["survey"] == []
                 channel.close()
+
+    asyncio.run(go())
+
+
+def test_what_a_hand_said_before_its_last_word_is_not_taken_for_news(
+    brief_for: BriefMaker, server: TileServer
+) -> None:
+    brief = brief_for(server.url, area=AREA, connections=CONNECTIONS)
+
+    async def go() -> None:
+        async with planning(brief) as planner:
+            channel, number = await scripted(planner, "one")
+            older, newer = beat(number), beat(number)
+            assert (await channel.ask(newer))["shares"]["gate0"][0] > 0
+            assert await channel.ask(older) == {"late": True}
+            channel.close()
 
     asyncio.run(go())
 

@@ -5,20 +5,22 @@ Each hand goes by a clock of its own, which drifts; messages take their time bot
 
 from __future__ import annotations
 
+import asyncio
 import heapq
 import itertools
 import random
-from collections.abc import Callable
+from collections.abc import Callable, Mapping
 from dataclasses import dataclass, field
 
 import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
-from packer.fetching.hands.leased_tiles import HandLease, LeasedTiles, LeaseOverError
+from packer.fetching.hands.leased_tiles import HandLease, LeasedTiles, LeaseOverError, LeaseTransport
 from packer.fetching.hands.shares import NOTHING, ShareBook, fair_shares, promised_until
 from packer.fetching.hands.tile_leases import TileLeases
 from packer.fetching.pacing.cap_shares import Caps
+from packer.fetching.transports import FailureKind, Result, TransportFailure
 from packer.geometry.tileset import Tile
 
 LENGTH_S, LAG_S = 12.0, 2.0
@@ -67,6 +69,7 @@ class Model:
     tiles: set[Tile] = field(default_factory=set)
     frozen: bool = False
     dead: bool = False
+    said: int = 0
 
     def __post_init__(self) -> None:
         self.lease = HandLease(self.clock)
@@ -82,6 +85,21 @@ class Model:
         self.lease = HandLease(self.clock)
 
 
+@dataclass(frozen=True)
+class Said:
+    """What a hand says of itself, and by which clocks it said it."""
+
+    name: str
+    was: str
+    number: int
+    lease: HandLease
+    asked: tuple[float, ...]
+    left_s: float
+    using: Caps
+    back: set[Tile]
+    length_s: float
+
+
 class World:
     """Planning machine, hands and the messages between them, in the order of the true time."""
 
@@ -91,6 +109,7 @@ class World:
         self.hands: list[Model] = []
         self.needs: dict[str, Caps] = {}
         self.promised: dict[str, float] = {}
+        self.heard: dict[str, int] = {}
         self.free = [Tile(10, x, 0) for x in range(12)]
         self.events: list[tuple[float, int, Callable[[], None]]] = []
         self.count = itertools.count()
@@ -121,7 +140,8 @@ class World:
         self.beat(hand)
 
     def beat(self, hand: Model) -> None:
-        """A hand says how it is, and the next time in half a second, or once it has an answer."""
+        """A hand says how it is. It says so again once it has an answer, or has waited for one for ten seconds: what
+        comes of an answer after that it does not hear, though what it said may still come to the planning machine."""
         if hand.dead:
             return
         if hand.frozen:
@@ -131,54 +151,64 @@ class World:
             hand.drop()
         if not hand.name:
             hand.name = f"hand {next(self.count)}"
-        asked, name, lease = hand.lease.now(), hand.name, hand.lease
-        using, was, left_s = hand.using, hand.was, max(lease.left_s(), 0.0)
-        length_s = self.chance.choice([LENGTH_S, LENGTH_S, 3 * LENGTH_S])
+        hand.said += 1
         back = {t for t in hand.tiles if self.chance.random() < 0.2}
         hand.tiles -= back
-
-        def heard() -> None:
-            now = self.time.true
-            if was:
-                self.book.end(was, now)
-                self.free += self.leases.end(was)
-                self.needs.pop(was, None)
-            for tiles in self.leases.over(now).values():
-                self.free += tiles
-            self.free += [tile for tile in back if self.leases.remove(name, tile)]
-            self.needs[name] = Caps(self.chance.randint(0, 9), self.chance.randint(0, 9))
-            due = fair_shares(self.caps, self.needs, now)[name]
-            ends = promised_until(self.promised.get(name, 0.0), left_s, now, length_s)
-            self.promised[name] = ends
-            share = self.book.renew(name, due, using, self.caps, now, ends)
-            self.leases.extend(name, ends)
-            dealt = [self.free.pop() for _ in range(min(2, len(self.free)))]
-            self.leases.take(name, dealt, ends)
-            self.lent += share != NOTHING
-            self.after(self.delay(), lambda: self.answered(hand, (lease, asked, length_s), share, dealt))
-
+        said = Said(
+            hand.name,
+            hand.was,
+            hand.said,
+            hand.lease,
+            hand.lease.now(),
+            max(hand.lease.left_s(), 0.0),
+            hand.using,
+            back,
+            self.chance.choice([LENGTH_S, LENGTH_S, 3 * LENGTH_S]),
+        )
         if self.chance.random() < 0.85:
-            self.after(self.delay(), heard)
-        self.after(0.5 + 20 * (self.chance.random() < 0.1), lambda: self.beat(hand))
+            self.after(self.delay(), lambda: self.hear(hand, said))
+        self.after(10.0, lambda: self.beat(hand) if hand.said == said.number else None)
 
-    def answered(
-        self, hand: Model, term: tuple[HandLease, tuple[float, ...], float], share: Caps, dealt: list[Tile]
-    ) -> None:
-        lease, asked, length_s = term
-        if hand.dead or lease is not hand.lease:
+    def hear(self, hand: Model, said: Said) -> None:
+        now, name = self.time.true, said.name
+        if said.was and said.was != name:
+            self.book.end(said.was, now)
+            self.free += self.leases.end(said.was)
+            self.needs.pop(said.was, None)
+        for tiles in self.leases.over(now).values():
+            self.free += tiles
+        if said.number <= self.heard.get(name, 0):
+            return
+        self.heard[name] = said.number
+        self.free += [tile for tile in said.back if self.leases.remove(name, tile)]
+        self.needs[name] = Caps(self.chance.randint(0, 9), self.chance.randint(0, 9))
+        due = fair_shares(self.caps, self.needs, now)[name]
+        ends = promised_until(self.promised.get(name, 0.0), said.left_s, now, said.length_s)
+        self.promised[name] = ends
+        share = self.book.renew(name, due, said.using, self.caps, now, ends)
+        self.leases.extend(name, ends)
+        dealt = [self.free.pop() for _ in range(min(2, len(self.free)))]
+        self.leases.take(name, dealt, ends)
+        self.lent += share != NOTHING
+        self.after(self.delay(), lambda: self.answered(hand, said, share, dealt))
+
+    def answered(self, hand: Model, said: Said, share: Caps, dealt: list[Tile]) -> None:
+        if hand.dead or said.number != hand.said:
             return
         if hand.frozen:
-            self.after(0.5, lambda: self.answered(hand, (lease, asked, length_s), share, dealt))
+            self.after(0.5, lambda: self.answered(hand, said, share, dealt))
             return
         try:
-            lease.renew(asked, length_s)
+            said.lease.renew(said.asked, said.length_s)
         except LeaseOverError:
             hand.drop()
-            return
-        if hand.alive:
-            hand.using, hand.share = Caps(*map(max, share, hand.using)), share
-            hand.tiles |= set(dealt)
-            self.after(1.5, lambda: self.settled_down(hand, share))
+        else:
+            if hand.alive:
+                hand.using, hand.share = Caps(*map(max, share, hand.using)), share
+                hand.tiles |= set(dealt)
+                self.after(1.5, lambda: self.settled_down(hand, share))
+        hand.said += 1  # whoever waits for an answer waits no longer
+        self.after(0.5, lambda: self.beat(hand))
 
     def settled_down(self, hand: Model, share: Caps) -> None:
         """What went beyond the share has come back."""
@@ -225,6 +255,13 @@ def test_what_a_dead_hand_had_comes_back_once_its_lease_is_over_and_not_before()
     assert book.renew("other", caps, NOTHING, caps, ends + 0.01, ends + LENGTH_S) == caps
     assert leases.over(ends + 0.01) == {"dead": [tile]}
     assert not leases.remove("dead", tile), "what it sends of it now is too late"
+
+
+def test_a_shorter_lease_holds_only_once_its_hand_has_heard_of_it() -> None:
+    long = promised_until(0.0, 0.0, 100.0, 60.0)
+    assert long == 160.0
+    assert promised_until(long, 58.0, 102.0, 12.0) == 160.0, "the answer may be lost"
+    assert promised_until(160.0, 11.5, 104.0, 12.0) == 116.0, "it has the shorter one"
 
 
 def test_what_a_hand_still_uses_of_a_larger_share_is_lent_to_nobody_else() -> None:
@@ -294,3 +331,30 @@ def test_a_queue_that_was_done_is_not_once_more_tiles_come() -> None:
     assert queue.get(0.0) is None
     queue.deal([Tile(6, 0, 0)])
     assert not queue.done
+
+
+def test_nothing_is_sent_once_the_lease_is_over_and_no_answer_is_waited_for_beyond_it() -> None:
+    time = Time()
+    clock = HandClock(time, 0.0)
+    lease, limits = HandLease(clock), []
+
+    class Inner:
+        async def fetch(self, url: str, headers: Mapping[str, str], deadline_s: float, limit: int) -> Result:
+            limits.append(deadline_s)
+            return TransportFailure(FailureKind.DEADLINE, "")
+
+        async def aclose(self) -> None:
+            return None
+
+    async def go() -> None:
+        transport = LeaseTransport(Inner(), lease)
+        lease.renew(lease.now(), LENGTH_S)
+        time.true += 5.0
+        await transport.fetch("http://127.0.0.1/", {}, 60.0, 1000)
+        await transport.fetch("http://127.0.0.1/", {}, 2.0, 1000)
+        time.true += LENGTH_S
+        with pytest.raises(LeaseOverError):
+            await transport.fetch("http://127.0.0.1/", {}, 60.0, 1000)
+
+    asyncio.run(go())
+    assert limits == [pytest.approx(LENGTH_S - 5.0), 2.0]

@@ -141,7 +141,11 @@ class Dealer:
         hand = self.hands.get(beat.hand)
         if hand is None:
             return {"join": True} if self.ended is None else {"ended": self.ended}
-        now = self.clock.now()
+        if beat.count <= hand.beats:
+            return {
+                "late": True
+            }  # the hand has given up waiting for an answer to it, and has said more since
+        now, hand.beats = self.clock.now(), beat.count
         length_s = min(max(SHORTEST_S, beat.longest_s + 4.0), LONGEST_S)
         hand.promised = ends = promised_until(hand.promised, beat.left_s, now, length_s)
         hand.ends = ends + max((gate.book.lag_s for gate in self.gates.values()), default=0.0)

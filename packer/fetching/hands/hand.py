@@ -111,6 +111,7 @@ class _HandSession:
         self._joined, self._clock, self._stop, self._news, self._was = joined, clock, stop, news, was
         self._lease = HandLease(clock)
         self._heeding = self._draining = False
+        self._count = 0
         self._back: dict[str, list[Tile]] = {}
         self._give_lock, self._beat_lock = asyncio.Lock(), asyncio.Lock()
         self._channels: dict[str, Channel] = {}
@@ -207,7 +208,7 @@ class _HandSession:
 
     def _beat(self, layers: HandLayers) -> Message:
         now, back = self._clock.now(), self._back
-        self._back = {}
+        self._back, self._count = {}, self._count + 1
         waits = {
             name: wait for name, gate in layers.gates.items() if (wait := wait_of(gate, now)) is not None
         }
@@ -216,6 +217,7 @@ class _HandSession:
         self._news.waits = {name: gate.pause for name, gate in layers.gates.items() if gate.pause is not None}
         self._news.failed = {name: str(fault) for name, fault in failed.items()}
         return {
+            "count": self._count,
             "using": {name: list(keeper.using()) for name, keeper in layers.keepers.items()},
             "needs": {name: list(keeper.need()) for name, keeper in layers.keepers.items()},
             "waits": waits,

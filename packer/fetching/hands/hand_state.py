@@ -40,6 +40,7 @@ class HandState:
     heard: float
     ends: float = 0.0
     promised: float = 0.0
+    beats: int = 0
     needs: dict[str, Caps] = field(default_factory=dict)
     shares: dict[str, Caps] = field(default_factory=dict)
     waits: dict[str, Wait] = field(default_factory=dict)
