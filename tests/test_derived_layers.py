@@ -27,7 +27,7 @@ from packer.content.rasters.library import gdal
 from packer.content.rasters.warping import CutBlock
 from packer.desk.source_look import SourceLook
 from packer.desk.trying import try_layer
-from packer.errors import InputError, StoreError
+from packer.errors import InputError, LastbarError, StoreError
 from packer.fetching.hands.orders import LayerOrder, layer_order, source_of
 from packer.fetching.hosts.offer_reading import read_offers
 from packer.fetching.hosts.source import source_for
@@ -35,6 +35,7 @@ from packer.fetching.job import fetch_async
 from packer.geometry.grid import EQUATOR_M
 from packer.geometry.source_tiles import derived_zooms, windows_of
 from packer.geometry.tileset import Tile, TileSet
+from packer.handover.delivery import handover
 from packer.planning.brief import Brief
 from packer.planning.plan import plan
 from packer.planning.source_layers import asked_of_servers, grid_of, source_remarks
@@ -345,6 +346,9 @@ def test_a_source_tile_that_changes_makes_its_tiles_out_of_date_and_the_next_fet
     assert report.layers["ortho"].source is not None
     assert report.layers["ortho"].source.counts.missing == 1
     assert any("made of other tiles" in reason for reason in report.reasons)
+    with pytest.raises(LastbarError, match=rf"made of other source tiles .* \(ortho {len(unproven)}\)"):
+        handover(brief, plan(brief), None, tmp_path / "card")
+    assert not (tmp_path / "card").exists()
 
     server.changed.add(changed)
     server.asked.clear()

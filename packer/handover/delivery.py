@@ -70,7 +70,9 @@ from packer.planning.brief import Brief
 from packer.planning.pack_dates import check_pack_dates
 from packer.planning.pack_path import pack_path
 from packer.planning.plan import Plan
+from packer.planning.source_layers import derived_from, source_name
 from packer.store.snapshot_reader import ContentDigest, SnapshotReader
+from packer.store.source_reader import outdated_tiles
 from packer.store.staged_file import UnlikeError
 from packer.store.wrong_ground import wrong_ground
 
@@ -177,7 +179,7 @@ def _handed_over(
     job: HandoverJob, copies: Sequence[CopyDraft], to: Path, *, with_crews: bool
 ) -> tuple[Copy, ...]:
     """Refuse what cannot be done, then write the copies. If the process dies: as for `handover`."""
-    _refuse_short(job.brief, job.plan, job.store, copies, job.allow_gaps)
+    _refuse_short(job, copies)
     refuse_over_budget(copies, job.readers)
     ours = _refuse_unfit_target(copies, to, job.store or job.brief.store_folder, with_crews=with_crews)
     for copy in copies:
@@ -211,16 +213,36 @@ def _readers(
     return readers
 
 
-def _refuse_short(
-    brief: Brief, plan: Plan, store: Path | None, copies: Sequence[CopyDraft], allow_gaps: bool
-) -> None:
-    """Raise LastbarError where planned tiles are missing, some place does not reach its floor, or a pack shows other
-    ground than was planned."""
+def _refuse_short(job: HandoverJob, copies: Sequence[CopyDraft]) -> None:
+    """Raise LastbarError where planned tiles are missing, some place does not reach its floor, derived tiles are out of
+    date, or a pack shows other ground than was planned."""
+    brief, plan, store, allow_gaps = job.brief, job.plan, job.store, job.allow_gaps
     refuse_gaps(copies, shell_command("fetch", brief.path, store=store), allow_gaps)
     again = shell_command("fetch", brief.path, "--ask-absent-again", store=store)
     refuse_below_floor(plan, copies, again, allow_gaps)
     if not allow_gaps:
+        _refuse_outdated(job, copies)
         _refuse_wrong_ground(brief, plan, store, copies)
+
+
+def _refuse_outdated(job: HandoverJob, copies: Sequence[CopyDraft]) -> None:
+    """A tile that was made of others than the source's pack has now is no proven one: see `proof`."""
+    brief, plan = job.brief, job.plan
+    names = {name for copy in copies for name, layer in copy.layers.items() if layer.files}
+    names |= {upper for name in names & job.blends.keys() for upper in job.blends[name].upper}
+    counts = {}
+    for name, grid in derived_from(brief, plan).items():
+        pack, source = (pack_path(brief, one, job.store) for one in (name, source_name(name)))
+        if name in names and pack.exists():
+            tiles = plan.layers[name].tiles
+            outdated = outdated_tiles(pack, source, grid, tiles, TileSet(), plan.layers[name].tile_px)
+            counts[name] = len(outdated)
+    if each := ", ".join(f"{name} {count:,}" for name, count in counts.items() if count):
+        raise LastbarError(
+            f"Tiles were made of other source tiles than the source's pack has now ({each}), so nothing was handed "
+            f"over. Have them made again: {shell_command('fetch', brief.path, store=job.store)}\nOr hand them over as "
+            "they are with --allow-gaps."
+        )
 
 
 def _refuse_wrong_ground(brief: Brief, plan: Plan, store: Path | None, copies: Sequence[CopyDraft]) -> None:
