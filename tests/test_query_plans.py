@@ -36,7 +36,8 @@ _TABLE = re.compile(r"\b(?:FROM|JOIN|INTO|UPDATE)\s+(?:temp\.)?(\w+)", re.IGNORE
 
 
 def bad_steps(plan_rows: list[tuple[int, int, int, str]]) -> list[str]:
-    """The steps that read a table whole although they are taken again for each row of something else.
+    """The steps that read a table whole although they are taken again for each row of something else, and those that
+    make a list of all rows before the first is used, which grows with the pack (MATERIALIZE).
 
     SQLite, "EXPLAIN QUERY PLAN": steps of one level are nested loops, outermost first; a CORRELATED subquery is run
     again for each row; SCAN reads all rows, SEARCH some of them.
@@ -47,6 +48,8 @@ def bad_steps(plan_rows: list[tuple[int, int, int, str]]) -> list[str]:
     for number, parent, _, text in plan_rows:
         repeated = inside.get(parent, False)
         inside[number] = repeated or "CORRELATED" in text
+        if text.startswith("MATERIALIZE"):
+            found.append(text)
         if text.startswith("USE TEMP B-TREE") or not text.startswith(("SCAN", "SEARCH")):
             continue
         nested = loops.get(parent, 0) > 0
