@@ -597,6 +597,28 @@ def test_a_hand_behind_a_sign_in_page_says_so_by_its_name_and_its_tiles_go_to_ot
     assert set(server.tiles_asked.values()) == {1}
 
 
+def test_a_hand_whose_link_is_down_waits_alone_and_keeps_no_tile_from_the_others(
+    brief_for: BriefMaker, server: TileServer, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    brief = brief_for(server.url, area=AREA, connections=CONNECTIONS)
+
+    async def go() -> FetchReport:
+        async with planning(brief) as planner:
+            stop, joined = asyncio.Event(), await planner.joined("truck")
+            monkeypatch.setenv("HTTP_PROXY", "http://127.0.0.1:1")  # where nobody listens
+            truck = asyncio.create_task(work(joined, stop=stop))
+            await planner.until(lambda: any(h.waits for la in planner.layers for h in la.hands or ()))
+            monkeypatch.delenv("HTTP_PROXY")
+            assert await work(await planner.joined("camp"))
+            report = await planner.run
+            stop.set()
+            await truck
+            return report
+
+    assert_as_from_one(brief, asyncio.run(go()))
+    assert set(server.tiles_asked.values()) == {1}
+
+
 def test_a_layer_is_given_up_once_every_hand_has_given_it_up(
     brief_for: BriefMaker, server: TileServer
 ) -> None:

@@ -144,6 +144,12 @@ class Channel:
 
 async def open_channel(place: str, context: SSLContext, within_s: float) -> Channel:
     """Connect to the planning machine at HOST:PORT. Raises one of CLOSED. If cancelled: nothing is open."""
+    host, _, port = place.rpartition(":")
+    async with asyncio.timeout(within_s):
+        # `connect` below tries for as long as it may, and leaves the last try's socket to the garbage collector.
+        _, knocking = await asyncio.open_connection(host.strip("[]"), int(port))
+        knocking.close()
+        await knocking.wait_closed()
     comm = await connect(
         f"{_SCHEME}://{place}", timeout=within_s, ssl_context=context, require_encryption=True
     )

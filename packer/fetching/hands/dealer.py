@@ -160,6 +160,7 @@ class Dealer:
             "deal": {},
             "more": {},
             "back": {},
+            "recall": [],
             "halt": [name for name, fetcher in self.fetchers.items() if fetcher.stopping],
         }
         for name in self.fetchers:

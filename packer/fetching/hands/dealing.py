@@ -69,9 +69,12 @@ class Dealing:
         waits = gate in hand.waits and hand.waits[gate].kind in _ITS_OWN
         share = hand.share(gate)
         if layer in hand.failed or waits:
-            keep = 0 if layer in hand.failed else _LEAST
+            at_end = fetcher.exhausted and self._others_work(number, layer, gate, now)
+            keep = 0 if layer in hand.failed or at_end else _LEAST  # to find out by whether its link is back
             told["back"][layer] = max(0, here - keep)
             wanted = keep
+            if at_end and fetcher.leases.out_with(number) > here:
+                told["recall"].append(layer)
         else:
             wanted = max(_LEAST * share.connections, int(hand.pace(now)[0] * _WORK_S))
         wanted = min(wanted, _MOST) - here
@@ -86,6 +89,13 @@ class Dealing:
         elif (number, layer) in self._wanted_back:
             self._wanted_back.discard((number, layer))
             told["back"].setdefault(layer, here - here // 2)
+
+    def _others_work(self, number: str, layer: str, gate: str, now: float) -> bool:
+        """Whether another hand asks for this layer's tiles."""
+        return any(
+            other != number and gate not in hand.waits and layer not in hand.failed and not hand.silent(now)
+            for other, hand in self.hands.items()
+        )
 
     def _call_back(self, idle: str, layer: str, now: float) -> None:
         """A hand has nothing to ask for and none is left: one that would take long for its own is to give half back.

@@ -254,6 +254,8 @@ class _HandSession:
             if layer.halted:
                 continue  # all that it has goes back once it has ended
             layer.deal(tiles, more=bool(told["more"].get(name, False)))
+            if name in told["recall"]:
+                layer.recall()
             if count := told["back"].get(name, 0):
                 self._back.setdefault(name, []).extend(layer.queue.take_back(int(count)))
 

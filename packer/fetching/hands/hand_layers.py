@@ -67,6 +67,7 @@ class HandLayer:
     failure: LastbarError | None = None
     halted: bool = False
     ended: bool = False
+    _asking: asyncio.Task[None] | None = None
     _work: asyncio.Event = field(default_factory=asyncio.Event)
 
     async def run(self) -> None:
@@ -92,11 +93,30 @@ class HandLayer:
             self.failure, self.halted = refusal, True
         while not self.halted:
             self._work.clear()
-            await self.fetcher.run(self.order.connections)
+            if not await self._ask():
+                self.queue.hasten()
             if self.fetcher.failure is not None:
                 self.failure, self.halted = self.fetcher.failure, True
             if not self.halted:
                 await self._work.wait()
+
+    async def _ask(self) -> bool:
+        """Have the fetcher run to its end; False if it was recalled. Raises what it raises. If cancelled: it is too."""
+        self._asking = asking = asyncio.create_task(self.fetcher.run(self.order.connections))
+        try:
+            await asyncio.wait([asking])
+        finally:
+            asking.cancel()
+            await asyncio.gather(asking, return_exceptions=True)
+        if asking.cancelled():
+            return False
+        asking.result()
+        return True
+
+    def recall(self) -> None:
+        """Others may have what is here: nothing is under way, and the workers only wait for the host."""
+        if self._asking is not None and self.gate.pause is not None and self.gate.in_flight == 0:
+            self._asking.cancel()
 
     def deal(self, tiles: list[Tile], *, more: bool) -> None:
         """These tiles as well; `more` is whether others may follow."""

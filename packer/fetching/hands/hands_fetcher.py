@@ -57,6 +57,11 @@ class HandsFetcher(LayerFetcher):
         return self._stopping
 
     @property
+    def exhausted(self) -> bool:
+        """Whether every tile has been dealt at least once."""
+        return self._queue.exhausted
+
+    @property
     def has_more(self) -> bool:
         """Whether there is a tile to deal."""
         return not (self._stopping or self._queue.is_empty)

@@ -108,6 +108,11 @@ class LeasedTiles(TileQueue):
         taken = [self._dealt.pop() for _ in range(from_dealt)]
         return taken + [self._again.pop() for _ in range(min(count - from_dealt, len(self._again)))]
 
+    def hasten(self) -> None:
+        """What waits for another attempt may be asked for at once: by another hand, whose link is better."""
+        self._again.extend(tile for _, _, tile in sorted(self._later))
+        self._later.clear()
+
     def _fresh(self) -> Tile | None:
         if self._dealt:
             return self._dealt.popleft()
