@@ -43,7 +43,7 @@ def spare_in(pack: Path, needed: TileSet) -> Spare:
         db.execute("CREATE TEMP TABLE spare (zoom INTEGER, row INTEGER, first INTEGER, last INTEGER)")
         db.execute("CREATE INDEX temp.spare_place ON spare (zoom, row, first)")
         db.executemany("INSERT INTO spare VALUES (?, ?, ?, ?)", _runs(spare))
-        # In the order of an index, so that no list of bodies has to be kept: a plain JOIN may have SQLite make one first.
+        # In the order of an index, so that no list of bodies has to be kept; of a plain JOIN SQLite may make one first.
         weight = db.execute(
             "SELECT coalesce(sum(length(data)), 0) FROM (SELECT blob_id FROM placement INDEXED BY blob_use "
             f"GROUP BY blob_id HAVING min({_IN_SPARE})) CROSS JOIN blob ON blob.id = blob_id"
