@@ -70,7 +70,7 @@ def test_a_fetch_keeps_the_machine_awake_unless_it_may_sleep(
 ) -> None:
     asked: list[bool] = []
 
-    async def fetched(_brief: Brief, _plan: Plan, options: Options) -> FetchReport:
+    async def fetched(_brief: Brief, _plan: Plan, options: Options, _hands: None) -> FetchReport:
         asked.append(options.keep_awake)
         raise InputError("enough is seen")
 
@@ -115,7 +115,7 @@ def test_with_debug_the_end_of_a_fetch_tells_the_processor_time(
     report = FetchReport(True, False, 1.0, {})
     used = iter([(1.0, 0.5, 0.25, 0.0, 9.0), (4.0, 1.0, 0.75, 0.0, 99.0)])
 
-    async def fetched(_brief: Brief, _plan: Plan, _options: Options) -> FetchReport:
+    async def fetched(_brief: Brief, _plan: Plan, _options: Options, _hands: None) -> FetchReport:
         return report
 
     monkeypatch.setattr("packer.cli.run_fetch._fetch", fetched)
