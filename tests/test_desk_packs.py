@@ -4,6 +4,7 @@ fetch can be told; what has changed since a version."""
 from __future__ import annotations
 
 import shutil
+import signal
 from collections.abc import Iterator, Mapping
 from pathlib import Path
 from typing import Any
@@ -163,8 +164,9 @@ def test_a_picture_is_described_before_it_is_cut(model: Board, monkeypatch: pyte
     assert job.progresses == [{"doing": "1 of 2"}]
 
 
+@pytest.mark.parametrize("ignored", [False, True])
 def test_a_command_that_fails_or_is_stopped_ends_the_job(
-    model: Board, monkeypatch: pytest.MonkeyPatch
+    model: Board, monkeypatch: pytest.MonkeyPatch, ignored: bool
 ) -> None:
     work = command_work.split_work(model.brief, None, {"parts": 2, "to": "/x"})
     with pytest.raises(CommandFailedError, match=r"^No room\.$") as failed:
@@ -172,8 +174,12 @@ def test_a_command_that_fails_or_is_stopped_ends_the_job(
     assert failed.value.exit_code == 3
     stopped = Told()
     stopped.stop.set()
-    with pytest.raises(CommandFailedError, match="ended with"):
-        ran(monkeypatch, work, "exec sleep 60", stopped)
+    before = signal.signal(signal.SIGINT, signal.SIG_IGN if ignored else signal.default_int_handler)
+    try:
+        with pytest.raises(CommandFailedError, match="ended with"):
+            ran(monkeypatch, work, "exec sleep 300", stopped)
+    finally:
+        signal.signal(signal.SIGINT, before)
 
 
 @pytest.mark.parametrize(

@@ -115,7 +115,8 @@ def _hear(errors: IO[str], said: list[str], reporter: Reporter) -> None:
 def _stop_when_asked(process: subprocess.Popen[str], reporter: Reporter, over: threading.Event) -> None:
     while not over.is_set():
         if reporter.stop.wait(0.25):
-            if sys.platform == "win32":
+            # A desk that was started in the background of a script ignores Ctrl-C, and so does what it starts.
+            if sys.platform == "win32" or signal.getsignal(signal.SIGINT) == signal.SIG_IGN:
                 process.terminate()
             else:
                 process.send_signal(signal.SIGINT)
