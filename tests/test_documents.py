@@ -51,3 +51,10 @@ def test_the_python_in_a_document_runs_as_it_stands(name: str, capsys: pytest.Ca
     # Both fetch and verify at their end or before it.
     assert "True" in printed
     assert "False" not in printed
+
+
+def test_continuous_integration_runs_the_tests_and_tries_the_packaged_folder() -> None:
+    ran = (ROOT / ".ci" / "run").read_text().splitlines()
+    assert ran[0] == "#!/usr/bin/env bash"
+    assert "LASTBAR_TESTS_INSIST=1 scripts/test" in ran
+    assert "scripts/check-package" in ran
