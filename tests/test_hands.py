@@ -57,6 +57,10 @@ def short_leases(monkeypatch: pytest.MonkeyPatch, tmp_path: Path) -> None:
     monkeypatch.setenv("XDG_STATE_HOME", str(tmp_path / "state"))
 
 
+# Who gives up to look for a planning machine leaves a socket that the library beneath collects at any time.
+pytestmark = pytest.mark.filterwarnings("ignore::pytest.PytestUnraisableExceptionWarning")
+
+
 @pytest.fixture
 def server() -> Iterator[TileServer]:
     with TileServer(delay_s=0.004) as made:
