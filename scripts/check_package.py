@@ -291,6 +291,8 @@ def _listing(folder: Path) -> list[tuple[str, int, int]]:
 
 def main(arguments: list[str]) -> int:
     """Try the folder; gives back the exit code. If the process dies: what it made lies in the temporary folder."""
+    # In the background of a script Ctrl-C is ignored, and so it would be in all that is started here.
+    signal.signal(signal.SIGINT, signal.default_int_handler)
     with tempfile.TemporaryDirectory(prefix="lastbar-packaged-") as temporary:
         moved = Path(temporary, "another place", "lastbar")
         shutil.copytree(arguments[0], moved, symlinks=True)

@@ -5,6 +5,7 @@ from __future__ import annotations
 import gc
 import os
 import select
+import signal
 import tempfile
 from collections import Counter
 from collections.abc import Callable, Generator, Iterator
@@ -31,6 +32,10 @@ settings.load_profile("steady")
 
 # To look for rubbish after every 700 new objects, as Python does unasked, took an eighth of the tests' time.
 gc.set_threshold(100_000, 20, 100)
+
+# In the background of a script Ctrl-C is ignored, and so it would be in the programs that tests start and stop.
+if signal.getsignal(signal.SIGINT) == signal.SIG_IGN:
+    signal.signal(signal.SIGINT, signal.default_int_handler)
 
 # What processes share of a host's caps and pauses is of this test run only.
 os.environ["XDG_CONFIG_HOME"] = tempfile.mkdtemp(prefix="lastbar-config-")
