@@ -264,13 +264,15 @@ areas = ["ford"]
         page.locator("#step-cards").click()
         page.get_by_label("Folder or card").fill(str(tmp_path / "card"))
         page.get_by_label("North").uncheck()
-        page.get_by_role("button", name="Write the files").click()
+        # A slow hand: what the box that is left has the panel draw anew waits until the button is released.
+        page.get_by_role("button", name="Write the files").hover()
+        page.mouse.down()
+        page.evaluate("new Promise((told) => setTimeout(() => setTimeout(told)))")
+        page.mouse.up()
         expect(page.locator("#panel")).to_contain_text("No planned tile is on board")
         assert desk.session.jobs.to_dict()["handover"]["options"]["crews"] == ["South"]
         page.get_by_label("South").uncheck()
         write = page.get_by_role("button", name="Write the files")
         if write.is_enabled():  # it may be pressed before the panel is drawn anew
-            write.dispatch_event(
-                "click"
-            )  # at once: a panel that is drawn anew meanwhile would swallow half a click
+            write.click()
             expect(page.locator("#notice")).to_have_text("No crew is chosen, so there is nothing to write.")

@@ -18,8 +18,9 @@ const JOB_OF = { ground: ["describe"], worth: ["survey"], room: ["prune"], fetch
 export function drawPanel() {
   const panel = byId("panel");
   let waiting = false;
+  let pressed = false; // a button that is drawn anew between press and release would swallow the click
   const draw = () => {
-    waiting = document.hidden; // nobody looks
+    waiting = document.hidden || pressed; // nobody looks, or somebody is about to click
     if (!store.state || waiting) return;
     const focus = document.activeElement;
     if (panel.contains(focus) && focus?.matches("input, textarea")) {
@@ -44,5 +45,14 @@ export function drawPanel() {
     if (!onlyFigures) draw();
   });
   whenSeen(() => waiting && draw());
+  panel.addEventListener("pointerdown", (/** @type {PointerEvent} */ event) => {
+    pressed = event.target instanceof Element && event.target.closest("button") !== null;
+  });
+  for (const end of ["pointerup", "pointercancel"]) {
+    document.addEventListener(end, () => {
+      pressed = false;
+      setTimeout(() => waiting && draw());
+    });
+  }
   panel.addEventListener("focusout", () => setTimeout(() => waiting && draw()));
 }
