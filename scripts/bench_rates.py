@@ -21,41 +21,13 @@ import time
 from collections.abc import Iterator
 from pathlib import Path
 
-from bench_fetch import LASTBAR, block, check_pack, lay_out
-from neutral import jpeg_bodies, median_spread, png_bodies, run_measured
+from bench_fetch import LASTBAR, block, check_pack, lay_out, write_brief
+from neutral import NGINX_CONF, jpeg_bodies, median_spread, png_bodies, run_measured
 
 COLUMNS, SIZE_BYTES = 200, 15_000
 HERE, THERE, PORT = "10.213.77.1", "10.213.77.2", 8077
 RATES = {20: 1_000, 100: 4_000, 300: 12_000, 1000: 16_000}
 """Mbit/s, and how many tiles to fetch at that rate."""
-
-NGINX = """
-worker_processes 1; daemon off; pid {folder}/nginx.pid; error_log {folder}/error.log;
-events {{ worker_connections 1024; }}
-http {{
-    access_log off; sendfile on; keepalive_requests 100000000; keepalive_timeout 300s;
-    types {{ image/jpeg jpg; image/png png; }}
-    client_body_temp_path {folder}/t1; proxy_temp_path {folder}/t2; fastcgi_temp_path {folder}/t3;
-    uwsgi_temp_path {folder}/t4; scgi_temp_path {folder}/t5;
-    server {{ listen {host}:{port} backlog=1024; root {root}; }}
-}}
-"""
-BRIEF = """
-title = "Rates"
-overview = false
-contact = "bench@example.org"
-[layers.aerial]
-url = "http://{host}:{port}/{{z}}/{{x}}/{{y}}.{ending}"
-attribution = "none"
-permission = "Own files on this machine"
-zooms = [15, 15]
-connections = {connections}
-requests-per-second = 100000
-[[areas]]
-name = "block"
-box = [{box}]
-deepest = 15
-"""
 
 
 def run(*command: str) -> None:
@@ -81,7 +53,7 @@ def link(mbit: int, root: Path) -> Iterator[None]:
         run(*inside, "tc", "qdisc", "add", "dev", far, "root", *bucket)
         with tempfile.TemporaryDirectory() as folder:
             conf = Path(folder) / "nginx.conf"
-            conf.write_text(NGINX.format(folder=folder, host=THERE, port=PORT, root=root))
+            conf.write_text(NGINX_CONF.format(folder=folder, host=THERE, port=PORT, root=root, location=""))
             Path(folder).chmod(0o755)
             nginx = shutil.which("nginx", path=os.environ["PATH"] + ":/usr/sbin") or "nginx"
             server = subprocess.Popen([*inside, nginx, "-c", str(conf)], stderr=subprocess.DEVNULL)
@@ -101,9 +73,9 @@ def measure(folder: Path, mbit: int, ending: str, connections: int, runs: int) -
     """Shares of the link of both, and their ratio, over runs in turn."""
     count = RATES[mbit]
     ours, theirs, ratios = [], [], []
-    brief = folder / "brief.toml"
-    box = block(15, COLUMNS, count // COLUMNS)
-    brief.write_text(BRIEF.format(host=THERE, port=PORT, ending=ending, connections=connections, box=box))
+    brief = write_brief(folder, PORT, 15, block(15, COLUMNS, count // COLUMNS), connections, ending)
+    there = brief.read_text().replace("127.0.0.1", THERE)
+    brief.write_text(f'contact = "bench@example.org"\n{there}')
     for _ in range(runs):
         place = Path(tempfile.mkdtemp(dir=folder))
         (place / "out").mkdir()

@@ -22,6 +22,7 @@ from pathlib import Path
 from PIL import Image
 
 __all__ = [
+    "NGINX_CONF",
     "Ended",
     "delayed",
     "file_server",
@@ -109,7 +110,7 @@ def png_bodies(size_bytes: int) -> Callable[[int], bytes]:
     return body
 
 
-_CONF = """
+NGINX_CONF = """
 worker_processes 1; daemon off; pid {folder}/nginx.pid; error_log {folder}/error.log;
 events {{ worker_connections 1024; }}
 http {{
@@ -117,7 +118,7 @@ http {{
     types {{ image/jpeg jpg; image/png png; }}
     client_body_temp_path {folder}/t1; proxy_temp_path {folder}/t2; fastcgi_temp_path {folder}/t3;
     uwsgi_temp_path {folder}/t4; scgi_temp_path {folder}/t5;
-    server {{ listen 127.0.0.1:{port} backlog=1024; root {root}; location / {{ {location} }} }}
+    server {{ listen {host}:{port} backlog=1024; root {root}; location / {{ {location} }} }}
 }}
 """
 
@@ -131,7 +132,9 @@ def file_server(root: Path, location: str = "") -> Iterator[int]:
     with tempfile.TemporaryDirectory() as folder:
         port = free_port()
         conf = Path(folder) / "nginx.conf"
-        conf.write_text(_CONF.format(folder=folder, port=port, root=root, location=location))
+        conf.write_text(
+            NGINX_CONF.format(folder=folder, host="127.0.0.1", port=port, root=root, location=location)
+        )
         Path(folder).chmod(0o755)
         server = subprocess.Popen([nginx, "-c", str(conf)], stderr=subprocess.DEVNULL)
         try:
