@@ -275,6 +275,9 @@ def main() -> int:
     parser.add_argument("--keep", action="store_true", help="leave the packs there")
     parser.add_argument("--make", type=Path, default=None, help=argparse.SUPPRESS)
     asked = parser.parse_args()
+    signal.signal(
+        signal.SIGINT, signal.default_int_handler
+    )  # ignored where a script began this in the background
     if asked.make is not None:
         make(asked.make, asked.millions[0])
         return 0

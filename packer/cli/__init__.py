@@ -34,6 +34,7 @@ def main() -> None:
     if isinstance(sys.stdout, io.TextIOWrapper):
         sys.stdout.reconfigure(errors="replace")
     from packer.cli.app import app  # typer is worth loading only when there is a command to run
+    from packer.cli.asked_command import only_asked
 
     unattended = is_packaged() and len(sys.argv) == 1 and started_by_file_manager()
     if unattended:
@@ -42,7 +43,7 @@ def main() -> None:
         signal.signal(signal.SIGINT, signal.default_int_handler)
     code = EXIT_NOT_COMPLETE
     try:
-        app()
+        only_asked(app, sys.argv[1:])()
         code = EXIT_DONE
     except SystemExit as end:
         code = end.code if isinstance(end.code, int) else int(end.code is not None)

@@ -13,7 +13,6 @@ from pathlib import Path
 
 from packer.cli.briefs import brief_with_fresh_offers
 from packer.cli.fetch_changes import warn_of_changes
-from packer.cli.fetch_hands import hands_for
 from packer.cli.fetch_options import FetchOptions
 from packer.cli.fetch_words import alarm_text, standing_text
 from packer.cli.output import echo, echo_wrapped, print_json, warn
@@ -54,7 +53,7 @@ def run(
     With `debug` it also tells the processor time. Raises InputError for an option that cannot be read.
     """
     began, used_s = time.monotonic(), _processor_s()
-    options, hands = asked.read(store), hands_for(asked)
+    options, hands = asked.read(store), _hands_for(asked)
     paths = [paths] if isinstance(paths, Path) else paths
     members = [_planned(path, store, asked) for path in paths]
     brief, worked_out = joined(members, store)
@@ -72,6 +71,14 @@ def run(
     if debug:
         warn(_processor_text(_processor_s() - used_s, report.total("stored")))
     return exit_code(report, below)
+
+
+def _hands_for(asked: FetchOptions) -> Hands | None:
+    if asked.hands is None:
+        return None
+    from packer.cli.fetch_hands import hands_for  # with the pages' server, which takes a tenth of a second
+
+    return hands_for(asked)
 
 
 def _planned(path: Path, store: Path | None, asked: FetchOptions) -> tuple[Brief, Plan]:
