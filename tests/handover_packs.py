@@ -169,3 +169,78 @@ def die_before(folder: Path, card: Path, kind: As, step: int, crews: Sequence[De
     brief, worked_out = brief_in(folder, deepest=13)
     sys.addaudithook(hook)
     handover(brief, worked_out, None, card, as_=kind, crews=crews)
+
+
+BLEND_BATCH = 4
+_LAYERED = """
+title = "Ketterling Basin from above"
+overview = false
+[layers.aerial]
+url = "https://{host}/aerial/{{z}}/{{x}}/{{y}}"
+attribution = "Example Survey"
+permission = "Own server"
+zooms = [11, 13]
+[layers.drone]
+url = "https://{host}/drone/{{z}}/{{x}}/{{y}}"
+attribution = "Example Survey"
+permission = "Own server"
+zooms = [12, 14]
+over = "aerial"
+[layers.marks]
+url = "https://{host}/marks/{{z}}/{{x}}/{{y}}"
+attribution = "Example Survey"
+permission = "Own drawing"
+zooms = [12, 13]
+over = "aerial"
+[[areas]]
+name = "basin"
+box = [12.30, 47.00, 12.38, 47.04]
+deepest = {{ aerial = 13, drone = 14, marks = 13 }}
+"""
+
+
+def layered_brief(folder: Path) -> Brief:
+    """A brief of a layer and two that lie over it, on disk."""
+    path = folder / "brief.toml"
+    path.write_text(_LAYERED.format(host=HOST), encoding="utf-8")
+    return Brief.read(path)
+
+
+@lru_cache(maxsize=2000)
+def layered_picture(layer: str, tile: Tile, seed: int = 0) -> bytes:
+    """A small tile of a layer of that brief: opaque below, half covering or see-through above."""
+    image = Image.new("RGBA", (16, 16), (*((c + 20 * seed) % 256 for c in colour(tile)), 255))
+    if layer != "aerial":
+        image.paste((seed * 20, 90, 30, 0), (0, 0, 16, 8))
+        image.paste((200, seed * 20, 10, 120), (0, 4, 8, 8))
+    out = io.BytesIO()
+    (image.convert("RGB") if layer == "aerial" else image).save(out, "PNG")
+    return out.getvalue()
+
+
+def layered_packs(brief: Brief) -> None:
+    """The packs of that brief."""
+    worked_out = plan(brief)
+    for name, layer in worked_out.layers.items():
+        records = [received(tile, layered_picture(name, tile)) for tile in layer.tiles]
+        build(brief.store_folder / f"{name}.mbtiles", "png", records, worked_out)
+
+
+def write_blend_and_die(folder: Path, card: Path, step: int) -> None:
+    """Hand over a blend, and be killed just before the tile of this number is composed."""
+    from packer.content.rasters.encoding import encoded
+    from packer.handover import composing
+
+    steps = 0
+
+    def dying(*arguments: object) -> bytes:
+        nonlocal steps
+        steps += 1
+        if steps == step:
+            os.kill(os.getpid(), signal.SIGKILL)
+        return encoded(*arguments)  # type: ignore[arg-type]
+
+    setattr(composing, "encoded", dying)  # noqa: B010  # mypy would have it no other function
+    composing._BATCH = BLEND_BATCH
+    brief = layered_brief(folder)
+    handover(brief, plan(brief), None, card, blend=True)

@@ -22,7 +22,7 @@ from packer.common.disk_sync import can_read_back
 from packer.common.shell import shell_command
 from packer.errors import LastbarError, StoppedError, StoreError
 from packer.geometry.tileset import Tile, TileSet
-from packer.handover.blending import Blend, blended_packs, without_upper
+from packer.handover.blending import Blend, BlendJob, blended_packs, without_upper
 from packer.handover.card import card_text
 from packer.handover.checked_stream import EVERY, CheckedTileStream, HandoverJob, Progress
 from packer.handover.claims import (
@@ -167,7 +167,9 @@ def handover(
     with ExitStack() as open_packs:
         blends: Mapping[str, Blend] = {}
         if blend:
-            blends = open_packs.enter_context(blended_packs(brief, plan, store, allow_gaps, on_progress))
+            blends = open_packs.enter_context(
+                blended_packs(BlendJob(brief, plan, store, allow_gaps, on_progress, note))
+            )
         readers = _readers(brief, plan, store, blends, open_packs)
         limit = _limit(max_file_bytes, to)
         job = HandoverJob(brief, plan, store, readers, as_, limit, allow_gaps, on_progress, note, blends)
@@ -350,7 +352,7 @@ def _written(job: HandoverJob, file: FileDraft, part: Path, damaged: set[Tile]) 
     about = about_file(job, file)
     stream = CheckedTileStream(job, file, damaged)
     try:
-        write(job.kind, part, about, stream, stream.found, job.limit_bytes, stream.go_on)
+        kept = write(job.kind, part, about, stream, stream.found, job.limit_bytes, stream.go_on)
     except UnlikeError:
         job.on_note(
             f"{file.name}: what is there of it is not what would be written now, so it is begun again. The packs or "
@@ -359,6 +361,12 @@ def _written(job: HandoverJob, file: FileDraft, part: Path, damaged: set[Tile]) 
         _discard(part)
         stream = CheckedTileStream(job, file, damaged)
         write(job.kind, part, about, stream, stream.found, job.limit_bytes, stream.go_on)
+        kept = 0
+    if kept:
+        job.on_note(
+            f"{file.name}: {kept:,} of {len(file.listing):,} tiles were there from a handover that was cut off. Each "
+            "was held against the pack; the rest was written."
+        )
     return stream
 
 

@@ -102,13 +102,13 @@ def write(
     found: Callable[[], Findings],
     max_bytes: int | None,
     there: Resume,
-) -> None:
+) -> int:
     """Write a file, or a folder of loose files, under its hidden name, and bring it to the disk.
 
     `there` is given the tiles that a handover which was cut off left in the file, before `tiles` is asked for those
     that follow; of loose files those that are just as they should be are left. `found` is asked once the tiles are in.
     Raises UnlikeError if what has the hidden name cannot be gone on with. If the process dies: the next run can go on
-    with what has the hidden name.
+    with what has the hidden name. Gives how many loose files were there.
     """
     if kind == "mbtiles":
         write_mbtiles(part, tiles, lambda: _labels(about, found()), max_bytes, there)
@@ -117,10 +117,12 @@ def write(
         write_geopackage(part, about.layer, tiles, lambda: _contents(about, found()), max_bytes, there)
         sync_file(part)
     else:
-        write_loose(part, tiles, about.format, lambda: found().tiles)
+        kept = write_loose(part, tiles, about.format, lambda: found().tiles)
         what = found()
         text = tilejson(_about_json(about, what), about.layer, about.format, what.vector_layers)
         put_text(part / TILEJSON, text)
+        return kept
+    return 0
 
 
 def read_back(kind: As, path: Path, on_tile: Callable[[], None]) -> ContentDigest:

@@ -43,8 +43,8 @@ class Loose:
 
 def write_loose(
     folder: Path, tiles: Iterable[tuple[Tile, bytes]], ending: str, wanted: Callable[[], TileSet]
-) -> None:
-    """Write tiles below `folder`, and the list beside them; then bring all to the disk.
+) -> int:
+    """Write tiles below `folder`, and the list beside them; then bring all to the disk. Gives how many were there.
 
     What is in the folder already, of a handover that was cut off, stays where it is just the bytes that belong there.
     `wanted` are the tiles once all have come: whatever else is there is removed. Raises DiskError. If the process
@@ -55,6 +55,7 @@ def write_loose(
         folder.mkdir(exist_ok=True)
         (folder / SUMS).unlink(missing_ok=True)
         made: set[Path] = set()
+        kept = 0
         with (folder / SUMS).open("w", encoding="ascii", newline="\n") as sums:
             for tile, data in tiles:
                 path = folder / str(tile.zoom) / str(tile.x) / f"{tile.y}.{ending}"
@@ -62,7 +63,9 @@ def write_loose(
                     _make_folder(path.parent.parent)
                     _make_folder(path.parent)
                     made.add(path.parent)
-                if not (there and _is_just(path, data)):
+                if there and _is_just(path, data):
+                    kept += 1
+                else:
                     path.write_bytes(data)
                 sums.write(f"{body_hash(data).hex()}  {tile}.{ending}\n")
         if there:
@@ -72,6 +75,7 @@ def write_loose(
             _sync(folder / loose.name)
         for path in (*sorted(made | {p.parent for p in made}), folder / SUMS, folder):
             _sync(path)
+    return kept
 
 
 def _make_folder(path: Path) -> None:

@@ -21,7 +21,7 @@ from packer.handover.drafting import CopyDraft, FileDraft
 from packer.handover.entries import about_file
 from packer.handover.journal import JOURNAL, FinishedFile, read_journal
 from packer.handover.loose import file_sha256
-from packer.handover.target import clear_away, leftovers, part_of, put_in_place
+from packer.handover.target import clear_away, is_plain, leftovers, part_of, put_in_place
 from packer.store.disk_errors import translated
 from packer.store.staged_file import builder_mark
 from packer.version import __version__
@@ -61,15 +61,10 @@ def clear_leftovers(copy: CopyDraft) -> None:
     parts = {part_of(copy.folder / file.name).name for file in copy.files}
     for path in leftovers(copy.folder):
         name = path.name.removesuffix("-journal")
-        if path.name != JOURNAL and not (name in parts and _is_plain(path)):
+        if path.name != JOURNAL and not (
+            name in parts and not is_link(path) and (path.is_dir() or is_plain(path))
+        ):
             clear_away(path)
-
-
-def _is_plain(path: Path) -> bool:
-    """Whether a path is that of a folder, or of a file that has no other name: what is written there stays there."""
-    with translated(path):
-        about = path.lstat()
-        return not is_link(path) and (path.is_dir() or (path.is_file() and about.st_nlink == 1))
 
 
 def held_bytes(copy: CopyDraft, file: FileDraft, finished: Collection[str]) -> int:

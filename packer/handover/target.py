@@ -11,6 +11,7 @@ import ctypes
 import os
 import re
 import shutil
+import stat
 import subprocess
 import sys
 from collections.abc import Iterable, Iterator
@@ -33,6 +34,7 @@ __all__ = [
     "clear_away",
     "cluster_bytes",
     "free_bytes",
+    "is_plain",
     "leftovers",
     "part_of",
     "put_in_place",
@@ -145,6 +147,13 @@ def leftovers(folder: Path) -> Iterator[Path]:
             for path in sorted(folder.iterdir())
             if path.name.startswith(".") and path.name.endswith((_HIDDEN, f"{_HIDDEN}-journal"))
         )
+
+
+def is_plain(path: Path) -> bool:
+    """Whether a path is that of a file that has no other name: what is written there stays there."""
+    with translated(path):
+        about = path.lstat()
+        return not is_link(path) and stat.S_ISREG(about.st_mode) and about.st_nlink == 1
 
 
 def clear_away(path: Path) -> None:

@@ -6,13 +6,13 @@ import io
 
 import numpy as np
 import numpy.typing as npt
-from PIL import Image
+from PIL import Image, __version__, features
 
 from packer.content.decoding import opened_picture
 from packer.content.payload import Kind
 from packer.geometry.tileset import Tile
 
-__all__ = ["Pixels", "encoded", "enlarged", "is_whole", "laid_over", "pixels_of"]
+__all__ = ["Pixels", "encoded", "encoder_mark", "enlarged", "is_whole", "laid_over", "pixels_of"]
 
 Pixels = npt.NDArray[np.uint8]
 """A tile's pixels, array (rows, columns, 4): red, green, blue and alpha."""
@@ -37,6 +37,12 @@ def encoded(pixels: Pixels, kind: Kind, *, lossless: bool = False) -> bytes:
     else:
         image.save(out, "PNG")
     return out.getvalue()
+
+
+def encoder_mark() -> str:
+    """What decides on the bytes of a tile besides its pixels: the versions of Pillow and of what it encodes with."""
+    with_what = ("zlib", "jpg", "libjpeg_turbo", "webp")
+    return ", ".join([f"Pillow {__version__}", *(f"{name} {features.version(name)}" for name in with_what)])
 
 
 def pixels_of(body: bytes) -> Pixels:
