@@ -32,6 +32,11 @@ from collections.abc import Iterable, Iterator
 from dataclasses import dataclass
 from itertools import islice
 from pathlib import Path
+from typing import TYPE_CHECKING
+
+if TYPE_CHECKING:
+    from packer.planning.brief import Brief
+    from packer.planning.plan import Plan
 
 _MILLION = 1_000_000
 _BRIEF = """
@@ -47,6 +52,15 @@ zooms = [0, 17]
 name = "block"
 box = [12.0, 40.0, {east:.6f}, {north:.6f}]
 deepest = 17
+"""
+# A layer over another, both with small pictures: it is the number of tiles that is measured and not their pixels.
+_OVER = """
+[layers.marks]
+url = "http://127.0.0.1:1/{{z}}/{{x}}/{{y}}"
+attribution = "Invented"
+permission = "Invented"
+zooms = [0, 17]
+over = "aerial"
 """
 
 
@@ -110,42 +124,54 @@ _PLACES = {
 }
 
 
-def brief_of(millions: float) -> str:
-    """A brief of one block of about so many tiles: four thirds of those of its deepest zoom."""
+def brief_of(millions: float, *, blend: bool = False) -> str:
+    """A brief of one block of about so many tiles: four thirds of those of its deepest zoom; `blend`: of two layers."""
     side = (millions * _MILLION * 0.75) ** 0.5 * 360 / 2**17
-    return _BRIEF.format(east=12.0 + side, north=40.0 + side * 0.75)  # about square at some 41 degrees
+    text = _BRIEF.replace("[[areas]]", f"{_OVER}[[areas]]").replace("packs", "pair") if blend else _BRIEF
+    return text.format(east=12.0 + side, north=40.0 + side * 0.75)  # about square at some 41 degrees
 
 
-def pictures(count: int) -> Iterator[bytes]:
-    """Whole PNG pictures, each unlike any other by a chunk of text with its number."""
+def pictures(count: int, mode: str = "1", px: int = 256) -> Iterator[bytes]:
+    """Whole PNG pictures, each unlike any other by a chunk of text with its number; those of mode RGBA let half
+    through."""
     from PIL import Image
 
     drawn = io.BytesIO()
-    Image.new("1", (256, 256)).save(drawn, "PNG")
+    Image.new(mode, (px, px), (200, 30, 30, 128) if mode == "RGBA" else 0).save(drawn, "PNG")
     start, end = drawn.getvalue()[:-12], drawn.getvalue()[-12:]  # before and from the last chunk, IEND
     for number in range(count):
         chunk = b"tEXtn\0%d" % number
         yield start + struct.pack(">I", len(chunk) - 4) + chunk + struct.pack(">I", zlib.crc32(chunk)) + end
 
 
-def make(folder: Path, millions: float) -> None:
-    """Make a brief and its pack, with all tiles in it, without the syncs of a fetch."""
+def make(folder: Path, millions: float, *, blend: bool = False) -> None:
+    """Make a brief and its pack, with all tiles in it, without the syncs of a fetch; `blend`: a pair of packs."""
     from packer.planning.brief import Brief
     from packer.planning.plan import plan
+
+    path = folder / ("pair.toml" if blend else "brief.toml")
+    path.write_text(brief_of(millions, blend=blend), encoding="utf-8")
+    brief = Brief.read(path)
+    planned = plan(brief)
+    for layer in planned.layers:
+        count = len(planned.layers[layer].tiles)
+        mode, px = ("1" if layer == "aerial" else "RGBA"), (8 if blend else 256)
+        fill(brief, planned, layer, pictures(count, mode, px))
+        size = (brief.store_folder / f"{layer}.mbtiles").stat().st_size
+        print(f"{layer}: {count:,} tiles, {size / 1e9:.2f} GB")
+
+
+def fill(brief: Brief, planned: Plan, layer: str, bodies_of: Iterator[bytes]) -> None:
+    """Make the pack of one layer."""
     from packer.store.records import Received, seal
     from packer.store.schema import connect
     from packer.store.writer import Labels, PackWriter
 
-    path = folder / "brief.toml"
-    path.write_text(brief_of(millions), encoding="utf-8")
-    brief = Brief.read(path)
-    planned = plan(brief)
-    tiles = planned.layers["aerial"].tiles
-    every = zip(tiles, pictures(len(tiles)), strict=True)
-    pack = brief.store_folder / "aerial.mbtiles"
+    every = zip(planned.layers[layer].tiles, bodies_of, strict=True)
+    pack = brief.store_folder / f"{layer}.mbtiles"
     first, data = next(every)
     labels = Labels(
-        "aerial", "png", "Large pack", "Invented", "Invented", "127.0.0.1:1", "0" * 16, planned.bounds,
+        layer, "png", "Large pack", "Invented", "Invented", "127.0.0.1:1", "0" * 16, planned.bounds,
         planned.middle, 12, planned.fingerprint, planned.rule, "0",
     )  # fmt: skip
 
@@ -174,7 +200,6 @@ def make(folder: Path, millions: float) -> None:
         db.execute("COMMIT")
         start += len(some)
     db.close()
-    print(f"{len(tiles):,} tiles, {pack.stat().st_size / 1e9:.2f} GB")
 
 
 def commands(full: bool, loose: bool) -> dict[str, list[str]]:
@@ -200,6 +225,7 @@ def commands(full: bool, loose: bool) -> dict[str, list[str]]:
             if loose
             else {}
         ),
+        **({"handover --blend": ["handover", "pair.toml", "--to", "blend", "--blend"]} if loose else {}),
         "merge": ["merge", "merged", "packs/aerial.mbtiles"],
         "take-in": ["take-in", "taken/brief.toml", "aerial", "packs/aerial.mbtiles"],
         "prune --yes": ["prune", "half.toml", "--yes"],
@@ -212,6 +238,7 @@ _DISPOSABLE = {
     "handover, in parts": "parts",
     "handover --as gpkg": "gpkg",
     "handover --as folder": "loose",
+    "handover --blend": "blend",
     "merge": "merged",
     "take-in": "taken",
 }
@@ -231,6 +258,9 @@ def measure(folder: Path, millions: float, wanted: Iterable[str], full: bool, lo
     for name, arguments in commands(full, loose).items():
         if wanted and name.split(",")[0] not in wanted:
             continue
+        if "pair.toml" in arguments and not (folder / "pair").exists():
+            made = [sys.executable, __file__, "--make", str(folder), "--millions", str(millions), "--pair"]
+            subprocess.run(made, check=True)
         doing = browse if name in ("view", "desk") else run
         cost = doing([sys.executable, "-m", "packer", *arguments], folder, folder / "log.txt")
         costs[name] = cost
@@ -266,7 +296,7 @@ def main() -> int:
     parser.add_argument("--only", nargs="+", default=[], help="only these commands, as the table names them")
     parser.add_argument("--full", action="store_true", help="verify --full as well: every picture decoded")
     parser.add_argument(
-        "--loose-most", type=float, default=1, help="loose files up to so many millions of tiles"
+        "--loose-most", type=float, default=1, help="loose files and blends up to so many millions of tiles"
     )
     parser.add_argument("--into", type=Path, default=None, help="folder for the temporary folders")
     parser.add_argument(
@@ -274,12 +304,13 @@ def main() -> int:
     )
     parser.add_argument("--keep", action="store_true", help="leave the packs there")
     parser.add_argument("--make", type=Path, default=None, help=argparse.SUPPRESS)
+    parser.add_argument("--pair", action="store_true", help=argparse.SUPPRESS)
     asked = parser.parse_args()
     signal.signal(
         signal.SIGINT, signal.default_int_handler
     )  # ignored where a script began this in the background
     if asked.make is not None:
-        make(asked.make, asked.millions[0])
+        make(asked.make, asked.millions[0], blend=asked.pair)
         return 0
     found = {}
     for folder in asked.there:

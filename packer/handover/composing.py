@@ -285,7 +285,10 @@ class _Mixing:
             if not whole:
                 below = self._below(row.tile, bottom)
                 if below is not None:
-                    drawn = laid_over(drawn, enlarged(pixels_of(below.data), below.tile, row.tile))
+                    pixels = pixels_of(below.data)
+                    if below.tile != row.tile:
+                        pixels = enlarged(pixels, below.tile, row.tile)
+                    drawn = laid_over(drawn, pixels)
                 elif under.kind == Kind.JPG.value:
                     return None
                 # With a coarser tile below, enlarged, the place is no deeper than that one.
