@@ -2,9 +2,10 @@
 """Measure every command on packs of a million and of many millions of small tiles: time, processor time, memory.
 
     .venv/bin/python scripts/bench_large.py --millions 1 5 20 --into /some/large/disk
+    .venv/bin/python scripts/bench_large.py --millions 20 --files 6 --into /some/large/disk
     .venv/bin/python scripts/bench_large.py --there /some/large/disk/large-1-* /some/large/disk/large-5-*
 
-The second form takes the folders that the first one left with --keep.
+The second form makes packs of several files; the third takes the folders that the others left with --keep.
 Each pack is made in a process of its own, and each command is run as one, so that its peak memory is its own. What is
 proportional to tiles shows as memory that grows; the last columns hold each figure against that of the first size.
 The bodies are some 140 bytes, so that it is the number of tiles that is measured and not their bytes.
@@ -14,12 +15,14 @@ from __future__ import annotations
 
 import argparse
 import asyncio
+import contextlib
 import hashlib
 import io
 import os
 import re
 import shutil
 import signal
+import sqlite3
 import struct
 import subprocess
 import sys
@@ -37,6 +40,13 @@ from typing import TYPE_CHECKING
 if TYPE_CHECKING:
     from packer.planning.brief import Brief
     from packer.planning.plan import Plan
+
+from packer.geometry.tileset import Tile, TileSet
+from packer.store.labels import SET_LABEL, Labels, begin_run, labels_of
+from packer.store.pack_files import file_path, first_label, further_label, new_mark, pack_files
+from packer.store.records import Received, seal
+from packer.store.schema import connect, open_writable
+from packer.store.writer import FileLimit, PackWriter
 
 _MILLION = 1_000_000
 _BRIEF = """
@@ -144,8 +154,9 @@ def pictures(count: int, mode: str = "1", px: int = 256) -> Iterator[bytes]:
         yield start + struct.pack(">I", len(chunk) - 4) + chunk + struct.pack(">I", zlib.crc32(chunk)) + end
 
 
-def make(folder: Path, millions: float, *, blend: bool = False) -> None:
-    """Make a brief and its pack, with all tiles in it, without the syncs of a fetch; `blend`: a pair of packs."""
+def make(folder: Path, millions: float, files: int = 1, *, blend: bool = False) -> None:
+    """Make a brief and its pack of so many files, with all tiles in it, without the syncs of a fetch; `blend`: a pair
+    of packs."""
     from packer.planning.brief import Brief
     from packer.planning.plan import plan
 
@@ -156,24 +167,25 @@ def make(folder: Path, millions: float, *, blend: bool = False) -> None:
     for layer in planned.layers:
         count = len(planned.layers[layer].tiles)
         mode, px = ("1" if layer == "aerial" else "RGBA"), (8 if blend else 256)
-        fill(brief, planned, layer, pictures(count, mode, px))
-        size = (brief.store_folder / f"{layer}.mbtiles").stat().st_size
-        print(f"{layer}: {count:,} tiles, {size / 1e9:.2f} GB")
+        fill(brief, planned, layer, pictures(count, mode, px), files)
 
 
-def fill(brief: Brief, planned: Plan, layer: str, bodies_of: Iterator[bytes]) -> None:
+def fill(brief: Brief, planned: Plan, layer: str, bodies_of: Iterator[bytes], files: int) -> None:
     """Make the pack of one layer."""
-    from packer.store.records import Received, seal
-    from packer.store.schema import connect
-    from packer.store.writer import Labels, PackWriter
+    from packer.store.placing import FilePlaces
 
-    every = zip(planned.layers[layer].tiles, bodies_of, strict=True)
+    tiles = planned.layers[layer].tiles
+    every = zip(tiles, bodies_of, strict=True)
     pack = brief.store_folder / f"{layer}.mbtiles"
     first, data = next(every)
     labels = Labels(
         layer, "png", "Large pack", "Invented", "Invented", "127.0.0.1:1", "0" * 16, planned.bounds,
         planned.middle, 12, planned.fingerprint, planned.rule, "0",
     )  # fmt: skip
+    # As a fetch deals them out, with a limit by which there are so many.
+    size = 140.0
+    places = FilePlaces(int(len(tiles) * (size + 150) * 1.07 / 0.9 / files * 1.02), [0], [TileSet()])
+    places.deal(tiles, dict.fromkeys(tiles.zooms, size))
 
     async def begin() -> None:
         async with PackWriter(pack, labels) as writer:
@@ -182,24 +194,73 @@ def fill(brief: Brief, planned: Plan, layer: str, bodies_of: Iterator[bytes]) ->
             )
 
     asyncio.run(begin())
-    db = connect(pack, mode="rw")
-    for pragma in ("journal_mode = OFF", "synchronous = OFF", "cache_size = -4000000"):
-        db.execute(f"PRAGMA {pragma}")
-    now = int(time.time())
+    open_files = [bulk(path) for path in begun_files(pack, labels, files)]
     start = 2
     while some := list(islice(every, 100_000)):
-        db.execute("BEGIN")
-        bodies, places = [], []
+        rows: dict[int, list[tuple[int, Tile, bytes]]] = {}
         for at, (tile, body) in enumerate(some, start):
-            hashed = hashlib.sha256(body).digest()
-            row = (1 << tile.zoom) - 1 - tile.y
-            bodies.append((at, hashed, body))
-            places.append((tile.zoom, tile.x, row, at, seal(tile.zoom, tile.x, row, hashed), now))
-        db.executemany("INSERT INTO blob VALUES (?, ?, ?)", bodies)
-        db.executemany("INSERT INTO placement VALUES (?, ?, ?, ?, ?, ?, NULL, NULL, NULL)", places)
-        db.execute("COMMIT")
+            number = min(places.file_for(tile), files - 1) if files > 1 else 0
+            rows.setdefault(number, []).append((at, tile, body))
+        for number, part in rows.items():
+            insert(open_files[number], part)
         start += len(some)
-    db.close()
+    for db in open_files:
+        db.close()
+    sizes = [path.stat().st_size / 1e9 for path in pack_files(pack).paths]
+    print(f"{layer}: {len(tiles):,} tiles, {', '.join(f'{size:.2f}' for size in sizes)} GB")
+
+
+def begun_files(pack: Path, labels: Labels, files: int) -> list[Path]:
+    """The files of a pack, the further ones made empty."""
+    mark = new_mark()
+    if files > 1:
+        with contextlib.closing(connect(pack, mode="rw")) as db:
+            db.execute(SET_LABEL, first_label(mark, files))
+    for number in range(2, files + 1):
+        path = file_path(pack, number)
+        with contextlib.closing(open_writable(path, pack.stem, "png", further_label(mark, number))) as db:
+            begin_run(db, labels, int(time.time()))
+    return list(pack_files(pack).paths)
+
+
+def bulk(path: Path) -> sqlite3.Connection:
+    """A file open for many rows, none of them safe from a death."""
+    db = connect(path, mode="rw")
+    for pragma in ("journal_mode = OFF", "synchronous = OFF", "cache_size = -1000000"):
+        db.execute(f"PRAGMA {pragma}")
+    return db
+
+
+def insert(db: sqlite3.Connection, rows: list[tuple[int, Tile, bytes]]) -> None:
+    """Put bodies, by their numbers, and their places into a file."""
+    now, bodies, places = int(time.time()), [], []
+    for at, tile, body in rows:
+        hashed = hashlib.sha256(body).digest()
+        row = (1 << tile.zoom) - 1 - tile.y
+        bodies.append((at, hashed, body))
+        places.append((tile.zoom, tile.x, row, at, seal(tile.zoom, tile.x, row, hashed), now))
+    db.execute("BEGIN")
+    db.executemany("INSERT INTO blob VALUES (?, ?, ?)", bodies)
+    db.executemany("INSERT INTO placement VALUES (?, ?, ?, ?, ?, ?, NULL, NULL, NULL)", places)
+    db.execute("COMMIT")
+
+
+def resume(folder: Path) -> int:
+    """Open the pack as a fetch does, which works out what is missing, and close it again."""
+    from packer.planning.brief import Brief
+    from packer.planning.plan import plan
+
+    brief = Brief.read(folder / "brief.toml")
+    planned = plan(brief)
+    tiles, pack = planned.layers["aerial"].tiles, brief.store_folder / "aerial.mbtiles"
+    limit = FileLimit(1 << 50, tiles) if len(pack_files(pack).paths) > 1 else None
+
+    async def once() -> int:
+        async with PackWriter(pack, labels_of(pack), limit=limit) as writer:
+            return len(tiles - writer.held - writer.absent)
+
+    print(f"{asyncio.run(once()):,} tiles to fetch")
+    return 0
 
 
 def commands(full: bool, loose: bool) -> dict[str, list[str]]:
@@ -207,6 +268,7 @@ def commands(full: bool, loose: bool) -> dict[str, list[str]]:
     return {
         "plan": ["plan", "brief.toml"],
         "status": ["status", "brief.toml"],
+        "resume": [],
         "verify --quick": ["verify", "brief.toml", "--quick"],
         "verify": ["verify", "brief.toml"],
         **({"verify --full": ["verify", "brief.toml", "--full"]} if full else {}),
@@ -244,10 +306,13 @@ _DISPOSABLE = {
 }
 
 
-def measure(folder: Path, millions: float, wanted: Iterable[str], full: bool, loose: bool) -> dict[str, Cost]:
+def measure(
+    folder: Path, millions: float, wanted: Iterable[str], full: bool, loose: bool, files: int = 1
+) -> dict[str, Cost]:
     """Make the pack and run the commands one after another; what a command leaves behind is removed."""
     if not (folder / "packs").exists():
         making = [sys.executable, __file__, "--make", str(folder), "--millions", str(millions)]
+        making += ["--files", str(files)]
         subprocess.run(making, check=True)
     (folder / "half.toml").write_text(brief_of(millions / 2), encoding="utf-8")
     # One tile in fifty is not on board, for `split` to share out.
@@ -262,7 +327,10 @@ def measure(folder: Path, millions: float, wanted: Iterable[str], full: bool, lo
             made = [sys.executable, __file__, "--make", str(folder), "--millions", str(millions), "--pair"]
             subprocess.run(made, check=True)
         doing = browse if name in ("view", "desk") else run
-        cost = doing([sys.executable, "-m", "packer", *arguments], folder, folder / "log.txt")
+        command = [sys.executable, "-m", "packer", *arguments]
+        if name == "resume":
+            command = [sys.executable, __file__, "--resume", str(folder)]
+        cost = doing(command, folder, folder / "log.txt")
         costs[name] = cost
         took = f"{cost.wall_s:8.1f} s {cost.cpu_s:8.1f} s {cost.peak_mb:7.0f} MB"
         print(f"  {millions:g} M  {name:<22} {took}, exit {cost.code}", flush=True)
@@ -303,15 +371,20 @@ def main() -> int:
         "--there", type=Path, nargs="+", default=[], help="folders with packs that --keep has left"
     )
     parser.add_argument("--keep", action="store_true", help="leave the packs there")
+    parser.add_argument(
+        "--files", type=int, default=1, help="packs of so many files each, dealt out by place"
+    )
+    parser.add_argument("--resume", type=Path, default=None, help=argparse.SUPPRESS)
     parser.add_argument("--make", type=Path, default=None, help=argparse.SUPPRESS)
     parser.add_argument("--pair", action="store_true", help=argparse.SUPPRESS)
     asked = parser.parse_args()
-    signal.signal(
-        signal.SIGINT, signal.default_int_handler
-    )  # ignored where a script began this in the background
+    # It may be ignored: a script that begins this in the background has it so.
+    signal.signal(signal.SIGINT, signal.default_int_handler)
     if asked.make is not None:
-        make(asked.make, asked.millions[0], blend=asked.pair)
+        make(asked.make, asked.millions[0], asked.files, blend=asked.pair)
         return 0
+    if asked.resume is not None:
+        return resume(asked.resume)
     found = {}
     for folder in asked.there:
         millions = float(folder.name.split("-")[1])
@@ -319,7 +392,8 @@ def main() -> int:
     for millions in () if asked.there else asked.millions:
         folder = Path(tempfile.mkdtemp(prefix=f"large-{millions:g}-", dir=asked.into))
         try:
-            found[millions] = measure(folder, millions, asked.only, asked.full, millions <= asked.loose_most)
+            loose = millions <= asked.loose_most
+            found[millions] = measure(folder, millions, asked.only, asked.full, loose, asked.files)
         finally:
             if not asked.keep:
                 shutil.rmtree(folder, ignore_errors=True)

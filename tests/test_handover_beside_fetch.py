@@ -15,7 +15,7 @@ from packer.geometry.tileset import RowRun, Tile, TileSet
 from packer.handover import handover, inspect_folder
 from packer.planning.brief import Brief
 from packer.planning.plan import Plan
-from packer.store import schema, snapshot_reader, writer
+from packer.store import file_writer, schema, snapshot_reader
 from packer.store.pruning import prune_pack
 from packer.store.records import Record, Renewed
 from packer.store.schema import open_writable
@@ -30,7 +30,7 @@ PLACES = [Tile(9, x, y) for y in range(3) for x in range(100)]
 @pytest.fixture(autouse=True)
 def a_writer_that_does_not_wait(monkeypatch: pytest.MonkeyPatch) -> None:
     """So that a reader which holds the pack stops it at once, and not after ten minutes."""
-    for room in (schema, writer):
+    for room in (schema, file_writer):
         monkeypatch.setattr(room, "WRITER_PATIENCE_S", 0.0)
 
 

@@ -9,6 +9,7 @@ import sqlite3
 from collections.abc import Callable
 from dataclasses import replace
 from pathlib import Path
+from typing import Any
 
 import numpy as np
 import numpy.typing as npt
@@ -77,7 +78,7 @@ def picture(tmp_path_factory: pytest.TempPathFactory) -> Path:
     return write(tmp_path_factory.mktemp("pictures") / "morning.tif", bands, pixel=2.0, nodata=0)
 
 
-def job_for(brief: Brief, asked: Plan, layer: str, path: Path, **more: bool) -> PictureJob:
+def job_for(brief: Brief, asked: Plan, layer: str, path: Path, **more: Any) -> PictureJob:
     with opened(path) as found:
         facts = found.facts
     planned = asked.layers[layer].tiles

@@ -639,7 +639,8 @@ def test_the_pack_is_not_looked_at_from_outside_sqlite_while_a_thread_has_it_ope
     monkeypatch.setattr(proving._LayerCheck, "_swept", whole_sweep)
     report = verify(brief, plan(brief), processes=1, for_s=3.0, clock=_Ticking(), now=NOW)
     assert not report.layers["survey"].finished
-    assert looked == [False, False]
+    assert len(looked) >= 2
+    assert not any(looked)
     assert list(brief.store_folder.glob(".*.checked.json")), "word is left all the same"
 
 

@@ -20,6 +20,7 @@ from packer.planning.fetched_for import recall_fetch
 from packer.planning.pack_path import pack_path
 from packer.planning.plan import plan
 from packer.store.figures import mean_sizes
+from packer.store.pack_files import has_pack
 
 __all__ = ["run"]
 
@@ -44,7 +45,7 @@ def run(old: Path, new: Path | None, store: Path | None, as_json: bool) -> int:
         name: mean_sizes(pack_path(brief, name, store))
         for brief in briefs
         for name in brief.layers
-        if pack_path(brief, name, store).exists()
+        if has_pack(pack_path(brief, name, store))
     }
     if as_json:
         print_json(_json(change, weights))

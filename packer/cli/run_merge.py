@@ -11,6 +11,7 @@ from packer.common.units import counted
 from packer.errors import EXIT_NOT_COMPLETE, InputError
 from packer.planning.pack_path import SOURCE
 from packer.store.merging import Merged, merge_pack
+from packer.store.pack_files import first_of, is_further_file
 
 __all__ = ["merged_json", "run_merge", "show_merged"]
 
@@ -31,9 +32,13 @@ def run_merge(into: Path, sources: list[Path], mix_sources: bool, as_json: bool)
 def _packs(source: Path) -> list[Path]:
     refuse_special(source)
     if source.is_file():
+        if is_further_file(source):
+            raise InputError(
+                f"{source} is one of several files of a pack. Name {first_of(source)}: all its files are merged."
+            )
         return [source]
     names = ("*.mbtiles", f"*{SOURCE}.sqlite")
-    packs = sorted(p for name in names for p in source.glob(name) if not p.name.startswith("."))
+    packs = sorted({first_of(p) for name in names for p in source.glob(name) if not p.name.startswith(".")})
     if not packs:
         raise InputError(f"{source} has no pack in it. Name a pack, or the folder that holds the packs.")
     return packs

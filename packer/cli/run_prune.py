@@ -14,6 +14,7 @@ from packer.geometry.tileset import TileSet
 from packer.planning.pack_path import pack_path
 from packer.planning.plan import plan
 from packer.planning.source_layers import with_source_layers
+from packer.store.pack_files import has_pack
 from packer.store.pruning import Spare, prune_pack, spare_in
 
 __all__ = ["run"]
@@ -33,7 +34,7 @@ def run(briefs: list[Path], store: Path | None, yes: bool, as_json: bool) -> int
             needed[pack] = (name, before | layer.tiles)
     for pack in needed:
         refuse_special(pack, StoreError)
-    found = {pack: spare_in(pack, tiles) for pack, (_, tiles) in needed.items() if pack.exists()}
+    found = {pack: spare_in(pack, tiles) for pack, (_, tiles) in needed.items() if has_pack(pack)}
     freed = {}
     if yes:
         freed = {pack: prune_pack(pack, *needed[pack]) for pack, spare in found.items() if spare.tiles}

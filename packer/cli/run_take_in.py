@@ -25,6 +25,7 @@ from packer.errors import EXIT_NOT_COMPLETE, InputError
 from packer.fetching.hosts.source import labels, stated_kind
 from packer.geometry.tileset import TileSet
 from packer.planning.brief import Brief, Layer
+from packer.planning.file_limits import file_limit
 from packer.planning.pack_path import pack_path
 from packer.planning.plan import Plan, plan
 from packer.store.labels import Labels, labels_of
@@ -32,6 +33,7 @@ from packer.store.merging import Merged, take_in
 from packer.store.pack_summary import known_summary
 from packer.store.picture_marks import origin_mark
 from packer.store.picture_taking import PictureJob, PictureTaken, still_to_cut, take_picture
+from packer.store.placing import FileLimit
 
 __all__ = ["run"]
 
@@ -93,6 +95,10 @@ class _LayerTarget:
     def kind(self) -> Kind:
         return stated_kind(self.layer) or Kind.PNG
 
+    @property
+    def limit(self) -> FileLimit | None:
+        return file_limit(self.brief, self.layer.name, self.planned)
+
     def labels(self, kind: Kind, host: str, mark: str) -> Labels:
         return labels(self.brief, self.plan, self.layer, kind.value, host=host, mark=mark)
 
@@ -106,7 +112,7 @@ def _is_tiff(path: Path) -> bool:
 
 def _tiles(target: _LayerTarget, held: Path) -> Merged:
     said = target.labels(target.kind, host="taken in", mark="taken in")
-    return take_in(target.pack, said, held, target.layer.tile_size)
+    return take_in(target.pack, said, held, target.layer.tile_size, target.limit)
 
 
 # ------------------------------------------------------------------------------------------------ a picture
@@ -170,6 +176,7 @@ def _job(target: _LayerTarget, facts: PictureFacts, over: bool) -> PictureJob:
         over,
         fills_layer=layer.pictures,
         lossless=facts.palette,
+        limit=target.limit,
     )
 
 

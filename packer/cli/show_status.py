@@ -120,6 +120,7 @@ def _json(status: _Status) -> dict[str, Any]:
             "missing": len(known.missing),
             "by_zoom": {zoom: dict(zip(_FIELDS, counts, strict=True)) for zoom, counts in _by_zoom(known)},
             "file_bytes": summary.file_bytes,
+            "lost_files": [path.name for path in summary.lost],
             "last_run": summary.last_run,
             "date": summary.date,
             "troubles": [{"reason": reason, "tiles": n} for reason, n in summary.troubles],
@@ -168,6 +169,8 @@ def _show(title: str, status: _Status, path: Path, store: Path | None) -> None:
     for name, summary in status.summaries.items():
         if summary.date is not None:
             echo_wrapped(f"{name}: shows {summary.date}")
+        for lost in summary.lost:
+            echo_wrapped(f"{name}: {lost} is gone, one of the files of its pack. Put it back if you have it.")
         for picture in summary.pictures[-_PICTURES:]:
             echo_wrapped(f"{name}: has tiles cut from {picture}")
         for reason, tiles in summary.troubles:

@@ -11,11 +11,14 @@ from packer.common.regular_file import refuse_special
 from packer.desk.body import typed_path
 from packer.desk.jobs import Reporter, Work
 from packer.errors import InputError, StoreError
+from packer.geometry.tileset import TileSet
 from packer.planning.brief import Brief
+from packer.planning.file_limits import file_limit
 from packer.planning.pack_path import pack_path
 from packer.planning.plan import Plan
 from packer.planning.source_layers import with_source_layers
 from packer.store.merging import merge_pack
+from packer.store.pack_files import has_pack
 from packer.store.pruning import prune_pack, spare_in
 
 __all__ = ["merge_work", "prune_work"]
@@ -42,7 +45,7 @@ def prune_work(
         for done, (name, layer) in enumerate(layers.items()):
             reporter.progress({"doing": name, "done": done, "all": len(layers)})
             pack = pack_path(brief, name, store)
-            if reporter.stop.is_set() or not pack.exists():
+            if reporter.stop.is_set() or not has_pack(pack):
                 continue
             refuse_special(pack, StoreError)
             spare = spare_in(pack, layer.tiles)
@@ -85,7 +88,8 @@ def merge_work(brief: Brief, store: Path | None, options: Mapping[str, Any]) -> 
             if reporter.stop.is_set():
                 break
             refuse_special(pack)
-            merged = merge_pack(target, pack)
+            limit = file_limit(brief, into[target], TileSet())
+            merged = merge_pack(target, pack, limit=limit)
             taken, kept = taken + merged.taken, kept + merged.kept
             refused += [f"{into[target]} {tile}: {why}" for tile, why in merged.refused]
         more = len(refused) - _MOST_TOLD

@@ -14,6 +14,7 @@ from packer.fetching.answers.outcome import Stored
 from packer.fetching.hosts.source import Source, labels_for
 from packer.geometry.tileset import Tile
 from packer.planning.brief import Brief, Layer
+from packer.planning.file_limits import file_limit
 from packer.planning.offers import source_mark
 from packer.planning.pack_dates import check_pack_dates
 from packer.planning.pack_path import pack_path
@@ -56,7 +57,8 @@ async def store_looked_at(
             continue
         if layer.offer is not None and layer.offer.grid is not None:
             check_grid(pack_path(brief, name, store), layer.offer.grid, name)
-        async with PackWriter(pack_path(brief, name, store), labels_for(brief, plan, source)) as pack:
+        path, limit = pack_path(brief, name, store), file_limit(brief, name, planned)
+        async with PackWriter(path, labels_for(brief, plan, source), limit=limit) as pack:
             kind = Kind(pack.kind) if pack.kind else source.rules.kind
             fit = _fit((one for one in mine if one.tile not in pack.held), layer, kind)
             while batch := list(itertools.islice(fit, _BATCH)):

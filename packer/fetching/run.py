@@ -9,6 +9,7 @@ from contextlib import AsyncExitStack
 from dataclasses import dataclass, field, replace
 from datetime import datetime
 from functools import partial
+from pathlib import Path
 
 from packer.common.clock import Clock, SystemClock
 from packer.common.units import counted
@@ -37,6 +38,7 @@ from packer.fetching.transports import Transport, open_transport, why_no_pyreqwe
 from packer.geometry.tileset import Tile
 from packer.planning.brief import Brief
 from packer.planning.fetched_for import remember_fetch
+from packer.planning.file_limits import file_limit
 from packer.planning.pack_dates import check_pack_dates
 from packer.planning.pack_path import pack_path
 from packer.planning.plan import Plan
@@ -266,7 +268,8 @@ class _FetchJob:
 
     def _pack(self, source: Source) -> PackWriter:
         path = pack_path(self.brief, source.layer, self.options.store)
-        return PackWriter(path, labels_for(self.brief, self.plan, source), self.clock.wall)
+        limit = file_limit(self.brief, source.layer, self.plan.layers[source.layer].tiles)
+        return PackWriter(path, labels_for(self.brief, self.plan, source), self.clock.wall, limit)
 
     # ------------------------------------------------------------------------------------ at work
 
@@ -324,7 +327,15 @@ def _wrong_ground(brief: Brief, plan: Plan, options: Options, report: FetchRepor
 def _pack_remarks(layer: str, source: Source, pack: PackWriter) -> list[str]:
     """What is to be said of what a pack holds already."""
     blanked = [_blanked(layer, len(pack.blanked))] if pack.blanked else []
-    return [*blanked, *([_mixed(layer, source.host, pack.other_hosts)] if pack.other_hosts else [])]
+    lost = [_lost(layer, path) for path in pack.lost]
+    return [*lost, *blanked, *([_mixed(layer, source.host, pack.other_hosts)] if pack.other_hosts else [])]
+
+
+def _lost(layer: str, path: Path) -> str:
+    return (
+        f'{path}, one of the files of the pack of layer "{layer}", was gone. A new one is in its place, and what is '
+        "missing is fetched again. If you still have the old one, stop this fetch and put it back."
+    )
 
 
 def _blanked(layer: str, tiles: int) -> str:

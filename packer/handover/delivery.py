@@ -71,6 +71,7 @@ from packer.planning.pack_dates import check_pack_dates
 from packer.planning.pack_path import pack_path
 from packer.planning.plan import Plan
 from packer.planning.source_layers import derived_from, source_name
+from packer.store.pack_files import has_pack
 from packer.store.snapshot_reader import ContentDigest, SnapshotReader
 from packer.store.source_reader import outdated_tiles
 from packer.store.staged_file import UnlikeError
@@ -209,7 +210,7 @@ def _readers(
     upper = {name for blend in blends.values() for name in blend.upper}
     for name in plan.layers:
         pack = blends[name].pack if name in blends else pack_path(brief, name, store)
-        if name not in upper and pack.exists():
+        if name not in upper and has_pack(pack):
             blank = brief.layers[name].blank_hashes
             readers[name] = open_packs.enter_context(SnapshotReader(pack, blank))
     return readers

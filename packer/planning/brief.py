@@ -102,6 +102,10 @@ class Brief(Table):
     fetched first. Without it, it comes after those that have it."""
     store: Text = Field(default="packs", examples=["packs"])
     """The folder for the packs, relative to the brief. Without it, "packs"."""
+    max_pack_file: Budget | None = Field(default=None, examples=["3.5 GB"])
+    """How large a file of the packs may get, for disks that take no larger ones, such as FAT32 with 4 GB. A layer that
+    needs more goes on in further files beside the first, "NAME (file 2).mbtiles", up to 64 of them; all commands take
+    them for one pack. Without it, each layer has one file."""
     layers: dict[str, Layer] = Field(
         json_schema_extra={
             "propertyNames": LAYER_NAME_FORM,

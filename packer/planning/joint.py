@@ -51,6 +51,7 @@ def joined(planned: Sequence[Planned], store: Path | None) -> Planned:
         update={
             "title": "; ".join(titles),
             "contact": next((brief.contact for brief, _ in ordered if brief.contact), None),
+            "max_pack_file": min((b.max_pack_file for b, _ in ordered if b.max_pack_file), default=None),
             "layers": layers,
             "part": None,
             "part_tiles": None,

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import math
 import time
 from collections.abc import Callable, Collection, Sequence
 from concurrent.futures import ThreadPoolExecutor
@@ -39,9 +40,12 @@ from packer.store.audit import (
     bad_tiles,
     census,
     identity,
+    joined_census,
     outline,
 )
 from packer.store.corrupt_list import read_corrupt, save_corrupt
+from packer.store.file_index import in_two_files
+from packer.store.pack_files import pack_files
 from packer.store.source_reader import outdated_tiles
 from packer.store.wrong_ground import wrong_ground
 
@@ -183,34 +187,34 @@ class _LayerCheck:
 
     def run(self, sweeper: Sweeper, on_progress: Progress, chance: Random) -> LayerFindings:
         """See `verify`."""
-        mark = identity(self.pack)
-        if mark is None and not self.pack.exists():
+        files = pack_files(self.pack)
+        if not files.paths:
             return _findings(self.pack, self.planned, None, [], _Swept(0), 0)
+        before = [identity(path) for path in files.paths]
         if sweeper.depth is not Depth.QUICK:
-            sweeper.make_ready(self.pack)
-        shape = outline(self.pack)
-        thorough = sweeper.depth is not Depth.HASH
-        swept = _Swept(0)
-        try:
-            with ThreadPoolExecutor(1) as aside:  # while the bodies are checked, mostly by other processes
-                counting = aside.submit(census, self.pack, self.now, _EXAMINED_BYTES, thorough, self.blank)
-                swept = self._swept(sweeper, shape, mark or (), on_progress, chance)
-                found = counting.result()
-        finally:
-            # Only now, when the other thread has closed the pack: to look at it takes its locks away.
-            unchanged = identity(self.pack) == mark
-            if unchanged and swept.keep is not None:
-                save_bookmark(self.pack, mark or (), swept.keep)
-        if not unchanged:
-            raise StoreError(
-                f"{self.pack} changed while it was being checked. Let the fetch end, then verify again."
-            )
+            sweeper.make_ready(max(files.paths, key=lambda path: path.stat().st_size))
+        shapes = [outline(path) for path in files.paths]
+        every = sum(len(shape.bodies) for shape in shapes)
         named = read_corrupt(self.pack)
-        bad = [*found.odd]
-        if named and sweeper.depth is not Depth.FULL:
-            # What an earlier check found by decoding must not count as sound again because this one does not.
-            bad += audit_tiles(self.pack, named[:_MOST_NAMED], partial(fault_of, kind=shape.format))
-        findings = _findings(self.pack, self.planned, found, [*bad, *swept.bad], swept, len(shape.bodies))
+        counted: list[tuple[Path, Census]] = []
+        bad: list[BadTile] = []
+        swept = _Swept(0)
+        for path, mark, shape in zip(files.paths, before, shapes, strict=True):
+            done = swept.bodies
+            share = _Share(len(shape.bodies) / max(every, 1), len(files.paths))
+            told = _told_after(on_progress, done, every)
+            found, some = self._file(_File(path, mark or (), shape, share), sweeper, told, chance)
+            counted.append((path, found))
+            swept = swept.with_file(some)
+            bad += found.odd
+            if named and sweeper.depth is not Depth.FULL:
+                # What an earlier check found by decoding must not count as sound again because this one does not.
+                bad += audit_tiles(path, named[:_MOST_NAMED], partial(fault_of, kind=shape.format))
+        if pack_files(self.pack) != files or [identity(path) for path in files.paths] != before:
+            raise _changed(self.pack)
+        findings = _findings(
+            self.pack, self.planned, joined_census(counted), [*bad, *swept.bad], swept, every
+        )
         whole = sweeper.depth is Depth.FULL and swept.finished
         try:
             save_corrupt(
@@ -218,23 +222,45 @@ class _LayerCheck:
             )
         except DiskError as fault:  # the verdict may have taken hours: it is told all the same
             self.unsaved = fault
-        return findings
+        twice = in_two_files([one.held for _, one in counted]) & self.planned
+        return replace(findings, lost=files.lost, twice=len(twice), files=files.paths)
 
-    def _swept(
-        self, sweeper: Sweeper, found: Outline, mark: Identity, on_progress: Progress, chance: Random
-    ) -> _Swept:
+    def _file(
+        self, file: _File, sweeper: Sweeper, on_progress: Progress, chance: Random
+    ) -> tuple[Census, _Swept]:
+        """The check of one file of the pack."""
+        thorough = sweeper.depth is not Depth.HASH
+        swept = _Swept(0)
+        try:
+            with ThreadPoolExecutor(1) as aside:  # while the bodies are checked, mostly by other processes
+                largest = _EXAMINED_BYTES // file.share.files
+                counting = aside.submit(census, file.path, self.now, largest, thorough, self.blank)
+                swept = self._swept(sweeper, file, on_progress, chance)
+                found = counting.result()
+        finally:
+            # Only now, when the other thread has closed the file: to look at it takes its locks away.
+            unchanged = identity(file.path) == file.mark
+            if unchanged and swept.keep is not None:
+                save_bookmark(file.path, file.mark, swept.keep)
+        if not unchanged:
+            raise _changed(self.pack)
+        return found, swept
+
+    def _swept(self, sweeper: Sweeper, file: _File, on_progress: Progress, chance: Random) -> _Swept:
+        path, mark, found = file.path, file.mark, file.shape
         if sweeper.depth is Depth.QUICK:
-            until = time.monotonic() + _SAMPLE_S
-            return _Swept(*audit_sample(self.pack, found, _SAMPLE_BODIES, chance, until))
+            until = time.monotonic() + _SAMPLE_S / file.share.files
+            most = math.ceil(_SAMPLE_BODIES * file.share.bodies)
+            return _Swept(*audit_sample(path, found, most, chance, until))
         size = PIECE_BODIES[sweeper.depth]
         chunks = list(enumerate(found.chunks(size)))
-        start, note = read_bookmark(self.pack, mark, sweeper.depth) if self.bounded else (None, None)
+        start, note = read_bookmark(path, mark, sweeper.depth) if self.bounded else (None, None)
         if start is None or (start.chunk_bodies, start.chunks) != (size, len(chunks)):
             start = Bookmark(sweeper.depth, size, len(chunks), frozenset(), 0, ())
         done, bad, bodies, every = set(start.done), list(start.bad), start.bodies, len(found.bodies)
         left = [chunk for chunk in chunks if chunk[0] not in done]
         try:
-            for number, some, faults in sweeper.sweep(self.pack, found.format, left):
+            for number, some, faults in sweeper.sweep(path, found.format, left):
                 done.add(number)
                 bodies, bad = bodies + some, bad + bad_tiles(faults)
                 on_progress(self.name, bodies, every)
@@ -245,7 +271,7 @@ class _LayerCheck:
             note = "The check was stopped by hand."
         keep = None if finished else replace(start, done=frozenset(done), bodies=bodies, bad=tuple(bad))
         if finished:
-            forget_bookmark(self.pack)
+            forget_bookmark(path)
         amiss = f"table blob: {bodies:,} rows were read, but its index lists {every:,}"
         damage = (amiss,) if finished and bodies != every else ()
         return _Swept(bodies, bad, finished, start.bodies, note, damage, keep)
@@ -262,6 +288,44 @@ class _Swept:
     note: str | None = None
     damage: tuple[str, ...] = ()
     keep: Bookmark | None = None
+
+    def with_file(self, more: _Swept) -> _Swept:
+        """With what was done for one more file of the pack; no word is kept for all of them together."""
+        return _Swept(
+            self.bodies + more.bodies,
+            [*self.bad, *more.bad],
+            self.finished and more.finished,
+            self.earlier + more.earlier,
+            self.note or more.note,
+            self.damage + more.damage,
+        )
+
+
+@dataclass(frozen=True, slots=True)
+class _Share:
+    """Which share of a pack's bodies a file has, and how many files there are."""
+
+    bodies: float
+    files: int
+
+
+@dataclass(frozen=True, slots=True)
+class _File:
+    """One file of a pack, as it was when the check began."""
+
+    path: Path
+    mark: Identity
+    shape: Outline
+    share: _Share
+
+
+def _told_after(on_progress: Progress, before: int, every: int) -> Progress:
+    """A progress of one file as that of all, of which so many bodies were checked before."""
+    return lambda name, done, _all: on_progress(name, before + done, every)
+
+
+def _changed(pack: Path) -> StoreError:
+    return StoreError(f"{pack} changed while it was being checked. Let the fetch end, then verify again.")
 
 
 def _findings(

@@ -63,7 +63,8 @@ class LayerFindings:
     SQLite finds wrong with the tables, `fetched` when the oldest and newest tile came (seconds since 1970). `partial`
     are tiles of the pack that show a part of their square alone, and `pictures` the pictures that tiles were cut from;
     `own` says that the layer has no server. Of a derived layer `source` is what was found of the tiles that it is made
-    of, and `outdated` are its tiles that were made of others than the source's pack has now.
+    of, and `outdated` are its tiles that were made of others than the source's pack has now. `files` are those of
+    the pack, `lost` those of them that are gone, and `twice` counts planned tiles that are in two of them.
     """
 
     pack: Path
@@ -92,6 +93,9 @@ class LayerFindings:
     own: bool = False
     source: LayerFindings | None = None
     outdated: TileSet = field(default_factory=TileSet)
+    files: tuple[Path, ...] = ()
+    lost: tuple[Path, ...] = ()
+    twice: int = 0
 
     @property
     def sound(self) -> bool:
@@ -212,6 +216,9 @@ def _layer_json(layer: LayerFindings) -> dict[str, Any]:
         "fetched": list(layer.fetched) if layer.fetched else None,
         "size_bytes": layer.size_bytes,
         "damage": list(layer.damage),
+        "files": [path.name for path in layer.files],
+        "lost_files": [path.name for path in layer.lost],
+        "in_two_files": layer.twice,
         "by_zoom": {str(zoom): _counts_json(counts) for zoom, counts in layer.by_zoom.items()},
     }
 

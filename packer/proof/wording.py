@@ -37,6 +37,8 @@ def _reasons(name: str, layer: LayerFindings) -> Iterator[str]:
         )
     elif layer.counts.missing:
         yield f"{name}: {counted(layer.counts.missing, 'tile')} missing."
+    if layer.counts.missing:
+        yield from _lost(name, layer)
     if layer.counts.corrupt:
         yield f"{name}: {counted(layer.counts.corrupt, 'tile')} corrupt."
     for fault in layer.damage:
@@ -53,6 +55,14 @@ def _reasons(name: str, layer: LayerFindings) -> Iterator[str]:
         yield f"{name}: its tiles are made by lastbar fetch, from those of its source."
 
 
+def _lost(name: str, layer: LayerFindings) -> Iterator[str]:
+    for path in layer.lost:
+        yield (
+            f"{name}: {path} is gone, one of the files of its pack. Put it back if you have it; otherwise the next "
+            "lastbar fetch gets again what is missing."
+        )
+
+
 def warnings(brief: Brief, plan: Plan, layers: Mapping[str, LayerFindings], now: float) -> Iterator[str]:
     """What a crew should know even of packs that are ready, a sentence each."""
     for name, layer in layers.items():
@@ -63,6 +73,13 @@ def warnings(brief: Brief, plan: Plan, layers: Mapping[str, LayerFindings], now:
             where = _where(areas, layer.absent)
             who = "no picture shows" if layer.own else "the server does not have"
             yield f"{name}: {who} {counted(layer.counts.absent, 'tile')}{where}."
+        if not layer.counts.missing:
+            yield from _lost(name, layer)
+        if layer.twice:
+            yield (
+                f"{name}: {counted(layer.twice, 'tile')} in two files of its pack, as when an older file was put back. "
+                "The copy of the first of them is used; the next lastbar fetch removes the other."
+            )
         partly = layer.partial & layer.stored
         if partly and brief.layers[name].over is None:
             what = "its source" if layer.source is not None else "a picture"

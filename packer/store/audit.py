@@ -8,7 +8,7 @@ from __future__ import annotations
 
 import sqlite3
 import time
-from collections.abc import Collection, Iterable, Iterator
+from collections.abc import Collection, Iterable, Iterator, Sequence
 from dataclasses import dataclass, field
 from pathlib import Path
 from random import Random
@@ -37,6 +37,7 @@ __all__ = [
     "audit_tiles",
     "census",
     "identity",
+    "joined_census",
 ]
 
 Identity = tuple[int, ...]
@@ -96,7 +97,7 @@ class Census:
     vouches no more, or that are over a year old or dated ahead. `blank` are those that are kept under the hash of a
     picture that stands for "no tile". `partial` are those that one of `pictures` shows in part
     alone. `speed` is tiles a second of the last run that
-    stored any.
+    stored any, which `began` at so many seconds since 1970.
     """
 
     held: TileSet
@@ -112,6 +113,35 @@ class Census:
     blank: TileSet = field(default_factory=TileSet)
     partial: TileSet = field(default_factory=TileSet)
     pictures: tuple[str, ...] = ()
+    began: int = 0
+
+
+def joined_census(found: Sequence[tuple[Path, Census]]) -> Census:
+    """The counts of several files of a pack, one or more, as those of one."""
+    each = [one for _, one in found]
+    if len(each) == 1:
+        return each[0]
+    latest = max(one.began for one in each)
+    dates = [date for one in each for date in one.fetched or ()]
+    speeds = [
+        one.speed for one in each if one.speed and one.began == latest
+    ]  # a run over files is in each of them
+    return Census(
+        held=TileSet.union(one.held for one in each),
+        absent=TileSet.union(one.absent for one in each),
+        odd=tuple(tile for one in each for tile in one.odd),
+        stray=sum(one.stray for one in each),
+        damage=tuple(f"{path.name}, {fault}" for path, one in found for fault in one.damage),
+        unexamined=tuple(dict.fromkeys(name for one in each for name in one.unexamined)),
+        fetched=(min(dates), max(dates)) if dates else None,
+        stale=TileSet.union(one.stale for one in each),
+        speed=sum(speeds) if speeds else None,
+        size_bytes=sum(one.size_bytes for one in each),
+        blank=TileSet.union(one.blank for one in each),
+        partial=TileSet.union(one.partial for one in each),
+        pictures=tuple(dict.fromkeys(name for one in each for name in one.pictures)),
+        began=latest,
+    )
 
 
 def identity(path: Path) -> Identity | None:
@@ -156,6 +186,7 @@ def census(
         ]  # in steps that can be cut short
         dates = _dates(db, int(now))
         small = size <= largest_bytes
+        speed, began = _speed(db)
         return Census(
             held=held,
             absent=scan(db, f"absent WHERE {_ON_GRID}"),
@@ -165,7 +196,8 @@ def census(
             unexamined=() if small else ("blob",),
             fetched=dates.fetched,
             stale=dates.stale,
-            speed=_speed(db),
+            speed=speed,
+            began=began,
             size_bytes=size,
             blank=blank_tiles(db, blank),
             partial=partial_tiles(db),
@@ -229,11 +261,11 @@ def _odd(db: sqlite3.Connection) -> Iterator[BadTile]:
         yield BadTile(Tile(*xyz(*place)), "its row is damaged")
 
 
-def _speed(db: sqlite3.Connection) -> float | None:
+def _speed(db: sqlite3.Connection) -> tuple[float | None, int]:
     row = db.execute(
-        "SELECT stored, ended - started FROM run WHERE stored > 0 AND ended > started ORDER BY id DESC LIMIT 1"
+        "SELECT stored, ended - started, started FROM run WHERE stored > 0 AND ended > started ORDER BY id DESC LIMIT 1"
     ).fetchone()
-    return row[0] / row[1] if row else None
+    return (row[0] / row[1], row[2]) if row else (None, 0)
 
 
 def audit_tiles(path: Path, tiles: Iterable[Tile], check: Check) -> list[BadTile]:

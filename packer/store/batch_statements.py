@@ -41,7 +41,8 @@ _DROP_UNUSED = "DELETE FROM blob WHERE id = ?1 AND NOT EXISTS (SELECT 1 FROM pla
 
 class BatchStatements:
     """Puts batches into the pack behind a connection, and knows what that takes: what the pack held and lacked when
-    it was opened, its zooms, the format of its tiles, their vector layers, and the tiles with trouble noted."""
+    it was opened, its zooms, the format of its tiles, their vector layers, and the tiles with trouble noted
+    (`troubled`)."""
 
     def __init__(self, db: sqlite3.Connection, held: TileSet, absent: TileSet) -> None:
         self.kind: str | None = None
@@ -52,7 +53,7 @@ class BatchStatements:
             self.kind = noted_format(db)
             self._vector_layers = VectorLayers(_noted_layers(db), briskly=True)
         rows = db.execute("SELECT zoom_level, tile_column, tile_row FROM trouble")
-        self._troubled = {Tile(z, x, tms_row(z, row)) for z, x, row in rows}
+        self.troubled = {Tile(z, x, tms_row(z, row)) for z, x, row in rows}
 
     async def put(self, db: aiosqlite.Connection, batch: Sequence[Record]) -> None:
         """Write the records. If cancelled, or if it raises: some of them are written; the caller rolls back."""
@@ -77,7 +78,7 @@ class BatchStatements:
                 _RENEW, [(r.fetched, r.etag, r.modified, r.fresh_until, *tile_key(r.tile)) for r in renewed]
             )
         await self._take_back(db, received, absent)
-        self._troubled.update(r.tile for r in trouble)
+        self.troubled.update(r.tile for r in trouble)
 
     async def _put_bodies(self, db: aiosqlite.Connection, received: list[Received]) -> None:
         await _execute_rows(db, _ADD_BODIES, [(r.hash, r.data) for r in received])
@@ -92,10 +93,10 @@ class BatchStatements:
     ) -> None:
         """Take back what an earlier run noted of tiles that have their answer now."""
         tiles = [r.tile for r in received] + [r.tile for r in absent]
-        settled = [tile for tile in tiles if tile in self._troubled]
+        settled = [tile for tile in tiles if tile in self.troubled]
         if settled:
             await db.executemany(f"DELETE FROM trouble WHERE {AT_TILE}", [tile_key(t) for t in settled])
-            self._troubled.difference_update(settled)
+            self.troubled.difference_update(settled)
         back = _those_in(self._absent, received)
         if back:
             await db.executemany(f"DELETE FROM absent WHERE {AT_TILE}", [tile_key(t) for t in back])

@@ -9,7 +9,9 @@ import sqlite3
 from dataclasses import dataclass
 from pathlib import Path
 
+from packer.errors import InputError
 from packer.geometry.grid import MAX_ZOOM, LonLatBox
+from packer.store.pack_files import files_of, pack_files
 from packer.store.picture_marks import NO_SERVERS
 from packer.store.schema import reading
 from packer.version import __version__
@@ -58,24 +60,36 @@ def grid_digest(matrix_set: str | None) -> str | None:
 def date_on_board(path: Path) -> str | None:
     """The date of what a pack's tiles show, "" where it states none; None where it has no tiles or there is no pack.
 
-    Raises StoreError if it is not a pack of ours.
+    Raises StoreError if it is not a pack of ours, InputError where its files are of different dates.
     """
-    if not path.exists():
-        return None
+    found = {_date(file) for file in pack_files(path).paths} - {None}
+    if len(found) > 1:
+        both = " and ".join(date or "no stated date" for date in sorted(str(one) for one in found))
+        raise InputError(
+            f"The files of {path} hold tiles of different dates: {both}. One of them comes from an older pack. Put the "
+            "right one back, or move it away and fetch again."
+        )
+    return next(iter(found), None)
+
+
+def _date(path: Path) -> str | None:
     with reading(path) as db:
-        if db.execute("SELECT 1 FROM placement LIMIT 1").fetchone() is None:
+        if not _has_tiles(db):
             return None
         row = db.execute("SELECT value FROM metadata WHERE name = 'date'").fetchone()
     return str(row[0]) if row is not None else ""
 
 
+def _has_tiles(db: sqlite3.Connection) -> bool:
+    return db.execute("SELECT 1 FROM placement LIMIT 1").fetchone() is not None
+
+
 def labels_of(path: Path) -> Labels:
     """What a pack records about itself. Raises StoreError if it is not a pack of ours."""
-    with reading(path) as db:
-        said = {str(name): str(value) for name, value in db.execute("SELECT name, value FROM metadata")}
-        sources = db.execute("SELECT fingerprint, host FROM source ORDER BY first_used").fetchall()
+    said, sources = _said(path)
     pictures = tuple((str(mark), str(host)) for mark, host in sources if str(mark).startswith(NO_SERVERS))
-    source = next((row for row in sources if not str(row[0]).startswith(NO_SERVERS)), (sources or [None])[0])
+    servers = [row for row in sources if not str(row[0]).startswith(NO_SERVERS)]
+    source = next(iter(servers or sources), None)
     bounds, center = _numbers(said.get("bounds"), 4), _numbers(said.get("center"), 3)
     return Labels(
         layer=said.get("name", path.stem),
@@ -97,6 +111,22 @@ def labels_of(path: Path) -> Labels:
         matrix_set=said.get(MATRIX_SET),
         pictures=pictures,
     )
+
+
+def _said(path: Path) -> tuple[dict[str, str], list[tuple[object, object]]]:
+    """The metadata of a pack's first file that has tiles, and the sources of all files."""
+    said: dict[str, str] | None = None
+    sources: dict[tuple[object, object], None] = {}
+    files = files_of(path)
+    for file in files:
+        with reading(file) as db:
+            if said is None and (file == files[-1] or _has_tiles(db)):
+                said = {
+                    str(name): str(value) for name, value in db.execute("SELECT name, value FROM metadata")
+                }
+            for mark, host in db.execute("SELECT fingerprint, host FROM source ORDER BY first_used"):
+                sources[mark, host] = None
+    return said or {}, list(sources)
 
 
 def _numbers(text: str | None, count: int) -> list[float] | None:

@@ -34,8 +34,9 @@ from packer.store.offer_tables import (
     pack_sources,
     refuse_unfit_source,
 )
+from packer.store.pack_files import has_pack, numbered_files
 from packer.store.records import Received
-from packer.store.writer import DAY_S, Labels, PackWriter
+from packer.store.writer import DAY_S, FileLimit, Labels, PackWriter
 
 __all__ = ["Merged", "merge_pack", "take_in"]
 
@@ -56,8 +57,10 @@ class Merged:
     dropped: tuple[Tile, ...] = ()
 
 
-def merge_pack(into: Path, source: Path, *, mix_sources: bool = False) -> Merged:
-    """Join the pack `source` into the pack `into`, which is made if there is none.
+def merge_pack(
+    into: Path, source: Path, *, mix_sources: bool = False, limit: FileLimit | None = None
+) -> Merged:
+    """Join the pack `source` into the pack `into`, which is made if there is none; `limit` is that of its files.
 
     Raises TermsError if their tiles come from different servers, unless `mix_sources`; StoreError if either is
     not a pack of ours. If the process dies: every batch committed so far stays, and merging again goes on.
@@ -66,31 +69,35 @@ def merge_pack(into: Path, source: Path, *, mix_sources: bool = False) -> Merged
     refuse_unfit_source(source)
     labels = labels_of(source)
     _refuse_other_date(into, labels, source)
-    if into.exists():
+    if has_pack(into):
         _refuse_other_grid(into, labels_of(into), source)
-    if into.exists() and not mix_sources:
+    if has_pack(into) and not mix_sources:
         foreign = pack_sources(source) - pack_sources(into)
         if foreign and pack_sources(into):
             raise TermsError(
                 f"{source} and {into} have tiles from different servers. One layer should show one source. To "
                 "join them all the same, add --mix-sources."
             )
-    if into.exists() and pack_sources(into):  # none yet, if a first merge died at its very start
+    if has_pack(into) and pack_sources(into):  # none yet, if a first merge died at its very start
         labels = replace(
             labels_of(into), host=labels.host, fingerprint=labels.fingerprint, pictures=labels.pictures
         )
-    return asyncio.run(_take(into, labels, pack_offers(source), _Rules(frozenset(read_corrupt(source)))))
+    return asyncio.run(
+        _take(into, labels, pack_offers(source), _Rules(frozenset(read_corrupt(source)), limit=limit))
+    )
 
 
-def take_in(into: Path, labels: Labels, held: Path, side_px: int | None = None) -> Merged:
+def take_in(
+    into: Path, labels: Labels, held: Path, side_px: int | None = None, limit: FileLimit | None = None
+) -> Merged:
     """Take any MBTiles file, GeoPackage or z/x/y folder into the pack `into`, as tiles of the layer of `labels`.
 
-    `side_px` is the side that its pictures have to have, None for any. Raises InputError or StoreError if `held`
-    is neither. If the process dies: as for `merge_pack`.
+    `side_px` is the side that its pictures have to have, None for any; `limit` is that of the pack's files.
+    Raises InputError or StoreError if `held` is neither. If the process dies: as for `merge_pack`.
     """
     _refuse_itself(into, held)
     _refuse_other_date(into, labels, held)
-    rules = _Rules(side_px=side_px)
+    rules = _Rules(side_px=side_px, limit=limit)
     if held.is_dir():
         offers: Iterator[OfferedTile] = folder_offers(held)
     elif not held.exists():
@@ -99,7 +106,7 @@ def take_in(into: Path, labels: Labels, held: Path, side_px: int | None = None) 
         raise InputError(f"{held} is none of the files that can be taken in. {_WHAT_TO_NAME}")
     elif is_our_pack(held):
         _refuse_other_grid(into, labels, held)
-        offers, rules = pack_offers(held), _Rules(frozenset(read_corrupt(held)), side_px)
+        offers, rules = pack_offers(held), replace(rules, named=frozenset(read_corrupt(held)))
     elif is_geopackage(held):
         offers = geopackage_offers(held, labels.layer)
     else:
@@ -134,16 +141,18 @@ def _refuse_other_grid(into: Path, labels: Labels, source: Path) -> None:
 
 def _refuse_itself(into: Path, source: Path) -> None:
     with contextlib.suppress(OSError):  # what is not there is another matter
-        if into.samefile(source):
+        if any(file.samefile(source) for file in (into, *numbered_files(into).values())):
             raise InputError(f"{source} cannot be merged into itself.")
 
 
 @dataclass(frozen=True, slots=True)
 class _Rules:
-    """What a tile on offer has to be: intact to its last pixel where a verify has `named` it, and of `side_px`."""
+    """What a tile on offer has to be: intact to its last pixel where a verify has `named` it, and of `side_px`; and
+    the `limit` of the files that it goes to."""
 
     named: frozenset[Tile] = frozenset()
     side_px: int | None = None
+    limit: FileLimit | None = None
 
 
 async def _take(into: Path, labels: Labels, offers: Iterable[OfferedTile], rules: _Rules) -> Merged:
@@ -151,7 +160,7 @@ async def _take(into: Path, labels: Labels, offers: Iterable[OfferedTile], rules
     taken = kept = 0
     latest = time.time() + DAY_S  # a date beyond is from a clock that was wrong, and no tile is newer for it
     refused: list[tuple[Tile, str]] = []
-    async with PackWriter(into, labels) as pack:
+    async with PackWriter(into, labels, limit=rules.limit) as pack:
         kind = Kind(pack.kind) if pack.kind else None
         for some in _batches(offers):
             known = await pack.fetched_at([offer.tile for offer in some])

@@ -16,6 +16,7 @@ from packer.geometry.grid import MAX_ZOOM, tms_row
 from packer.geometry.tileset import Tile
 from packer.store.disk_errors import translated
 from packer.store.gpkg_grid import matrices, quoted
+from packer.store.pack_files import files_of, numbered_files
 from packer.store.picture_marks import NOT_A_PICTURE
 from packer.store.records import LAST_SECOND, seal
 from packer.store.schema import APPLICATION_ID, reading
@@ -56,9 +57,14 @@ class OfferedTile:
     fault: str | None = None
 
 
-def refuse_unfit_source(path: Path) -> None:
+def refuse_unfit_source(pack: Path) -> None:
     """Raise StoreError for a pack to take from that a dead process left half written: taking that back is for
     its owner to do, and nothing but the target is written here."""
+    for path in (pack, *numbered_files(pack).values()):
+        _refuse_unfit_file(path)
+
+
+def _refuse_unfit_file(path: Path) -> None:
     if path.is_file():
         with translated(path):
             refuse_half_written(path)
@@ -70,13 +76,21 @@ def refuse_unfit_source(path: Path) -> None:
 
 def pack_sources(path: Path) -> set[str]:
     """The fingerprints of the servers that a pack's tiles came from; pictures of one's own are none."""
-    with reading(path) as db:
-        return {row[0] for row in db.execute(f"SELECT fingerprint FROM source WHERE {NOT_A_PICTURE}")}
+    found: set[str] = set()
+    for file in files_of(path):
+        with reading(file) as db:
+            found |= {row[0] for row in db.execute(f"SELECT fingerprint FROM source WHERE {NOT_A_PICTURE}")}
+    return found
 
 
 def pack_offers(path: Path) -> Iterator[OfferedTile]:
     """Every tile of one of our packs, its hash and seal tried. Raises StoreError if it is not one of ours."""
     refuse_unfit_source(path)
+    for file in files_of(path):
+        yield from _file_offers(file)
+
+
+def _file_offers(path: Path) -> Iterator[OfferedTile]:
     with reading(path) as db:
         rows = db.execute(
             "SELECT zoom_level, tile_column, tile_row, fetched, etag, modified, fresh_until, seal, hash, "

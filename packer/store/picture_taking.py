@@ -24,11 +24,12 @@ from packer.content.rasters.encoding import Pixels, encoded, is_whole, laid_over
 from packer.content.rasters.picture_file import opened
 from packer.content.rasters.warping import CutBlock
 from packer.geometry.tileset import Tile, TileSet
+from packer.store.pack_files import pack_files
 from packer.store.picture_marks import origin_mark, partial_tiles, picture_tiles, tile_mark
 from packer.store.records import Absent, Received, Record
 from packer.store.schema import reading
 from packer.store.tile_sets import held_tiles
-from packer.store.writer import Labels, PackWriter
+from packer.store.writer import FileLimit, Labels, PackWriter
 
 __all__ = ["NO_PICTURE", "PictureJob", "PictureTaken", "still_to_cut", "take_picture"]
 
@@ -45,6 +46,7 @@ class PictureJob:
 
     `wanted` are the tiles to cut, `planned` all that the plan asks of the layer. `over` lays the picture over stored
     tiles; `fills_layer` says that no server fills the layer. `lossless` is for the colours of classes.
+    `limit` is that of the pack's files.
     """
 
     path: Path
@@ -56,6 +58,7 @@ class PictureJob:
     over: bool = False
     fills_layer: bool = False
     lossless: bool = False
+    limit: FileLimit | None = None
 
 
 @dataclass(frozen=True, slots=True)
@@ -86,7 +89,7 @@ async def take_picture(
     cancelled, or if the process dies: every batch committed so far stays, and the same call again goes on with the
     rest; the tiles are then those that one run would have cut.
     """
-    async with PackWriter(into, labels) as pack:
+    async with PackWriter(into, labels, limit=job.limit) as pack:
         todo = _todo(job, pack.held, pack.partial, pack.from_picture)
         kept = len(job.wanted) - len(todo)
         if job.fills_layer:
@@ -108,10 +111,11 @@ async def take_picture(
 
 def still_to_cut(into: Path, job: PictureJob) -> TileSet:
     """The tiles that `take_picture` would look at now. Raises StoreError if `into` is no pack of ours."""
-    if not into.exists():
-        return job.wanted
-    with reading(into) as db:
-        return _todo(job, held_tiles(db), partial_tiles(db), picture_tiles(db, origin_mark(job.sha256)))
+    sets: list[tuple[TileSet, TileSet, TileSet]] = []
+    for file in pack_files(into).paths:
+        with reading(file) as db:
+            sets.append((held_tiles(db), partial_tiles(db), picture_tiles(db, origin_mark(job.sha256))))
+    return _todo(job, *map(TileSet.union, zip(*sets, strict=True))) if sets else job.wanted
 
 
 def _todo(job: PictureJob, held: TileSet, partial: TileSet, from_picture: TileSet) -> TileSet:

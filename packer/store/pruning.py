@@ -13,6 +13,7 @@ from packer.geometry.grid import tms_row
 from packer.geometry.tileset import TileSet
 from packer.store.disk_errors import translated
 from packer.store.locks import WriteLock
+from packer.store.pack_files import files_of
 from packer.store.row_numbers import FIRST_NUMBER
 from packer.store.schema import connect, make_durable, open_writable, reading
 from packer.store.tile_sets import absent_tiles, held_tiles, save_snapshot
@@ -33,7 +34,12 @@ class Spare:
 
 def spare_in(pack: Path, needed: TileSet) -> Spare:
     """What could be taken out of a pack. Writes nothing."""
-    with reading(pack) as db:
+    found = [_spare_in_file(file, needed) for file in files_of(pack)]
+    return Spare(TileSet.union(one.tiles for one in found), sum(one.bytes for one in found))
+
+
+def _spare_in_file(path: Path, needed: TileSet) -> Spare:
+    with reading(path) as db:
         spare = held_tiles(db) - needed
         if not spare:
             return Spare(spare, 0)
@@ -63,19 +69,24 @@ def _runs(tiles: TileSet) -> list[tuple[int, int, int, int]]:
 
 
 def prune_pack(pack: Path, layer: str, needed: TileSet) -> int:
-    """Take every tile out that is not needed, and give back how many bytes the file has become smaller.
+    """Take every tile out that is not needed, and give back how many bytes the pack has become smaller.
 
     Raises StoreBusyError while a fetch writes the pack, DiskError where the disk is read-only, full or without locks.
-    If the process dies or the power fails: all of them are out or none, and the file may still be as large as before;
-    pruning again shrinks it.
+    If the process dies or the power fails: of each file all of them are out or none, and it may still be as large as
+    before; pruning again shrinks it.
     """
     busy = f"A fetch is writing {pack} right now. Let it finish, then prune again."
-    with WriteLock(pack, busy), translated(pack):
-        before = pack.stat().st_size
-        _take_out(pack, layer, needed)
-        with _scratch_beside(pack):
-            _compact(pack)
-        return before - pack.stat().st_size
+    with WriteLock(pack, busy):
+        return sum(_prune_file(file, layer, needed) for file in files_of(pack))
+
+
+def _prune_file(path: Path, layer: str, needed: TileSet) -> int:
+    with translated(path):
+        before = path.stat().st_size
+        _take_out(path, layer, needed)
+        with _scratch_beside(path):
+            _compact(path)
+        return before - path.stat().st_size
 
 
 def _take_out(pack: Path, layer: str, needed: TileSet) -> None:

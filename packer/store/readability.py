@@ -9,9 +9,10 @@ import time
 from pathlib import Path
 
 from packer.store.disk_errors import damage_error
+from packer.store.pack_files import files_of
 from packer.store.schema import reading
 
-__all__ = ["refuse_unreadable"]
+__all__ = ["refuse_unreadable", "refuse_unreadable_file"]
 
 _SAMPLED = 200
 _BODY_AFTER = (
@@ -20,8 +21,15 @@ _BODY_AFTER = (
 )
 
 
-def refuse_unreadable(path: Path, limit_s: float) -> None:
-    """Raise StoreError for a pack whose pages do not hang together, DiskError for one that cannot be read.
+def refuse_unreadable(pack: Path, limit_s: float) -> None:
+    """As `refuse_unreadable_file` for the files of a pack, with the time shared out among them."""
+    files = files_of(pack)
+    for path in files:
+        refuse_unreadable_file(path, limit_s / len(files))
+
+
+def refuse_unreadable_file(path: Path, limit_s: float) -> None:
+    """Raise StoreError for a file of a pack whose pages do not hang together, DiskError for one that cannot be read.
 
     SQLite looks through the whole file if that takes no more than `limit_s`, else for as long again bodies are read to
     their last byte that are spread over the pack. Says nothing of what the bodies are: that is for verify. Writes

@@ -124,8 +124,8 @@ def _refuse_linked_journal(path: Path) -> None:
             )
 
 
-def create(path: Path, layer: str, kind: str) -> None:
-    """Make an empty pack at `path`, which must not exist.
+def create(path: Path, layer: str, kind: str, label: tuple[str, str] | None = None) -> None:
+    """Make an empty pack at `path`, which must not exist; `label` is one more row of its metadata.
 
     If the process dies: no pack, or a whole one; what was begun lies under a hidden name and is made again.
     """
@@ -135,27 +135,31 @@ def create(path: Path, layer: str, kind: str) -> None:
             leftover.unlink(missing_ok=True)
         db = connect(half, mode="rwc")
         try:
-            _fill_empty(db, layer, kind)
+            _fill_empty(db, layer, kind, label)
         finally:
             db.close()
         once_free(partial(half.replace, path), path)
         sync_folder(path.parent)  # or commits could be synced into a file whose name a power cut takes away
 
 
-def _fill_empty(db: sqlite3.Connection, layer: str, kind: str) -> None:
+def _fill_empty(db: sqlite3.Connection, layer: str, kind: str, label: tuple[str, str] | None) -> None:
     db.execute(f"PRAGMA page_size = {PAGE_BYTES}")
     make_durable(db)
     db.executescript(
         f"BEGIN IMMEDIATE; PRAGMA application_id = {APPLICATION_ID}; PRAGMA user_version = {SCHEMA_VERSION};"
         f"{_TABLES}"
     )
-    rows = {"name": layer, "format": kind, "type": "baselayer", "version": "1"}
+    rows = {"name": layer, "format": kind, "type": "baselayer", "version": "1"} | dict(
+        [label] if label else []
+    )
     db.executemany("INSERT INTO metadata VALUES (?, ?)", rows.items())
     db.execute("COMMIT")
 
 
-def open_writable(path: Path, layer: str, kind: str) -> sqlite3.Connection:
-    """Open the pack of a layer for writing, made first if there is none; every commit synced.
+def open_writable(
+    path: Path, layer: str, kind: str, label: tuple[str, str] | None = None
+) -> sqlite3.Connection:
+    """Open a file of the pack of a layer for writing, made as by `create` if there is none; every commit synced.
 
     The caller holds the pack's lock. Raises StoreError if the file is not a pack of ours, DiskError if the disk
     refuses. If the process dies: what was committed stays; the next opening takes back what was not.
@@ -164,13 +168,13 @@ def open_writable(path: Path, layer: str, kind: str) -> sqlite3.Connection:
         make_folders(path.parent)
         refuse_special(path, StoreError)
         if not path.exists():
-            create(path, layer, kind)
+            create(path, layer, kind, label)
         refuse_without_locks(path)
         settle(path)
         db = connect(path, mode="rw", patience_s=WRITER_PATIENCE_S)
         try:
             if db.execute("PRAGMA schema_version").fetchone()[0] == 0 and path.stat().st_size == 0:
-                _fill_empty(db, layer, kind)  # died between creating the file and filling it
+                _fill_empty(db, layer, kind, label)  # died between creating the file and filling it
             _check_ours(db, path)
             _check_troubles(db, path)
             # New tiles go to new pages, which a rollback journal need not save: each body is written once, where

@@ -8,13 +8,13 @@ the reader only together with what is wrong with it.
 from __future__ import annotations
 
 import hashlib
-import sqlite3
 from collections import Counter
-from collections.abc import Callable, Collection, Iterator
+from collections.abc import Callable, Collection, Generator, Iterator
 from contextlib import closing
 from dataclasses import dataclass
 from pathlib import Path
 from types import TracebackType
+from typing import Any
 
 import numpy as np
 
@@ -22,12 +22,11 @@ from packer.content.digest import body_hash
 from packer.errors import StoreError
 from packer.geometry.grid import Ints, tms_row
 from packer.geometry.tileset import RowRun, Tile, TileSet
-from packer.store.blank_tiles import blank_tiles
 from packer.store.disk_errors import translated
-from packer.store.picture_marks import partial_tiles, picture_names
+from packer.store.file_index import FileIndex
+from packer.store.file_reader import FileReader
+from packer.store.pack_files import files_of
 from packer.store.records import LAST_SECOND, seal
-from packer.store.schema import open_read_only, settle
-from packer.store.tile_sets import scan
 
 __all__ = ["ContentDigest", "SnapshotReader", "StatedTile", "TileBatch", "TileListing", "TileRow"]
 
@@ -36,7 +35,6 @@ _BATCH = 20_000
 # end one took 8 µs (measured), where a body takes some 15.
 _STRETCH = 128
 _STRETCH_BYTES = 8_000_000
-_PATIENCE_S = 60.0  # a commit takes as long as a worn stick does, and may itself wait for a verify
 _MARK_BYTES = 8
 _ROW = "WHERE zoom_level = ? AND tile_row = ? AND tile_column BETWEEN ? AND ? ORDER BY tile_column"
 # A damaged row may hold anything: a date that is none is 1970.
@@ -144,7 +142,7 @@ class ContentDigest:
 
 
 class SnapshotReader:
-    """A pack open for taking bodies from: `with SnapshotReader(path) as reader`.
+    """A pack open for taking bodies from, all its files: `with SnapshotReader(path) as reader`.
 
     `kind`, `held`, `absent`, `partial` (tiles that one of `pictures` shows in part), `batches` and `listing` show one
     moment of the pack, in which it is held until `let_go`. From then on it is held for some bodies at a time, so that
@@ -155,20 +153,21 @@ class SnapshotReader:
 
     def __init__(self, path: Path, blank: Collection[bytes] = ()) -> None:
         self.path = path
-        self._db = open_read_only(path, patience_s=_PATIENCE_S)
+        self._files: list[FileReader] = []
+        self._in_moment = True
         try:
-            with translated(path):
-                self._begin()
-                found = self._db.execute("SELECT value FROM metadata WHERE name = 'format'").fetchone()
-                none = blank_tiles(self._db, blank)
-                self.held = scan(self._db, "placement") - none
-                self.absent = scan(self._db, "absent") | none
-                self.partial = partial_tiles(self._db)
-                self.pictures = picture_names(self._db)
+            for one in files_of(path):
+                self._files.append(FileReader(one))
+            found = [file.look(blank) for file in self._files]
         except BaseException:
-            self._db.close()
+            self._close()
             raise
-        self.kind = str(found[0]) if found else ""
+        self.held = TileSet.union(one.held for one in found)
+        self.absent = TileSet.union(one.absent for one in found)
+        self.partial = TileSet.union(one.partial for one in found)
+        self.pictures = tuple(dict.fromkeys(name for one in found for name in one.pictures))
+        self.kind = next((one.kind for one in found if one.held), found[0].kind)
+        self._index = FileIndex([one.held for one in found])
 
     def __enter__(self) -> SnapshotReader:
         return self
@@ -176,32 +175,27 @@ class SnapshotReader:
     def __exit__(
         self, kind: type[BaseException] | None, fault: BaseException | None, trace: TracebackType | None
     ) -> None:
-        self._db.close()
+        self._close()
 
-    def _begin(self) -> None:
-        """Begin to read one moment of the pack."""
-        self._db.execute("BEGIN")
-        try:
-            self._db.execute("PRAGMA data_version").fetchone()
-        except sqlite3.OperationalError as fault:
-            self._end()
-            if fault.sqlite_errorname != "SQLITE_READONLY_ROLLBACK":
-                raise
-        else:
-            return
-        # A fetch has died since, and a reader alone may not take back what it left half done.
-        settle(self.path)
-        self._db.execute("BEGIN")
-        self._db.execute("PRAGMA data_version").fetchone()
-
-    def _end(self) -> None:
-        if self._db.in_transaction:  # a failing disk may have ended it already
-            self._db.execute("COMMIT")
+    def _close(self) -> None:
+        for file in self._files:
+            file.db.close()
 
     def let_go(self) -> None:
         """End the moment: others can write the pack from here on."""
-        with translated(self.path):
-            self._end()
+        self._in_moment = False
+        for file in self._files:
+            file.end()
+
+    def _rows(self, sql: str, run: RowRun) -> Generator[tuple[Any, ...]]:
+        """The rows of a run's tiles in order of column, whichever file they are in. Each file is in a moment of its
+        own from then on, until `let_go`."""
+        for number, (zoom, row, first, last) in self._index.pieces(run):
+            file = self._files[number]
+            with translated(file.path):
+                file.begin()
+                with closing(file.db.execute(sql, (zoom, tms_row(zoom, row), first, last))) as rows:
+                    yield from rows
 
     def batches(self, tiles: TileSet) -> Iterator[TileBatch]:
         """The rows of some tiles, all of which are `held`, in their order; some 20,000 at a time."""
@@ -219,15 +213,17 @@ class SnapshotReader:
         for runs in _bunches(tiles, _BATCH):
             columns: list[tuple[Ints, ...]] = []
             seals: list[bytes] = []
-            with translated(self.path):
-                for zoom, row, first, last in runs:
-                    rows = self._db.execute(_LISTED, (zoom, tms_row(zoom, row), first, last)).fetchall()
-                    x, size, fetched, stated = zip(*rows, strict=True) if rows else ((),) * 4
-                    if x != tuple(range(first, last + 1)):
-                        raise self._damaged(Tile(zoom, first, row))
-                    ones = np.ones(len(x), dtype=np.int64)
-                    columns.append((zoom * ones, np.array(x), row * ones, np.array(size), np.array(fetched)))
-                    seals += map(_seal_of, stated)
+            for run in runs:
+                zoom, row, first, last = run
+                rows = list(self._rows(_LISTED, run))
+                x, size, fetched, stated = zip(*rows, strict=True) if rows else ((),) * 4
+                if x != tuple(range(first, last + 1)):
+                    raise self._damaged(Tile(zoom, first, row))
+                ones = np.ones(len(x), dtype=np.int64)
+                columns.append((zoom * ones, np.array(x), row * ones, np.array(size), np.array(fetched)))
+                seals += map(_seal_of, stated)
+            if not self._in_moment:
+                self.let_go()
             yield TileBatch(*(np.concatenate(one) for one in zip(*columns, strict=True))), seals
 
     def _damaged(self, tile: Tile) -> StoreError:
@@ -243,14 +239,14 @@ class SnapshotReader:
         self.let_go()
         for runs, mark in _marked(listing):
             found: list[StatedTile] = []
-            with translated(self.path):
-                self._begin()
-                try:
-                    for zoom, row, first, last in runs:
-                        rows = self._db.execute(_STATED, (zoom, tms_row(zoom, row), first, last))
-                        found += [StatedTile(Tile(zoom, x, row), bound, stated) for x, bound, stated in rows]
-                finally:
-                    self._end()
+            try:
+                for run in runs:
+                    rows = self._rows(_STATED, run)
+                    found += [
+                        StatedTile(Tile(run.zoom, x, run.row), bound, stated) for x, bound, stated in rows
+                    ]
+            finally:
+                self.let_go()
             if _mark([_seal_of(one.seal) for one in found]) != mark:
                 raise self._replaced(runs)
             yield from found
@@ -278,26 +274,23 @@ class SnapshotReader:
         """The rows of some tiles from number `at` on, as many as are read in one go."""
         found: list[tuple[Tile, _Row, int]] = []
         size_bytes = 0
-        with translated(self.path):
-            self._begin()
-            try:
-                self._refuse_replaced(runs, mark)
-                for zoom, row, first, last in _from(runs, at):
-                    with closing(self._db.execute(_BODIES, (zoom, tms_row(zoom, row), first, last))) as rows:
-                        for x, bound, stated, data, fetched in rows:
-                            found.append((Tile(zoom, x, row), (bound, stated, data), fetched))
-                            size_bytes += len(data) if isinstance(data, bytes | str) else 0
-                            if size_bytes > _STRETCH_BYTES:
-                                return found
-            finally:
-                self._end()
+        try:
+            self._refuse_replaced(runs, mark)
+            for run in _from(runs, at):
+                with closing(self._rows(_BODIES, run)) as rows:
+                    for x, bound, stated, data, fetched in rows:
+                        found.append((Tile(run.zoom, x, run.row), (bound, stated, data), fetched))
+                        size_bytes += len(data) if isinstance(data, bytes | str) else 0
+                        if size_bytes > _STRETCH_BYTES:
+                            return found
+        finally:
+            self.let_go()
         return found
 
     def _refuse_replaced(self, runs: list[RowRun], mark: bytes) -> None:
         seals: list[bytes] = []
-        for zoom, row, first, last in runs:
-            rows = self._db.execute(_SEALS, (zoom, tms_row(zoom, row), first, last))
-            seals += [_seal_of(bound) for (bound,) in rows]
+        for run in runs:
+            seals += [_seal_of(bound) for (bound,) in self._rows(_SEALS, run)]
         if _mark(seals) != mark:
             raise self._replaced(runs)
 

@@ -20,6 +20,7 @@ from packer.geometry.source_grid import SourceGrid
 from packer.geometry.source_tiles import Window, windows_of
 from packer.geometry.tileset import Tile, TileSet
 from packer.store.labels import MATRIX_SET, grid_digest
+from packer.store.pack_files import numbered_files
 from packer.store.picture_marks import DERIVED, derived_mark
 from packer.store.schema import reading
 
@@ -87,6 +88,7 @@ class SourceReader:
 def read_source(pack: Path, grid: SourceGrid) -> Iterator[SourceReader | None]:
     """The pack of a source, open for the block and used by the thread that entered it alone; None where there is no
     pack yet. Raises StoreError for what is no pack of ours."""
+    refuse_several(pack)
     if not pack.exists():
         yield None
         return
@@ -104,6 +106,7 @@ def outdated_tiles(
 
     It reads in short stretches, so that a writer gets in. Raises StoreError for what is no pack of ours.
     """
+    refuse_several(pack)
     found: list[Tile] = []
     with read_source(source, grid) as reader, reading(pack) as db:
         db.set_progress_handler(None, 0)
@@ -119,6 +122,15 @@ def outdated_tiles(
             if window is not None and (recipe is None or recipe.bodies):
                 found.append(tile)
     return TileSet.from_tiles(found)
+
+
+def refuse_several(pack: Path) -> None:
+    """Raise StoreError for a pack of several files: tiles that are made of others are told from one file alone."""
+    if numbered_files(pack):
+        raise StoreError(
+            f"{pack} has further files beside it, but a layer whose tiles are made from those of another grid, and its "
+            "source, have one file each. Give the layer another name in the brief, or move its files away."
+        )
 
 
 def _mark_at(db: sqlite3.Connection, tile: Tile) -> str | None:

@@ -1,71 +1,52 @@
-"""The one writer of a pack: batches of records, each batch one transaction, over one connection."""
+"""The one writer of a pack: batches of records go to its files, with one connection for each."""
 
 from __future__ import annotations
 
 import asyncio
 import sqlite3
 import time
-from collections.abc import Callable, Coroutine, Iterable, Iterator, Sequence
-from itertools import islice
+from collections.abc import Callable, Coroutine, Sequence
+from itertools import groupby
 from pathlib import Path
 from types import TracebackType
-from typing import Any, NamedTuple
-
-import aiosqlite
+from typing import Any
 
 from packer.common.atomic_write import make_folders
 from packer.common.places import refuse_long_path
-from packer.content.payload import fault_of
-from packer.errors import StoreError
+from packer.errors import LastbarError
 from packer.geometry.tileset import Tile, TileSet
-from packer.store.batch_statements import AT_TILE, BatchStatements, noted_format, tile_key
-from packer.store.blank_tiles import drop_blank
-from packer.store.corrupt_list import clear_corrupt, drop_corrupt, read_corrupt
+from packer.store.corrupt_list import clear_corrupt, read_corrupt
 from packer.store.disk_errors import translated
-from packer.store.labels import Labels, begin_run
+from packer.store.figures import mean_sizes
+from packer.store.file_index import in_two_files
+from packer.store.file_writer import DAY_S, FileWriter, Validators
+from packer.store.labels import Labels
 from packer.store.locks import WriteLock, lock_path
-from packer.store.picture_marks import DERIVED, NOT_A_PICTURE, PICTURE, partial_tiles, picture_tiles
-from packer.store.readability import refuse_unreadable
-from packer.store.records import Received, Record
-from packer.store.schema import WRITER_PATIENCE_S, connect, make_durable, open_writable
-from packer.store.tile_sets import absent_tiles, grouped, held_tiles, save_snapshot
+from packer.store.pack_files import MOST_FILES, file_path, first_label, further_label, new_mark, pack_files
+from packer.store.placing import FileLimit, FilePlaces
+from packer.store.records import Record
 
-__all__ = ["DAY_S", "Labels", "PackWriter", "Validators", "lock_path"]
+__all__ = ["DAY_S", "FileLimit", "Labels", "PackWriter", "Validators", "lock_path"]
 
-DAY_S = 86_400  # by how much two sound clocks may differ, time zones set wrongly included
-_LOOK_S = 0.3
-_KEYS_A_STATEMENT = 256
-_FETCHED_AT = (
-    "SELECT column1, column2, column3, fetched FROM (VALUES {}) CROSS JOIN placement "
-    "ON zoom_level = column1 AND tile_row = column2 AND tile_column = column3"
-)
-# A row is the run's own only as this run left it: an older copy of the same pack lacks what came since.
-_OWN_RUN = "id = ? AND started = ? AND plan = ? AND requests = ? AND stored = ?"
-
-
-class Validators(NamedTuple):
-    """The entity tag and the date of change that a stored tile came with, as the server wrote them, and the
-    SHA-256 of its body."""
-
-    etag: str | None
-    modified: str | None
-    hash: bytes | None
+_CACHE_KIB, _LEAST_CACHE_KIB = 32_768, 1_024  # for pages, of all files together and of each
 
 
 class PackWriter:
     """An open pack: `async with PackWriter(path, labels) as pack`. Only one can be open for a pack.
 
-    Inside the block the file has a journal beside it; after the block it stands alone. `held` and
+    Inside the block its files have a journal beside them; after the block each stands alone. `limit` is how large a
+    file may get before another one is begun, None for one file however large. `held` and
     `absent` are what the pack held, and knew the server not to have, when it was opened; `kind` is the format
     of its tiles, None while it has none; `dropped` are the tiles that an earlier verify named and that were
     found corrupt again, by their hash or by decoding them in full: they are held no more. `blanked` are those that were
     stored before their picture was said to stand for "no tile": they are absent now. `other_hosts` are those
     of other sources that tiles in it came from, as the address in the brief has changed, or another may be meant.
     `partial` are the tiles held that show a part of their square alone, and `from_picture` those cut from the picture
-    that the labels name as their source.
+    that the labels name as their source. `lost` are files of the pack that were gone; new ones stand in their places,
+    and what was in them is not held.
 
-    Raises StoreError where the file is deleted, or replaced by another, while it is open, and at the latest when it
-    is closed; also at the end for a pack that held tiles before and whose tables do not hang together.
+    Raises StoreError where a file is deleted, or replaced by another, while it is open, and at the latest when it
+    is closed; also at the end for one that held tiles before and whose tables do not hang together.
     """
 
     def __init__(
@@ -73,6 +54,7 @@ class PackWriter:
         path: Path,
         labels: Labels,
         clock: Callable[[], float] = time.time,
+        limit: FileLimit | None = None,
     ) -> None:
         self.path = path
         self.held = TileSet()
@@ -82,38 +64,38 @@ class PackWriter:
         self.other_hosts: tuple[str, ...] = ()
         self.partial = TileSet()
         self.from_picture = TileSet()
-        self._labels, self._clock = labels, clock
+        self.lost: tuple[Path, ...] = ()
+        self._labels, self._clock, self._limit = labels, clock, limit
         self._lock = WriteLock(
             path,
             f"Another fetch is writing {path} right now. Let it finish, or stop it there with Ctrl-C. To see how far "
             "it is: lastbar status",
         )
-        self._db: aiosqlite.Connection | None = None
-        self._batches: BatchStatements | None = None
-        self._run = _Run(0, 0, labels.plan)
-        self._fault: BaseException | None = None
+        self._files: list[FileWriter] = []
+        self._mark: str | None = None
+        self._noted = TileSet()
+        self._places = FilePlaces(None, [], [])
 
     @property
     def kind(self) -> str | None:
         """The format of its tiles, None while it has none."""
-        return None if self._batches is None else self._batches.kind
+        return next((file.kind for file in self._files if file.kind is not None), None)
 
     async def __aenter__(self) -> PackWriter:
         """Lock and open the pack, made first if need be, and read what it holds.
 
         If cancelled: the pack is closed and unlocked again. If the process dies: as for `write`.
         """
-        refuse_long_path(self.path.with_name(f".{self.path.name}.part-journal"))
+        longest = self.path if self._limit is None else file_path(self.path, MOST_FILES)
+        refuse_long_path(longest.with_name(f".{longest.name}.part-journal"))
         with translated(self.path):
             make_folders(self.path.parent)
         self._lock.acquire()
         try:
-            # Opened on aiosqlite's own thread, where it stays: the only connection to the file.
-            self._db = await aiosqlite.Connection(self._open_or_note, 64)
-            if self._fault is not None:
-                await self._db.close()
-                raise self._fault
+            await self._open()
         except BaseException:
+            for file in self._files:
+                await file.close(whole=False)
             self._lock.release()
             raise
         return self
@@ -128,10 +110,11 @@ class PackWriter:
         await _to_its_end(self._close())
 
     async def write(self, batch: Sequence[Record], requests: int = 0) -> None:
-        """Commit a batch of records, with the number of requests made for it, as one transaction.
+        """Commit a batch of records, with the number of requests made for it: those of each file as one transaction.
 
-        If cancelled: the transaction goes on to its end, committed or rolled back, before the cancellation
-        is passed on. If the process dies: all of the batch is in the pack or none of it.
+        If cancelled: the transactions go on to their end, committed or rolled back, before the cancellation
+        is passed on. If the process dies: of what goes to one file all is in it or nothing; so a tile and its note
+        are there both or neither.
         """
         await _to_its_end(self._commit(batch, requests))
 
@@ -141,19 +124,9 @@ class PackWriter:
 
         If cancelled: nothing has changed.
         """
-        assert self._db is not None, "the pack is not open"
-        found, latest = {}, self._clock() + DAY_S
-        places = {tile_key(tile): tile for tile in tiles}
-        with translated(self.path):
-            # Many in one statement: each is a way to the connection's thread and back, which takes longer than to look.
-            for some in _batched(places, _KEYS_A_STATEMENT):
-                marks = ", ".join(["(?, ?, ?)"] * len(some))
-                rows = await self._db.execute_fetchall(
-                    _FETCHED_AT.format(marks), [value for key in some for value in key]
-                )
-                for *key, fetched in rows:
-                    sound = isinstance(fetched, int) and fetched <= latest
-                    found[places[(key[0], key[1], key[2])]] = fetched if sound else 0
+        found: dict[Tile, int] = {}
+        for file in reversed(self._files):
+            found |= await file.fetched_at(tiles)
         return found
 
     async def stale_tiles(self, fetched_before: float, now: float) -> TileSet:
@@ -162,58 +135,35 @@ class PackWriter:
 
         Times in seconds since 1970. If cancelled: nothing has changed.
         """
-        assert self._db is not None, "the pack is not open"
-        with translated(self.path):
-            rows = await self._db.execute_fetchall(
-                "SELECT zoom_level, tile_row, group_concat(tile_column) FROM placement "
-                "WHERE ((fetched < ? AND coalesce(fresh_until, 0) < ?) OR fetched > ?) "
-                f"AND coalesce(etag, '') NOT LIKE '{PICTURE}%' AND coalesce(etag, '') NOT LIKE '{DERIVED}%' "
-                "GROUP BY zoom_level, tile_row",
-                (fetched_before, now, self._clock() + DAY_S),
-            )
-        return grouped(rows)
+        return TileSet.union([await file.stale_tiles(fetched_before, now) for file in self._files])
 
     async def validators(self, tile: Tile) -> Validators:
         """What a newer copy of a stored tile can be told by; nothing for a tile that is not stored.
 
         If cancelled: nothing has changed.
         """
-        assert self._db is not None, "the pack is not open"
-        with translated(self.path):
-            rows = list(
-                await self._db.execute_fetchall(
-                    f"SELECT etag, modified, hash FROM placement JOIN blob ON blob.id = blob_id WHERE {AT_TILE}",
-                    tile_key(tile),
-                )
-            )
-        texts = (str, str, bytes)  # a damaged row may hold anything
-        found = rows[0] if rows else (None,) * 3
-        return Validators(*(v if isinstance(v, t) else None for v, t in zip(found, texts, strict=True)))
+        for file in self._those_with(tile):
+            found = await file.validators(tile)
+            if found.hash is not None:
+                return found
+        return Validators(None, None, None)
 
     async def body(self, tile: Tile) -> bytes | None:
         """The bytes of a stored tile, None if it is not stored. If cancelled: nothing has changed."""
-        assert self._db is not None, "the pack is not open"
-        with translated(self.path):
-            rows = await self._db.execute_fetchall(
-                f"SELECT data FROM placement JOIN blob ON blob.id = blob_id WHERE {AT_TILE}", tile_key(tile)
-            )
-        return next((data for (data,) in rows if isinstance(data, bytes)), None)
+        for file in self._those_with(tile):
+            data = await file.body(tile)
+            if data is not None:
+                return data
+        return None
 
     async def expect(self, tiles: TileSet) -> None:
-        """Take back that tiles do not exist: they are about to come. One transaction.
+        """Take back that tiles do not exist: they are about to come. One transaction for each file.
 
-        If cancelled: as for `write`. If the process dies: all of it is taken back or nothing.
+        If cancelled: as for `write`. If the process dies: of each file all of it is taken back or nothing.
         """
-        if tiles:
-            await _to_its_end(self._expect(tiles))
-
-    async def _expect(self, tiles: TileSet) -> None:
-        assert self._db is not None, "the pack is not open"
-        with translated(self.path):
-            await self._db.execute("BEGIN IMMEDIATE")
-            await self._db.executemany(f"DELETE FROM absent WHERE {AT_TILE}", map(tile_key, tiles))
-            await self._db.execute("DELETE FROM snapshot WHERE what = 'absent'")  # as `forget_snapshot`
-            await self._db.execute("COMMIT")
+        for file in self._files:
+            if some := tiles & file.absent:
+                await _to_its_end(file.forget(some, "absent"))
 
     def check_free(self) -> None:
         """Raise StoreBusyError if another process writes the pack, and do nothing else."""
@@ -221,122 +171,132 @@ class PackWriter:
             self._lock.acquire()
             self._lock.release()
 
-    def _open_or_note(self) -> sqlite3.Connection:
-        """Runs on the connection's own thread, which a failing opening would leave without an end: so a
-        failure is noted, and an empty connection given instead."""
-        try:
-            with translated(self.path):
-                return self._open()
-        except BaseException as fault:  # noqa: BLE001  # raised again by the caller, in its own thread
-            self._fault = fault
-            return sqlite3.connect(":memory:", isolation_level=None)
+    # ------------------------------------------------------------------------------------ opening and closing
 
-    def _open(self) -> sqlite3.Connection:
-        db = open_writable(self.path, self._labels.layer, self._labels.kind)
-        try:
-            kind = noted_format(db)
-            # As deep as the deepest verify that can have named them: the list is gone after this.
-            self.dropped = drop_corrupt(db, read_corrupt(self.path), lambda data: fault_of(data, kind))
-            clear_corrupt(self.path)
-            if self._labels.blank:
-                self.blanked = drop_blank(db, self._labels.blank, int(self._clock()))
-            self.held, self.absent = held_tiles(db), absent_tiles(db)
-            if self.held:
-                rows = db.execute(
-                    f"SELECT DISTINCT host FROM source WHERE fingerprint != ? AND {NOT_A_PICTURE} ORDER BY 1",
-                    (self._labels.fingerprint,),
-                )
-                self.other_hosts = tuple(host for (host,) in rows)
-            self.partial = partial_tiles(db)
-            self.from_picture = picture_tiles(db, self._labels.fingerprint)
-            self._batches = BatchStatements(db, self.held, self.absent)
-            db.set_progress_handler(None, 0)  # what it does from here on is the fetch's own work
-            started = int(self._clock())
-            db.execute("BEGIN IMMEDIATE")
-            self._run = _Run(begin_run(db, self._labels, started), started, self._labels.plan)
-            db.execute("COMMIT")
-        except BaseException:
-            db.close()
-            raise
-        return db
+    async def _open(self) -> None:
+        found = pack_files(self.path)
+        self._mark, self.lost = found.mark, found.lost
+        named = read_corrupt(self.path)
+        for number in range(1, max(len(found.paths) + len(found.lost), 1) + 1):
+            await self._add(number, named)
+        if self._mark is not None:
+            # A file that was made just before the process died is counted now.
+            await self._files[0].set_label(first_label(self._mark, len(self._files)))
+        # As deep as the deepest verify that can have named them: the list is gone after this.
+        clear_corrupt(self.path)
+        await self._drop_twice()
+        await self._share_memory()
+        self._tell()
+        self._places = FilePlaces(
+            None if self._limit is None else self._limit.bytes,
+            [file.size_bytes for file in self._files] if self._several else [0],
+            [file.held | file.absent for file in self._files] if self._several else [TileSet()],
+        )
+        if self._limit is not None:
+            missing = self._limit.planned - self.held - self.absent
+            self._places.deal(missing, mean_sizes(self.path) if missing and self.held else {})
 
-    async def _commit(self, batch: Sequence[Record], requests: int) -> None:
-        db = self._db
-        assert db is not None, "the pack is not open"
-        assert self._batches is not None, "the pack is not open"
-        received = [r for r in batch if isinstance(r, Received)]
-        size_bytes = sum(len(r.data) for r in received)
-        with translated(self.path):
-            try:
-                await db.execute("BEGIN IMMEDIATE")
-                noted = await db.execute(
-                    f"UPDATE run SET requests = requests + ?, stored = stored + ?, bytes = bytes + ? WHERE {_OWN_RUN}",
-                    (requests, len(received), size_bytes, *self._run),
-                )
-                if noted.rowcount != 1:
-                    raise _replaced(self.path)
-                await self._batches.put(db, batch)
-                await db.execute("COMMIT")
-            except BaseException:
-                # A full disk may have rolled back by itself already.
-                if db.in_transaction:
-                    await db.rollback()
-                raise
-        self._run = self._run.after(requests, len(received))
+    @property
+    def _several(self) -> bool:
+        return len(self._files) > 1 or self._limit is not None
+
+    async def _add(self, number: int, named: Sequence[Tile] = ()) -> None:
+        """Open a file, made first if it is not there. If the process dies: it is there or not, empty and whole."""
+        path, label = file_path(self.path, number), None
+        if self._mark is not None:
+            label = first_label(self._mark, 1) if number == 1 else further_label(self._mark, number)
+        file = FileWriter(path, self._labels, self._clock, named, label)
+        await file.open()
+        self._files.append(file)
+
+    async def _drop_twice(self) -> None:
+        """Leave of tiles that are in two files, as after somebody put an old file back, the one that readers take."""
+        if not in_two_files([file.held for file in self._files]):
+            return
+        known = TileSet()
+        for file in self._files:
+            if twice := known & file.held:
+                await file.forget(twice, "placement")
+            known |= file.held
+
+    def _tell(self) -> None:
+        files = self._files
+        self.held = TileSet.union(file.held for file in files)
+        self.absent = TileSet.union(file.absent for file in files)
+        self._noted = self.held | self.absent if self._several else TileSet()
+        self.blanked = TileSet.union(file.blanked for file in files)
+        self.partial = TileSet.union(file.partial for file in files)
+        self.from_picture = TileSet.union(file.from_picture for file in files)
+        self.dropped = [tile for file in files for tile in file.dropped]
+        self.other_hosts = tuple(sorted({host for file in files for host in file.other_hosts}))
 
     async def _close(self) -> None:
+        faults: list[BaseException] = []
         try:
-            if self._db is not None:
-                with translated(self.path):
-                    await self._db.close()
-                    self._db = None
-                    await asyncio.to_thread(self._fold)
-                    if self.held:  # what this run alone has written needs no second look
-                        await asyncio.to_thread(refuse_unreadable, self.path, _LOOK_S)
+            for file in self._files:
+                try:
+                    await file.close()
+                except (LastbarError, OSError, sqlite3.Error) as fault:  # the others are still to be closed
+                    faults.append(fault)
         finally:
             self._lock.release()
+        if faults:
+            raise faults[0]
 
-    def _fold(self) -> None:
-        """Leave one file that stands alone. If the process dies: the short cuts are the old ones, which count
-        for what they are."""
-        if not self.path.exists():
-            raise StoreError(
-                f"{self.path} was deleted or moved by another program while it was being written. Put it back if it "
-                "was moved, then run the same command again: it goes on from what the pack then holds."
-            )
-        db = connect(self.path, mode="rw", patience_s=WRITER_PATIENCE_S)
-        try:
-            make_durable(db)
-            db.execute("BEGIN IMMEDIATE")
-            ended = (int(self._clock()), *self._run)
-            if db.execute(f"UPDATE run SET ended = ? WHERE {_OWN_RUN}", ended).rowcount != 1:
-                raise _replaced(self.path)
-            save_snapshot(db, "placement")
-            save_snapshot(db, "absent")
-            db.execute("COMMIT")
-        finally:
-            db.close()
+    # ------------------------------------------------------------------------------------ which file
 
+    async def _commit(self, batch: Sequence[Record], requests: int) -> None:
+        assert self._files, "the pack is not open"
+        if not self._several:
+            await self._files[0].write(batch, requests)
+            return
+        where = [await self._number_for(record.tile) for record in batch]
+        order = sorted(range(len(batch)), key=where.__getitem__)
+        for number, at in groupby(order, where.__getitem__):
+            while number >= len(self._files):
+                await self._grow()
+            file = self._files[number]
+            await file.write([batch[i] for i in at], requests)
+            requests = 0
+            self._places.grown(number, file.size_bytes)
+        if requests:
+            await self._files[0].write([], requests)
 
-class _Run(NamedTuple):
-    """The row of a run as it has last been written, in the order of `_OWN_RUN`."""
+    async def _number_for(self, tile: Tile) -> int:
+        """The file that has a note of a tile, and for a new tile the one of its place. If cancelled: nothing was
+        written."""
+        if tile in self._noted or any(file.is_troubled(tile) for file in self._files):
+            for number, file in enumerate(self._files):
+                if file.notes(tile):
+                    return number
+        for number in self._places.before(tile):
+            if await self._files[number].has_note(tile):
+                return number
+        return self._places.file_for(tile)
 
-    number: int
-    started: int
-    plan: str
-    requests: int = 0
-    stored: int = 0
+    async def _grow(self) -> None:
+        """Begin one more file.
 
-    def after(self, requests: int, stored: int) -> _Run:
-        """The row once a batch has been committed."""
-        return self._replace(requests=self.requests + requests, stored=self.stored + stored)
+        If the process dies: the file is there or not, empty; where it is there, its mark tells that it belongs here.
+        """
+        if self._mark is None:
+            self._mark = new_mark()
+            await self._files[0].set_label(first_label(self._mark, 1))
+        await self._add(len(self._files) + 1)
+        # Only now: a file that is counted and not there would be called lost.
+        await self._files[0].set_label(first_label(self._mark, len(self._files)))
+        self._places.grown(len(self._files) - 1, self._files[-1].size_bytes)
+        await self._share_memory()
 
+    async def _share_memory(self) -> None:
+        each = max(_CACHE_KIB // len(self._files), _LEAST_CACHE_KIB)
+        for file in self._files if len(self._files) > 1 else ():
+            await file.use_memory(each)
 
-def _replaced(path: Path) -> StoreError:
-    return StoreError(
-        f"{path} was replaced by another file while it was being written, so what came since is not in it. See that "
-        "no other program writes there, then run the same command again: it goes on from what the pack holds now."
-    )
+    def _those_with(self, tile: Tile) -> Sequence[FileWriter]:
+        """The files to ask for a tile: where it was when the pack was opened, else all of them."""
+        assert self._files, "the pack is not open"
+        return [file for file in self._files if tile in file.held] or self._files
 
 
 async def _to_its_end(work: Coroutine[Any, Any, None]) -> None:
@@ -350,9 +310,3 @@ async def _to_its_end(work: Coroutine[Any, Any, None]) -> None:
         if not task.cancelled():
             task.exception()  # reported to nobody: the cancellation goes first, the pack itself is intact
         raise
-
-
-def _batched(keys: Iterable[tuple[int, int, int]], most: int) -> Iterator[list[tuple[int, int, int]]]:
-    source = iter(keys)
-    while some := list(islice(source, most)):
-        yield some

@@ -23,6 +23,7 @@ from packer.planning.pack_path import pack_path
 from packer.planning.plan import LayerPlan, Plan, served
 from packer.planning.source_layers import derived_from, server_layers, with_source_layers
 from packer.store.figures import LastRun, mean_sizes, read_last_run, sizes_of
+from packer.store.pack_files import has_pack
 from packer.store.pack_summary import read_summary
 from packer.survey.imagery import choose, size_interval
 from packer.survey.record import read_record
@@ -216,7 +217,7 @@ class PackSizes:
 
 def pack_sizes(layer: Layer, pack: Path) -> PackSizes:
     """Read a layer's pack. Raises StoreError for one that cannot be read."""
-    if not pack.exists():
+    if not has_pack(pack):
         return PackSizes()
     summary = read_summary(pack, layer.blank_hashes)
     means = mean_sizes(pack) if summary.held else {}
@@ -317,7 +318,10 @@ def last_speed(brief: Brief, store: Path | None = None) -> AssumedSpeed | None:
     """
     packs = {name: pack_path(brief, name, store) for name in server_layers(brief).values()}
     runs = {
-        name: run for name, pack in packs.items() if pack.exists() if (run := read_last_run(pack)) is not None
+        name: run
+        for name, pack in packs.items()
+        if has_pack(pack)
+        if (run := read_last_run(pack)) is not None
     }
     if not runs:
         return None

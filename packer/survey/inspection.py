@@ -18,6 +18,7 @@ from packer.geometry.tileset import Tile, TileSet
 from packer.planning.brief import Brief
 from packer.planning.pack_path import pack_path
 from packer.planning.plan import LayerPlan, Plan
+from packer.store.pack_files import has_pack
 from packer.store.pack_summary import known_summary
 from packer.store.reader import TileReader
 from packer.store.seams_on_board import misfit_on_board, misfit_sentence
@@ -190,7 +191,7 @@ def judge_layer(
     areas = {
         area.name: _area_finding(layer, number, judged, means) for number, area in enumerate(layer.areas)
     }
-    if pack.exists():
+    if has_pack(pack):
         worth = {name: found.worth.zoom for name, found in areas.items() if found.worth.judged}
         every = TileSet.from_tiles(judged)
         save_record(pack, brief.layers[layer.name], Record(every & sample, worth, (every & more) - sample))

@@ -64,7 +64,7 @@ class Exhibits:
     maps: Mapping[str, bytes]
     strips: Mapping[tuple[str, int], bytes]
     samples: Mapping[str, Sequence[Sample]]
-    hashes: Mapping[str, str]
+    hashes: Mapping[str, Mapping[str, str]]
 
 
 def page(brief: Brief, plan: Plan, found: VerifyReport, shown: Exhibits, now: float) -> str:
@@ -331,6 +331,13 @@ def _sample(sample: Sample) -> Html:
     return el("figure", shown, el("figcaption", str(sample.tile)))
 
 
+def _hashes(files: Mapping[str, str]) -> Iterator[tuple[str, Html]]:
+    for name, digest in files.items():
+        yield "SHA-256" if len(files) == 1 else f"SHA-256 of {name}", el("code", digest)
+    if not files:
+        yield "SHA-256", el("code", "there is no pack")
+
+
 def _packs(brief: Brief, found: VerifyReport, shown: Exhibits) -> Iterator[Html]:
     yield el("h2", "Packs")
     for name, layer in found.layers.items():
@@ -352,6 +359,6 @@ def _packs(brief: Brief, found: VerifyReport, shown: Exhibits) -> Iterator[Html]
                     f"{bytes_text(layer.size_bytes)} ({layer.size_bytes:,} bytes), "
                     f"{layer.all_bodies:,} distinct tiles",
                 ),
-                ("SHA-256", el("code", shown.hashes.get(name, "there is no pack"))),
+                *_hashes(shown.hashes.get(name, {})),
             ]
         )

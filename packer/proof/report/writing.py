@@ -16,7 +16,7 @@ from packer.proof.report.markup import png
 from packer.proof.report.page import Exhibits, page
 from packer.proof.report.samples import samples
 from packer.proof.report.strip_picture import strip_picture
-from packer.proof.results import LayerFindings, VerifyReport
+from packer.proof.results import VerifyReport
 
 __all__ = ["PAGE", "report_page", "write_report"]
 
@@ -60,7 +60,7 @@ def _exhibits(plan: Plan, found: VerifyReport) -> Exhibits:
         maps={n: png(map_picture(plan, plan.layers[n], la)) for n, la in found.layers.items()},
         strips=dict(_strips(found)),
         samples={n: list(samples(plan, la)) for n, la in found.layers.items() if la.size_bytes},
-        hashes={n: _sha256(la) for n, la in found.layers.items() if la.size_bytes},
+        hashes={n: {p.name: _sha256(p) for p in la.files} for n, la in found.layers.items() if la.size_bytes},
     )
 
 
@@ -75,12 +75,12 @@ def _plain(name: str) -> str:
     return re.sub(r"[^\w .-]", "_", name)
 
 
-def _sha256(layer: LayerFindings) -> str:
+def _sha256(path: Path) -> str:
     digest = hashlib.sha256()
     try:
-        with layer.pack.open("rb") as file:
+        with path.open("rb") as file:
             while block := file.read(_BLOCK):
                 digest.update(block)
     except OSError as fault:
-        raise DiskError(f"{layer.pack} cannot be read: {fault.strerror or fault}.") from fault
+        raise DiskError(f"{path} cannot be read: {fault.strerror or fault}.") from fault
     return digest.hexdigest()
