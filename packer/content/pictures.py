@@ -33,6 +33,8 @@ ENDS_EARLY = "the picture inside the JPEG ends early"
 _END = 0xD9
 _NOT_FILL = re.compile(rb"[^\xff]")
 _JPEG_METADATA = frozenset((*range(0xE0, 0xF0), 0xFE))  # T.81 table B.1: APPn and COM
+# Of every tile on every way: a struct compiled beforehand takes half the time.
+_PNG_CHUNK, _UINT32, _TWO_UINT32 = (struct.Struct(form).unpack_from for form in (">I4s", ">I", ">II"))
 _PNG_PICTURE = frozenset((b"IHDR", b"PLTE", b"tRNS", b"IDAT", b"IEND"))
 _PNG_PACKED = frozenset((b"zTXt", b"iTXt", b"iCCP"))
 _WEBP_PICTURE = frozenset((b"VP8 ", b"VP8L", b"VP8X", b"ALPH", b"ANIM", b"ANMF"))
@@ -69,23 +71,26 @@ def png_size_px(data: bytes) -> tuple[int, int]:
     Raises Damaged unless it is whole, every checksum included, and NotATile for parts or metadata beyond measure.
     """
     view, end, at = memoryview(data), len(data), 8
-    size, name, drawn = None, b"", False
+    size, name, drawn, parts = None, b"", False, 0
     baggage = _Baggage("PNG")
     while name != b"IEND":
         if at + 12 > end:
             raise Damaged("the PNG is cut short")
-        length, name = struct.unpack_from(">I4s", data, at)
+        length, name = _PNG_CHUNK(data, at)
         stop = at + 12 + length
         if stop > end:
             raise Damaged("the PNG is cut short")
-        if zlib.crc32(view[at + 4 : stop - 4]) != int.from_bytes(view[stop - 4 : stop], "big"):
+        if zlib.crc32(view[at + 4 : stop - 4]) != _UINT32(data, stop - 4)[0]:
             raise Damaged("a checksum inside the PNG is wrong")
         if (name == b"IHDR") != (size is None) or (name == b"IHDR" and length != 13):
             raise Damaged("the PNG does not start with its one header")
-        unpacked = _unpacked_bytes(name, data[at + 8 : stop - 4]) if name in _PNG_PACKED else 0
-        baggage.add(unpacked + (0 if name in _PNG_PICTURE else length))
-        if name == b"IHDR":
-            size = _sane(*struct.unpack_from(">II", data, at + 8))
+        if name not in _PNG_PICTURE:
+            packed = _unpacked_bytes(name, data[at + 8 : stop - 4]) if name in _PNG_PACKED else 0
+            baggage.add(length + packed)
+        elif (parts := parts + 1) > _MOST_PARTS:
+            raise NotATile(f"a PNG of over {_MOST_PARTS:,} parts")
+        if size is None:
+            size = _sane(*_TWO_UINT32(data, at + 8))
         drawn = drawn or name == b"IDAT"
         at = stop
     if at != end:

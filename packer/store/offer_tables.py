@@ -4,9 +4,8 @@ from __future__ import annotations
 
 import sqlite3
 from collections.abc import Iterable, Iterator
-from dataclasses import dataclass
 from pathlib import Path
-from typing import Any
+from typing import Any, NamedTuple
 
 from packer.common.links import is_link
 from packer.common.regular_file import refuse_special
@@ -41,8 +40,7 @@ _LARGEST = 16_000_000
 _LEAST_ROW_BYTES, _LEAST_PLACEMENT_BYTES = 8, 40  # of any table of places, and of a pack's own
 
 
-@dataclass(frozen=True, slots=True)
-class OfferedTile:
+class OfferedTile(NamedTuple):  # one is made for each tile: a frozen dataclass takes three times as long
     """One tile on offer: where, what, when it was fetched (seconds since 1970), with which validators.
 
     `fault` says in a few words why it must not be taken, None if its pack's own seal fits or it has none.
