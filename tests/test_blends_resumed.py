@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import asyncio
 import shutil
 import signal
 import sqlite3
@@ -18,7 +19,10 @@ from packer.handover import HandoverReport, checked_stream, composing, handover,
 from packer.planning.brief import Brief
 from packer.planning.pack_path import pack_path
 from packer.planning.plan import Plan, plan
+from packer.store.labels import labels_of
 from packer.store.locks import WriteLock
+from packer.store.pack_files import pack_files
+from packer.store.writer import FileLimit, PackWriter
 from tests.commands import FORKS
 from tests.handover_packs import (
     BLEND_BATCH,
@@ -355,3 +359,24 @@ def test_a_corrupt_tile_of_the_lower_layer_is_not_laid_below_a_picture(brief: Br
     wrong = pixels_of(bytes.fromhex(other))
     shown = pixels_of(found)
     assert not (shown[0, 0] == wrong[0, 0]).all()
+
+
+def test_layers_in_several_files_give_the_card_that_one_file_each_gives(
+    brief: Brief, whole: dict[str, bytes]
+) -> None:
+    asked, store = plan(brief), brief.store_folder
+    said = labels_of(store / "aerial.mbtiles")
+    records = [received(tile, layered_picture("aerial", tile)) for tile in asked.layers["aerial"].tiles]
+
+    async def again() -> None:
+        limit = FileLimit(90_000, asked.layers["aerial"].tiles)
+        async with PackWriter(store / "aerial.mbtiles", said, lambda: DAY, limit) as pack:
+            for start in range(0, len(records), 5):
+                await pack.write(records[start : start + 5])
+
+    (store / "aerial.mbtiles").unlink()
+    asyncio.run(again())
+    assert len(pack_files(store / "aerial.mbtiles").paths) > 1
+    cut_off(brief, halfway("drone"))
+    gone_on(brief)
+    assert tree(card_of(brief)) == whole

@@ -27,6 +27,7 @@ from packer.planning.brief import Brief
 from packer.planning.pack_path import pack_path
 from packer.planning.plan import LayerPlan, Plan
 from packer.store.locks import WriteLock
+from packer.store.pack_files import has_pack
 from packer.store.snapshot_reader import SnapshotReader, TileRow
 from packer.store.staged_file import UnlikeError
 from packer.store.writer import lock_path
@@ -74,7 +75,7 @@ def blended_packs(job: BlendJob) -> Iterator[Mapping[str, Blend]]:
     brief, plan, store = job.brief, job.plan, job.store
     pairs: dict[str, list[str]] = {}
     for name, layer in plan.layers.items():
-        if layer.over is not None and layer.tiles and pack_path(brief, name, store).exists():
+        if layer.over is not None and layer.tiles and has_pack(pack_path(brief, name, store)):
             pairs.setdefault(layer.over, []).append(name)
     if not pairs:
         raise InputError(
@@ -131,7 +132,7 @@ class _Blending:
     def blend(self, upper: Sequence[str]) -> Blend:
         """Blend layers into the one that they lie over, the last of the brief on top."""
         below = pack_path(self.job.brief, self.lower, self.job.store)
-        if not below.exists():
+        if not has_pack(below):
             raise StoreError(
                 f'Layer "{self.lower}" has no pack yet, so nothing can be blended into it. Fetch it first.'
             )

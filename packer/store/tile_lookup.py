@@ -3,6 +3,7 @@ order."""
 
 from __future__ import annotations
 
+import sqlite3
 from collections.abc import Collection
 from dataclasses import dataclass
 from pathlib import Path
@@ -12,6 +13,7 @@ from packer.content.digest import body_hash
 from packer.geometry.grid import tms_row
 from packer.geometry.tileset import Tile
 from packer.store.disk_errors import translated
+from packer.store.pack_files import files_of
 from packer.store.records import seal
 from packer.store.schema import open_read_only
 
@@ -37,17 +39,24 @@ class IntactTile:
 
 
 class TileLookup:
-    """A pack that one thread looks tiles up in: `with TileLookup(path) as pack`. Each look-up is over when it returns,
-    so that a writer gets in between.
+    """A pack, all its files, that one thread looks tiles up in: `with TileLookup(path) as pack`. Each look-up is over
+    when it returns, so that a writer gets in between.
 
-    Raises StoreError if the file is not a pack of ours or cannot be read; every method may as well.
+    Raises StoreError if it is not a pack of ours or cannot be read; every method may as well.
     """
 
     def __init__(self, path: Path) -> None:
         self.path = path
-        with translated(path):
-            self._db = open_read_only(path, patience_s=_PATIENCE_S)
-            self._db.set_progress_handler(None, 0)  # what is looked up follows from a plan, not from the file
+        self._files: list[tuple[Path, sqlite3.Connection]] = []
+        try:
+            for file in files_of(path):
+                with translated(file):
+                    db = open_read_only(file, patience_s=_PATIENCE_S)
+                self._files.append((file, db))
+                db.set_progress_handler(None, 0)  # what is looked up follows from a plan, not from the file
+        except BaseException:
+            self.close()
+            raise
 
     def __enter__(self) -> TileLookup:
         return self
@@ -59,19 +68,18 @@ class TileLookup:
 
     def close(self) -> None:
         """Let go of the pack."""
-        self._db.close()
+        for _, db in self._files:
+            db.close()
 
     def at(self, tile: Tile) -> IntactTile | None:
-        """The tile itself; None where there is none, or where hash, seal or a value of its row does not fit."""
+        """The tile itself; None where there is none, or where hash, seal or a value of its row does not fit. Of a tile
+        that is in two files the first one counts."""
         place = (tile.zoom, tms_row(tile.zoom, tile.y), tile.x)
-        with translated(self.path):
-            rows = self._db.execute(_ROW, place).fetchall()
-        for bound, stated, data, fetched, mark in rows:
-            sound = isinstance(data, bytes) and isinstance(fetched, int) and isinstance(mark, str | None)
-            if not sound or (hashed := body_hash(data)) != stated:
-                continue
-            if bound == seal(tile.zoom, tile.x, place[1], hashed):
-                return IntactTile(tile, data, hashed, mark, fetched)
+        for file, db in self._files:
+            with translated(file):
+                rows = db.execute(_ROW, place).fetchall()
+            if rows:
+                return _intact(tile, rows[0])
         return None
 
     def nearest(self, tile: Tile, blank: Collection[bytes] = ()) -> IntactTile | None:
@@ -85,6 +93,19 @@ class TileLookup:
 
     def plans(self) -> list[str]:
         """The plans that the pack was written for, each once, a damaged one as ""; at most a hundred."""
-        with translated(self.path):
-            rows = self._db.execute("SELECT DISTINCT plan FROM run LIMIT 100").fetchall()
-        return [plan if isinstance(plan, str) else "" for (plan,) in rows]
+        found: dict[str, None] = {}
+        for file, db in self._files:
+            with translated(file):
+                rows = db.execute("SELECT DISTINCT plan FROM run LIMIT 100").fetchall()
+            found |= dict.fromkeys(plan if isinstance(plan, str) else "" for (plan,) in rows)
+        return list(found)
+
+
+def _intact(tile: Tile, row: tuple[object, ...]) -> IntactTile | None:
+    bound, stated, data, fetched, mark = row
+    if not (isinstance(data, bytes) and isinstance(fetched, int) and isinstance(mark, str | None)):
+        return None
+    hashed = body_hash(data)
+    if hashed != stated or bound != seal(tile.zoom, tile.x, tms_row(tile.zoom, tile.y), hashed):
+        return None
+    return IntactTile(tile, data, hashed, mark, fetched)
