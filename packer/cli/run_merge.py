@@ -49,14 +49,16 @@ def merged_json(results: dict[str, Merged]) -> dict[str, Any]:
     return {
         "taken": sum(r.taken for r in results.values()),
         "kept": sum(r.kept for r in results.values()),
+        "lost_files": [str(path) for r in results.values() for path in r.lost],
         "dropped": [str(t) for r in results.values() for t in r.dropped],
         "refused": [{"from": n, "tile": str(t), "why": w} for n, r in results.items() for t, w in r.refused],
     }
 
 
 def show_merged(results: dict[str, Merged], *, quiet: bool = False) -> int:
-    """0 if every offered tile was intact, 1 if some were refused; says what came over, unless `quiet`."""
-    refused = sum(len(r.refused) for r in results.values())
+    """0 if every offered tile was intact, 1 if some were refused or a file was gone; says what came over, unless
+    `quiet`."""
+    refused = sum(len(r.refused) + len(r.lost) for r in results.values())
     for name, result in () if quiet else results.items():
         echo(f"{name}: {counted(result.taken, 'tile')} added, {result.kept:,} already there or older.")
         if result.dropped:
@@ -64,6 +66,8 @@ def show_merged(results: dict[str, Merged], *, quiet: bool = False) -> int:
                 f"{counted(len(result.dropped), 'tile')} removed from the target pack: an earlier verify found "
                 "them corrupt, and they still were. To see what is missing now, run lastbar verify."
             )
+        for path in result.lost:
+            warn(f"{path} is gone, one of the files of {name}, so what was in it was not merged.")
         for tile, why in result.refused[:_SHOWN]:
             warn(f"Refused {tile} of {name}: {why}.")
         if len(result.refused) > _SHOWN:

@@ -19,6 +19,7 @@ from packer.planning.offers import metatile_of, source_mark
 from packer.planning.pack_path import pack_path
 from packer.planning.plan import AreaPlan, Plan, plan_on
 from packer.planning.source_layers import derived_from, source_remarks, with_source_layers
+from packer.store.pack_files import numbered_files
 from packer.survey.crew_sizes import crew_sizes
 from packer.survey.estimate import (
     OVERHEAD,
@@ -132,7 +133,8 @@ class Planner:
 
     def _pack(self, layer: Layer, pack: Path) -> PackSizes:
         """What a pack holds, read once until it changes. Raises StoreError."""
-        key = (str(pack), _mark(pack), layer.blank_hashes, source_mark(layer))
+        files = (pack, *numbered_files(pack).values())
+        key = (str(pack), tuple(map(_mark, files)), layer.blank_hashes, source_mark(layer))
         with self._lock:
             known = self._packs.get(layer.name)
         if known is None or known[0] != key:

@@ -91,6 +91,7 @@ def merge_work(brief: Brief, store: Path | None, options: Mapping[str, Any]) -> 
             limit = file_limit(brief, into[target], TileSet())
             merged = merge_pack(target, pack, limit=limit)
             taken, kept = taken + merged.taken, kept + merged.kept
+            refused += [f"{path}: it is gone, one of the files of that pack" for path in merged.lost]
             refused += [f"{into[target]} {tile}: {why}" for tile, why in merged.refused]
         more = len(refused) - _MOST_TOLD
         told = [*refused[:_MOST_TOLD], *([f"and {more:,} more"] if more > 0 else [])]

@@ -34,7 +34,7 @@ from packer.store.offer_tables import (
     pack_sources,
     refuse_unfit_source,
 )
-from packer.store.pack_files import has_pack, numbered_files
+from packer.store.pack_files import has_pack, numbered_files, pack_files
 from packer.store.records import Received
 from packer.store.writer import DAY_S, FileLimit, Labels, PackWriter
 
@@ -48,13 +48,14 @@ class Merged:
     """What came over: tiles taken, tiles that were there already or were older, and those refused, with why.
 
     `dropped` are tiles that a verify had named in the pack that is written, and that were found corrupt again:
-    they are gone from it, unless an intact one was among those taken.
+    they are gone from it, unless an intact one was among those taken. `lost` are files of the source that are gone.
     """
 
     taken: int
     kept: int
     refused: tuple[tuple[Tile, str], ...]
     dropped: tuple[Tile, ...] = ()
+    lost: tuple[Path, ...] = ()
 
 
 def merge_pack(
@@ -82,9 +83,9 @@ def merge_pack(
         labels = replace(
             labels_of(into), host=labels.host, fingerprint=labels.fingerprint, pictures=labels.pictures
         )
-    return asyncio.run(
-        _take(into, labels, pack_offers(source), _Rules(frozenset(read_corrupt(source)), limit=limit))
-    )
+    rules = _Rules(frozenset(read_corrupt(source)), limit=limit)
+    merged = asyncio.run(_take(into, labels, pack_offers(source), rules))
+    return replace(merged, lost=pack_files(source).lost)
 
 
 def take_in(
