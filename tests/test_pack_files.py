@@ -212,6 +212,17 @@ def test_a_tile_that_comes_twice_in_a_run_is_in_one_file_though_its_first_is_ful
     assert sum(map(len, held)) == len(tiles)
 
 
+def test_a_tile_that_a_full_file_says_is_lacking_goes_where_there_is_room(tmp_path: Path) -> None:
+    path, tiles = tmp_path / "survey.mbtiles", block(14, 8)
+    notes: list[Record] = [Absent(tiles[0], 404, 1), Trouble(tiles[1], "timeout", "no answer", 1)]
+    put(path, [*notes, *(received(tile) for tile in tiles[2:])])
+    first = held_in(path)
+    put(path, [received(tile) for tile in tiles[:2]], FileLimit(_LEAST))
+    assert held_in(path) == first
+    summary = read_summary(path)
+    assert (summary.held, summary.absent, summary.troubles) == (TileSet.from_tiles(tiles), TileSet(), ())
+
+
 def test_a_file_that_is_gone_is_told_and_only_its_tiles_are_missing(pack: Path) -> None:
     gone = pack_files(pack).paths[1]
     lost = held_in(gone)

@@ -27,6 +27,7 @@ _NOT_MOVED = (
 )
 _LOOK_AGAIN_S = 20.0  # for each of the two looks at a file that SQLite calls damaged
 _READ_BYTES = 1 << 20
+_NEAR_LIMIT_BYTES = 3_900_000_000  # of what FAT32 takes, 4 GiB less one byte
 
 
 class translated:  # noqa: N801  # reads as a statement: with translated(path): ...
@@ -62,10 +63,7 @@ def _named(fault: sqlite3.Error, path: Path) -> LastbarError:
     if name.startswith("SQLITE_FULL"):
         return DiskError(f"The disk is full: {path} could not grow. {_FULL}")
     if name == "SQLITE_IOERR_WRITE":
-        # What a file-size limit gives as well, such as FAT32's 4 GiB.
-        return DiskError(
-            f"{path} could not be written: the disk is full, failing, or limits the size of files. {_FULL}"
-        )
+        return _not_written(path)
     if name.startswith("SQLITE_IOERR"):
         return DiskError(
             f"The disk failed while {path} was in use ({name}). Check the disk, then verify the pack."
@@ -95,6 +93,20 @@ def _named(fault: sqlite3.Error, path: Path) -> LastbarError:
             "what lastbar verify says of it."
         )
     return StoreError(f"{path} cannot be used: {_plain(fault)}.")
+
+
+def _not_written(path: Path) -> DiskError:
+    """What a full or failing disk gives, and a limit on the size of files, such as FAT32's 4 GiB."""
+    with contextlib.suppress(OSError):
+        if path.stat().st_size >= _NEAR_LIMIT_BYTES:
+            return DiskError(
+                f"{path} could not be written: the disk is full, failing, or takes no larger files, as FAT32 takes none "
+                'over 4 GB. If it is that, write max-pack-file = "3.5 GB" at the top of the brief and run the same '
+                "command again: what is missing goes to a further file. What was stored is kept."
+            )
+    return DiskError(
+        f"{path} could not be written: the disk is full, failing, or limits the size of files. {_FULL}"
+    )
 
 
 def damage_error(path: Path, said: str) -> LastbarError:

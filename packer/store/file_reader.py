@@ -37,6 +37,10 @@ class FileReader:
         self.path = path
         self.db = open_read_only(path, patience_s=_PATIENCE_S)
 
+    def use_memory(self, kib: int) -> None:
+        """Let the file's pages take so much memory at most."""
+        self.db.execute(f"PRAGMA cache_size = -{kib}")
+
     def look(self, blank: Collection[bytes]) -> FileMoment:
         """Begin to read one moment of the file, and see what it has. Raises StoreError or DiskError."""
         with translated(self.path):

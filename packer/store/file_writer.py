@@ -34,8 +34,8 @@ _FETCHED_AT = (
     "SELECT column1, column2, column3, fetched FROM (VALUES {}) CROSS JOIN placement "
     "ON zoom_level = column1 AND tile_row = column2 AND tile_column = column3"
 )
-_NOTE = " UNION ALL ".join(
-    f"SELECT 1 FROM {table} WHERE {AT_TILE}" for table in ("placement", "absent", "trouble")
+_NOTES = " UNION ALL ".join(
+    f"SELECT '{table}' FROM {table} WHERE {AT_TILE}" for table in ("placement", "absent", "trouble")
 )
 # A row is the run's own only as this run left it: an older copy of the same pack lacks what came since.
 _OWN_RUN = "id = ? AND started = ? AND plan = ? AND requests = ? AND stored = ?"
@@ -192,7 +192,7 @@ class FileWriter:
         return next((data for (data,) in rows if isinstance(data, bytes)), None)
 
     async def forget(self, tiles: TileSet, table: str) -> None:
-        """Take tiles out of "absent", as they are about to come, or out of "placement", as another file has them as
+        """Take tiles out of "absent" or "trouble", as they come, or out of "placement", as another file has them as
         well. One transaction, not to be cancelled. If the process dies: all of them are out or none."""
         assert self._db is not None, "the pack is not open"
         with translated(self.path):
@@ -203,6 +203,8 @@ class FileWriter:
                 self.held = self.held - tiles
             await self._db.execute("DELETE FROM snapshot WHERE what = ?", (table,))  # as `forget_snapshot`
             await self._db.execute("COMMIT")
+        if table == "trouble" and self._batches is not None:
+            self._batches.troubled.difference_update(tiles)
 
     async def use_memory(self, kib: int) -> None:
         """Let the file's pages take so much memory. If cancelled: it takes what it took."""
@@ -215,12 +217,11 @@ class FileWriter:
         with translated(self.path):
             await self._db.execute(SET_LABEL, label)
 
-    async def has_note(self, tile: Tile) -> bool:
-        """Whether the file says anything of a tile now. If cancelled: nothing has changed."""
+    async def tables_with(self, tile: Tile) -> set[str]:
+        """Which of "placement", "absent" and "trouble" have a tile now. If cancelled: nothing has changed."""
         assert self._db is not None, "the pack is not open"
         with translated(self.path):
-            found = await self._db.execute_fetchall(_NOTE, tile_key(tile) * 3)
-        return bool(list(found))
+            return {name for (name,) in await self._db.execute_fetchall(_NOTES, tile_key(tile) * 3)}
 
     def _open_or_note(self) -> sqlite3.Connection:
         """Runs on the connection's own thread, which a failing opening would leave without an end: so a

@@ -37,6 +37,7 @@ _BATCH = 20_000
 _STRETCH = 128
 _STRETCH_BYTES = 8_000_000
 _MARK_BYTES = 8
+_FILE_CACHE_KIB, _CACHE_KIB = 2_000, 16_000  # for pages, of each file and of all together
 _ROW = "WHERE zoom_level = ? AND tile_row = ? AND tile_column BETWEEN ? AND ? ORDER BY tile_column"
 # A damaged row may hold anything: a date that is none is 1970.
 _FETCHED = (
@@ -158,6 +159,8 @@ class SnapshotReader:
         try:
             for one in files_of(path):
                 self._files.append(FileReader(one))
+            for file in self._files:
+                file.use_memory(min(_FILE_CACHE_KIB, _CACHE_KIB // len(self._files)))
             found = [file.look(blank) for file in self._files]
         except BaseException:
             self._close()

@@ -18,6 +18,7 @@ from packer.geometry.tileset import Tile, TileSet
 from packer.store.corrupt_list import clear_corrupt, read_corrupt
 from packer.store.disk_errors import translated
 from packer.store.figures import mean_sizes
+from packer.store.file_choice import FileChoice
 from packer.store.file_index import in_two_files
 from packer.store.file_writer import DAY_S, FileWriter, Validators
 from packer.store.labels import Labels
@@ -73,8 +74,7 @@ class PackWriter:
         )
         self._files: list[FileWriter] = []
         self._mark: str | None = None
-        self._noted = TileSet()
-        self._places = FilePlaces(None, [], [])
+        self._choice = FileChoice(self._files, FilePlaces(None, [], []))
 
     @property
     def kind(self) -> str | None:
@@ -187,14 +187,17 @@ class PackWriter:
         await self._drop_twice()
         await self._share_memory()
         self._tell()
-        self._places = FilePlaces(
-            None if self._limit is None else self._limit.bytes,
-            [file.size_bytes for file in self._files] if self._several else [0],
-            [file.held | file.absent for file in self._files] if self._several else [TileSet()],
-        )
+        if self._several:
+            self._choice = FileChoice(self._files, self._dealt())
+
+    def _dealt(self) -> FilePlaces:
+        """The places of new tiles, by what the files hold and what is planned."""
+        sizes, held = [file.size_bytes for file in self._files], [f.held | f.absent for f in self._files]
+        places = FilePlaces(None if self._limit is None else self._limit.bytes, sizes, held)
         if self._limit is not None:
             missing = self._limit.planned - self.held - self.absent
-            self._places.deal(missing, mean_sizes(self.path) if missing and self.held else {})
+            places.deal(missing, mean_sizes(self.path) if missing and self.held else {})
+        return places
 
     @property
     def _several(self) -> bool:
@@ -223,7 +226,6 @@ class PackWriter:
         files = self._files
         self.held = TileSet.union(file.held for file in files)
         self.absent = TileSet.union(file.absent for file in files)
-        self._noted = self.held | self.absent if self._several else TileSet()
         self.blanked = TileSet.union(file.blanked for file in files)
         self.partial = TileSet.union(file.partial for file in files)
         self.from_picture = TileSet.union(file.from_picture for file in files)
@@ -250,7 +252,7 @@ class PackWriter:
         if not self._several:
             await self._files[0].write(batch, requests)
             return
-        where = [await self._number_for(record.tile) for record in batch]
+        where = [await self._choice.number_for(record) for record in batch]
         order = sorted(range(len(batch)), key=where.__getitem__)
         for number, at in groupby(order, where.__getitem__):
             while number >= len(self._files):
@@ -258,21 +260,10 @@ class PackWriter:
             file = self._files[number]
             await file.write([batch[i] for i in at], requests)
             requests = 0
-            self._places.grown(number, file.size_bytes)
+            self._choice.places.grown(number, file.size_bytes)
         if requests:
             await self._files[0].write([], requests)
-
-    async def _number_for(self, tile: Tile) -> int:
-        """The file that has a note of a tile, and for a new tile the one of its place. If cancelled: nothing was
-        written."""
-        if tile in self._noted or any(file.is_troubled(tile) for file in self._files):
-            for number, file in enumerate(self._files):
-                if file.notes(tile):
-                    return number
-        for number in self._places.before(tile):
-            if await self._files[number].has_note(tile):
-                return number
-        return self._places.file_for(tile)
+        await self._choice.take_back()
 
     async def _grow(self) -> None:
         """Begin one more file.
@@ -285,7 +276,7 @@ class PackWriter:
         await self._add(len(self._files) + 1)
         # Only now: a file that is counted and not there would be called lost.
         await self._files[0].set_label(first_label(self._mark, len(self._files)))
-        self._places.grown(len(self._files) - 1, self._files[-1].size_bytes)
+        self._choice.places.grown(len(self._files) - 1, self._files[-1].size_bytes)
         await self._share_memory()
 
     async def _share_memory(self) -> None:
