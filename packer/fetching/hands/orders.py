@@ -16,6 +16,7 @@ from packer.fetching.hosts.host_identity import SharedGate
 from packer.fetching.hosts.source import LIMIT_BYTES, Source
 from packer.geometry.tileset import Tile
 from packer.planning.brief import Layer
+from packer.planning.offers import gutter_of, metatile_of
 from packer.sources.address import Address
 from packer.sources.kept_grids import grid_from, grid_values
 from packer.sources.secrecy import Secrets
@@ -54,7 +55,8 @@ class GateOrder(_Order):
 
 
 class LayerOrder(_Order):
-    """One layer. `shown` and `hosts` may be shown; what else is in it may not."""
+    """One layer. `shown` and `hosts` may be shown; what else is in it may not. Blocks have `side` tiles a side, and
+    their pictures `gutter_px` more on each side."""
 
     name: str
     template: str = Field(repr=False)
@@ -72,6 +74,8 @@ class LayerOrder(_Order):
     kind: str | None
     size_px: int | None
     blank: tuple[bytes, ...]
+    side: int = Field(ge=1, le=8)
+    gutter_px: int = Field(ge=0, le=128)
     permission: str
     attribution: str
     expires: str | None
@@ -140,6 +144,8 @@ def layer_order(layer: Layer, source: Source, **known: Any) -> dict[str, Any]:
         written=source.written,
         size_px=source.rules.size_px,
         blank=tuple(source.blank),
+        side=metatile_of(layer),
+        gutter_px=gutter_of(layer),
         permission=layer.permission,
         attribution=layer.attribution,
         expires=layer.expires.isoformat() if layer.expires is not None else None,
