@@ -10,6 +10,7 @@ from contextlib import asynccontextmanager
 from dataclasses import dataclass, field
 from typing import Any
 
+import msgpack
 import pytest
 
 from packer.fetching import batch_writer
@@ -215,6 +216,13 @@ class MachineClock:
         await self.machine.up()
 
 
+def _sent(message: Message) -> Message:
+    """As it comes out at the other end, where the keys of tables are texts."""
+    found = msgpack.unpackb(msgpack.packb(message, use_bin_type=True), raw=False, strict_map_key=True)
+    assert isinstance(found, dict)
+    return found
+
+
 @dataclass
 class WorldChannel:
     """A line to the planning machine. While it is cut, what is said arrives once it is whole again, and whoever asked
@@ -235,7 +243,7 @@ class WorldChannel:
             raise OSError("no answer")
         if self.closed or world.dealer is not self.dealer:
             raise OSError("closed")
-        told = await self.dealer.answer(message)
+        told = _sent(await self.dealer.answer(_sent(message)))
         await world.clock.sleep(0.002)
         await self.machine.up()
         if self.machine.deaf and told.get("deal"):

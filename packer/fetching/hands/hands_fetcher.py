@@ -8,7 +8,6 @@ from typing import Any
 
 from packer.errors import AnswerError, InputError, LastbarError, NetworkError, TermsError
 from packer.fetching.actions import KeepStored, NoteTrouble, Store
-from packer.fetching.hands.leased_copies import copy_of
 from packer.fetching.hands.settled import FaultyError, Settled, SettledAction, read_settled
 from packer.fetching.hands.tile_leases import TileLeases
 from packer.fetching.layer_fetcher import LayerFetcher
@@ -17,10 +16,12 @@ from packer.fetching.refresh import stored_or_kept
 from packer.fetching.reports import HandProgress
 from packer.geometry.blocks import block_tiles
 from packer.geometry.tileset import Tile
+from packer.store.writer import Validators
 
 __all__ = ["HandsFetcher", "error_of"]
 
 _LOOK_EVERY_S = 0.25
+_LONGEST = 1000  # characters; a longer validator is not sent to a server either
 _ERRORS = {kind.__name__: kind for kind in (AnswerError, InputError, NetworkError, TermsError)}
 
 
@@ -156,7 +157,7 @@ class HandsFetcher(LayerFetcher):
         told: dict[str, Any] = {"places": [n for tile in tiles for n in tile]}
         if blocks is not None:
             told["marks"] = [blocks.marks(lead) for lead in tiles]
-        elif copies := [(n, copy_of(await refresh.known(t))) for n, t in enumerate(tiles) if t in refresh]:
+        elif copies := [(n, _copy_of(await refresh.known(t))) for n, t in enumerate(tiles) if t in refresh]:
             told["copies"] = copies
         return told
 
@@ -232,3 +233,9 @@ class HandsFetcher(LayerFetcher):
         if blocks is not None:
             self._parts.pop(lead, None)
             self._leads.pop(block_tiles(lead, blocks.side)[0], None)
+
+
+def _copy_of(known: Validators) -> tuple[str | None, str | None, bytes | None]:
+    """What a hand is told of a copy on board; a validator without end, which a foreign pack may have, is left out."""
+    etag, modified = (text if text and len(text) <= _LONGEST else None for text in known[:2])
+    return etag, modified, known.hash

@@ -21,10 +21,9 @@ from packer.geometry.tileset import Tile, TileSet
 from packer.store.records import Absent, Trouble
 from packer.store.writer import Validators
 
-__all__ = ["Dealt", "HandRecorder", "LeasedBlocks", "LeasedRefresh", "copy_of"]
+__all__ = ["Dealt", "HandRecorder", "LeasedBlocks", "LeasedRefresh"]
 
 _Mark = Annotated[int, Field(ge=0, lt=1 << 64)]
-_LONGEST = 1000  # characters; a longer validator is not sent to a server either
 _Copy = tuple[str | None, str | None, bytes | None]
 
 
@@ -54,12 +53,6 @@ class Dealt(BaseModel):
         """What is known of the copies on board."""
         flat = self.places
         return [(Tile(*flat[3 * n : 3 * n + 3]), Validators(*copy)) for n, copy in self.copies]
-
-
-def copy_of(known: Validators) -> _Copy:
-    """What a hand is told of a copy on board; a validator without end, which a foreign pack may have, is left out."""
-    etag, modified = (text if text and len(text) <= _LONGEST else None for text in known[:2])
-    return etag, modified, known.hash
 
 
 class LeasedRefresh(Refresh):

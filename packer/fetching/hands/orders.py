@@ -61,7 +61,7 @@ class LayerOrder(_Order):
     name: str
     template: str = Field(repr=False)
     subdomains: tuple[str, ...]
-    matrices: dict[int, str] | None
+    matrices: tuple[tuple[int, str], ...] | None  # in pairs: the keys of a message's tables are texts
     tile_px: int
     date: str
     grid: dict[str, Any] | None
@@ -132,7 +132,7 @@ def layer_order(layer: Layer, source: Source, **known: Any) -> dict[str, Any]:
         name=layer.name,
         template=address.template,
         subdomains=address.subdomains,
-        matrices=dict(address.matrices) if address.matrices is not None else None,
+        matrices=tuple(address.matrices.items()) if address.matrices is not None else None,
         tile_px=address.tile_px,
         date=address.date,
         grid=None if address.grid is None else grid_values(address.grid),
@@ -160,7 +160,8 @@ def layer_order(layer: Layer, source: Source, **known: Any) -> dict[str, Any]:
 def source_of(order: LayerOrder) -> Source:
     """The layer as a hand asks for it."""
     grid = None if order.grid is None else grid_from(order.grid)
-    address = Address(order.template, order.subdomains, order.matrices, order.tile_px, order.date, grid)
+    matrices = None if order.matrices is None else dict(order.matrices)
+    address = Address(order.template, order.subdomains, matrices, order.tile_px, order.date, grid)
     kind = Kind(order.kind) if order.kind is not None else None
     rules = TileRules(kind, order.host, LIMIT_BYTES, order.size_px)
     secrets = Secrets(frozenset(order.secrets))
