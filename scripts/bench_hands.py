@@ -355,10 +355,11 @@ async def instant_hand(code: str) -> None:
     while True:
         count += 1
         beat = {"op": "beat", "hand": number, "ended": [], "count": count, "longest_s": 5.0, "left_s": 12.0}
+        beat |= {"heard": count - 1, "speed": None}
         told = await channel.ask({**empty, **beat})
         if "ended" in told:
             return
-        flat = told["deal"]["survey"]
+        flat = told["deal"].get("survey", {}).get("places", [])
         places = [flat[i : i + 3] for i in range(0, len(flat), 3)]
         for start in range(0, len(places), 128):
             records: list[object] = []

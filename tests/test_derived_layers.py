@@ -382,6 +382,19 @@ def test_tiles_at_the_edge_of_the_source_are_partial_and_those_that_it_lacks_are
     capsys.readouterr()
 
 
+def test_with_hands_the_source_comes_by_them_and_the_tiles_are_those_of_one_machine(
+    server: GridServer, fetched: Path, tmp_path: Path, capsys: pytest.CaptureFixture[str]
+) -> None:
+    path = brief_for(tmp_path, server)
+    assert fetch(path, hands="1") == 0
+    assert bodies(path) == bodies(fetched / "brief.toml")
+    assert server.asked
+    log = (tmp_path / "packs" / "lastbar.log.jsonl").read_text(encoding="utf-8")
+    assert '"event": "hand joined"' in log
+    assert run_verify.run(path, None, as_json=True, full=True) == 0
+    capsys.readouterr()
+
+
 def test_a_jpeg_source_gives_jpeg_tiles(
     server: GridServer, tmp_path: Path, capsys: pytest.CaptureFixture[str]
 ) -> None:

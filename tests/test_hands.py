@@ -1,7 +1,8 @@
-"""Hands at work: what is fetched by several is what one would have fetched, whatever becomes of them on the way.
+"""Hands at work over a real network: what is fetched by several is what one would have fetched.
 
-The planning machine runs in this process; hands run here too, or in processes of their own where they are killed or
-frozen. Leases are short here, so that nobody has to wait for their end.
+The planning machine runs in this process; hands run here too, or in processes of their own where they are killed.
+Leases are short here, so that nobody has to wait for their end. What becomes of leases and caps, tests/test_hands_world
+shows by a clock that jumps.
 """
 
 from __future__ import annotations
@@ -9,7 +10,6 @@ from __future__ import annotations
 import asyncio
 import contextlib
 import itertools
-import signal
 import sqlite3
 import ssl
 import subprocess
@@ -17,7 +17,6 @@ import sys
 import time
 from collections.abc import AsyncIterator, Callable, Iterator
 from contextlib import asynccontextmanager
-from dataclasses import replace
 from pathlib import Path
 from typing import ClassVar
 
@@ -26,7 +25,8 @@ import pytest
 from packer.cli.hand_text import hand_lines
 from packer.common.clock import SystemClock
 from packer.errors import InputError, NetworkError
-from packer.fetching.hands import dealer, hands_gate
+from packer.fetching.hands import dealer, hands_gate, host
+from packer.fetching.hands import hand as hand_module
 from packer.fetching.hands.channel import CLOSED, Channel, open_channel
 from packer.fetching.hands.hand import HandNews, Joined, hand
 from packer.fetching.hands.host import Hands, _usual_port, check_hands
@@ -54,7 +54,14 @@ def short_leases(monkeypatch: pytest.MonkeyPatch, tmp_path: Path) -> None:
     monkeypatch.setattr(dealer, "SHORTEST_S", LEASE_S)
     monkeypatch.setattr(dealer, "LONGEST_S", LEASE_S)
     monkeypatch.setattr(hands_gate, "CLOCKS_S", 0.5)
+    monkeypatch.setattr(hand_module, "_AGAIN_S", 0.1)
     monkeypatch.setenv("XDG_STATE_HOME", str(tmp_path / "state"))
+
+
+@pytest.fixture
+def no_goodbye(monkeypatch: pytest.MonkeyPatch) -> None:
+    """Hands that are scripted do not ask how the run has ended."""
+    monkeypatch.setattr(host, "_GOODBYE_S", 0.0)
 
 
 # Who gives up to look for a planning machine leaves a socket that the library beneath collects at any time.
@@ -234,138 +241,14 @@ def test_a_hand_that_is_killed_costs_only_what_it_had_in_hand(
     assert server.most_at_once <= CONNECTIONS
 
 
-def test_a_frozen_hand_that_wakes_after_its_lease_asks_for_nothing_by_it(
-    brief_for: BriefMaker, server: TileServer, tmp_path: Path
-) -> None:
-    brief = brief_for(server.url, area=AREA, connections=CONNECTIONS)
-    whole = plan(brief).count
-
-    async def go() -> FetchReport:
-        async with planning(brief) as planner:
-            frozen = start_hand(await planner.code, tmp_path / "state")
-            await planner.until_stored(whole // 10)
-            frozen.send_signal(signal.SIGSTOP)
-            had = planner.layers[0].counts.stored
-            other = asyncio.create_task(work(await planner.joined("other")))
-            await planner.until_stored(max(had, whole // 2))
-            frozen.send_signal(signal.SIGCONT)
-            report = await planner.run
-            assert await other
-            assert frozen.wait() == 0
-            return report
-
-    assert_as_from_one(brief, asyncio.run(go()))
-    assert max(server.tiles_asked.values()) <= 2
-    assert server.most_at_once <= CONNECTIONS
-
-
-def test_a_hand_that_stops_gives_back_what_it_has_and_nothing_is_asked_twice(
-    brief_for: BriefMaker, server: TileServer
-) -> None:
-    brief = brief_for(server.url, area=AREA, connections=CONNECTIONS, rate=60)
-
-    async def go() -> FetchReport:
-        async with planning(brief) as planner:
-            stop = asyncio.Event()
-            joined = await planner.joined("leaves")
-            leaves = asyncio.create_task(work(joined, stop=stop))
-            await planner.until_stored(40)
-            stop.set()
-            assert await leaves is False
-            assert await work(await planner.joined("stays"))
-            return await planner.run
-
-    assert_as_from_one(brief, asyncio.run(go()))
-    assert set(server.tiles_asked.values()) == {1}
-
-
-def test_a_stop_of_the_planning_machine_ends_with_whole_packs_and_hands_that_wait(
-    brief_for: BriefMaker, server: TileServer
-) -> None:
-    brief = brief_for(server.url, area=AREA, connections=CONNECTIONS, rate=60)
-
-    async def go() -> None:
-        async with planning(brief) as planner:
-            joined = await planner.joined("waits")
-            waits = asyncio.create_task(work(joined))
-            await planner.until_stored(40)
-            planner.stop.set()
-            report = await planner.run
-            assert report.interrupted
-            assert len(bodies(brief)) == report.total("stored") == server.tiles_asked.total()
-        async with planning(brief) as planner:  # the same code holds at the same place
-            report = await planner.run
-            assert report.complete
-            assert await waits is True
-
-    asyncio.run(go())
-    assert set(server.tiles_asked.values()) == {1}
-
-
-class Relay:
-    """Between a hand and the planning machine; once cut, what is sent is kept, and nobody hears of it."""
-
-    def __init__(self, joined: Joined) -> None:
-        host, _, port = joined.place.rpartition(":")
-        self.target, self.open = (host, int(port)), asyncio.Event()
-        self.open.set()
-        self.place = ""
-
-    async def __aenter__(self) -> Relay:
-        self.server = await asyncio.start_server(self._accept, "127.0.0.1", 0)
-        self.place = f"127.0.0.1:{self.server.sockets[0].getsockname()[1]}"
-        return self
-
-    async def __aexit__(self, *_: object) -> None:
-        self.server.close()
-
-    async def _accept(self, reader: asyncio.StreamReader, writer: asyncio.StreamWriter) -> None:
-        out_reader, out_writer = await asyncio.open_connection(*self.target)
-        with contextlib.suppress(OSError):
-            await asyncio.gather(self._pass(reader, out_writer), self._pass(out_reader, writer))
-
-    async def _pass(self, reader: asyncio.StreamReader, writer: asyncio.StreamWriter) -> None:
-        while data := await reader.read(65_536):
-            await self.open.wait()
-            writer.write(data)
-            await writer.drain()
-        writer.close()
-
-
-def test_a_hand_that_is_cut_off_stops_with_its_lease_and_joins_again(
-    brief_for: BriefMaker, server: TileServer
-) -> None:
-    brief = brief_for(server.url, area=AREA, connections=CONNECTIONS, rate=60)
-
-    async def go() -> FetchReport:
-        async with planning(brief) as planner:
-            joined = await planner.joined("cut off")
-            async with Relay(joined) as relay:
-                cut = asyncio.create_task(work(replace(joined, place=relay.place)))
-                await planner.until_stored(20)
-                relay.open.clear()
-                await asyncio.sleep(0)
-                other = asyncio.create_task(work(await planner.joined("other")))
-                await planner.until_stored(plan(brief).count // 2)
-                relay.open.set()
-                report = await planner.run
-                assert await cut
-                assert await other
-                assert planner.log().count("hand joined") == 3
-                return report
-
-    assert_as_from_one(brief, asyncio.run(go()))
-    assert max(server.tiles_asked.values()) <= 2
-    assert server.most_at_once <= CONNECTIONS
-
-
 def test_a_planning_machine_that_is_killed_goes_on_where_it_was_and_its_hands_find_it_again(
     brief_for: BriefMaker, server: TileServer, tmp_path: Path
 ) -> None:
-    brief = brief_for(server.url, area=AREA, connections=CONNECTIONS, rate=60)
+    brief = brief_for(server.url, area=AREA, connections=CONNECTIONS)
     state = str(tmp_path / "state")
 
     async def go() -> FetchReport:
+        server.hold_after(60)
         killed = start(fetch_with_hands, str(brief.path), LEASE_S, environment={"XDG_STATE_HOME": state})
         identity = await asyncio.to_thread(_identity_once_there, brief)
         place = f"127.0.0.1:{_usual_port(identity.secret)}"
@@ -373,6 +256,7 @@ def test_a_planning_machine_that_is_killed_goes_on_where_it_was_and_its_hands_fi
         laptop = asyncio.create_task(work(joined))
         await asyncio.to_thread(server.reached(40).poll, LONGEST_S)
         killed.kill()
+        server.hold_after(None)
         async with planning(brief) as planner:
             report = await planner.run
             assert await laptop is True
@@ -465,15 +349,19 @@ COUNT = itertools.count(1)
 
 
 def beat(number: object, **said: object) -> dict[str, object]:
+    """What a hand says, which has heard every answer before."""
     empty: dict[str, object] = {
         key: {} for key in ("using", "needs", "waits", "unstarted", "back", "failed", "keys")
     }
+    count = next(COUNT)
     return {
         "op": "beat",
         "hand": number,
         **empty,
         "ended": [],
-        "count": next(COUNT),
+        "count": count,
+        "heard": count - 1,
+        "speed": None,
         "longest_s": 1.0,
         "left_s": 0.0,
         **said,
@@ -493,7 +381,7 @@ def test_what_a_hostile_hand_sends_is_not_stored_and_it_is_dealt_nothing_more(
             found = await channel.ask({"op": "join", "hand": "", "name": "hostile", "version": __version__})
             number = found["hand"]
             told = await channel.ask(beat(number))
-            dealt = told["deal"]["survey"]
+            dealt = told["deal"]["survey"]["places"]
             from packer.content.digest import body_hash
 
             mine, foreign = dealt[:3], [3, 0, 0]
@@ -513,7 +401,7 @@ def test_what_a_hostile_hand_sends_is_not_stored_and_it_is_dealt_nothing_more(
             batch = {"op": "give", "hand": number, "layer": "survey", "records": bad, "requests": 0}
             assert await channel.ask(batch) == {}
             told = await channel.ask(beat(number, unstarted={"survey": 0}))
-            assert told["deal"]["survey"] == []
+            assert "survey" not in told["deal"]
             assert not await channel.ask({"op": "leave", "hand": number})
             channel.close()
             assert await work(await planner.joined("honest"))
@@ -529,6 +417,7 @@ async def scripted(planner: Planner, name: str) -> tuple[Channel, str]:
     return channel, found["hand"]
 
 
+@pytest.mark.usefixtures("no_goodbye")
 def test_a_host_that_asks_one_hand_for_patience_is_left_alone_by_all(
     brief_for: BriefMaker, server: TileServer
 ) -> None:
@@ -544,12 +433,13 @@ def test_a_host_that_asks_one_hand_for_patience_is_left_alone_by_all(
                 told = await channel.ask(beat(number))
                 assert told["shares"] == {"gate0": [0, 0]}
                 assert told["quiet"]["gate0"] > 20
-                assert told["deal"]["survey"] == []
+                assert "survey" not in told["deal"]
                 channel.close()
 
     asyncio.run(go())
 
 
+@pytest.mark.usefixtures("no_goodbye")
 def test_what_a_hand_said_before_its_last_word_is_not_taken_for_news(
     brief_for: BriefMaker, server: TileServer
 ) -> None:
@@ -575,10 +465,10 @@ def test_a_hand_behind_a_sign_in_page_says_so_by_its_name_and_its_tiles_go_to_ot
     async def go() -> FetchReport:
         async with planning(brief) as planner:
             hotel, number = await scripted(planner, "hotel")
-            dealt = (await hotel.ask(beat(number)))["deal"]["survey"]
+            dealt = (await hotel.ask(beat(number)))["deal"]["survey"]["places"]
             here = len(dealt) // 3
             told = await hotel.ask(beat(number, waits=waits, unstarted={"survey": here}))
-            assert told["deal"]["survey"] == []
+            assert "survey" not in told["deal"]
             assert told["back"]["survey"] == here - 2, "two stay, to find out by whether the link is back"
             await planner.until(lambda: bool(planner.layers and planner.layers[0].hands))
             (line,) = hand_lines(planner.layers[0].hands)
@@ -623,6 +513,7 @@ def test_a_hand_whose_link_is_down_waits_alone_and_keeps_no_tile_from_the_others
     assert set(server.tiles_asked.values()) == {1}
 
 
+@pytest.mark.usefixtures("no_goodbye")
 def test_a_layer_is_given_up_once_every_hand_has_given_it_up(
     brief_for: BriefMaker, server: TileServer
 ) -> None:

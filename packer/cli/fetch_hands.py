@@ -18,19 +18,10 @@ _MOST_HERE = 64
 
 
 def hands_for(asked: FetchOptions) -> Hands | None:
-    """Who fetches; None for this process alone. Raises InputError for what cannot be, or does not go together."""
+    """Who fetches; None for this process alone. Raises InputError for what cannot be."""
     text = asked.hands
     if text is None:
         return None
-    if asked.refresh_older_than is not None:
-        raise InputError(
-            "--refresh-older-than goes without --hands: this machine refreshes stored tiles alone. Run the two one "
-            "after the other."
-        )
-    if asked.at_most is not None:
-        raise InputError(
-            "--at-most is about the link of this machine, and with --hands others have links of their own."
-        )
     check_hands()
     if text.isascii() and text.isdigit():
         if not 0 < int(text) <= _MOST_HERE:

@@ -10,7 +10,7 @@ from __future__ import annotations
 import asyncio
 from collections.abc import Iterator
 from dataclasses import replace
-from typing import NamedTuple
+from typing import NamedTuple, Protocol
 
 from packer.content.cutting import cut_picture
 from packer.content.damage import Damaged
@@ -18,9 +18,13 @@ from packer.content.digest import body_hash
 from packer.fetching.answers.outcome import Outcome, Stored, TileRules, TryAgain
 from packer.fetching.hosts.source import Source
 from packer.geometry.blocks import TileBlock, block_around, block_tiles
-from packer.geometry.tileset import Tile, TileSet
+from packer.geometry.tileset import Tile
 
 __all__ = ["CutTile", "Metatiles"]
+
+
+class _Tiles(Protocol):
+    def __contains__(self, tile: tuple[int, int, int], /) -> bool: ...
 
 
 class CutTile(NamedTuple):
@@ -39,17 +43,22 @@ class Metatiles:
     """
 
     def __init__(
-        self, source: Source, side: int, planned: TileSet, wanted: TileSet, gutter_px: int = 0
+        self,
+        source: Source,
+        side: int,
+        planned: _Tiles,
+        wanted: _Tiles,
+        gutter_px: int = 0,
     ) -> None:
-        self._gutter_px = gutter_px
-        self._source, self._side, self._planned, self._wanted = source, side, planned, wanted
+        self.side, self.gutter_px = side, gutter_px
+        self._source, self._planned, self._wanted = source, planned, wanted
         self._begun: dict[Tile, int] = {}  # tiles still to pass by, by the block's top left tile
         self._cut: dict[Tile, list[CutTile]] = {}
 
     def leads(self, tiles: Iterator[Tile]) -> Iterator[Tile]:
         """Of tiles that are wanted, each once, the first of each block."""
         for tile in tiles:
-            block = block_tiles(tile, self._side)[0]
+            block = block_tiles(tile, self.side)[0]
             left = self._begun.get(block)
             if left is None:
                 left = len(self.members(tile))
@@ -61,24 +70,30 @@ class Metatiles:
 
     def members(self, lead: Tile) -> list[Tile]:
         """The wanted tiles of a block, its lead last, so that the queue is not done before all are settled."""
-        others = [tile for tile in block_tiles(lead, self._side) if tile in self._wanted and tile != lead]
+        others = [tile for tile in block_tiles(lead, self.side) if tile in self._wanted and tile != lead]
         return [*others, lead]
+
+    def marks(self, lead: Tile) -> tuple[int, int]:
+        """Which tiles of a block are planned, and which are wanted: a bit for each, in the order of `block_tiles`."""
+        tiles = block_tiles(lead, self.side)
+        planned = sum(1 << n for n, tile in enumerate(tiles) if tile in self._planned)
+        return planned, sum(1 << n for n, tile in enumerate(tiles) if tile in self._wanted)
 
     def block(self, lead: Tile) -> TileBlock:
         """What the picture of a block reaches over."""
         return block_around(
-            [tile for tile in block_tiles(lead, self._side) if tile in self._planned] or [lead]
+            [tile for tile in block_tiles(lead, self.side) if tile in self._planned] or [lead]
         )
 
     def url(self, source: Source, lead: Tile, turn: int) -> str:
         """The address of a block's picture, by the source with the key that holds now."""
-        return source.block_url(self.block(lead), turn, self._gutter_px)
+        return source.block_url(self.block(lead), turn, self.gutter_px)
 
     def rules(self, lead: Tile, rules: TileRules) -> TileRules:
         """What a block's picture must be."""
         block = self.block(lead)
         size_px, shape = self._source.address.tile_px, (block.columns, block.rows)
-        return replace(rules, size_px=size_px, block=shape, gutter_px=self._gutter_px)
+        return replace(rules, size_px=size_px, block=shape, gutter_px=self.gutter_px)
 
     async def cut(self, lead: Tile, outcome: Outcome) -> Outcome:
         """The outcome, once its picture is cut apart in a thread of its own; others as they are.
@@ -95,14 +110,12 @@ class Metatiles:
 
     def _cut_apart(self, lead: Tile, outcome: Stored) -> list[CutTile]:
         block, members = self.block(lead), self.members(lead)
-        if (block.columns, block.rows) == (1, 1) and not self._gutter_px:
+        if (block.columns, block.rows) == (1, 1) and not self.gutter_px:
             return [CutTile(lead, outcome, body_hash(outcome.data))]
         # What the server says of the picture holds for none of its tiles alone.
         plain = replace(outcome, etag=None, modified=None)
         places = [block.place(tile) for tile in members]
-        bodies = cut_picture(
-            outcome.data, outcome.kind, self._source.address.tile_px, places, self._gutter_px
-        )
+        bodies = cut_picture(outcome.data, outcome.kind, self._source.address.tile_px, places, self.gutter_px)
         return [
             CutTile(tile, replace(plain, data=body), body_hash(body))
             for tile, body in zip(members, bodies, strict=True)

@@ -88,6 +88,10 @@ class Refresh:
         known = self._asked[tile] = await self._look_up(tile)
         return plain if tile in self._unconditional else {**plain, **_conditions(known)}
 
+    async def known(self, tile: Tile) -> Validators:
+        """What is known of the copy on board. If cancelled: nothing has changed."""
+        return await self._look_up(tile)
+
     def compare(self, tile: Tile, outcome: Stored | Unchanged, digest: bytes) -> StoredCopy:
         """How an answer compares with what is on board; `digest` is the SHA-256 of a body that came."""
         known = self._asked.pop(tile, None)

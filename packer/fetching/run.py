@@ -17,7 +17,8 @@ from packer.errors import LastbarError, TermsError
 from packer.fetching.departure import ByteBudget, Countdown, Schedule
 from packer.fetching.derived_run import DerivedRun
 from packer.fetching.hands.hands_gate import HandsGate
-from packer.fetching.hands.host import Hands, RunParts, hands_at_work, lent_layers
+from packer.fetching.hands.host import Hands, RunParts, hands_at_work
+from packer.fetching.hands.one_request_transport import OneRequestTransport
 from packer.fetching.hosts.consent import Consent
 from packer.fetching.hosts.host_identity import SharedGate, gates_for, onward_gates
 from packer.fetching.hosts.layer_keys import LayerKeys, key_remarks, keys_for
@@ -191,11 +192,7 @@ class _FetchJob:
         gates, onward = all_gates
         sources = {name: one.source for name, one in keys.items()}
         every = {id(g): g for g in (*gates.values(), *onward.values())}.values()
-        transport = self.make_transport(
-            self.options.transport,
-            connections=sum(shared.cap for shared in every),
-            user_agent=user_agent(self.brief.contact),
-        )
+        transport = self._transport(sum(shared.cap for shared in every))
         stack.push_async_callback(transport.aclose)
         not_shared = logger.not_shared
         await stack.enter_async_context(shared_caps(every, self.clock, transport, not_shared))
@@ -218,8 +215,15 @@ class _FetchJob:
             monitor.byte_budget,
             SpeedLimiter(self.options.speed_limit, self.clock),
             jpeg_worker,
-            frozenset() if self.hands is None else lent_layers(self.brief, gates, onward),
+            frozenset() if self.hands is None else frozenset(gates),
         )
+
+    def _transport(self, connections: int) -> Transport:
+        """With hands this machine itself asks for robots.txt alone."""
+        made = self.make_transport(
+            self.options.transport, connections=connections, user_agent=user_agent(self.brief.contact)
+        )
+        return made if self.hands is None else OneRequestTransport(made)
 
     async def _lend(
         self,

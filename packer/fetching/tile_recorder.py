@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+from collections.abc import Iterable
+
 from packer.common.clock import Clock
 from packer.fetching.actions import (
     NO_WHOLE_TILE,
@@ -74,10 +76,17 @@ class TileRecorder:
         if self.metatiles is None or isinstance(action, Hold | RetryAt | Requeue):
             await self._apply(tile, action)
             return
-        for one, its_action in await self._shared_out(self.metatiles, tile, action):
-            self._beside = None if one == tile else one
+        await self.apply_block(self.metatiles, tile, await self._shared_out(self.metatiles, tile, action))
+
+    async def apply_block(
+        self, metatiles: Metatiles, lead: Tile, actions: Iterable[tuple[Tile, TileAction]]
+    ) -> None:
+        """Carry out what was decided about each tile of a block, of which the lead is the last one. If cancelled, or if
+        the process dies: as `apply`."""
+        for one, its_action in actions:
+            self._beside = None if one == lead else one
             await self._apply(one, its_action)
-        self.metatiles.settled(tile)
+        metatiles.settled(lead)
 
     async def _shared_out(
         self, metatiles: Metatiles, lead: Tile, action: TileAction

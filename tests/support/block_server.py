@@ -18,7 +18,7 @@ from PIL import Image
 from packer.geometry.grid import EQUATOR_M
 from packer.geometry.tileset import Tile
 
-__all__ = ["BlockServer", "colour"]
+__all__ = ["BlockServer", "block_picture", "colour"]
 
 Answer = tuple[int, bytes]
 
@@ -75,23 +75,6 @@ class BlockServer:
                 mark[1].send(None)
             return len(self.asked)
 
-    def _picture(self, block: tuple[Tile, ...], width: int, height: int) -> bytes:
-        first, side = block[0], width // (block[-1].x - block[0].x + 1)
-        image = Image.new("RGB", (width, height))
-        for tile in block:
-            image.paste(
-                colour(tile, self.revision(tile)),
-                (
-                    (tile.x - first.x) * side,
-                    (tile.y - first.y) * side,
-                    (tile.x - first.x + 1) * side,
-                    (tile.y - first.y + 1) * side,
-                ),
-            )
-        made = io.BytesIO()
-        image.save(made, "PNG", compress_level=1)
-        return made.getvalue()
-
     def _handler(self) -> type[BaseHTTPRequestHandler]:
         server = self
 
@@ -109,7 +92,7 @@ class BlockServer:
                 server.headers.append({name.lower(): value for name, value in self.headers.items()})
                 if server._note(block) > (held if held is not None else 1 << 60):
                     free.wait(60)
-                status, body = server.play(block) or (200, server._picture(block, width, height))
+                status, body = server.play(block) or (200, _picture(block, width, height, server.revision))
                 self._send(status, body)
 
             def _send(self, status: int, body: bytes) -> None:
@@ -132,3 +115,19 @@ def _tiles(box: list[float], columns: int, rows: int) -> tuple[Tile, ...]:
     side = EQUATOR_M / (1 << zoom)
     left, top = round(box[0] / side + (1 << zoom) / 2), round((1 << zoom) / 2 - box[3] / side)
     return tuple(Tile(zoom, left + x, top + y) for y in range(rows) for x in range(columns))
+
+
+def block_picture(box: list[float], width: int, height: int) -> bytes:
+    """What the server draws for a box in EPSG:3857, as a PNG of this size in pixels."""
+    return _picture(_tiles(box, width // 256, height // 256), width, height, lambda _: 0)
+
+
+def _picture(block: tuple[Tile, ...], width: int, height: int, revision: Callable[[Tile], int]) -> bytes:
+    first, side = block[0], width // (block[-1].x - block[0].x + 1)
+    image = Image.new("RGB", (width, height))
+    for tile in block:
+        left, top = (tile.x - first.x) * side, (tile.y - first.y) * side
+        image.paste(colour(tile, revision(tile)), (left, top, left + side, top + side))
+    made = io.BytesIO()
+    image.save(made, "PNG", compress_level=1)
+    return made.getvalue()

@@ -41,9 +41,12 @@ class Beat(_Said):
     """How a hand is, said for the `count`th time: by gate what it may still use, needs and waits for; by layer how
     many tiles it has not asked for, what it gives back, why it gave the layer up, and why its key is refused. Of
     layers that have `ended` it has nothing under way. An answer takes `longest_s` at most, and its lease has `left_s`
-    left."""
+    left. The last answer that it heard was to beat `heard`, and it may take `speed` bits a second, None where nothing
+    was said of that."""
 
     count: _Count
+    heard: _Count
+    speed: Annotated[float, Field(ge=0, le=1e15)] | None
     using: dict[_Word, Caps]
     needs: dict[_Word, Caps]
     waits: dict[_Word, tuple[PauseKind, _Words, _Words | None, _Seconds]]

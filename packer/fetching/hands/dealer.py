@@ -16,6 +16,7 @@ from dataclasses import dataclass, field
 from typing import Any
 
 from packer.common.clock import Clock
+from packer.fetching.actions import Store
 from packer.fetching.answers.outcome import MAX_WAIT_S
 from packer.fetching.hands.beats import Beat, read_batch, read_beat, read_join
 from packer.fetching.hands.dealing import MOST_FAULTS, Dealing
@@ -69,7 +70,7 @@ class Dealer:
                 case "join":
                     return self._join(message)
                 case "beat":
-                    return self._beat(message)
+                    return await self._beat(message)
                 case "give":
                     return await self._give(message)
                 case "patience":
@@ -136,7 +137,8 @@ class Dealer:
 
     # ------------------------------------------------------------------------------------ the beat
 
-    def _beat(self, message: Message) -> Message:
+    async def _beat(self, message: Message) -> Message:
+        """If cancelled: what was dealt comes back with the hand's next beat, or by the end of its lease."""
         beat = read_beat(message)
         hand = self.hands.get(beat.hand)
         if hand is None:
@@ -157,14 +159,12 @@ class Dealer:
             "length_s": length_s,
             "shares": {name: list(share) for name, share in shares.items()},
             "quiet": {name: gate.quiet_s() for name, gate in self.gates.items() if gate.quiet_s() > 0},
-            "deal": {},
-            "more": {},
-            "back": {},
-            "recall": [],
+            "speed": self._dealing.speed(beat, hand, now, ends),
+            **{"deal": {}, "more": {}, "back": {}, "recall": []},
             "halt": [name for name, fetcher in self.fetchers.items() if fetcher.stopping],
         }
-        for name in self.fetchers:
-            self._dealing.deal(told, beat.hand, name, now, ends)
+        dealt = {name: self._dealing.deal(told, beat.hand, name, now, ends) for name in self.fetchers}
+        hand.unheard[beat.count] = {name: tiles for name, tiles in dealt.items() if tiles}
         self._renew_orders()
         if hand.orders != self._version:
             hand.orders, told["orders"] = self._version, self._orders
@@ -172,15 +172,25 @@ class Dealer:
             told["ended"] = self.ended
             self._gone(beat.hand)
         self._show_waits()
+        for name, tiles in dealt.items():
+            if tiles:
+                told["deal"][name] = await self.fetchers[name].dealt(tiles)
         return told
 
-    async def all_told(self) -> None:
-        """Once the run has ended: until every hand was told. If cancelled: some find nobody there, and wait."""
-        while self.hands:
+    async def all_told(self, within_s: float) -> None:
+        """Once the run has ended: until every hand was told, or so many seconds have passed. If cancelled: some find
+        nobody there, and wait."""
+        until = self.clock.now() + within_s
+        while self.hands and self.clock.now() < until:
             await self.clock.sleep(_TELL_S)
 
     def _hear(self, hand: HandState, beat: Beat, now: float) -> None:
         hand.heard = now
+        for count, dealt in hand.unheard.items():
+            if count > beat.heard:  # it waits for that answer no longer, and never had these
+                for name, tiles in dealt.items():
+                    self.fetchers[name].given_back(beat.hand, tiles)
+        hand.unheard.clear()
         hand.needs = {name: need for name, need in beat.needs.items() if name in self.gates}
         hand.unstarted = dict(beat.unstarted)
         hand.waits = {name: Wait(*found) for name, found in beat.waits.items() if name in self.gates}
@@ -221,15 +231,15 @@ class Dealer:
         tiles = size_bytes = 0
         for found in batch.records:
             try:
-                stored = await fetcher.settle(batch.hand, found)
+                came = await fetcher.settle(batch.hand, found)
             except FaultyError as fault:
                 hand.faults += 1
                 self.note("hand sent a faulty tile", hand=hand.name, layer=batch.layer, reason=_clause(fault))
                 if hand.faults == MOST_FAULTS:
                     hand.failed |= dict.fromkeys(self.fetchers, f"it sent faulty tiles: {_clause(fault)}")
                 continue
-            if stored is not None:
-                tiles, size_bytes = tiles + 1, size_bytes + len(stored.outcome.data)
+            tiles += len(came)
+            size_bytes += sum(len(one.outcome.data) for one in came if isinstance(one, Store))
         if tiles:
             hand.came(self.clock.now(), tiles, size_bytes)
             for name, layers in self.layers_at.items():

@@ -15,6 +15,7 @@ from packer.common.clock import Clock
 from packer.errors import LastbarError, NetworkError
 from packer.fetching.hands.channel import CLOSED, Channel, Message, open_channel
 from packer.fetching.hands.hand_layers import HandLayers, open_layers, wait_of
+from packer.fetching.hands.leased_copies import Dealt
 from packer.fetching.hands.leased_tiles import HandLease, LeaseOverError
 from packer.fetching.hands.orders import Orders
 from packer.fetching.hands.settled import sent_of
@@ -83,7 +84,7 @@ async def hand(
             if not missed:
                 on_note(f"Waiting for the planning machine at {joined.place}.")
             missed, ended = True, None
-            await _within(stop, _AGAIN_S)
+            await _pause(clock, stop, _AGAIN_S)
         else:
             missed = False
         news.joined, was = False, session.number or was
@@ -93,14 +94,18 @@ async def hand(
             on_note(
                 "The planning machine has stopped the fetch. This hand waits for the next one; Ctrl-C ends it."
             )
-            await _within(stop, _AGAIN_S)
+            await _pause(clock, stop, _AGAIN_S)
     return False
 
 
-async def _within(stop: asyncio.Event, seconds: float) -> None:
-    with contextlib.suppress(TimeoutError):
-        async with asyncio.timeout(seconds):
-            await stop.wait()
+async def _pause(clock: Clock, stop: asyncio.Event, seconds: float) -> None:
+    """Wait for so long, or until `stop`. If cancelled: nothing is held."""
+    tasks = [asyncio.ensure_future(clock.sleep(seconds)), asyncio.ensure_future(stop.wait())]
+    try:
+        await asyncio.wait(tasks, return_when="FIRST_COMPLETED")
+    finally:
+        for task in tasks:
+            task.cancel()
 
 
 class _HandSession:
@@ -111,7 +116,8 @@ class _HandSession:
         self._joined, self._clock, self._stop, self._news, self._was = joined, clock, stop, news, was
         self._lease = HandLease(clock)
         self._heeding = self._draining = False
-        self._count = 0
+        self._count = self._heard = 0
+        self._speed: float | None = None
         self._back: dict[str, list[Tile]] = {}
         self._give_lock, self._beat_lock = asyncio.Lock(), asyncio.Lock()
         self._channels: dict[str, Channel] = {}
@@ -201,6 +207,7 @@ class _HandSession:
             if "join" in told:
                 raise LeaseOverError
             self._heed(layers, told, self._lease.renew(asked, float(told["length_s"])))
+            self._heard = int(beat["count"])
             few = 3 * max(self._news.connections, 1)
             hungry = any(layer.queue.more and layer.queue.unstarted < few for layer in layers.layers.values())
             soon = hungry or any(keeper.settling for keeper in layers.keepers.values())
@@ -218,6 +225,8 @@ class _HandSession:
         self._news.failed = {name: str(fault) for name, fault in failed.items()}
         return {
             "count": self._count,
+            "heard": self._heard,
+            "speed": self._speed,
             "using": {name: list(keeper.using()) for name, keeper in layers.keepers.items()},
             "needs": {name: list(keeper.need()) for name, keeper in layers.keepers.items()},
             "waits": waits,
@@ -240,6 +249,8 @@ class _HandSession:
         for name, keeper in layers.keepers.items():
             keeper.take(Caps(*told["shares"].get(name, (0, 0))), ends)
         self._news.connections = sum(share[0] for share in told["shares"].values())
+        speed = told["speed"]
+        layers.speed.bits_per_second = self._speed = None if speed is None else float(speed)
         self._heeding = True
         for name, wait_s in told["quiet"].items():
             layers.gates[name].leave_alone("the server asks for fewer requests (429)", now + float(wait_s))
@@ -247,17 +258,16 @@ class _HandSession:
         if "orders" in told:
             layers.renew(Orders.model_validate(told["orders"]))
         for name, layer in layers.layers.items():
-            flat = told["deal"].get(name, ())
-            tiles = [Tile(*flat[i : i + 3]) for i in range(0, len(flat), 3)]
+            dealt = Dealt.of(told["deal"].get(name, {}))
             if name in told["halt"] and not layer.halted:
                 layer.halt()
             if layer.halted:
                 continue  # all that it has goes back once it has ended
-            layer.deal(tiles, more=bool(told["more"].get(name, False)))
+            layer.deal(dealt, more=bool(told["more"].get(name, False)))
             if name in told["recall"]:
                 layer.recall()
             if count := told["back"].get(name, 0):
-                self._back.setdefault(name, []).extend(layer.queue.take_back(int(count)))
+                self._back.setdefault(name, []).extend(layer.take_back(int(count)))
 
     def _on_pause(self, gate: str) -> Callable[[Pause | None, Pause | None], None]:
         def changed(_before: Pause | None, now: Pause | None) -> None:

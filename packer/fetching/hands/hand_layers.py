@@ -19,6 +19,7 @@ from packer.fetching.answers.quarantine import Quarantine
 from packer.fetching.apart_lane import ApartLane
 from packer.fetching.batch_writer import BatchWriter
 from packer.fetching.departure import ByteBudget
+from packer.fetching.hands.leased_copies import Dealt, HandRecorder, LeasedBlocks
 from packer.fetching.hands.leased_tiles import HandLease, LeasedTiles, LeaseTransport, ShareKeeper
 from packer.fetching.hands.orders import LayerOrder, Orders, hand_layer, source_of, tiles_of
 from packer.fetching.hosts.host_identity import HostIdentity, SharedGate, robots_url
@@ -33,14 +34,11 @@ from packer.fetching.layer_fetcher import HostAccess, LayerFetcher
 from packer.fetching.pacing.gate import Gate, Pause, PauseKind
 from packer.fetching.pacing.speed_limit import SpeedLimit, SpeedLimiter
 from packer.fetching.policy import TilePolicy
-from packer.fetching.refresh import Refresh
-from packer.fetching.tile_recorder import TileRecorder
 from packer.fetching.transports import TransportName, open_transport
 from packer.geometry.tileset import Tile, TileSet
 from packer.planning.brief import Brief
 from packer.planning.terms import check_layer, user_agent
 from packer.store.records import Record
-from packer.store.writer import Validators
 
 __all__ = ["HandLayer", "HandLayers", "open_layers", "wait_of"]
 
@@ -62,6 +60,7 @@ class HandLayer:
     policy: TilePolicy
     quarantine: Quarantine
     writer: BatchWriter
+    recorder: HandRecorder
     clock: Clock
     refusal: Callable[[], LastbarError | None]
     failure: LastbarError | None = None
@@ -118,13 +117,20 @@ class HandLayer:
         if self._asking is not None and self.gate.pause is not None and self.gate.in_flight == 0:
             self._asking.cancel()
 
-    def deal(self, tiles: list[Tile], *, more: bool) -> None:
+    def deal(self, dealt: Dealt, *, more: bool) -> None:
         """These tiles as well; `more` is whether others may follow."""
         self.queue.more = more
-        if tiles:
+        if tiles := dealt.tiles:
+            self.recorder.deal(dealt)
             self.queue.deal(tiles)
             self._work.set()
         self.fetcher.wake()
+
+    def take_back(self, count: int) -> list[Tile]:
+        """So many of the tiles that were not asked for; they are here no longer."""
+        taken = self.queue.take_back(count)
+        self.recorder.forget(taken)
+        return taken
 
     def halt(self) -> None:
         """Ask for nothing more; requests under way are finished."""
@@ -140,6 +146,7 @@ class HandLayers:
     gates: Mapping[str, Gate]
     keepers: Mapping[str, ShareKeeper]
     layers: Mapping[str, HandLayer]
+    speed: SpeedLimit
     of_gate: Mapping[str, tuple[str, ...]]
 
     def renew(self, orders: Orders) -> None:
@@ -181,16 +188,17 @@ async def open_layers(
     }
     identities: dict[str, HostIdentity] = {}
     onward = {host: shared[one.name] for one in orders.gates for host in one.onward}
-    making = _Making(
-        brief, clock, out, jpeg_worker, identities, OnwardHosts(onward, identities, out, clock), send
-    )
+    beyond = OnwardHosts(onward, identities, out, clock)
+    speed = SpeedLimit(0.0)  # until something is said of it
+    limiter = SpeedLimiter(speed, clock)
+    making = _Making(brief, clock, out, jpeg_worker, identities, beyond, send, limiter)
     of_gate = {one.name: one.layers for one in orders.gates}
     gate_of = {layer: gates[one.name] for one in orders.gates for layer in one.layers}
     layers = {
         order.name: making.layer(order, gate_of[order.name], sources[order.name]) for order in orders.layers
     }
     keepers = {name: ShareKeeper(gate, clock, out.drop_idle) for name, gate in gates.items()}
-    return HandLayers(gates, keepers, layers, of_gate)
+    return HandLayers(gates, keepers, layers, speed, of_gate)
 
 
 def _gates(orders: Orders, clock: Clock) -> dict[str, Gate]:
@@ -217,6 +225,8 @@ class _Making:
     identities: dict[str, HostIdentity]
     onward: OnwardHosts
     send: Send
+    speed: SpeedLimiter
+    budget: ByteBudget = field(default_factory=lambda: ByteBudget(None))
 
     def layer(self, order: LayerOrder, gate: Gate, source: Source) -> HandLayer:
         clock, terms = self.clock, self.brief.layers[order.name]
@@ -225,11 +235,10 @@ class _Making:
                 self.identities[place] = HostIdentity(place, self.transport, gate, clock)
         identity = self.identities[robots_url(source.url(_ANY))]
         queue = LeasedTiles(lane=ApartLane(order.connections, order.per_second))
-        writer, refresh = (
-            BatchWriter(partial(self.send, order.name), _BATCH),
-            Refresh(TileSet(), 0, _none, wanted=False),
-        )
-        recorder, budget = TileRecorder(queue, writer, refresh, clock), ByteBudget(None)
+        writer, budget = BatchWriter(partial(self.send, order.name), _BATCH), self.budget
+        in_blocks = order.side > 1 or order.gutter_px > 0
+        blocks = LeasedBlocks(source, order.side, order.gutter_px) if in_blocks else None
+        recorder = HandRecorder(queue, writer, clock, blocks)
         requests = TileRequests(
             terms, source, gate, identity, self.transport, clock, self.onward, recorder.sent, budget.received
         )
@@ -245,16 +254,18 @@ class _Making:
             requests,
             refusal,
             budget,
-            SpeedLimiter(SpeedLimit(), clock),
+            self.speed,
             self.jpeg_worker,
             AddressDoubt(TileAsker(requests, clock), TileSet.from_tiles(trial), identity),
             KeyWait(LayerKeys(self.brief, terms, {}, source), clock, requests.renew),
         )
-        reader = AnswerReader(requests, queue, refresh, self.jpeg_worker, clock)
+        reader = AnswerReader(requests, queue, recorder.refresh, self.jpeg_worker, clock, blocks)
         if order.kind is not None:
             reader.require_kind(Kind(order.kind))
         fetcher = LayerFetcher(queue, access, policy, reader, recorder, clock)
-        return HandLayer(order, gate, identity, queue, fetcher, policy, quarantine, writer, clock, refusal)
+        return HandLayer(
+            order, gate, identity, queue, fetcher, policy, quarantine, writer, recorder, clock, refusal
+        )
 
     def _refusal(self, order: LayerOrder, source: Source, trial: Sequence[Tile]) -> LastbarError | None:
         """Why robots.txt, as far as it was read here, forbids the layer."""
@@ -269,10 +280,6 @@ class _Making:
                     f"write permission-covers-robots = true below [layers.{order.name}] in the brief."
                 )
         return None
-
-
-async def _none(_tile: Tile) -> Validators:
-    raise NotImplementedError  # no tile of a hand is on board
 
 
 def wait_of(gate: Gate, now: float) -> tuple[str, str, str | None, float] | None:

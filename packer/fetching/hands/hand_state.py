@@ -8,6 +8,7 @@ from dataclasses import dataclass, field
 from packer.fetching.hands.shares import NOTHING
 from packer.fetching.pacing.cap_shares import Caps
 from packer.fetching.reports import HandProgress
+from packer.geometry.tileset import Tile
 
 __all__ = ["HandState", "Wait"]
 
@@ -32,7 +33,8 @@ class HandState:
     its tiles if it is not heard again. It was `promised` its lease until then.
 
     `needs`, `shares` and `waits` are by gate, `unstarted` and `failed` by layer. `faults` counts what it sent that was
-    not as it has to be.
+    not as it has to be. It may take `speed` bits a second, None where there is no limit. `unheard` are the tiles, by
+    layer, that were dealt with the answer to a beat of which it has not said that it heard it.
     """
 
     name: str
@@ -46,6 +48,8 @@ class HandState:
     waits: dict[str, Wait] = field(default_factory=dict)
     unstarted: dict[str, int] = field(default_factory=dict)
     failed: dict[str, str] = field(default_factory=dict)
+    speed: float | None = None
+    unheard: dict[int, dict[str, list[Tile]]] = field(default_factory=dict)
     orders: int = 0
     faults: int = 0
     tiles: int = 0

@@ -7,17 +7,21 @@ from collections.abc import Callable
 from typing import Any
 
 from packer.errors import AnswerError, InputError, LastbarError, NetworkError, TermsError
-from packer.fetching.actions import NoteAbsent, Store
-from packer.fetching.hands.settled import FaultyError, Settled, read_settled
+from packer.fetching.actions import KeepStored, NoteTrouble, Store
+from packer.fetching.hands.settled import FaultyError, Settled, SettledAction, read_settled
 from packer.fetching.hands.tile_leases import TileLeases
 from packer.fetching.layer_fetcher import LayerFetcher
 from packer.fetching.pacing.gate import Gate
+from packer.fetching.refresh import stored_or_kept
 from packer.fetching.reports import HandProgress
+from packer.geometry.blocks import block_tiles
 from packer.geometry.tileset import Tile
+from packer.store.writer import Validators
 
 __all__ = ["HandsFetcher", "error_of"]
 
 _LOOK_EVERY_S = 0.25
+_LONGEST = 1000  # characters; a longer validator is not sent to a server either
 _ERRORS = {kind.__name__: kind for kind in (AnswerError, InputError, NetworkError, TermsError)}
 
 
@@ -40,6 +44,8 @@ class HandsFetcher(LayerFetcher):
         """To be called once, before anything else; a lease counts for `lag_s` seconds after its end."""
         self.leases, self.roster = TileLeases(lag_s), roster
         self._changed = asyncio.Event()
+        self._leads: dict[Tile, Tile] = {}  # of blocks that are out, by their top left tiles
+        self._parts: dict[Tile, dict[Tile, SettledAction]] = {}  # of blocks of which some tiles have come
 
     @property
     def hands(self) -> tuple[HandProgress, ...]:
@@ -55,6 +61,17 @@ class HandsFetcher(LayerFetcher):
     def stopping(self) -> bool:
         """Whether nothing more is to be asked for."""
         return self._stopping
+
+    @property
+    def tiles_each(self) -> float:
+        """How many tiles one stands for, as the dealing sees it: all of a block, at most."""
+        blocks = self._recorder.metatiles
+        return 1.0 if blocks is None else float(blocks.side**2)
+
+    @property
+    def bits_per_second(self) -> float | None:
+        """What all hands may take together just now; None is without limit."""
+        return self._access.speed.bits_per_second
 
     @property
     def exhausted(self) -> bool:
@@ -110,6 +127,8 @@ class HandsFetcher(LayerFetcher):
             if tile is None:
                 break
             dealt.append(tile)
+        if (blocks := self._recorder.metatiles) is not None:
+            self._leads.update((block_tiles(tile, blocks.side)[0], tile) for tile in dealt)
         self.leases.take(hand, dealt, ends)
         return dealt
 
@@ -123,6 +142,7 @@ class HandsFetcher(LayerFetcher):
 
     def _back(self, tiles: list[Tile]) -> None:
         for tile in tiles:
+            self._forget_parts(tile)
             self._queue.requeue(tile, self._clock.now())
         self._changed.set()
 
@@ -131,28 +151,91 @@ class HandsFetcher(LayerFetcher):
         for _ in range(requests):
             self._recorder.sent()
 
-    async def settle(self, hand: str, found: Any) -> Store | None:
-        """Take in what a hand sent of one tile; what was stored of it, if so. Waits while the writer is behind.
+    async def dealt(self, tiles: list[Tile]) -> dict[str, Any]:
+        """What a hand is told of these tiles, as `Dealt` has it. If cancelled: nothing has changed."""
+        blocks, refresh = self._recorder.metatiles, self._recorder.refresh
+        told: dict[str, Any] = {"places": [n for tile in tiles for n in tile]}
+        if blocks is not None:
+            told["marks"] = [blocks.marks(lead) for lead in tiles]
+        elif copies := [(n, _copy_of(await refresh.known(t))) for n, t in enumerate(tiles) if t in refresh]:
+            told["copies"] = copies
+        return told
 
-        Raises FaultyError for what is not as it has to be; its tile is then asked for again. If cancelled: a record may
-        be lost, and its tile is then asked for again by the next run.
+    async def settle(self, hand: str, found: Any) -> list[Store | KeepStored]:
+        """Take in what a hand sent of one tile; what is on board by it. Waits while the writer is behind.
+
+        The tiles of a block are kept until the last one is there, so that it is settled as a whole. Raises FaultyError
+        for what is not as it has to be; its tile is then asked for again. If cancelled: a record may be lost, and its
+        tile is then asked for again by the next run.
         """
         try:
             settled: Settled = read_settled(found, self.requests.source, self.reader.kind)
+            if isinstance(settled.action, KeepStored) and settled.tile not in self._recorder.refresh:
+                raise FaultyError("a tile is said to be as it was, and was not to be refreshed", settled.tile)
         except FaultyError as fault:
-            if fault.args[1:]:
-                self.given_back(hand, [fault.args[1]])
+            if fault.args[1:] and (lead := self._lead_of(fault.args[1])) is not None:
+                self.given_back(hand, [lead])
             raise
-        tile, action = settled.tile, settled.action
-        if not self.leases.remove(hand, tile):
-            return None  # it was out no longer: another hand has it by now
-        if isinstance(action, Store):
-            self._policy.heard = True
-            self.reader.note_settled(tile, action)
-            self._access.byte_budget.received(len(action.outcome.data), 1)
+        lead = self._lead_of(settled.tile)
+        if lead is None or not self.leases.has(hand, lead):
+            return []  # it was out no longer: another hand has it by now
+        blocks = self._recorder.metatiles
+        parts = {settled.tile: settled.action}
+        if blocks is not None:
+            members = blocks.members(lead)
+            parts = self._parts.setdefault(lead, {})
+            if settled.tile in members:
+                parts[settled.tile] = settled.action
+            if len(parts) < len(members):
+                return []
+            parts = {tile: parts[tile] for tile in members}  # the lead last
+        self.leases.remove(hand, lead)
+        return await self._settle_all(lead, parts)
+
+    def _lead_of(self, tile: Tile) -> Tile | None:
+        """The dealt tile that stands for this one."""
+        blocks = self._recorder.metatiles
+        return tile if blocks is None else self._leads.get(block_tiles(tile, blocks.side)[0])
+
+    async def _settle_all(self, lead: Tile, parts: dict[Tile, SettledAction]) -> list[Store | KeepStored]:
+        """If cancelled: as `settle`."""
+        blocks, came = self._recorder.metatiles, []
+        actions = [(tile, await self._compared(tile, action)) for tile, action in parts.items()]
+        for tile, action in actions:
+            if isinstance(action, Store):
+                self.reader.note_settled(tile, action)
+            if isinstance(action, Store | KeepStored):
+                came.append(action)
+        if came:
             self.key_wait.tile_came(self._clock.now())
-        elif isinstance(action, NoteAbsent):
-            self._policy.heard = True
-        await self._recorder.apply(tile, action)
+        self._policy.heard |= not all(isinstance(action, NoteTrouble) for _, action in actions)
+        size_bytes = sum(len(one.outcome.data) for one in came if isinstance(one, Store))
+        self._access.byte_budget.received(size_bytes, len(parts))
+        if blocks is None:
+            await self._recorder.apply(*actions[0])
+        else:
+            self._forget_parts(lead)
+            await self._recorder.apply_block(blocks, lead, actions)
         self._changed.set()
-        return action if isinstance(action, Store) else None
+        return came
+
+    async def _compared(self, tile: Tile, action: SettledAction) -> SettledAction:
+        """What becomes of a stored tile is decided here, by what is on board now. If cancelled: nothing has changed."""
+        refresh = self._recorder.refresh
+        if not isinstance(action, Store) or tile not in refresh:
+            return action
+        await refresh.headers(tile, {})  # looks up what is on board
+        copy = refresh.compare(tile, action.outcome, action.digest)
+        return stored_or_kept(action.outcome, action.digest, copy)
+
+    def _forget_parts(self, lead: Tile) -> None:
+        blocks = self._recorder.metatiles
+        if blocks is not None:
+            self._parts.pop(lead, None)
+            self._leads.pop(block_tiles(lead, blocks.side)[0], None)
+
+
+def _copy_of(known: Validators) -> tuple[str | None, str | None, bytes | None]:
+    """What a hand is told of a copy on board; a validator without end, which a foreign pack may have, is left out."""
+    etag, modified = (text if text and len(text) <= _LONGEST else None for text in known[:2])
+    return etag, modified, known.hash

@@ -6,7 +6,7 @@ import asyncio
 import os
 import subprocess
 import sys
-from collections.abc import AsyncIterator, Callable, Mapping
+from collections.abc import AsyncIterator, Callable
 from contextlib import AsyncExitStack, asynccontextmanager, suppress
 from dataclasses import dataclass, field
 from pathlib import Path
@@ -17,18 +17,19 @@ from packer.common.own_process import own_command
 from packer.errors import DiskError, InputError
 from packer.fetching.hands.dealer import Dealer
 from packer.fetching.hands.hands_fetcher import HandsFetcher
+from packer.fetching.hands.one_request_transport import OneRequestTransport
 from packer.fetching.hands.orders import Orders, Place, gate_orders, layer_order
 from packer.fetching.hosts.address_trial import TELLING_ZOOM, trial_tiles
 from packer.fetching.hosts.host_identity import SharedGate
 from packer.fetching.layer_run import LayerRun
 from packer.fetching.run_log import RunLog
-from packer.planning.brief import Brief, Layer
+from packer.planning.brief import Brief
 from packer.planning.plan import Plan
 
 if TYPE_CHECKING:
     from packer.fetching.hands.join_code import Identity
 
-__all__ = ["CODE_VARIABLE", "Hands", "RunParts", "check_hands", "hands_at_work", "lent_layers"]
+__all__ = ["CODE_VARIABLE", "Hands", "RunParts", "check_hands", "hands_at_work"]
 
 CODE_VARIABLE = "LASTBAR_JOIN_CODE"
 """In which a process that is started here gets the code: other users see the arguments of a process."""
@@ -64,26 +65,6 @@ def check_hands() -> None:
         ) from None
 
 
-def lent_layers(
-    brief: Brief, gates: Mapping[str, SharedGate], onward: Mapping[str, SharedGate]
-) -> frozenset[str]:
-    """The layers that hands fetch: all but those drawn in blocks or in a grid of their own, and those that share a host
-    with one of them."""
-    alone = {id(gates[name].gate) for name in gates if _stays_here(brief.layers[name])}
-    return frozenset(
-        name
-        for name in gates
-        if id(gates[name].gate) not in alone
-        and not any(id(shared.gate) in alone for shared in onward.values() if name in shared.layers)
-    )
-
-
-def _stays_here(layer: Layer) -> bool:
-    return (
-        layer.metatile > 1 or layer.gutter > 0 or (layer.offer is not None and layer.offer.grid is not None)
-    )
-
-
 @asynccontextmanager
 async def hands_at_work(
     hands: Hands,
@@ -94,6 +75,7 @@ async def hands_at_work(
     cancelled, or once it ends: hands are told that the run has ended, and processes that were started here end."""
     from packer.fetching.hands.join_code import kept_identity
 
+    await _close_idle(run)
     dealer = _dealer(run, all_gates)
     identity = await asyncio.to_thread(kept_identity, run.store)
     async with _joining(hands.place or _LOOPBACK, identity, dealer) as code:
@@ -105,12 +87,20 @@ async def hands_at_work(
             yield dealer
         finally:
             dealer.ended = dealer.ended or "stopped"
-            with suppress(TimeoutError):
-                async with asyncio.timeout(_GOODBYE_S):
-                    await dealer.all_told()
+            await dealer.all_told(_GOODBYE_S)
             looking.cancel()
             await asyncio.gather(looking, return_exceptions=True)
             await asyncio.to_thread(_end, processes)
+
+
+async def _close_idle(run: RunParts) -> None:
+    """What robots.txt came by counts at its server as long as it is open: nothing is lent before it is closed. If
+    cancelled: it closes all the same."""
+    for transport in {
+        id(la.fetcher.requests.transport): la.fetcher.requests.transport for la in run.layers
+    }.values():
+        if isinstance(transport, OneRequestTransport):
+            await transport.close_idle()
 
 
 def _dealer(run: RunParts, all_gates: tuple[dict[str, SharedGate], dict[str, SharedGate]]) -> Dealer:
@@ -129,8 +119,6 @@ def _dealer(run: RunParts, all_gates: tuple[dict[str, SharedGate], dict[str, Sha
     lag_s = max((gate.book.lag_s for gate in named.values()), default=0.0)
     for fetcher in fetchers.values():
         fetcher.lend(dealer.roster, lag_s)
-        # What robots.txt came by counts at the server as long as it is open.
-        getattr(fetcher.requests.transport, "drop_idle", lambda: None)()
     for gate in named.values():
         gate.lending = True
     return dealer

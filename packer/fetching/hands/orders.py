@@ -16,6 +16,7 @@ from packer.fetching.hosts.host_identity import SharedGate
 from packer.fetching.hosts.source import LIMIT_BYTES, Source
 from packer.geometry.tileset import Tile
 from packer.planning.brief import Layer
+from packer.planning.offers import gutter_of, metatile_of
 from packer.sources.address import Address
 from packer.sources.kept_grids import grid_from, grid_values
 from packer.sources.secrecy import Secrets
@@ -54,12 +55,13 @@ class GateOrder(_Order):
 
 
 class LayerOrder(_Order):
-    """One layer. `shown` and `hosts` may be shown; what else is in it may not."""
+    """One layer. `shown` and `hosts` may be shown; what else is in it may not. Blocks have `side` tiles a side, and
+    their pictures `gutter_px` more on each side."""
 
     name: str
     template: str = Field(repr=False)
     subdomains: tuple[str, ...]
-    matrices: dict[int, str] | None
+    matrices: tuple[tuple[int, str], ...] | None  # in pairs: the keys of a message's tables are texts
     tile_px: int
     date: str
     grid: dict[str, Any] | None
@@ -72,6 +74,8 @@ class LayerOrder(_Order):
     kind: str | None
     size_px: int | None
     blank: tuple[bytes, ...]
+    side: int = Field(ge=1, le=8)
+    gutter_px: int = Field(ge=0, le=128)
     permission: str
     attribution: str
     expires: str | None
@@ -128,7 +132,7 @@ def layer_order(layer: Layer, source: Source, **known: Any) -> dict[str, Any]:
         name=layer.name,
         template=address.template,
         subdomains=address.subdomains,
-        matrices=dict(address.matrices) if address.matrices is not None else None,
+        matrices=tuple(address.matrices.items()) if address.matrices is not None else None,
         tile_px=address.tile_px,
         date=address.date,
         grid=None if address.grid is None else grid_values(address.grid),
@@ -140,6 +144,8 @@ def layer_order(layer: Layer, source: Source, **known: Any) -> dict[str, Any]:
         written=source.written,
         size_px=source.rules.size_px,
         blank=tuple(source.blank),
+        side=metatile_of(layer),
+        gutter_px=gutter_of(layer),
         permission=layer.permission,
         attribution=layer.attribution,
         expires=layer.expires.isoformat() if layer.expires is not None else None,
@@ -154,7 +160,8 @@ def layer_order(layer: Layer, source: Source, **known: Any) -> dict[str, Any]:
 def source_of(order: LayerOrder) -> Source:
     """The layer as a hand asks for it."""
     grid = None if order.grid is None else grid_from(order.grid)
-    address = Address(order.template, order.subdomains, order.matrices, order.tile_px, order.date, grid)
+    matrices = None if order.matrices is None else dict(order.matrices)
+    address = Address(order.template, order.subdomains, matrices, order.tile_px, order.date, grid)
     kind = Kind(order.kind) if order.kind is not None else None
     rules = TileRules(kind, order.host, LIMIT_BYTES, order.size_px)
     secrets = Secrets(frozenset(order.secrets))

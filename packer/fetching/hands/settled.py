@@ -14,13 +14,13 @@ from typing import Any
 from packer.content.damage import Damaged, NotATile
 from packer.content.digest import body_hash
 from packer.content.payload import Kind, examine
-from packer.fetching.actions import NO_WHOLE_TILE, NoteAbsent, NoteTrouble, Store
-from packer.fetching.answers.outcome import Stored
+from packer.fetching.actions import NO_WHOLE_TILE, KeepStored, NoteAbsent, NoteTrouble, Store
+from packer.fetching.answers.outcome import Stored, Unchanged
 from packer.fetching.hosts.source import Source, without_secrets
 from packer.geometry.tileset import Tile
-from packer.store.records import LAST_SECOND, Absent, Received, Record, Trouble
+from packer.store.records import LAST_SECOND, Absent, Received, Record, Renewed, Trouble
 
-__all__ = ["FaultyError", "Settled", "read_settled", "read_tile", "sent_of"]
+__all__ = ["FaultyError", "Settled", "SettledAction", "read_settled", "read_tile", "sent_of"]
 
 _LONGEST_REASON, _LONGEST_VALIDATOR, _MOST_BYTES = 300, 1000, 16_000_000
 _STATUSES = frozenset({200, 204, 404, 410})
@@ -30,12 +30,15 @@ class FaultyError(ValueError):
     """What a hand sent is not what it has to be; the argument says why, in a clause."""
 
 
+SettledAction = Store | KeepStored | NoteAbsent | NoteTrouble
+
+
 @dataclass(frozen=True, slots=True)
 class Settled:
     """A tile and what is to be done about it."""
 
     tile: Tile
-    action: Store | NoteAbsent | NoteTrouble
+    action: SettledAction
 
 
 def sent_of(record: Record) -> list[Any]:
@@ -45,6 +48,8 @@ def sent_of(record: Record) -> list[Any]:
         case Received():
             fresh = (record.etag, record.modified, record.fresh_until)
             return ["tile", place, record.data, record.hash, record.kind, *fresh]
+        case Renewed():
+            return ["kept", place, record.etag, record.modified, record.fresh_until]
         case Absent():
             return ["absent", place, record.status]
         case Trouble():
@@ -77,6 +82,10 @@ def read_settled(found: object, source: Source, kind: Kind | None) -> Settled:
                 kept = without_secrets(outcome, source.secrets)
                 assert isinstance(kept, Stored)
                 return Settled(tile, Store(kept, digest))
+            case ["kept", _, etag, modified, fresh]:
+                same = without_secrets(Unchanged(*_validators(etag, modified, fresh)), source.secrets)
+                assert isinstance(same, Unchanged)
+                return Settled(tile, KeepStored(same))
             case ["absent", _, int() as status] if status in _STATUSES:
                 return Settled(tile, NoteAbsent(status))
             case ["trouble", _, str() as word, str() as reason]:
@@ -86,8 +95,7 @@ def read_settled(found: object, source: Source, kind: Kind | None) -> Settled:
     raise FaultyError("a record has no form", tile)
 
 
-def _stored(data: bytes, digest: bytes, name: str, fresh: tuple[object, object, object]) -> Stored:
-    etag, modified, until = fresh
+def _validators(etag: object, modified: object, until: object) -> tuple[str | None, str | None, int | None]:
     for text in (etag, modified):
         if text is not None and not (
             isinstance(text, str) and len(text) <= _LONGEST_VALIDATOR and text.isprintable()
@@ -95,6 +103,14 @@ def _stored(data: bytes, digest: bytes, name: str, fresh: tuple[object, object, 
             raise FaultyError("a validator has no form")
     if until is not None and not (type(until) is int and 0 <= until <= LAST_SECOND):
         raise FaultyError("a date has no form")
+    assert etag is None or isinstance(etag, str)
+    assert modified is None or isinstance(modified, str)
+    assert until is None or isinstance(until, int)
+    return etag, modified, until
+
+
+def _stored(data: bytes, digest: bytes, name: str, fresh: tuple[object, object, object]) -> Stored:
+    etag, modified, until = _validators(*fresh)
     if len(data) > _MOST_BYTES or body_hash(data) != digest:
         raise FaultyError("a body does not have the hash that came with it")
     try:
@@ -103,9 +119,6 @@ def _stored(data: bytes, digest: bytes, name: str, fresh: tuple[object, object, 
         raise FaultyError(f"a body is no whole tile: {fault}") from None
     if kind.value != name:
         raise FaultyError("a body is of another kind than was said")
-    assert etag is None or isinstance(etag, str)
-    assert modified is None or isinstance(modified, str)
-    assert until is None or isinstance(until, int)
     return Stored(data, kind, etag, modified, until)
 
 

@@ -34,6 +34,10 @@ class TileLeases:
         """How many tiles a hand has."""
         return len(self._leases[hand].tiles) if hand in self._leases else 0
 
+    def has(self, hand: str, tile: Tile) -> bool:
+        """Whether the tile is out with this hand."""
+        return hand in self._leases and tile in self._leases[hand].tiles
+
     def take(self, hand: str, tiles: Iterable[Tile], ends: float) -> None:
         """The hand has these tiles as well, and all that it has until `ends`."""
         lease = self._leases.setdefault(hand, _TilesOut(ends))

@@ -55,16 +55,19 @@ class SpeedLimiter:
         async with self._turn:
             while (allowed := self.bits_per_second) is not None and not gone():
                 now = self._clock.now()
-                if self._owed_until <= now:
+                if allowed <= 0:  # nothing is left to this one of those that share a limit
+                    await self._clock.sleep(_LOOK_EVERY_S)
+                elif self._owed_until <= now:
                     taken = (size_bytes + _HEAD_BYTES) * 8 / allowed
                     self._owed_until = max(self._owed_until, now - _CATCH_UP_S) + taken
                     return taken
-                await self._clock.sleep(min(self._owed_until - now, _LOOK_EVERY_S))
+                else:
+                    await self._clock.sleep(min(self._owed_until - now, _LOOK_EVERY_S))
         return 0.0
 
     def came(self, taken_s: float, size_bytes: int | None) -> None:
         """So many bytes came for a request that took so many seconds; None if it was not made after all."""
         allowed = self.bits_per_second
-        if taken_s and allowed is not None:
+        if taken_s and allowed:
             needed_s = 0.0 if size_bytes is None else (size_bytes + _HEAD_BYTES) * 8 / allowed
             self._owed_until += needed_s - taken_s

@@ -153,6 +153,11 @@ class PyreqwestTransport:
             idle.clear()
         self._open.idle_closed()
 
+    async def idle_closed(self) -> None:
+        """Wait until what `drop_idle` has closed is surely gone. If cancelled: it closes all the same."""
+        await asyncio.gather(*self._closing)
+        await asyncio.sleep(ABANDONED_GRACE_S)
+
     async def aclose(self) -> None:
         """See `Transport.aclose`: exchanges still running end as RESET.
 
