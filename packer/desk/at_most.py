@@ -15,14 +15,20 @@ from packer.fetching.pacing.speed_limit import SpeedLimit
 __all__ = ["at_most_facts", "set_at_most"]
 
 
-def set_at_most(limit: SpeedLimit, asked: Mapping[str, Any]) -> None:
-    """Take `speed`, such as "2 Mbit", up to `until`, such as "23:00"; an empty speed lifts the limit.
+def set_at_most(limit: SpeedLimit, asked: Mapping[str, Any], *, with_hands: bool = False) -> None:
+    """Take `speed`, such as "2 Mbit", up to `until`, such as "23:00"; an empty speed lifts the limit. `with_hands`: a
+    fetch with several machines is under way.
 
-    Raises InputError for what cannot be read; the limit is then as it was.
+    Raises InputError for what cannot be read or holds for no hand; the limit is then as it was.
     """
     speed, until = asked.get("speed") or None, asked.get("until") or None
     if not isinstance(speed, str | None) or not isinstance(until, str | None):
         raise InputError('A speed is a text such as "2 Mbit", and its end one such as "23:00".')
+    if speed is not None and with_hands:
+        raise InputError(
+            "Other machines fetch with links of their own, which a limit here would not reach. Set it once this fetch "
+            "has ended."
+        )
     bits = ends = None
     try:
         if speed is not None:

@@ -28,7 +28,7 @@ from packer.planning.plan import Plan
 if TYPE_CHECKING:
     from packer.fetching.hands.join_code import Identity
 
-__all__ = ["CODE_VARIABLE", "Hands", "RunParts", "check_hands", "hands_at_work", "lent_layers"]
+__all__ = ["CODE_VARIABLE", "Hands", "RunParts", "check_hands", "hands_at_work", "lent_layers", "stays_here"]
 
 CODE_VARIABLE = "LASTBAR_JOIN_CODE"
 """In which a process that is started here gets the code: other users see the arguments of a process."""
@@ -69,7 +69,7 @@ def lent_layers(
 ) -> frozenset[str]:
     """The layers that hands fetch: all but those drawn in blocks or in a grid of their own, and those that share a host
     with one of them."""
-    alone = {id(gates[name].gate) for name in gates if _stays_here(brief.layers[name])}
+    alone = {id(gates[name].gate) for name in gates if stays_here(brief.layers[name])}
     return frozenset(
         name
         for name in gates
@@ -78,7 +78,8 @@ def lent_layers(
     )
 
 
-def _stays_here(layer: Layer) -> bool:
+def stays_here(layer: Layer) -> bool:
+    """Whether the planning machine fetches a layer alone, and with it all of that layer's host."""
     return (
         layer.metatile > 1 or layer.gutter > 0 or (layer.offer is not None and layer.offer.grid is not None)
     )
