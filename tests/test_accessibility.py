@@ -5,13 +5,19 @@ The report has to fit a phone of 390 px as well.
 
 from __future__ import annotations
 
+import re
+import threading
 from collections.abc import Iterator
+from dataclasses import asdict
 from pathlib import Path
 from typing import Any
 
 import pytest
 
+from packer.desk import hands_choice
 from packer.desk.server import DeskServer
+from packer.errors import InputError
+from packer.fetching.reports import HandProgress
 from packer.proof.proving import verify
 from packer.proof.report import write_report
 from packer.view import ViewServer
@@ -112,4 +118,77 @@ def test_no_step_of_the_desk_has_a_fault(browser: Browser, board: Board, width: 
         assert page.evaluate("() => document.documentElement.scrollWidth") == width
         page.get_by_role("button", name="Keys").click()
         assert faults(page) == []
+        page.goto("about:blank")
+
+
+def hand(name: str, **more: Any) -> dict[str, Any]:
+    return asdict(HandProgress(name, 4120, 28.4, 3.4e6, 3, per_second=6, **more))
+
+
+def progress(silent_s: float, given_up_in_s: float) -> dict[str, Any]:
+    """Of a fetch with hands, each of which is in another state."""
+    here = [
+        hand("north"),
+        hand("truck", waits="sign-in", where="portal.example"),
+        hand("ridge", silent_s=silent_s, given_up_in_s=given_up_in_s),
+    ]
+    hands = {"here": here, "left": [{"name": "south", "tiles": 1, "at": NOW, "lost": True}], "alone": ["wms"]}
+    layers: dict[str, Any] = {
+        name: {"pause": None, "areas": {}, "depths": {}, "departure": None} for name in ("a", "wms")
+    }
+    told = {"at": NOW, "waited": 0.0, "planned": 9, "done": 3, "bytes": 9, "failed": 0}
+    return {**told, "layers": layers, "hands": hands}
+
+
+def test_each_machine_of_a_fetch_is_shown_with_what_it_does_and_the_code_to_join_by(
+    browser: Browser, board: Board, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    monkeypatch.setattr(hands_choice, "check_hands", lambda: None)
+    monkeypatch.setattr(hands_choice, "shareable_addresses", lambda: ["192.168.8.10", "10.1.2.3"])
+    code, reporters, over = (
+        "192.168.8.10:51234/5MZ4QH5LUAX77U53-LBFI23U7BQM2U2M4",
+        list[Any](),
+        threading.Event(),
+    )
+
+    def work(reporter: Any) -> dict[str, Any]:
+        reporters.append(reporter)
+        reporter.join_by(code)
+        reporter.progress(progress(5.0, 9.0))
+        over.wait(PATIENCE_MS / 1000)
+        raise InputError("It was stopped.")
+
+    with DeskServer(board.brief.path, board.store) as desk:
+        page = opened(browser, min(WIDTHS), desk.link)
+        page.locator("#step-fetch").click()
+        page.get_by_text("Several machines at once").click()
+        page.get_by_label("Other machines as well, by a code").check()
+        page.locator("#panel").get_by_role("button", name="Start").or_(
+            page.get_by_role("button", name="Go on")
+        ).click()
+        expect(page.locator("#panel [role=alert]")).to_contain_text("Choose the one that the other machines")
+        assert faults(page, "#panel") == []
+        desk.session.jobs.start("fetch", {"hands": "share"}, work)
+        rows = page.locator(".hands li")
+        expect(rows).to_have_count(4)
+        expect(rows.nth(0)).to_have_text(
+            "north28 tiles/s, 3.4 Mbit/s4,120 tiles so far · 3 connections, 6 requests/s"
+        )
+        expect(rows.nth(1)).to_contain_text("wants a sign-in. On that machine, open portal.example")
+        expect(rows.nth(2)).to_contain_text("not heard for 5 s; others get its tiles in 9 s")
+        expect(rows.nth(3)).to_contain_text(re.compile(r"southlost \d\d:\d\d1 tile came from it"))
+        expect(page.locator("#panel")).to_contain_text("This machine fetches wms by itself.")
+        kept = rows.nth(2).element_handle()
+        reporters[0].progress(progress(6.0, 8.0))
+        expect(rows.nth(2)).to_contain_text("not heard for 6 s; others get its tiles in 8 s")
+        assert kept.evaluate("row => row.isConnected"), "figures that move are changed in place"
+        expect(page.get_by_text("Leave room for others")).to_have_count(0)
+        page.get_by_text("How another machine joins").click()
+        expect(page.locator(".join .code")).to_have_text(code)
+        assert faults(page, "#panel") == []
+        assert page.evaluate("() => document.documentElement.scrollWidth") == min(WIDTHS)
+        assert code not in page.url
+        over.set()
+        expect(page.get_by_text("It was stopped.")).to_be_visible()
+        expect(page.locator(".join")).to_have_count(0)
         page.goto("about:blank")

@@ -32,9 +32,13 @@ class Told:
 
     def __init__(self) -> None:
         self.stop, self.progresses = threading.Event(), list[Mapping[str, Any]]()
+        self.codes = list[str]()
 
     def progress(self, what: Mapping[str, Any]) -> None:
         self.progresses.append(what)
+
+    def join_by(self, code: str) -> None:
+        self.codes.append(code)
 
 
 def answering(monkeypatch: pytest.MonkeyPatch, program: str) -> None:
@@ -60,6 +64,13 @@ def test_progress_is_passed_on_and_the_last_word_is_the_result(monkeypatch: pyte
     assert job.progresses == [{"done": 1}]
 
 
+def test_a_code_comes_to_the_job_and_into_no_progress(monkeypatch: pytest.MonkeyPatch) -> None:
+    answering(monkeypatch, """echo '{"code": "10.0.0.5:8786/A-B"}'; echo '{"result": {"complete": true}}'""")
+    job = Told()
+    assert apart.fetch_apart(ORDER, job) == {"complete": True}
+    assert (job.codes, job.progresses) == (["10.0.0.5:8786/A-B"], [])
+
+
 def test_an_error_keeps_its_sentence_and_its_exit_code(monkeypatch: pytest.MonkeyPatch) -> None:
     answering(monkeypatch, """echo '{"error": "The disk is full.", "exit_code": 3}'""")
     with pytest.raises(apart.FetchFailedError, match=r"The disk is full\.") as found:
@@ -80,7 +91,9 @@ def test_where_no_process_can_be_had_the_fetch_runs_in_the_desks_own(monkeypatch
     monkeypatch.setattr(apart, "own_program_command", lambda _module: ["/bin/false"])
     seen: list[object] = []
 
-    async def carried_out(order: FetchOrder, _stop: asyncio.Event, _tell: object) -> dict[str, Any]:
+    async def carried_out(
+        order: FetchOrder, _stop: asyncio.Event, _tell: object, _code: object
+    ) -> dict[str, Any]:
         seen.append(order.options.transport)
         return {"complete": True}
 

@@ -107,7 +107,9 @@ def test_the_link_opens_the_desk_once(desk: DeskServer) -> None:
     assert httpx.get(desk.link).status_code == 303
 
 
-@pytest.mark.parametrize("path", ["/", "/api/state", "/api/figures", "/tiles/aerial/0/0/0", "/api/events"])
+@pytest.mark.parametrize(
+    "path", ["/", "/api/state", "/api/figures", "/tiles/aerial/0/0/0", "/api/events", "/api/hands/code"]
+)
 def test_nothing_is_told_without_the_pass(desk: DeskServer, path: str) -> None:
     answer = httpx.get(desk.url + path.lstrip("/"))
     assert answer.status_code == 403

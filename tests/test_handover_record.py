@@ -20,8 +20,8 @@ from packer.errors import EXIT_NOT_COMPLETE, BriefError, DiskError, InputError, 
 from packer.handover import (
     DeviceCrew,
     InspectionSummary,
+    copy_writing,
     crew_folders,
-    delivery,
     handover,
     inspect_folder,
     inspect_tree,
@@ -229,7 +229,7 @@ def test_handover_that_fails_leaves_every_crew_of_it_unfinished(
 ) -> None:
     """South was to be replaced as well: that its old copy is whole does not make it the one that was meant."""
 
-    monkeypatch.setattr(delivery, "card_text", gone)
+    monkeypatch.setattr(copy_writing, "card_text", gone)
     with pytest.raises(StoreError, match="The card is gone"):
         handover(*ready, None, card, crews=[NORTH, SOUTH])
     assert faults(inspect_tree(card)) == {"north": "unfinished", "south": "unfinished"}
@@ -536,7 +536,7 @@ def test_handover_is_not_refused_for_one_without_crews_that_was_cut_short_below_
 def test_half_done_folder_of_a_crew_tells_whose_it_is_without_a_record(
     ready: tuple[Brief, Plan], tmp_path: Path, monkeypatch: pytest.MonkeyPatch
 ) -> None:
-    monkeypatch.setattr(delivery, "card_text", gone)
+    monkeypatch.setattr(copy_writing, "card_text", gone)
     with pytest.raises(StoreError, match="The card is gone"):
         handover(*ready, None, tmp_path, crews=[NORTH])
     (tmp_path / "crews.json").unlink()

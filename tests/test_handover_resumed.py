@@ -21,7 +21,7 @@ from packer.handover import (
     DeviceCrew,
     HandoverReport,
     checked_stream,
-    delivery,
+    file_writing,
     handover,
     inspect_folder,
     inspect_tree,
@@ -80,7 +80,7 @@ def cut_at(doing: str, done: int) -> Callable[[str, int, int], None]:
 @pytest.fixture(autouse=True)
 def frequent_reports(monkeypatch: pytest.MonkeyPatch) -> None:
     monkeypatch.setattr("packer.handover.checked_stream.EVERY", 1)
-    monkeypatch.setattr("packer.handover.delivery.EVERY", 1)
+    monkeypatch.setattr("packer.handover.file_writing.EVERY", 1)
 
 
 @pytest.fixture
@@ -485,7 +485,7 @@ def die_at(folder: Path, card: Path, kind: As, doing: str, done: int) -> None:
     """The work of a process that is killed at a moment of its own."""
 
     staged_file.STAGE_TILES = STAGE
-    checked_stream.EVERY = delivery.EVERY = 1  # type: ignore[attr-defined]
+    checked_stream.EVERY = file_writing.EVERY = 1  # type: ignore[attr-defined]
 
     def on_progress(what: str, so_far: int, _every: int) -> None:
         if what == doing and so_far == done:

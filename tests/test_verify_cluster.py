@@ -1,10 +1,13 @@
-"""Verify on the workers of a Dask scheduler: the verdict of one machine, and no other file is taken for a pack."""
+"""Verify and handover on the workers of a Dask scheduler: the verdict and the files of one machine, and no other file
+is taken for a pack, no other folder for a card."""
 
 from __future__ import annotations
 
 import json
+import pickle
 import shutil
 import sqlite3
+import threading
 from collections.abc import Iterator
 from concurrent.futures import Executor, Future, ThreadPoolExecutor
 from pathlib import Path
@@ -14,23 +17,53 @@ import pytest
 
 from packer.cli import run_fetch, run_verify
 from packer.cli.fetch_options import FetchOptions
-from packer.errors import InputError, StoreError
+from packer.errors import InputError, StoppedError, StoreError
+from packer.handover import HandoverReport, handover, inspect_tree
+from packer.handover import spreading as spreading_module
+from packer.handover.crews import DeviceCrew
+from packer.handover.kinds import As
+from packer.handover.spreading import FileOrder, write_there
+from packer.handover.target import leftovers
 from packer.planning.brief import Brief
 from packer.planning.pack_path import pack_path
 from packer.planning.plan import plan
 from packer.proof.cluster import ClusterPool, cluster_pool
 from packer.proof.proving import verify
 from packer.proof.results import Depth
-from tests.conftest import BriefMaker
+from tests.handover_packs import KEY, brief_in, packs, picture
 from tests.tile_server import TileServer
+
+BRIEF = """title = "Test ground"
+contact = "planner@example.org"
+overview = false
+[layers.survey]
+url = "{url}?key={key}"
+attribution = "Survey"
+permission = "Own server"
+zooms = [0, 18]
+connections = 8
+requests-per-second = 100000
+[[areas]]
+name = "ground"
+box = [12.30, 47.00, 12.40, 47.05]
+deepest = 15
+"""
+
+
+@pytest.fixture(scope="module")
+def fetched_once(tmp_path_factory: pytest.TempPathFactory) -> Path:
+    folder = tmp_path_factory.mktemp("fetched")
+    with TileServer() as server:
+        (folder / "brief.toml").write_text(BRIEF.format(url=server.url, key=KEY), encoding="utf-8")
+        assert run_fetch.run(folder / "brief.toml", None, True, FetchOptions(let_sleep=True)) == 0
+    return folder
 
 
 @pytest.fixture
-def fetched(brief_for: BriefMaker) -> Brief:
-    with TileServer() as server:
-        brief = brief_for(server.url, area="box = [12.30, 47.00, 12.40, 47.05]\ndeepest = 15")
-        assert run_fetch.run(brief.path, None, True, FetchOptions(let_sleep=True)) == 0
-    return brief
+def fetched(fetched_once: Path, tmp_path: Path) -> Brief:
+    """A brief with its pack, which the test may do with what it likes."""
+    shutil.copytree(fetched_once, tmp_path / "trip")
+    return Brief.read(tmp_path / "trip")
 
 
 def corrupt_one(brief: Brief) -> None:
@@ -135,3 +168,208 @@ def test_an_address_that_cannot_serve_is_refused(
 def test_a_quick_verify_takes_no_cluster(fetched: Brief) -> None:
     with pytest.raises(InputError, match="--for and --cluster do not go with it"):
         run_verify.run(fetched.path, None, True, quick=True, cluster="tcp://127.0.0.1:8786")
+
+
+# ------------------------------------------------------------------------------------ handover
+
+CREWS = (DeviceCrew("north"), DeviceCrew("south"))
+
+
+def contents(folder: Path) -> dict[str, bytes]:
+    """What the folder holds, hidden files too; the manifests without the hour at which they were written."""
+    found = {str(p.relative_to(folder)): p.read_bytes() for p in folder.rglob("*") if p.is_file()}
+    return {
+        name: data
+        for name, data in found.items()
+        if not name.endswith(("manifest.json", "crews.json", ".lock"))
+    }
+
+
+def hand_over_at(
+    brief: Brief, to: Path, pool: ClusterPool | None, as_: As = "mbtiles", **more: Any
+) -> HandoverReport:
+    return handover(brief, plan(brief), None, to, as_=as_, crews=CREWS, cluster=pool, **more)
+
+
+def told(report: HandoverReport) -> list[dict[str, Any]]:
+    return [copy.manifest.model_dump(exclude={"made"}) for copy in report.copies]
+
+
+@pytest.mark.filterwarnings("ignore")  # of the library's own
+def test_the_files_that_a_cluster_writes_are_those_of_one_machine(scheduler: str, tmp_path: Path) -> None:
+    """Two crews, two layers, and one of them in parts."""
+    brief, worked_out = brief_in(tmp_path)
+    packs(brief, worked_out, draw=lambda tile: picture(tile, noise=5_000))
+    alone, spread = tmp_path / "alone", tmp_path / "spread"
+    before = handover(brief, worked_out, None, alone, crews=CREWS, max_file_bytes=300_000)
+    with cluster_pool(scheduler) as pool:
+        after = handover(brief, worked_out, None, spread, crews=CREWS, max_file_bytes=300_000, cluster=pool)
+    assert len(list(alone.rglob("*.mbtiles"))) > 6
+    assert contents(spread) == contents(alone)
+    assert told(after) == told(before)
+    assert inspect_tree(spread).intact
+
+
+class Here(Executor):
+    """Workers in threads of this process, for a handover: `before` is done ahead of each task and `after` with what it
+    gave, which may be altered."""
+
+    def __init__(self, before: Any = lambda _order: None, after: Any = lambda _order, found: found) -> None:
+        self._inner, self._before, self._after = ThreadPoolExecutor(2), before, after
+
+    def submit(self, task: Any, /, *rest: Any, **more: Any) -> Future[Any]:
+        def work() -> Any:
+            sent = pickle.dumps(more["order"])  # as it would come
+            assert KEY.encode() not in sent
+            order = pickle.loads(sent)
+            self._before(order)
+            return self._after(order, task(*rest, order=order))
+
+        return self._inner.submit(work)
+
+
+def pool_of(before: Any = lambda _order: None, after: Any = lambda _order, found: found) -> ClusterPool:
+    return ClusterPool("tls://node:8786", Here(before, after), 2)
+
+
+@pytest.mark.parametrize("as_", ["gpkg", "folder"])
+def test_every_kind_of_copy_is_the_same_from_a_cluster_also_in_place_of_an_older_one(
+    fetched: Brief, tmp_path: Path, as_: As
+) -> None:
+    hand_over_at(fetched, tmp_path / "alone", None, as_)
+    for _ in range(2):
+        hand_over_at(fetched, tmp_path / "spread", pool_of(), as_)
+    assert contents(tmp_path / "spread") == contents(tmp_path / "alone")
+    assert inspect_tree(tmp_path / "spread").intact
+
+
+def test_a_worker_that_was_lost_and_goes_on_writing_reaches_no_file_that_was_named(
+    fetched: Brief, tmp_path: Path
+) -> None:
+    hand_over_at(fetched, tmp_path / "alone", None)
+    held = []
+
+    def twice(order: FileOrder) -> None:
+        """The task was given to another worker that is lost, and which writes on."""
+        name, _ = write_there(order)
+        held.append((order.folder / name).open("r+b"))
+
+    def writes_on(_order: FileOrder, found: object) -> object:
+        for file in held:
+            file.write(b"not what was planned")
+            file.flush()
+        return found
+
+    hand_over_at(fetched, tmp_path / "spread", pool_of(twice, writes_on))
+    for file in held:
+        file.write(b"still at it")
+        file.close()
+    assert len(held) == 2
+    assert contents(tmp_path / "spread") == contents(tmp_path / "alone")
+    assert inspect_tree(tmp_path / "spread").intact
+
+
+def flip_a_bit(order: FileOrder, found: tuple[str, Any]) -> tuple[str, Any]:
+    """The storage loses a bit between a worker and this machine."""
+    part = order.folder / found[0]
+    data = part.read_bytes()
+    part.write_bytes(data[:-1] + bytes([data[-1] ^ 1]))
+    return found
+
+
+def raising(fault: Exception) -> Any:
+    def work(_order: FileOrder) -> None:
+        raise fault
+
+    return work
+
+
+@pytest.mark.parametrize(
+    ("before", "after", "sentence"),
+    [
+        (
+            raising(ConnectionResetError()),
+            None,
+            r"at tls://node:8786 did not finish the handover \(ConnectionReset",
+        ),
+        (
+            lambda order: (order.folder / order.note).unlink(),
+            None,
+            r"does not see the folder .* that this machine",
+        ),
+        (lambda order: order.pack.touch(), None, r"sees another file at .*survey.mbtiles than this machine"),
+        (None, flip_a_bit, "is not as a worker of the cluster wrote it, so it was discarded"),
+        (
+            None,
+            lambda order, found: ((order.folder / found[0]).unlink(), found)[1],
+            "as seen from this machine",
+        ),
+    ],
+)
+def test_what_a_cluster_cannot_prove_is_no_card(
+    fetched: Brief, tmp_path: Path, before: Any, after: Any, sentence: str
+) -> None:
+    to = tmp_path / "to"
+    pool = pool_of(before or (lambda _order: None), after or (lambda _order, found: found))
+    with pytest.raises(StoreError, match=sentence):
+        hand_over_at(fetched, to, pool)
+    assert not list(to.rglob("manifest.json"))
+    assert not list(to.rglob("*.mbtiles"))
+    assert {path.name for path in to.rglob(".*.part")} == {".intent.handover.part"}
+    report = hand_over_at(fetched, to, pool_of())
+    assert report.complete
+    assert inspect_tree(to).intact
+
+
+def test_a_worker_with_another_sqlite_writes_nothing(
+    fetched: Brief, tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    pool = pool_of(lambda _order: monkeypatch.setattr(spreading_module, "builder_mark", lambda: "SQLite 3.0"))
+    with pytest.raises(StoreError, match=r"has SQLite 3.0, .* so its files would have other bytes"):
+        handover(fetched, plan(fetched), None, tmp_path / "to", cluster=pool)
+
+
+def test_a_tile_that_is_corrupt_is_told_in_the_words_of_one_machine_and_left_out_if_allowed(
+    fetched: Brief, tmp_path: Path
+) -> None:
+    corrupt_one(fetched)
+    sentences = []
+    for pool in (None, pool_of()):
+        with pytest.raises(StoreError) as found:
+            hand_over_at(fetched, tmp_path / "to", pool)
+        sentences.append(str(found.value))
+    assert sentences[0] == sentences[1]
+    alone = hand_over_at(fetched, tmp_path / "alone", None, allow_gaps=True)
+    spread = hand_over_at(fetched, tmp_path / "spread", pool_of(), allow_gaps=True)
+    assert told(spread) == told(alone)
+    assert contents(tmp_path / "spread") == contents(tmp_path / "alone")
+
+
+def test_a_stop_ends_the_workers_and_the_next_handover_keeps_what_was_finished(
+    fetched: Brief, tmp_path: Path
+) -> None:
+    to = tmp_path / "to"
+    started, over = threading.Semaphore(0), threading.Event()
+    stopped: list[BaseException] = []
+
+    def slow(order: FileOrder) -> None:
+        """Files for north come; that for south waits until the handover has ended."""
+        if order.folder.name == "south":
+            started.release()
+            assert over.wait(30)
+            with pytest.raises(StoreError, match="does not see the folder"):
+                write_there(order)
+            stopped.append(StoppedError("told so"))
+
+    def stop(doing: str, _done: int, _every: int) -> None:
+        if doing.startswith("writing") and (to / "north" / "survey.mbtiles").exists():
+            assert started.acquire(timeout=30)
+            raise StoppedError("asked")
+
+    with pytest.raises(StoppedError, match="asked"):
+        hand_over_at(fetched, to, pool_of(slow), on_progress=stop)
+    over.set()
+    assert [path.name for path in leftovers(to / "south")] == [".intent.handover.part"]
+    report = hand_over_at(fetched, to, pool_of())
+    assert any("finished before the handover was cut off" in note for note in report.notes)
+    assert inspect_tree(to).intact

@@ -282,6 +282,7 @@ def handover(
     ] = None,
     allow_gaps: AllowGaps = False,
     blend: Blend = False,
+    cluster: Cluster = None,
     store: Store = None,
     as_json: Json = False,
     debug: Debug = False,
@@ -289,7 +290,7 @@ def handover(
     """Write sealed files for the crew's devices, with a manifest."""
     from packer.cli import run_handover
 
-    return run_handover.run(brief, store, to, kind, max_file, crews, allow_gaps, as_json, blend)
+    return run_handover.run(brief, store, to, kind, max_file, crews, allow_gaps, as_json, blend, cluster)
 
 
 @app.command()

@@ -92,7 +92,7 @@ Cluster = Annotated[
     typer.Option(
         "--cluster",
         metavar="ADDRESS",
-        help='Check on the workers of a Dask scheduler, "tls://10.0.0.5:8786".',
+        help='Have the workers of a Dask scheduler do it, "tls://10.0.0.5:8786".',
     ),
 ]
 ReportFolder = Annotated[

@@ -18,6 +18,7 @@ from packer.handover.crews import crews_of
 from packer.handover.kinds import As
 from packer.handover.loose import SUMS
 from packer.planning.plan import plan
+from packer.proof.cluster import cluster_pool
 
 __all__ = ["HandoverProgress", "run"]
 
@@ -34,33 +35,34 @@ def run(
     allow_gaps: bool,
     as_json: bool,
     blend: bool = False,
+    cluster: str | None = None,
 ) -> int:
     """Hand over the packs of the brief at `path` into the folder `to`; 1 if something is missing, which was allowed.
 
-    `max_file` is a size such as "4 GiB", "none", or None for the largest that any target takes; `crews` None is all.
+    `max_file` is a size such as "4 GiB", "none", or None for the largest that any target takes; `crews` None is all;
+    `cluster` is the address of a scheduler whose workers write the files.
     """
-    if to is None:
-        raise InputError("The target is missing. Name the card or folder to write to: --to DIR")
-    if as_ not in get_args(As):
-        raise InputError(f"--as {as_}: it should be mbtiles, gpkg or folder.")
-    limit = _limit(max_file)
-    brief = brief_at(path, store)
+    to, kind, limit = _target(to), _kind(as_), _limit(max_file)
+    brief, show = brief_at(path, store), HandoverProgress().show
     try:
-        report = handover(
-            brief,
-            plan(brief),
-            store,
-            to,
-            as_=cast(As, as_),
-            max_file_bytes=limit,
-            crews=crews_of(brief, crews),
-            allow_gaps=allow_gaps,
-            blend=blend,
-            on_progress=HandoverProgress().show,
-            on_note=warn,
-        )
+        with cluster_pool(cluster) as pool:
+            report = handover(
+                brief,
+                plan(brief),
+                store,
+                to,
+                as_=kind,
+                max_file_bytes=limit,
+                crews=crews_of(brief, crews),
+                allow_gaps=allow_gaps,
+                blend=blend,
+                on_progress=show,
+                on_note=warn,
+                cluster=pool,
+            )
     except KeyboardInterrupt:
-        warn("Stopped. The handover is not finished. Run the same command again: it goes on where it was.")
+        kept = "it goes on where it was" if cluster is None else "the files that are finished are kept"
+        warn(f"Stopped. The handover is not finished. Run the same command again: {kept}.")
         return EXIT_NOT_COMPLETE
     if as_json:
         print_json(report.to_dict())
@@ -68,6 +70,18 @@ def run(
         echo(brief.title)
         _show(report, to)
     return 0 if report.complete else EXIT_NOT_COMPLETE
+
+
+def _target(to: Path | None) -> Path:
+    if to is None:
+        raise InputError("The target is missing. Name the card or folder to write to: --to DIR")
+    return to
+
+
+def _kind(as_: str) -> As:
+    if as_ not in get_args(As):
+        raise InputError(f"--as {as_}: it should be mbtiles, gpkg or folder.")
+    return cast(As, as_)
 
 
 def _limit(text: str | None) -> int | Literal["auto"] | None:

@@ -16,7 +16,8 @@ __all__ = ["at_most_facts", "set_at_most"]
 
 
 def set_at_most(limit: SpeedLimit, asked: Mapping[str, Any]) -> None:
-    """Take `speed`, such as "2 Mbit", up to `until`, such as "23:00"; an empty speed lifts the limit.
+    """Take `speed`, such as "2 Mbit", up to `until`, such as "23:00"; an empty speed lifts the limit. Machines that
+    fetch as well keep to it together.
 
     Raises InputError for what cannot be read; the limit is then as it was.
     """

@@ -30,6 +30,7 @@ from packer.desk.figures import SupersededError
 from packer.desk.fitting import edits_of
 from packer.desk.given_keys import allow_program, key_facts, key_programs, take_key
 from packer.desk.guard import REPORT_PATH
+from packer.desk.hands_choice import code_facts, hands_facts
 from packer.desk.look_endpoints import look_routes
 from packer.desk.profile import profile
 from packer.desk.recent_trips import RecentTrips
@@ -92,6 +93,7 @@ def desk_endpoints(session: Session, open_trip: Callable[[str], Any] = _no_other
             Route("/api/recent", lambda _: JSONResponse({"trips": RecentTrips().trips()})),
             Route("/api/open", opening, methods=["POST"]),
             *addresses.changes(),
+            *_hands_routes(session),
             *look_routes(session, _body),
             *view_routes(session.board),
         ],
@@ -106,6 +108,26 @@ def desk_endpoints(session: Session, open_trip: Callable[[str], Any] = _no_other
 def _allowed(session: Session, body: Mapping[str, Any]) -> dict[str, Any]:
     """Allow a program; the new state."""
     return session.step(lambda: allow_program(session.document.now().brief, body))
+
+
+def _limited(session: Session, body: Mapping[str, Any]) -> None:
+    """Limit what a fetch takes of the link."""
+    set_at_most(session.support.at_most, body)
+
+
+def _hands_routes(session: Session) -> list[Route]:
+    """What can be chosen of other machines, and the code by which they join."""
+
+    def facts(_request: Request) -> Response:
+        return JSONResponse(hands_facts())
+
+    def code(_request: Request) -> Response:
+        if (found := session.jobs.join_code()) is None:
+            told = "No other machine can join just now. Start a fetch with other machines first."
+            raise HTTPException(404, told)
+        return JSONResponse(code_facts(found))
+
+    return [Route("/api/hands", facts), Route("/api/hands/code", code)]
 
 
 class _Addresses:
@@ -191,7 +213,7 @@ class _Addresses:
             "/api/weigh": lambda b: self._weighing.weigh(_area_change(b)),
             "/api/key": take_key,
             "/api/programs": lambda b: _allowed(session, b),
-            "/api/at-most": lambda b: session.step(lambda: set_at_most(session.support.at_most, b)),
+            "/api/at-most": lambda b: session.step(lambda: _limited(session, b)),
             "/api/speed": lambda b: session.set_speed(b.get("speed")),
         }
         routes = [Route(path, _posted(answer), methods=["POST"]) for path, answer in answers.items()]

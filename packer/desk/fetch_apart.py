@@ -5,7 +5,8 @@ not the desk. And what the pages ask of the desk does not hold the fetch up, or 
 
 Standard input: the order, pickled, after its length; then a line of JSON for each change: {"stop": true}, {"at_most":
 [bits a second, until]} or {"key": [name, value]}. Standard output: lines of JSON: {"ready": true}, {"progress": ...},
-and one {"result": ...} or {"error": text, "exit_code": n} at the end.
+{"code": text} for the code by which other machines join, and one {"result": ...} or {"error": text, "exit_code": n} at
+the end.
 """
 
 from __future__ import annotations
@@ -120,6 +121,8 @@ def _follow(answers: IO[bytes], reporter: Reporter) -> dict[str, Any]:
         found = json.loads(line)
         if "progress" in found:
             reporter.progress(found["progress"])
+        elif "code" in found:
+            reporter.join_by(found["code"])
     return found
 
 
@@ -169,7 +172,7 @@ def fetch_here(order: FetchOrder, reporter: Reporter) -> Mapping[str, Any]:
 
         threading.Thread(target=watch, name="desk stop", daemon=True).start()
         try:
-            return await carry_out(order, stop, reporter.progress)
+            return await carry_out(order, stop, reporter.progress, reporter.join_by)
         finally:
             over.set()
 
@@ -217,7 +220,11 @@ def _order(orders: IO[bytes]) -> FetchOrder:
 async def _carried_out(order: FetchOrder, orders: IO[bytes], answers: IO[bytes]) -> dict[str, Any]:
     """Carry out the order, heeding what comes. If cancelled, also as the desk is gone: as `carry_out`."""
     stop, loop = asyncio.Event(), asyncio.get_running_loop()
-    fetching = asyncio.ensure_future(carry_out(order, stop, lambda what: _say(answers, progress=what)))
+    fetching = asyncio.ensure_future(
+        carry_out(
+            order, stop, lambda what: _say(answers, progress=what), lambda code: _say(answers, code=code)
+        )
+    )
     hearing = threading.Thread(
         target=_hear,
         args=(orders, order.options.speed_limit, loop, stop, fetching.cancel),

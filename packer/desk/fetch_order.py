@@ -10,7 +10,9 @@ from contextlib import suppress
 from dataclasses import dataclass, field
 from typing import Any
 
+from packer.desk.hands_shown import HandsSeen
 from packer.errors import InputError, StoreBusyError
+from packer.fetching.hands.host import Hands
 from packer.fetching.hosts.layer_keys import keys_for
 from packer.fetching.hosts.offer_reading import read_offers
 from packer.fetching.looked_at import LookedAt, store_looked_at
@@ -31,32 +33,40 @@ Tell = Callable[[Mapping[str, Any]], None]
 @dataclass(frozen=True, slots=True)
 class FetchOrder:
     """What to fetch and how; `looked_at` are tiles that came for a look, which are stored and not asked for once more,
-    and `keys` those that were typed into the page."""
+    and `keys` those that were typed into the page. `hands` is who fetches in place of this machine alone: the number
+    of processes here, and where others reach it, None for nowhere."""
 
     brief: Brief
     options: Options
     looked_at: tuple[LookedAt, ...] = ()
     keys: Mapping[str, str] = field(default_factory=dict, repr=False)
+    hands: tuple[int, str | None] | None = None
 
 
-async def carry_out(order: FetchOrder, stop: asyncio.Event, tell: Tell) -> dict[str, Any]:
-    """Fetch, and tell where it stands once a second; gives the report as plain data. Raises as `run_fetch`.
+async def carry_out(
+    order: FetchOrder, stop: asyncio.Event, tell: Tell, on_code: Callable[[str], None] = lambda _code: None
+) -> dict[str, Any]:
+    """Fetch, and tell where it stands once a second; gives the report as plain data. `on_code` is given the code by
+    which other machines join, if they may. Raises as `run_fetch`.
 
     If cancelled: as a fetch. If the process dies: the packs hold every committed batch, and the next fetch asks only
     for the rest.
     """
     brief, options, due = order.brief, order.options, 0.0
+    hands = None if order.hands is None else Hands(*order.hands, on_code)
+    seen = None if hands is None else HandsSeen()
 
     def show(layers: Sequence[LayerProgress]) -> None:
         nonlocal due
         if (now := time.monotonic()) >= due:
             due = now + _TELL_EVERY_S
-            tell(fetch_progress(layers, time.time()))
+            told = fetch_progress(layers, time.time())
+            tell(told if seen is None else {**told, "hands": seen.note(layers, time.time())})
 
     settled, remarks = await read_offers(brief, options.store, transport=options.transport)
     worked_out = plan(settled)
     await _store_looked_at(settled, worked_out, order)
-    report = await run_fetch(settled, worked_out, options, stop=stop, on_progress=show)
+    report = await run_fetch(settled, worked_out, options, stop=stop, on_progress=show, hands=hands)
     found = report.to_dict()
     below = below_floor(settled, worked_out, options.store) if report.complete else []
     return {**found, "remarks": [*remarks, *found["remarks"]], "below_floor": below}

@@ -27,6 +27,10 @@ class Reporter(Protocol):
         """Tell where the work stands, as plain data."""
         ...
 
+    def join_by(self, code: str) -> None:
+        """Other machines may join by this code, as long as the work lasts."""
+        ...
+
 
 Work = Callable[[Reporter], Mapping[str, Any]]
 """Does the work and gives its result as plain data; raises LastbarError for what the planner can mend."""
@@ -36,7 +40,8 @@ Work = Callable[[Reporter], Mapping[str, Any]]
 class Job:
     """One run. `state` is "running", "stopping", "done" or "failed"; `error` is a sentence where it failed.
 
-    `brief_mark` names the brief and plan that it is of, None where that does not matter.
+    `brief_mark` names the brief and plan that it is of, None where that does not matter. `join_code` is that by which
+    other machines join; no event and no document of the job has it.
     """
 
     kind: str
@@ -52,6 +57,12 @@ class Job:
     exit_code: int | None = None
     stop: threading.Event = field(default_factory=threading.Event, repr=False)
     thread: threading.Thread | None = field(default=None, repr=False)
+    join_code: str | None = field(default=None, repr=False)
+
+    def join_by(self, code: str) -> None:
+        """Other machines may join by this code, as long as the job lasts."""
+        self.join_code = code
+        self.progress(self.told)
 
     def progress(self, what: Mapping[str, Any]) -> None:
         """Tell where the work stands."""
@@ -72,6 +83,7 @@ class Job:
             "result": None if self.result is None else dict(self.result),
             "error": None if self.error is None else on_page(self.error),
             "exit_code": self.exit_code,
+            "joinable": self.join_code is not None,
         }
 
 
@@ -120,6 +132,11 @@ class Jobs:
         job = self._last.get(kind)
         return job is not None and job.state in ("running", "stopping")
 
+    def join_code(self) -> str | None:
+        """The code by which other machines join the fetch that is at work; None while none can."""
+        job = self._last.get("fetch")
+        return None if job is None else job.join_code
+
     def at_work(self) -> bool:
         """Whether any job is."""
         return any(self.running(kind) for kind in list(self._last))
@@ -138,6 +155,6 @@ class Jobs:
             job.error = f"This is a defect of Lastbar ({type(fault).__name__}). What is on board is safe."
             job.exit_code, job.state = 1, "failed"
         finally:
-            job.ended = time.time()
+            job.ended, job.join_code = time.time(), None
             job.progress(job.told)
             self._on_end(job)

@@ -15,6 +15,7 @@ from packer.common.units import seconds, size_bytes
 from packer.desk.body import typed_path
 from packer.desk.fetch_apart import fetch_apart
 from packer.desk.fetch_order import FetchOrder, fetch_progress
+from packer.desk.hands_choice import hands_asked
 from packer.desk.jobs import Reporter, Work
 from packer.desk.known_cards import KnownCard, KnownCards
 from packer.desk.transport import DESK_TRANSPORT
@@ -83,12 +84,14 @@ class FetchSupport:
 def fetch_work(
     brief: Brief, store: Path | None, options: Mapping[str, Any], support: FetchSupport | None = None
 ) -> Work:
-    """A fetch; options `depart` ("05:30"), `ask_absent_again`, `refresh_older_than` ("30d"), `max_bytes` ("2 GB") and
-    `give_up_after` ("2h"). Raises InputError for one that cannot be read.
+    """A fetch; options `depart` ("05:30"), `ask_absent_again`, `refresh_older_than` ("30d"), `max_bytes` ("2 GB"),
+    `give_up_after` ("2h") and `hands` ("share", an address or a number). Raises InputError for one that cannot be read,
+    or be had with the others.
 
     If the process dies: the packs hold every committed batch, and the next fetch asks only for the rest.
     """
     support = support or FetchSupport()
+    hands = hands_asked(options)
     chosen = Options(
         store=store,
         depart_at=_departure(options.get("depart")),
@@ -101,7 +104,7 @@ def fetch_work(
         speed_limit=support.at_most,
     )
     return lambda reporter: support.run(
-        FetchOrder(brief, chosen, tuple(support.looked_at()), given_keys()), reporter
+        FetchOrder(brief, chosen, tuple(support.looked_at()), given_keys(), hands), reporter
     )
 
 

@@ -121,8 +121,8 @@ class Alarm:
 
 @dataclass(frozen=True, slots=True)
 class HandProgress:
-    """Another machine, or process, that fetches for a run: what came from it so far and of late, and how many
-    `connections` it may use.
+    """Another machine, or process, that fetches for a run: what came from it so far and of late, and its share of the
+    caps: so many `connections`, and requests begun `per_second`.
 
     `silent_s` is how long nothing was heard of it, 0 as long as that is nothing unusual; its tiles go to others in
     `given_up_in_s` seconds more. `waits` is the kind of what it waits for, "" if for nothing, with `reason` and where
@@ -140,6 +140,7 @@ class HandProgress:
     reason: str = ""
     where: str = ""
     failed: str = ""
+    per_second: int = 0
 
 
 @dataclass(frozen=True, slots=True)

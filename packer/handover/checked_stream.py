@@ -16,13 +16,13 @@ from packer.errors import InputError, StoreError
 from packer.geometry.tileset import Tile, TileSet
 from packer.handover.blending import Blend
 from packer.handover.drafting import FileDraft
-from packer.handover.kinds import As, Findings
+from packer.handover.kinds import About, As, Findings
 from packer.planning.brief import Brief
 from packer.planning.plan import Plan
 from packer.store.snapshot_reader import ContentDigest, SnapshotReader, TileRow
 from packer.store.staged_file import UnlikeError
 
-__all__ = ["EVERY", "CheckedTileStream", "HandoverJob", "Progress"]
+__all__ = ["EVERY", "CheckedTileStream", "FileWork", "HandoverJob", "Progress", "Telling"]
 
 Progress = Callable[[str, int, int], None]
 EVERY = 500  # tiles between two reports of progress
@@ -50,17 +50,38 @@ class HandoverJob:
         return shell_command("verify", self.brief.path, store=self.store)
 
 
+@dataclass(frozen=True, slots=True)
+class FileWork:
+    """All that one file is made by, but the pack: plain values, which may go to another machine. `about` is what the
+    file says of itself, `verify` the command that names corrupt tiles."""
+
+    file: FileDraft
+    about: About
+    kind: As
+    limit_bytes: int | None
+    allow_gaps: bool
+    verify: str
+
+
+@dataclass(frozen=True, slots=True)
+class Telling:
+    """Who is told how far the writing of a file is, and a sentence now and then."""
+
+    on_progress: Progress
+    on_note: Callable[[str], None]
+
+
 class CheckedTileStream:
     """The tiles of one file on their way from the pack, checked one by one.
 
     `tally` and `tiles_bytes` are of those that have passed, `resumed` is how many of these were in the file already.
     """
 
-    def __init__(self, job: HandoverJob, file: FileDraft, damaged: set[Tile]) -> None:
+    def __init__(self, work: FileWork, reader: SnapshotReader, telling: Telling) -> None:
         self.tally = ContentDigest()
         self.tiles_bytes = self.resumed = 0
-        self._job, self._file, self._damaged = job, file, damaged
-        self._reader = job.readers[file.layer]
+        self._work, self._file, self._telling = work, work.file, telling
+        self._reader = reader
         self._vector = VectorLayers() if self._reader.kind == "pbf" else None
         self._left_out: set[Tile] = set()
         self._px: tuple[int, int] | None = None
@@ -80,7 +101,7 @@ class CheckedTileStream:
                 raise UnlikeError(f"Tile {tile} of {self._file.name} would not be written there now.")
             self.resumed += 1
         if self.resumed:
-            self._job.on_note(
+            self._telling.on_note(
                 f"{self._file.name}: {self.resumed:,} of {len(self._file.listing):,} tiles were there from a handover "
                 "that was cut off. Each was checked; the rest follows."
             )
@@ -95,7 +116,7 @@ class CheckedTileStream:
 
     def _report(self, doing: str, done: int) -> None:
         if done % EVERY == 0:
-            self._job.on_progress(doing, done, len(self._file.listing))
+            self._telling.on_progress(doing, done, len(self._file.listing))
 
     def _taken(self, body: TileRow) -> bytes | None:
         """Count a tile, and give the bytes to write; None for one that is left out."""
@@ -108,7 +129,7 @@ class CheckedTileStream:
         if fault is not None:
             self._leave_out(body.tile, fault)
             return None
-        if self._vector is not None and self._job.kind == "folder":
+        if self._vector is not None and self._work.kind == "folder":
             # A file has no header to say that it is gzipped, and TileJSON has no word for it.
             data = unwrap(data, "gzip", _LARGEST_VECTOR_BYTES) if data[:2] == b"\x1f\x8b" else data
             sha256 = body_hash(data)
@@ -117,14 +138,13 @@ class CheckedTileStream:
         return data
 
     def _leave_out(self, tile: Tile, fault: str) -> None:
-        if not self._job.allow_gaps:
+        if not self._work.allow_gaps:
             raise StoreError(
                 f"Tile {tile} of layer {self._file.layer} is corrupt, so it must not be handed over: {fault}, in "
-                f"{self._reader.path}. The file was discarded. To find all such tiles: {self._job.verify}. To leave "
+                f"{self._reader.path}. The file was discarded. To find all such tiles: {self._work.verify}. To leave "
                 "them out: --allow-gaps"
             )
         self._left_out.add(tile)
-        self._damaged.add(tile)
 
     def _fault(self, data: bytes) -> str | None:
         try:
@@ -133,7 +153,7 @@ class CheckedTileStream:
             return f"it is not a whole tile ({fault})"
         if found.kind.value != self._reader.kind:
             return f"it is {found.kind.value}, in a pack of {self._reader.kind}"
-        if self._job.kind == "gpkg":
+        if self._work.kind == "gpkg":
             self._px = self._px or found.size_px
             if found.size_px != self._px or found.size_px is None or found.size_px[0] != found.size_px[1]:
                 raise InputError(
@@ -143,16 +163,17 @@ class CheckedTileStream:
         return None
 
     @property
-    def whole(self) -> bool:
-        """Whether no tile was left out."""
-        return not self._left_out
+    def left_out(self) -> TileSet:
+        """The tiles that are corrupt in the pack."""
+        return TileSet.from_tiles(self._left_out)
 
     def found(self) -> Findings:
         """What is known once all tiles have passed."""
-        tiles = self._file.listing.tiles - TileSet.from_tiles(self._left_out)
+        tiles = self._file.listing.tiles - self.left_out
         if not tiles:
             raise StoreError(
-                f"Every tile for {self._file.name} is corrupt. To list them: {self._job.verify}. Then fetch them again."
+                f"Every tile for {self._file.name} is corrupt. To list them: {self._work.verify}. Then fetch them "
+                "again."
             )
         vector = None if self._vector is None else self._vector.found()
         return Findings(tiles, self._px[0] if self._px else 256, vector)

@@ -14,24 +14,25 @@ from __future__ import annotations
 
 from collections.abc import Callable, Mapping, Sequence
 from contextlib import ExitStack
-from dataclasses import dataclass, replace
+from dataclasses import dataclass
+from functools import partial
 from pathlib import Path
 from typing import Any, Literal
 
 from packer.common.disk_sync import can_read_back
 from packer.common.shell import shell_command
-from packer.errors import LastbarError, StoppedError, StoreError
-from packer.geometry.tileset import Tile, TileSet
+from packer.errors import LastbarError
+from packer.geometry.tileset import TileSet
 from packer.handover.blending import Blend, BlendJob, blended_packs, without_upper
-from packer.handover.card import card_text
-from packer.handover.checked_stream import EVERY, CheckedTileStream, HandoverJob, Progress
+from packer.handover.checked_stream import HandoverJob, Progress
 from packer.handover.claims import (
     refuse_foreign_files,
     refuse_foreign_record,
     refuse_links,
     refuse_mixture,
 )
-from packer.handover.crew_folders import mark_complete, mark_pending
+from packer.handover.copy_writing import Copy, CopyWriting
+from packer.handover.crew_folders import mark_pending
 from packer.handover.crews import DeviceCrew, shares
 from packer.handover.drafting import (
     CopyDraft,
@@ -43,59 +44,24 @@ from packer.handover.drafting import (
     refuse_no_room,
     refuse_over_budget,
 )
-from packer.handover.entries import (
-    about_file,
-    file_entries,
-    layer_entry,
-    manifest_of,
-    plain_entry,
-    tiles_file,
-)
-from packer.handover.held import depths_of, refuse_below_floor
-from packer.handover.journal import FinishedFile, Journal, clear_journal, write_journal
-from packer.handover.kinds import As, read_back, write
-from packer.handover.loose import file_sha256
-from packer.handover.manifest import CARD, MANIFEST, Manifest
-from packer.handover.resuming import clear_leftovers, finished_before, held_bytes, kept, source_digest
-from packer.handover.target import (
-    clear_away,
-    make_folder,
-    part_of,
-    put_in_place,
-    put_text,
-    sync_folder,
-    system_of,
-)
+from packer.handover.held import refuse_below_floor
+from packer.handover.journal import FinishedFile, clear_journal
+from packer.handover.kinds import As
+from packer.handover.resuming import clear_leftovers, finished_before, held_bytes
+from packer.handover.spreading import spread
+from packer.handover.target import make_folder, system_of
 from packer.planning.brief import Brief
 from packer.planning.pack_dates import check_pack_dates
 from packer.planning.pack_path import pack_path
 from packer.planning.plan import Plan
 from packer.planning.source_layers import derived_from, source_name
+from packer.proof.cluster import ClusterPool
 from packer.store.pack_files import has_pack
-from packer.store.snapshot_reader import ContentDigest, SnapshotReader
+from packer.store.snapshot_reader import SnapshotReader
 from packer.store.source_reader import outdated_tiles
-from packer.store.staged_file import UnlikeError
 from packer.store.wrong_ground import wrong_ground
 
 __all__ = ["Copy", "HandoverReport", "handover"]
-
-
-@dataclass(frozen=True, slots=True)
-class Copy:
-    """A finished folder. `predicted_bytes` is the size expected for its files before any was written.
-
-    `loose_bytes` has for each list of checksums what the loose tiles take that it stands for.
-    """
-
-    folder: Path
-    manifest: Manifest
-    predicted_bytes: int
-    loose_bytes: Mapping[str, int]
-
-    @property
-    def size_bytes(self) -> int:
-        """What its files take, loose tiles as well, the manifest left out."""
-        return sum(file.size_bytes for file in self.manifest.files) + sum(self.loose_bytes.values())
 
 
 @dataclass(frozen=True, slots=True)
@@ -142,6 +108,7 @@ def handover(
     blend: bool = False,
     on_progress: Progress = lambda _doing, _done, _all: None,
     on_note: Callable[[str], None] = lambda _text: None,
+    cluster: ClusterPool | None = None,
 ) -> HandoverReport:
     """Write what the plan asks for and the packs hold, as sealed files for devices.
 
@@ -149,7 +116,8 @@ def handover(
     "auto" takes what the target's file system is sure to take and None means no limit; what a FAT file system cannot
     take is never tried. `blend` makes one layer of each that lies over another and the one below. `on_progress` gets
     what is being done to which file, the tiles done and their number, and `on_note` a sentence on each file of which
-    something was there from a handover that was cut off. A body that does not match its hash, its place or
+    something was there from a handover that was cut off. The workers of a `cluster` write the files, each by the same
+    code; then nothing may be fetched into the packs meanwhile. A body that does not match its hash, its place or
     its format is never handed over: it raises StoreError, or with `allow_gaps` counts as damaged and is named on the
     card. Raises InputError for what cannot be done as asked, LastbarError for an incomplete plan, DiskError for a
     target without room.
@@ -175,11 +143,23 @@ def handover(
         limit = _limit(max_file_bytes, to)
         job = HandoverJob(brief, plan, store, readers, as_, limit, allow_gaps, on_progress, note, blends)
         copies = draft(plan, without_upper(shares(plan, crews), blends), readers, to, as_, limit)
-        return HandoverReport(_handed_over(job, copies, to, with_crews=bool(crews)), tuple(notes))
+        return HandoverReport(_handed_over(job, copies, to, cluster, with_crews=bool(crews)), tuple(notes))
+
+
+def _written_here(works: Sequence[CopyWriting]) -> tuple[Copy, ...]:
+    """Write one folder after the other. If the process dies: as for `handover`."""
+    copies = []
+    for work in works:
+        work.begin()
+        for file in work.copy.files:
+            if not work.keep(file):
+                work.write(file)
+        copies.append(work.finish())
+    return tuple(copies)
 
 
 def _handed_over(
-    job: HandoverJob, copies: Sequence[CopyDraft], to: Path, *, with_crews: bool
+    job: HandoverJob, copies: Sequence[CopyDraft], to: Path, cluster: ClusterPool | None, *, with_crews: bool
 ) -> tuple[Copy, ...]:
     """Refuse what cannot be done, then write the copies. If the process dies: as for `handover`."""
     _refuse_short(job, copies)
@@ -189,17 +169,27 @@ def _handed_over(
         clear_leftovers(copy)
     finished = {copy.folder: finished_before(job, copy) for copy in copies}
     refuse_long_names(copies, job.plan, job.kind)
-    refuse_no_room(copies, to, lambda copy, file: held_bytes(copy, file, finished[copy.folder]))
+    there = partial(_there, finished, spread=cluster is not None)
+    refuse_no_room(copies, to, there, at_once=cluster is not None)
     if with_crews:
         make_folder(to)
         mark_pending(to, [copy.folder.name for copy in copies])
-    written = tuple(
-        _write_copy(job, copy, names, finished[copy.folder]) for copy, names in zip(copies, ours, strict=True)
-    )
+    works = [
+        CopyWriting(job, copy, names, finished[copy.folder]) for copy, names in zip(copies, ours, strict=True)
+    ]
+    written = _written_here(works) if cluster is None else spread(works, cluster)
     # Until all copies are there, a run that is cut off finds in each what it may keep.
     for copy in copies:
         clear_journal(copy.folder)
     return written
+
+
+def _there(
+    finished: Mapping[Path, Mapping[str, FinishedFile]], copy: CopyDraft, file: FileDraft, *, spread: bool
+) -> int:
+    """What of a file is on the disk already, in bytes. Workers of a cluster go on with no half of one."""
+    known = finished[copy.folder]
+    return 0 if spread and file.name not in known else held_bytes(copy, file, known)
 
 
 def _readers(
@@ -284,109 +274,3 @@ def _limit(asked: int | Literal["auto"] | None, to: Path) -> int | None:
     if system.strict and system.limit_bytes is not None:
         return min(asked or system.limit_bytes, system.limit_bytes)
     return asked
-
-
-def _write_copy(
-    job: HandoverJob, copy: CopyDraft, ours: set[str], finished: Mapping[str, FinishedFile]
-) -> Copy:
-    """Write one folder, but for the files that an earlier run finished. If the process dies: as for `handover`."""
-    make_folder(copy.folder)
-    crew = copy.share.crew.name if copy.share.crew else None
-    journal = Journal(frozenset(ours | {file.name for file in copy.files}), crew, finished)
-    write_journal(copy.folder, journal)
-    clear_away(copy.folder / MANIFEST)
-    sync_folder(copy.folder)
-    damaged: dict[str, set[Tile]] = {name: set() for name in copy.layers}
-    written: list[FinishedFile] = []
-    for file in copy.files:
-        known = journal.finished.get(file.name)
-        if known is None or not kept(job, copy, file, known):
-            known, journal = _write_file(job, copy, file, damaged[file.layer], journal)
-        written.append(known)
-    entries = tuple(entry for file in written for entry in file.entries)
-    loose_bytes = {file.entries[0].name: file.tiles_bytes for file in written if job.kind == "folder"}
-    depths = depths_of(job.plan, copy.layers, damaged)
-    layers = {
-        name: layer_entry(job, layer, TileSet.from_tiles(damaged[name]), depths)
-        for name, layer in copy.layers.items()
-    }
-    manifest = manifest_of(job, copy, layers, entries)
-    put_text(copy.folder / CARD, card_text(manifest, job.plan, loose_bytes))
-    manifest = manifest.model_copy(update={"files": (*entries, plain_entry(copy.folder / CARD, CARD, None))})
-    if copy.share.crew:
-        mark_complete(copy.folder.parent, copy.folder.name, manifest)
-    put_text(copy.folder / MANIFEST, manifest.as_text())
-    return Copy(copy.folder, manifest, copy.predicted_bytes, loose_bytes)
-
-
-def _write_file(
-    job: HandoverJob, copy: CopyDraft, file: FileDraft, damaged: set[Tile], journal: Journal
-) -> tuple[FinishedFile, Journal]:
-    """Write, sync, read back, note and name one file, or go on with the half of it that is there.
-
-    If the process dies: the final name is the old file's or the new file's, or there is none; the half-written one can
-    be gone on with.
-    """
-    final = copy.folder / file.name
-    part = part_of(final)
-    try:
-        stream = _written(job, file, part, damaged)
-        # The hash goes first: it reads the file in one sweep, and the check after it finds that in memory.
-        sha256 = file_sha256(tiles_file(job, part))
-        _check_back(job, file, part, stream.tally)
-    except StoppedError:
-        raise  # it may be gone on with
-    except Exception:
-        _discard(part)
-        raise
-    entries = tuple(file_entries(job, file, part, stream, sha256))
-    found = FinishedFile(of=source_digest(job, file), entries=entries, tiles_bytes=stream.tiles_bytes)
-    if stream.whole:  # what was left out may be mended by then
-        journal = replace(journal, finished={**journal.finished, file.name: found})
-        write_journal(copy.folder, journal)
-    put_in_place(part, final)
-    return found, journal
-
-
-def _written(job: HandoverJob, file: FileDraft, part: Path, damaged: set[Tile]) -> CheckedTileStream:
-    """Write a file under its hidden name; where what is there cannot be gone on with, from its beginning."""
-    about = about_file(job, file)
-    stream = CheckedTileStream(job, file, damaged)
-    try:
-        kept = write(job.kind, part, about, stream, stream.found, job.limit_bytes, stream.go_on)
-    except UnlikeError:
-        job.on_note(
-            f"{file.name}: what is there of it is not what would be written now, so it is begun again. The packs or "
-            "the brief have changed, or the card lost something."
-        )
-        _discard(part)
-        stream = CheckedTileStream(job, file, damaged)
-        write(job.kind, part, about, stream, stream.found, job.limit_bytes, stream.go_on)
-        kept = 0
-    if kept:
-        job.on_note(
-            f"{file.name}: {kept:,} of {len(file.listing):,} tiles were there from a handover that was cut off. Each "
-            "was held against the pack; the rest was written."
-        )
-    return stream
-
-
-def _discard(part: Path) -> None:
-    clear_away(part)
-    clear_away(part.with_name(f"{part.name}-journal"))
-
-
-def _check_back(job: HandoverJob, file: FileDraft, part: Path, written: ContentDigest) -> None:
-    every, done = sum(written.by_zoom.values()), 0
-
-    def on_tile() -> None:
-        nonlocal done
-        if done % EVERY == 0:
-            job.on_progress(f"reading back {file.name}", done, every)
-        done += 1
-
-    if read_back(job.kind, part, on_tile) != written:
-        raise StoreError(
-            f"{file.name} did not read back as it was written, so it was discarded. The disk or card is failing, or "
-            "is smaller than it claims. Use another one."
-        )

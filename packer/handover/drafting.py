@@ -272,16 +272,18 @@ def refuse_no_room(
     copies: Sequence[CopyDraft],
     to: Path,
     there: Callable[[CopyDraft, FileDraft], int] = lambda _copy, _file: 0,
+    *,
+    at_once: bool = False,
 ) -> None:
-    """Raise DiskError unless the files find room, one after the other, each in place of an older one. `there` are the
-    bytes of a file that are on the disk already."""
+    """Raise DiskError unless the files find room, one after the other, each in place of an older one; or `at_once`, all
+    beside the older ones. `there` are the bytes of a file that are on the disk already."""
     taken = peak = _BESIDES_BYTES * len(copies)
     for copy in copies:
         for file in copy.files:
             more = max(file.predicted_bytes - there(copy, file), 0)
             peak = max(peak, taken + more)
             old = copy.folder / file.name
-            taken += more - (old.stat().st_size if more and old.is_file() else 0)
+            taken += more - (old.stat().st_size if more and old.is_file() and not at_once else 0)
     free = free_bytes(to)
     if peak > free:
         raise DiskError(

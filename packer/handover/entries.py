@@ -9,8 +9,9 @@ from pathlib import Path
 from packer.geometry.shapes import enclosing
 from packer.geometry.tileset import TileSet
 from packer.handover.blending import Blend
-from packer.handover.checked_stream import CheckedTileStream, HandoverJob
+from packer.handover.checked_stream import FileWork, HandoverJob
 from packer.handover.drafting import CopyDraft, FileDraft, LayerDraft
+from packer.handover.file_writing import WrittenFile, tiles_file
 from packer.handover.ground import degrees, ground
 from packer.handover.held import CopyDepths
 from packer.handover.kinds import About
@@ -29,7 +30,7 @@ __all__ = [
     "layer_entry",
     "manifest_of",
     "plain_entry",
-    "tiles_file",
+    "work_of",
 ]
 
 _LONGEST_WORDS = 4000  # as the manifest takes
@@ -48,30 +49,25 @@ def about_file(job: HandoverJob, file: FileDraft) -> About:
     )
 
 
-def tiles_file(job: HandoverJob, part: Path) -> Path:
-    """The file whose hash stands for the tiles: the sealed file itself, or the list of the loose ones."""
-    return part / SUMS if job.kind == "folder" else part
+def work_of(job: HandoverJob, file: FileDraft) -> FileWork:
+    """What it takes to write a file."""
+    return FileWork(file, about_file(job, file), job.kind, job.limit_bytes, job.allow_gaps, job.verify)
 
 
-def file_entries(
-    job: HandoverJob, file: FileDraft, part: Path, stream: CheckedTileStream, sha256: str
-) -> list[FileEntry]:
-    """The manifest's entries for a file that still has its hidden name, the one with tiles first.
-
-    `sha256` is that of its `tiles_file`.
-    """
+def file_entries(job: HandoverJob, file: FileDraft, part: Path, written: WrittenFile) -> list[FileEntry]:
+    """The manifest's entries for a file that still has its hidden name, the one with tiles first."""
     name = f"{file.name}/{SUMS}" if job.kind == "folder" else file.name
-    box = degrees(ground(stream.found().tiles))
+    box = degrees(ground(written.tiles))
     first = FileEntry(
         name=name,
         kind=job.kind,
         layer=file.layer,
         part=file.part,
         parts=file.parts,
-        size_bytes=tiles_file(job, part).stat().st_size,
-        sha256=sha256,
-        tiles_sha256=stream.tally.digest,
-        by_zoom={str(zoom): count for zoom, count in sorted(stream.tally.by_zoom.items())},
+        size_bytes=tiles_file(job.kind, part).stat().st_size,
+        sha256=written.sha256,
+        tiles_sha256=written.tiles_sha256,
+        by_zoom={str(zoom): count for zoom, count in sorted(written.by_zoom.items())},
         ground=(round(box.west, 6), round(box.south, 6), round(box.east, 6), round(box.north, 6)),
     )
     if job.kind != "folder":

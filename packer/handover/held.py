@@ -6,7 +6,7 @@ from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, replace
 
 from packer.errors import LastbarError
-from packer.geometry.tileset import Tile, TileSet
+from packer.geometry.tileset import TileSet
 from packer.handover.drafting import CopyDraft, LayerDraft
 from packer.planning.plan import Plan
 from packer.proof.depth_words import below_text, depth_text, floor_reasons
@@ -37,18 +37,17 @@ class CopyDepths:
 
 
 def depths_of(
-    plan: Plan, layers: Mapping[str, LayerDraft], damaged: Mapping[str, set[Tile]] | None = None
+    plan: Plan, layers: Mapping[str, LayerDraft], damaged: Mapping[str, TileSet] | None = None
 ) -> CopyDepths:
     """The depths of a copy with these layers, of which the tiles in `damaged` are left out."""
     own = replace(plan, layers={name: layer.plan for name, layer in layers.items()})
-    ground = {name: _ground(layer, (damaged or {}).get(name, set())) for name, layer in layers.items()}
+    ground = {name: _ground(layer, (damaged or {}).get(name, TileSet())) for name, layer in layers.items()}
     areas = area_depths(own, ground)
     short = not all(depth.reaches_floor for depth in areas)
     return CopyDepths(areas, waypoint_depths(own, ground), walk(own, ground) if short else ())
 
 
-def _ground(layer: LayerDraft, damaged: set[Tile]) -> Holdings:
-    corrupt = TileSet.from_tiles(damaged)
+def _ground(layer: LayerDraft, corrupt: TileSet) -> Holdings:
     stored = layer.held - corrupt
     return Holdings(stored, layer.missing, layer.absent, corrupt, partial=stored & layer.partial)
 

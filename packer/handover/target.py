@@ -31,6 +31,7 @@ from packer.store.disk_errors import translated
 __all__ = [
     "FAT_LIMIT_BYTES",
     "FileSystem",
+    "attempt_of",
     "clear_away",
     "cluster_bytes",
     "free_bytes",
@@ -137,6 +138,11 @@ def cluster_bytes(folder: Path) -> int:
 def part_of(final: Path) -> Path:
     """The hidden name under which a file or folder is made."""
     return final.with_name(f".{final.name}{_HIDDEN}")
+
+
+def attempt_of(final: Path, attempt: str) -> Path:
+    """The hidden name of one of several attempts to make a file, which nobody else's attempt has."""
+    return final.with_name(f".{final.name}.{attempt}{_HIDDEN}")
 
 
 def leftovers(folder: Path) -> Iterator[Path]:

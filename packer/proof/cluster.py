@@ -12,11 +12,11 @@ from concurrent.futures import Executor
 from dataclasses import dataclass
 from urllib.parse import urlsplit
 
-from packer.errors import InputError
+from packer.errors import InputError, LastbarError, StoreError
 from packer.sources.own_names import is_loopback
 from packer.version import __version__
 
-__all__ = ["ClusterPool", "cluster_pool"]
+__all__ = ["ClusterPool", "cluster_faults", "cluster_pool"]
 
 _CONNECT_S = 10
 
@@ -50,7 +50,7 @@ def cluster_pool(address: str | None) -> Iterator[ClusterPool | None]:
     except (OSError, ValueError, TypeError) as fault:
         raise InputError(
             f"No Dask scheduler answers at {address} ({fault}). Check the address, and the certificates in Dask's "
-            "settings, or leave out --cluster to verify on this machine."
+            "settings, or leave out --cluster to do it on this machine."
         ) from None
     with client:
         versions: dict[str, str] = client.run(_version)
@@ -66,6 +66,21 @@ def cluster_pool(address: str | None) -> Iterator[ClusterPool | None]:
                 )
         threads = sum(client.nthreads().values())
         yield ClusterPool(address, client.get_executor(pure=False), threads)
+
+
+@contextlib.contextmanager
+def cluster_faults(pool: ClusterPool, what: str, again: str) -> Iterator[None]:
+    """What is done with the results of workers: raises StoreError for whatever ends a worker, a scheduler or the way
+    there. `what` did not come to its end then, and `again` is what to do once more."""
+    try:
+        yield
+    except LastbarError:
+        raise
+    except Exception as fault:
+        raise StoreError(
+            f"The cluster at {pool.address} did not finish {what} ({type(fault).__name__}). {again.capitalize()} "
+            "again, or without --cluster."
+        ) from fault
 
 
 def _check(address: str) -> None:

@@ -25,8 +25,8 @@ from pathlib import Path
 
 from packer.common.stop_signal import StopSignal
 from packer.content.payload import fault_of
-from packer.errors import LastbarError, StoreError
-from packer.proof.cluster import ClusterPool
+from packer.errors import StoreError
+from packer.proof.cluster import ClusterPool, cluster_faults
 from packer.proof.results import Depth
 from packer.store.audit_chunk import Check, Chunk, Fault, audit_chunk, audit_same_chunk, file_mark
 
@@ -133,15 +133,8 @@ class Sweeper:
         self, cluster: ClusterPool, pack: Path, chunks: Mapping[int, Chunk], check: Check | None
     ) -> Iterator[_Found]:
         task = partial(audit_same_chunk, pack.resolve(), file_mark(pack), check=check)
-        try:
+        with cluster_faults(cluster, f"the check of {pack}", "verify"):
             yield from self._shared_out(cluster.executor, task, chunks)
-        except (LastbarError, GeneratorExit):
-            raise
-        except Exception as fault:  # whatever ends a worker, a scheduler or the way there
-            raise StoreError(
-                f"The cluster at {cluster.address} did not finish the check of {pack} ({type(fault).__name__}). Verify "
-                "again, or without --cluster."
-            ) from fault
 
     def _shared_out(
         self, pool: Executor, task: Callable[..., tuple[int, list[Fault]]], chunks: Mapping[int, Chunk]

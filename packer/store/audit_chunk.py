@@ -23,6 +23,7 @@ __all__ = [
     "audit_same_chunk",
     "check_chunk",
     "file_mark",
+    "refuse_other_file",
     "xyz",
 ]
 
@@ -51,6 +52,12 @@ def audit_same_chunk(
     path: Path, mark: tuple[int, ...], chunk: Chunk, check: Check | None
 ) -> tuple[int, list[Fault]]:
     """As `audit_chunk`, on another machine: only if that sees the very file, by its `mark`. Raises StoreError."""
+    refuse_other_file(path, mark)
+    return audit_chunk(path, chunk, check)
+
+
+def refuse_other_file(path: Path, mark: tuple[int, ...]) -> None:
+    """Raise StoreError on another machine that does not see the very file, by its `mark`."""
     try:
         seen = file_mark(path)
     except OSError as fault:
@@ -58,9 +65,8 @@ def audit_same_chunk(
     if seen != mark:
         raise StoreError(
             f"A worker of the cluster sees another file at {path} than this machine. All have to reach the same packs "
-            "by the same path."
+            "by the same path, and nothing may be fetched into them meanwhile."
         )
-    return audit_chunk(path, chunk, check)
 
 
 def audit_chunk(

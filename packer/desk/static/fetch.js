@@ -8,6 +8,7 @@ import { askKey } from "./key-field.js";
 import { logPart } from "./log.js";
 import { noticePart } from "./notices.js";
 import { fetchChoices } from "./fetch-choices.js";
+import { handsChoice, joining } from "./hands.js";
 import { otherHands } from "./other-hands.js";
 import { programsPart } from "./programs.js";
 import { forgetPace, standing } from "./standing.js";
@@ -28,7 +29,7 @@ export function fetchPanel() {
   const running = job && ["running", "stopping"].includes(job.state);
   const elsewhere = running ? null : store.state?.elsewhere;
   const state = running ? under(job) : elsewhere ? beside(elsewhere) : idle(job);
-  return [make("h2", { text: "Fetch" }), ...state, ...(elsewhere ? [] : atMostPart()), ...noticePart(), logPart(), ...(running || elsewhere ? [] : otherHands())];
+  return [make("h2", { text: "Fetch" }), ...state, ...(elsewhere || (running && job.options.hands) ? [] : atMostPart()), ...noticePart(), logPart(), ...(running || elsewhere ? [] : otherHands())];
 }
 
 /**
@@ -65,10 +66,17 @@ function idle(job) {
   when.addEventListener("change", () => { depart = when.value; });
   const whole = Boolean(job?.result?.complete) && store.state?.steps.fetch.mood === "done";
   const more = fetchChoices();
-  const start = action(whole ? "Fetch again" : job ? "Go on" : "Start", () => store.startJob("fetch", { ...(depart ? { depart } : {}), ...more.options() }), whole ? "quiet" : "");
+  const hands = handsChoice();
+  const refusal = make("p.warning", { role: "alert", hidden: true });
+  const begin = async () => {
+    const begun = await store.startJob("fetch", { ...(depart ? { depart } : {}), ...more.options(), ...hands.options() });
+    refusal.textContent = store.refusal;
+    refusal.hidden = begun;
+  };
+  const start = action(whole ? "Fetch again" : job ? "Go on" : "Start", begin, whole ? "quiet" : "");
   start.disabled = Boolean(store.state?.lacks);
   const leave = make("label.field", {}, make("span", { text: "Be done by (departure)" }), when);
-  const lines = [...needs(), ...programsPart(), ...power(), leave, more.part, make("p.hint", { text: "Closing this page stops nothing. The terminal that runs the desk has to stay open." }), start];
+  const lines = [...needs(), ...programsPart(), ...power(), leave, more.part, hands.part, make("p.hint", { text: "Closing this page stops nothing. The terminal that runs the desk has to stay open." }), refusal, start];
   lines.unshift(...changedPart());
   if (job?.error) lines.unshift(make("p.warning", { text: job.error }));
   if (job?.result) lines.unshift(...outcome(job.result), ...(whole ? [action("Now check it", () => store.open("proof"))] : []));
@@ -98,7 +106,7 @@ function outcome(result) {
 
 /** @param {any} job @returns {Node[]} */
 function under(job) {
-  if (!job.progress.layers) return [make("p", { text: "Starting.", role: "status" }), stopper(job)];
+  if (!job.progress.layers) return [make("p", { text: "Starting.", role: "status" }), ...joining(job), stopper(job)];
   return [...power(), ...standing(job, waits(job.progress.layers)), ...outlook(job.progress.layers, job), stopper(job)];
 }
 

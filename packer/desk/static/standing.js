@@ -2,6 +2,7 @@
 // be laid out and painted as a whole.
 
 import { make } from "./dom.js";
+import { handsForm, handsPart } from "./hands.js";
 import { bytes, clock, count } from "./words.js";
 
 /** @type {{at: number, bytes: number, done: number}[]} */
@@ -25,12 +26,15 @@ export function standing(job, waits) {
   const share = make("p.large", { role: "status" });
   const all = make("progress", { "aria-label": "All tiles" });
   const figures = make("p");
+  const hands = handsPart(job);
   const bars = areas(job.progress.layers).map(({ area }) => {
     const bar = make("progress", { max: 1 });
     const depths = make("span.depths");
     return { bar, depths, line: make("li", {}, make("span.name", { text: area }), bar, depths) };
   });
-  const show = (/** @type {any} */ { progress: told }) => {
+  const show = (/** @type {any} */ now) => {
+    const told = now.progress;
+    hands.show(now);
     set(share, `${Math.floor((100 * told.done) / Math.max(told.planned, 1))} %`);
     all.max = told.planned || 1;
     all.value = told.done;
@@ -43,7 +47,7 @@ export function standing(job, waits) {
   };
   show(job);
   shown = { form: form(job), show };
-  return [share, all, figures, ...waits, make("h3", { text: "By area" }), make("ul.bars", {}, ...bars.map(({ line }) => line))];
+  return [share, all, figures, ...waits, ...hands.nodes, make("h3", { text: "By area" }), make("ul.bars", {}, ...bars.map(({ line }) => line))];
 }
 
 /**
@@ -61,9 +65,10 @@ export function moved(job) {
  * All of a job that stands in the panel and is no figure that moves.
  * @param {any} job
  */
-function form({ state, started, progress }) {
+function form(job) {
+  const { state, started, progress } = job;
   const layers = Object.entries(progress.layers).map(([name, one]) => [name, one.pause, one.departure, Object.keys(one.areas)]);
-  return JSON.stringify([state, started, layers]);
+  return JSON.stringify([state, started, layers, handsForm(job)]);
 }
 
 /** @param {HTMLElement} element @param {string} text */

@@ -21,6 +21,7 @@ class Store extends EventTarget {
     this.step = "ground";
     this.figuresTrue = false;
     this.trouble = "";
+    this.refusal = ""; // the last one
     this.following = new AbortController();
   }
 
@@ -121,7 +122,8 @@ class Store extends EventTarget {
       if ("theirs" in fault.told) this.tell("elsewhere", fault.told);
       else this.take(await get("/api/state"));
     }
-    this.tell("notice", fault instanceof Refused ? fault.message : "The desk does not answer. Is it still running?");
+    this.refusal = fault instanceof Refused ? fault.message : "The desk does not answer. Is it still running?";
+    this.tell("notice", this.refusal);
   }
 
   /**

@@ -88,6 +88,7 @@ class HandState:
             "" if wait is None else wait.reason,
             "" if wait is None else wait.where or "",
             next(iter(self.failed.values()), ""),
+            sum(share.starts for share in self.shares.values()),
         )
 
     def share(self, gate: str) -> Caps:
