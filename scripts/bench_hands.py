@@ -2,7 +2,7 @@
 
     scripts/bench-hands                   # all of it
     scripts/bench-hands links             # three hands behind three uplinks of 4 Mbit/s, and of 4, 4 and 1
-    scripts/bench-hands kills --kills 30  # hands that are killed at random moments, frozen and started again
+    scripts/bench-hands kills --kills 30  # killed, frozen and cut off at random; both ledgers
     scripts/bench-hands loopback          # one hand here beside this machine alone, without any link
     scripts/bench-hands writer            # what the planning machine takes of a hand that has every tile at once
 
@@ -15,6 +15,7 @@ from __future__ import annotations
 import argparse
 import asyncio
 import contextlib
+import json
 import os
 import random
 import signal
@@ -27,9 +28,11 @@ import threading
 import time
 import zlib
 from bisect import bisect_left
-from collections.abc import AsyncIterator, Iterator, Sequence
+from collections import Counter
+from collections.abc import AsyncIterator, Callable, Iterator, Sequence
 from contextlib import asynccontextmanager
-from dataclasses import dataclass, field
+from dataclasses import dataclass, field, replace
+from functools import partial
 from pathlib import Path
 from urllib.parse import urlsplit
 
@@ -38,17 +41,20 @@ from packer.content.digest import body_hash
 from packer.fetching.hands.channel import open_channel
 from packer.fetching.hands.host import Hands
 from packer.fetching.hands.join_code import JoinCode, hand_context
-from packer.fetching.reports import FetchReport, LayerProgress
+from packer.fetching.reports import FetchReport, LayerProgress, Options
 from packer.fetching.run import run_fetch
+from packer.geometry.tileset import Tile
 from packer.planning.brief import Brief
 from packer.planning.plan import plan
 from packer.version import __version__
 from tests.support.fault_script import Link
+from tests.support.lease_ledger import LeaseLedger, recorded_leases
 from tests.support.link import SharedLink
 from tests.tile_server import TileServer, answer, png
 
 TILE_BYTES = 15_000
 MBIT = 1e6
+_ON_THE_WAY_S = 0.5  # of a request, until this server's thread has written it down
 _AT_WORK = 20  # tiles from a hand, after which its link is full
 BRIEF = """
 title = "Hands"
@@ -73,11 +79,19 @@ class Ledger(TileServer):
     def __init__(self) -> None:
         super().__init__(self._tile, delay_s=0.01)
         self.arrivals: list[float] = []
+        self.requests: list[tuple[float, Tile]] = []
         rng = random.Random(1)
         self._noise = rng.randbytes(TILE_BYTES - 200)
 
+    async def _answer(self, head: str, writer: asyncio.StreamWriter) -> None:
+        path, now = head.split()[1], time.monotonic()
+        self.arrivals.append(now)
+        if path.startswith("/survey/"):
+            numbers = path.removeprefix("/survey/").removesuffix(".png").split("/")
+            self.requests.append((now, Tile(*map(int, numbers))))
+        await super()._answer(head, writer)
+
     def _tile(self, path: str) -> bytes | None:
-        self.arrivals.append(time.monotonic())
         if not path.startswith("/survey/"):
             return None
         return answer("200 OK", self.body(path))
@@ -253,57 +267,187 @@ def links(east: float) -> None:
     )
 
 
+class Relay:
+    """Between a hand and the planning machine. While it is cut, what is sent is kept, and nobody hears of it."""
+
+    def __init__(self, target: str) -> None:
+        host, _, port = target.rpartition(":")
+        self._target = (host, int(port))
+        self.line = asyncio.Event()
+        self.line.set()
+        self.place = ""
+        self._streams: set[asyncio.StreamWriter] = set()
+
+    async def start(self) -> Relay:
+        self._server = await asyncio.start_server(self._accept, "127.0.0.1", 0)
+        self.place = f"127.0.0.1:{self._server.sockets[0].getsockname()[1]}"
+        return self
+
+    def close(self) -> None:
+        self._server.close()
+        for stream in self._streams:
+            stream.transport.abort()
+
+    async def _accept(self, reader: asyncio.StreamReader, writer: asyncio.StreamWriter) -> None:
+        self._streams.add(writer)
+        with contextlib.suppress(OSError):
+            out_reader, out_writer = await asyncio.open_connection(*self._target)
+            self._streams.add(out_writer)
+            await asyncio.gather(self._pass(reader, out_writer), self._pass(out_reader, writer))
+        writer.transport.abort()
+
+    async def _pass(self, reader: asyncio.StreamReader, writer: asyncio.StreamWriter) -> None:
+        try:
+            while data := await reader.read(65_536):
+                await self.line.wait()
+                writer.write(data)
+                await writer.drain()
+        finally:
+            writer.close()
+
+
+def plan_and_lend(path: str, leases: str) -> None:
+    """A planning machine that writes down which tiles it lends to whom, and until when."""
+    from packer.fetching.hands import hands_fetcher
+
+    read = Brief.read(Path(path))
+    with Path(leases).open("a", encoding="utf-8") as file:
+
+        def note(what: str, hand: str, when: float, tiles: Sequence[Tile]) -> None:
+            file.write(json.dumps([what, hand, when, [list(tile) for tile in tiles]]) + "\n")
+            file.flush()
+
+        note("began", "", time.monotonic(), [])
+        vars(hands_fetcher)["TileLeases"] = recorded_leases(note, time.monotonic)
+        report = asyncio.run(run_fetch(read, plan(read), hands=Hands(0, "127.0.0.1", _show)))
+    sys.exit(not report.complete)
+
+
+def start_planner(brief: Brief, leases: Path) -> subprocess.Popen[bytes]:
+    command = [sys.executable, "-m", "scripts.bench_hands", "--planner", str(brief.path), str(leases)]
+    return subprocess.Popen(command, stdout=subprocess.PIPE)
+
+
+def _show(code: str) -> None:
+    print(code, flush=True)
+
+
+@dataclass
+class Ordeal:
+    """Three hands and a planning machine in processes, to each of which something happens at random moments."""
+
+    brief: Brief
+    leases: Path
+    server: Ledger
+    chance: random.Random
+    counts: Counter[str] = field(default_factory=Counter)
+    hands: list[tuple[subprocess.Popen[bytes], Relay]] = field(default_factory=list)
+    spent: list[subprocess.Popen[bytes]] = field(default_factory=list)
+    later: list[tuple[float, Callable[[], None]]] = field(default_factory=list)
+
+    async def run(self, kills: int) -> None:
+        """Until the fetch is complete. Raises AssertionError if it does not come so far."""
+        await self._start_planner()
+        self.hands = [await self._hand(number) for number in range(3)]
+        acts = ["kill"] * kills + ["freeze"] * 4 + ["cut"] * 4 + ["kill the planning machine"] * 2
+        self.chance.shuffle(acts)
+        whole = plan(self.brief).count
+        for number, act in enumerate(acts):
+            await self._until(whole * (number + 1) // (len(acts) + 4))
+            if self.planner.poll() is not None:
+                break
+            await self._do(act)
+            self.counts[act] += 1
+        while self.planner.poll() is None:
+            await self._moment()
+        assert self.planner.returncode == 0, "the planning machine has failed"
+        for _, event in self.later:
+            event()
+        await asyncio.to_thread(end, [*(process for process, _ in self.hands), *self.spent])
+        for _, relay in self.hands:
+            relay.close()
+
+    async def _until(self, tiles: int) -> None:
+        while len(self.server.tiles_asked) < tiles and self.planner.poll() is None:
+            await self._moment()
+
+    async def _moment(self) -> None:
+        await asyncio.sleep(0.2)
+        for when, event in [due for due in self.later if due[0] <= time.monotonic()]:
+            self.later.remove((when, event))
+            event()
+
+    async def _do(self, act: str) -> None:
+        number = self.chance.randrange(3)
+        process, relay = self.hands[number]
+        match act:
+            case "kill":
+                process.kill()
+                process.wait()
+                relay.close()
+            case "freeze":
+                process.send_signal(signal.SIGSTOP)
+                self.later.append((time.monotonic() + 60, partial(process.send_signal, signal.SIGCONT)))
+                self.spent.append(process)
+            case "cut":
+                relay.line.clear()
+                self.later.append((time.monotonic() + self.chance.choice([5.0, 40.0]), relay.line.set))
+                self.spent.append(process)
+            case _:
+                self.planner.kill()
+                self.planner.wait()
+                await self._start_planner()
+                return
+        self.hands[number] = await self._hand(number)
+
+    async def _start_planner(self) -> None:
+        self.planner = start_planner(self.brief, self.leases)
+        assert self.planner.stdout is not None
+        self.code = (await asyncio.to_thread(self.planner.stdout.readline)).decode().strip()
+
+    async def _hand(self, number: int) -> tuple[subprocess.Popen[bytes], Relay]:
+        code = JoinCode.read(self.code)
+        relay = await Relay(code.place).start()
+        return start_hand(str(replace(code, place=relay.place)), f"hand {number}"), relay
+
+
+def rows_of(pack: Path) -> list[list[tuple[object, ...]]]:
+    """All that a pack says of tiles, apart from when it was."""
+    with contextlib.closing(sqlite3.connect(pack)) as db:
+        return [sorted(db.execute(query).fetchall()) for query in _ROWS]
+
+
+_ROWS = (
+    "SELECT zoom_level, tile_column, tile_row, hash, data, seal, etag, modified, fresh_until "
+    "FROM placement JOIN blob ON blob.id = blob_id",
+    "SELECT zoom_level, tile_column, tile_row, status FROM absent",
+    "SELECT zoom_level, tile_column, tile_row, kind, reason FROM trouble",
+)
+
+
 def kills(count: int, seed: int) -> None:
-    """Three hands, killed or frozen at random moments and started again, until the fetch is complete."""
-    chance = random.Random(seed)
-
-    async def go(brief: Brief, whole: int) -> tuple[int, int]:
-        killed = frozen = 0
-        async with running(brief, 1) as run:
-            code = await run.code
-            hands = [start_hand(code, f"hand {n}") for n in range(3)]
-            asleep: list[subprocess.Popen[bytes]] = []
-            while not run.task.done() and killed < count:
-                await run.until((run.stored[-1][1] if run.stored else 0) + whole // (count + count // 3 + 2))
-                if run.task.done():
-                    break
-                number = chance.randrange(3)
-                if chance.random() < 0.15:
-                    hands[number].send_signal(signal.SIGSTOP)
-                    asleep.append(hands[number])
-                    frozen += 1
-                else:
-                    hands[number].kill()
-                    hands[number].wait()
-                    killed += 1
-                hands[number] = start_hand(code, f"hand {number}")
-                if len(asleep) > 1:
-                    asleep[0].send_signal(signal.SIGCONT)
-                    hands.append(asleep.pop(0))
-            for process in asleep:
-                process.send_signal(signal.SIGCONT)
-            report = await run.task
-            assert report.complete
-            await asyncio.to_thread(end, [*hands, *asleep])
-        return killed, frozen
-
+    """Hands that are killed, frozen for a minute and cut off from the planning machine, which is killed as well; then
+    the ledgers of both sides, request by request, and the pack beside that of one machine."""
     connections, rate = 12, 120
     with Ledger() as server, folder_of(server, connections, rate, 12.9) as brief:
-        whole = plan(brief).count
-        began = time.monotonic()
-        killed, frozen = asyncio.run(go(brief, whole))
+        leases, whole, began = brief.path.parent / "leases.jsonl", plan(brief).count, time.monotonic()
+        ordeal = Ordeal(brief, leases, server, random.Random(seed))
+        asyncio.run(ordeal.run(count))
         took = time.monotonic() - began
-        with contextlib.closing(sqlite3.connect(brief.store_folder / "survey.mbtiles")) as db:
-            rows = db.execute("SELECT zoom_level, tile_column, tile_row, tile_data FROM tiles").fetchall()
-        wrong = sum(
-            data != server.body(f"/survey/{z}/{x}/{(1 << z) - 1 - row}.png") for z, x, row, data in rows
-        )
-        print(
-            f"{killed} kills and {frozen} freezes in {took:.0f} s: {len(rows):,} of {whole:,} tiles, {wrong} wrong"
-        )
-        print(f"most requests at once: {server.most_at_once} of {connections}")
-        print(f"most requests in a second: {server.most_in_a_second()} of {rate}")
-        print(f"asked for again: {server.twice()}, at most {max(server.tiles_asked.values())} times in all")
+        found = LeaseLedger.read(leases).checked(server.requests, _ON_THE_WAY_S)
+        most, most_open, a_second = server.most_at_once, server.most_open, server.most_in_a_second()
+        pack = brief.store_folder / "survey.mbtiles"
+        alone = brief.path.parent / "alone"
+        asyncio.run(run_fetch(brief, plan(brief), Options(store=alone)))
+        same = rows_of(pack) == rows_of(alone / "survey.mbtiles")
+    print(", ".join(f"{act}: {n}" for act, n in sorted(ordeal.counts.items())) + f"; in {took:.0f} s")
+    print(f"requests under way at once: {most} at most, of {connections}; connections open: {most_open}")
+    print(f"requests in a second: {a_second} at most, of {rate}")
+    print(f"{whole:,} tiles, {found.total():,} requests: {found['first']:,} for the first time,")
+    print(f"{found['again']:,} again after the lease before had ended,")
+    print(f"{found['same lease']:,} twice on one lease, {found['outside']:,} outside any lease,")
+    print(f"{found['early']:,} after a restart before a lease that it lost was over")
+    print(f"the pack is that of one machine, apart from times: {'yes' if same else 'NO'}")
 
 
 def loopback(east: float) -> None:
@@ -401,11 +545,14 @@ def main() -> None:
     parser.add_argument(
         "--east", type=float, default=12.4, help="how far the block reaches: more is longer (12.4)"
     )
+    parser.add_argument("--planner", nargs=2, metavar=("BRIEF", "LEASES"), help=argparse.SUPPRESS)
     parser.add_argument("--instant", metavar="CODE", help=argparse.SUPPRESS)
     asked = parser.parse_args()
     if asked.instant:
         asyncio.run(instant_hand(asked.instant))
         return
+    if asked.planner:
+        plan_and_lend(*asked.planner)
     what = asked.what or ["links", "kills", "loopback", "writer"]
     if "links" in what:
         links(asked.east)

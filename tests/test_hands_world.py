@@ -214,6 +214,29 @@ def test_a_stop_of_the_planning_machine_ends_with_whole_packs_and_hands_that_wai
     assert_as_from_one(brief, run_in(monkeypatch, go))
 
 
+def test_a_hand_whose_clock_is_an_hour_off_notes_times_as_the_planning_machine_has_them(
+    brief_for: BriefMaker, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    brief = brief_for(URL, area=AREA, connections=CONNECTIONS)
+
+    def script(url: str, headers: Mapping[str, str]) -> Result:
+        found = usual(url, headers)
+        assert isinstance(found, Response)
+        return Response(found.status, {**found.headers, "cache-control": "max-age=600"}, found.body)
+
+    async def go(world: HandsWorld) -> FetchReport:
+        async with world.planning(brief) as planner:
+            ahead = HandMachine(world, "ahead", skew_s=3600.0)
+            report = await planner.run
+            assert await ahead.task
+            with contextlib.closing(sqlite3.connect(brief.store_folder / "survey.mbtiles")) as db:
+                [(latest,)] = db.execute("SELECT max(fresh_until) FROM placement").fetchall()
+            assert 0 < latest - world.clock.wall() <= 600
+            return report
+
+    assert_as_from_one(brief, run_in(monkeypatch, go, script))
+
+
 def test_hands_whose_planning_machine_dies_find_it_again_and_nothing_that_was_stored_is_asked_for(
     brief_for: BriefMaker, monkeypatch: pytest.MonkeyPatch
 ) -> None:

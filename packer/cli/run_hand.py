@@ -76,7 +76,9 @@ async def _work(joined: Joined, *, below: bool) -> bool:
         if stop.is_set():
             task.cancel()
         else:
-            warn("Finishing requests in progress, then giving back the rest. Press Ctrl-C again to stop now.")
+            _note(
+                "Finishing requests in progress, then giving back the rest. Press Ctrl-C again to stop now."
+            )
             stop.set()
 
     on_stop_signals(asyncio.get_running_loop(), heed)

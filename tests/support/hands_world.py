@@ -73,6 +73,8 @@ class HandsWorld:
     def _note(self, what: str, name: str, when: float, tiles: list[Tile]) -> None:
         if what == "granted":
             self.leases.granted(name, tiles, when)
+        elif what == "extended":
+            self.leases.extended(name, when)
         else:
             self.leases.ended(name, tiles, when, what)
 

@@ -31,6 +31,7 @@ class LeaseLedger:
     """What was granted, in order, by the planning machine's clock."""
 
     grants: dict[Tile, list[Grant]] = field(default_factory=lambda: defaultdict(list))
+    ends: dict[str, float] = field(default_factory=dict)
 
     def granted(self, hand: str, tiles: Iterable[Tile], now: float) -> None:
         """These are out with the hand from now on."""
@@ -46,25 +47,32 @@ class LeaseLedger:
             assert (grant.hand, grant.ended) == (hand, "open")
             grant.end, grant.ended = end, why
 
+    def extended(self, hand: str, ends: float) -> None:
+        """What the hand has it may keep until then."""
+        self.ends[hand] = ends
+
     def restarted(self) -> None:
-        """The planning machine has died: who has what it does not know any more."""
+        """The planning machine has died: who has what it does not know any more, and by when that is over it has
+        written down for itself."""
         for grants in self.grants.values():
             if grants[-1].ended == "open":
-                grants[-1].ended = "lost"
+                grants[-1].end, grants[-1].ended = self.ends[grants[-1].hand], "lost"
 
     def checked(self, asked: Iterable[tuple[float, Tile]], tolerance_s: float = 0.0) -> Counter[str]:
         """Of what a server was asked for, by its clock, which is the same: how many requests were the `first` ones
         for their tiles, `again` for one whose lease before had ended, `same lease` for one asked for twice on one
-        lease, and `outside` any lease. `tolerance_s` is for what a request takes to the server's ledger."""
+        lease, `outside` any lease, and `early` after a restart, before a lease was over that was lost by it.
+        `tolerance_s` is for what a request takes to the server's ledger."""
         found: Counter[str] = Counter()
         used: set[tuple[Tile, float]] = set()
         seen: set[Tile] = set()
         for when, tile in sorted(asked):
-            grant = next(
-                (g for g in self.grants.get(tile, ()) if g.start <= when <= g.end + tolerance_s), None
-            )
-            if grant is None:
+            begun = [grant for grant in self.grants.get(tile, ()) if grant.start <= when]
+            grant = begun[-1] if begun else None
+            if grant is None or when > grant.end + tolerance_s:
                 found["outside"] += 1
+            elif any(before.ended == "lost" and before.end > when for before in begun[:-1]):
+                found["early"] += 1
             elif (tile, grant.start) in used:
                 found["same lease"] += 1
             else:
@@ -85,6 +93,8 @@ class LeaseLedger:
                     ledger.restarted()
                 case "granted":
                     ledger.granted(hand, tiles, when)
+                case "extended":
+                    ledger.extended(hand, when)
                 case _:
                     ledger.ended(hand, tiles, when, what)
         return ledger
@@ -102,8 +112,13 @@ def recorded_leases(
         def take(self, hand: str, tiles: Iterable[Tile], ends: float) -> None:
             some = list(tiles)
             super().take(hand, some, ends)
+            note("extended", hand, self._leases[hand].ends, [])
             if some:
                 note("granted", hand, now(), some)
+
+        def extend(self, hand: str, ends: float) -> None:
+            super().extend(hand, ends)
+            note("extended", hand, ends, [])
 
         def remove(self, hand: str, tile: Tile) -> bool:
             had = super().remove(hand, tile)

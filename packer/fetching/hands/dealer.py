@@ -109,7 +109,7 @@ class Dealer:
         self.note("hand joined", hand=name)
         self._renew_orders()
         self.hands[number].orders = self._version
-        return {"hand": number, "name": name, "orders": self._orders}
+        return {"hand": number, "name": name, "wall": self.clock.wall(), "orders": self._orders}
 
     def _leave(self, message: Message) -> Message:
         self._gone(str(message.get("hand")))

@@ -14,7 +14,7 @@ from typing import Any
 from packer.common.clock import Clock
 from packer.errors import LastbarError, NetworkError
 from packer.fetching.hands.channel import CLOSED, Channel, Message, open_channel
-from packer.fetching.hands.hand_layers import HandLayers, open_layers, wait_of
+from packer.fetching.hands.hand_layers import HandLayers, PlannerClock, open_layers, wait_of
 from packer.fetching.hands.leased_copies import Dealt
 from packer.fetching.hands.leased_tiles import HandLease, LeaseOverError
 from packer.fetching.hands.orders import Orders
@@ -137,8 +137,9 @@ class _HandSession:
             self._news.title, self._news.layers = orders.title, tuple(layer.name for layer in orders.layers)
             self._news.joined = True
             async with AsyncExitStack() as stack:
+                clock = PlannerClock(self._clock, float(found["wall"]) - self._clock.wall())
                 layers = await open_layers(
-                    orders, self._clock, self._lease, self._joined.transport, self._send, stack
+                    orders, clock, self._lease, self._joined.transport, self._send, stack
                 )
                 return await self._work(layers)
         finally:

@@ -40,11 +40,35 @@ from packer.planning.brief import Brief
 from packer.planning.terms import check_layer, user_agent
 from packer.store.records import Record
 
-__all__ = ["HandLayer", "HandLayers", "open_layers", "wait_of"]
+__all__ = ["HandLayer", "HandLayers", "PlannerClock", "open_layers", "wait_of"]
 
 Send = Callable[[str, Sequence[Record], int], Awaitable[None]]
 _ANY = Tile(0, 0, 0)
 _BATCH = 128
+
+
+@dataclass(frozen=True, slots=True)
+class PlannerClock:
+    """The clock of a hand, but for the time of day, which is that of the planning machine: a pack has one."""
+
+    own: Clock
+    ahead_s: float
+
+    def now(self) -> float:
+        """As `Clock.now`."""
+        return self.own.now()
+
+    def wall(self) -> float:
+        """As `Clock.wall`."""
+        return self.own.wall() + self.ahead_s
+
+    async def sleep(self, seconds: float) -> None:
+        """As `Clock.sleep`. If cancelled: nothing is held."""
+        await self.own.sleep(seconds)
+
+    def chance(self) -> float:
+        """As `Clock.chance`."""
+        return self.own.chance()
 
 
 @dataclass(slots=True)

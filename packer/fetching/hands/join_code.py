@@ -144,14 +144,18 @@ def planner_context(identity: Identity) -> ssl.SSLContext:
 def hand_context(code: JoinCode) -> ssl.SSLContext:
     """TLS for a hand: it talks to nobody but the machine with the certificate that the code names.
 
-    Connects once to read that certificate; may take some seconds. Raises NetworkError if nobody is there, or somebody
-    with another certificate.
+    Connects once to read that certificate; may take some seconds. Raises NetworkError if nobody is there, somebody
+    with another certificate, or one that does not take the code.
     """
-    certificate = _seen_certificate(code)
+    certificate, taken = _seen_certificate(code)
     if not hmac.compare_digest(hashlib.sha256(certificate).digest()[:_PRINT_BYTES], code.fingerprint):
         raise NetworkError(
             f"At {code.place} there is not the planning machine that this code is of. Ask the planner for the code of "
             "today. Nothing was sent."
+        )
+    if not taken:
+        raise NetworkError(
+            f"The planning machine at {code.place} does not take this code. Copy it again, as that machine shows it."
         )
     context = ssl.SSLContext(ssl.PROTOCOL_TLS_CLIENT)
     context.minimum_version = ssl.TLSVersion.TLSv1_3
@@ -161,8 +165,9 @@ def hand_context(code: JoinCode) -> ssl.SSLContext:
     return context
 
 
-def _seen_certificate(code: JoinCode) -> bytes:
-    """The certificate that is shown at the place of the code, in DER. Nothing is believed of it yet."""
+def _seen_certificate(code: JoinCode) -> tuple[bytes, bool]:
+    """The certificate that is shown at the place of the code, in DER, and whether the code is taken there. Nothing is
+    believed of it yet."""
     context = ssl.SSLContext(ssl.PROTOCOL_TLS_CLIENT)
     context.check_hostname, context.verify_mode = False, ssl.CERT_NONE
     context.minimum_version = ssl.TLSVersion.TLSv1_3
@@ -172,12 +177,23 @@ def _seen_certificate(code: JoinCode) -> bytes:
             socket.create_connection(code.host_port, timeout=_CONNECT_S) as raw,
             context.wrap_socket(raw) as connection,
         ):
-            return connection.getpeercert(binary_form=True) or b""
+            return connection.getpeercert(binary_form=True) or b"", _is_taken(connection)
     except OSError as fault:
         raise NetworkError(
             f"Nobody answers at {code.place} ({fault.strerror or fault}). Is lastbar fetch --hands running on the "
             "planning machine, and are both in one network?"
         ) from None
+
+
+def _is_taken(connection: ssl.SSLSocket) -> bool:
+    """Whether the other side goes on. In TLS 1.3 it looks at a certificate when the handshake has ended here (RFC
+    8446, section 4.4.2.4), and breaks the connection off with an alert; a planning machine speaks first."""
+    try:
+        return bool(connection.recv(1))
+    except TimeoutError:
+        return True  # it may be slow
+    except OSError:
+        return False
 
 
 def _client(secret: bytes) -> tuple[bytes, bytes]:
