@@ -7,6 +7,7 @@ this machine sees. What it finds is taken as found: a cluster is trusted as this
 from __future__ import annotations
 
 import contextlib
+import logging
 from collections.abc import Iterator
 from concurrent.futures import Executor
 from dataclasses import dataclass
@@ -19,6 +20,7 @@ from packer.version import __version__
 __all__ = ["ClusterPool", "cluster_faults", "cluster_pool"]
 
 _CONNECT_S = 10
+_TALKATIVE = ("distributed", "distributed.client", "tornado.application")
 
 
 @dataclass(frozen=True, slots=True)
@@ -45,6 +47,8 @@ def cluster_pool(address: str | None) -> Iterator[ClusterPool | None]:
         from distributed import Client
     except ImportError:
         raise InputError("--cluster needs the package distributed: pip install 'lastbar[hands]'") from None
+    for name in _TALKATIVE:  # they write tracebacks of what is told in a sentence here
+        logging.getLogger(name).setLevel(logging.CRITICAL)
     try:
         client = Client(address, timeout=_CONNECT_S, set_as_default=False)
     except (OSError, ValueError, TypeError) as fault:
