@@ -10,6 +10,7 @@ from collections.abc import Mapping, Sequence
 from dataclasses import replace
 from datetime import datetime
 from pathlib import Path
+from typing import TYPE_CHECKING
 
 from packer.cli.briefs import brief_with_fresh_offers
 from packer.cli.fetch_changes import warn_of_changes
@@ -27,7 +28,6 @@ from packer.common.units import (
     speed_text,
 )
 from packer.errors import EXIT_NOT_COMPLETE
-from packer.fetching.hands.host import Hands
 from packer.fetching.reports import AreaCoverage, FetchReport, LayerReport, Options
 from packer.fetching.run import fast_loop, run_fetch
 from packer.fetching.run_log import FILE_NAME as LOG_NAME
@@ -36,6 +36,9 @@ from packer.planning.joint import joined
 from packer.planning.plan import Plan, plan
 from packer.proof.below_floor import below_floor
 from packer.sources.address import without_usual_port
+
+if TYPE_CHECKING:
+    from packer.fetching.hands.host import Hands
 
 __all__ = ["exit_code", "run"]
 

@@ -10,6 +10,7 @@ from dataclasses import dataclass, field, replace
 from datetime import datetime
 from functools import partial
 from pathlib import Path
+from typing import TYPE_CHECKING
 
 from packer.common.clock import Clock, SystemClock
 from packer.common.units import counted
@@ -17,7 +18,6 @@ from packer.errors import LastbarError, TermsError
 from packer.fetching.departure import ByteBudget, Countdown, Schedule
 from packer.fetching.derived_run import DerivedRun
 from packer.fetching.hands.hands_gate import HandsGate
-from packer.fetching.hands.host import Hands, RunParts, hands_at_work
 from packer.fetching.hands.one_request_transport import OneRequestTransport
 from packer.fetching.hosts.consent import Consent
 from packer.fetching.hosts.host_identity import SharedGate, gates_for, onward_gates
@@ -47,6 +47,9 @@ from packer.planning.source_layers import asked_of_servers
 from packer.planning.terms import check_terms, user_agent
 from packer.store.writer import PackWriter
 from packer.store.wrong_ground import wrong_ground
+
+if TYPE_CHECKING:
+    from packer.fetching.hands.host import Hands
 
 __all__ = ["fast_loop", "run_fetch"]
 
@@ -236,6 +239,8 @@ class _FetchJob:
         if hands is None:
             await self._work(monitor)
             return
+        from packer.fetching.hands.host import RunParts, hands_at_work  # only here: it takes a while to load
+
         folder = self.options.store or self.brief.store_folder
         parts = RunParts(self.brief, self.plan, folder, self.clock, log, self.layers)
         async with hands_at_work(hands, parts, all_gates) as dealer:
