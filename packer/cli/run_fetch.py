@@ -70,7 +70,7 @@ def run(
         print_json(report.to_dict() | {"below_floor": below})
     else:
         verify = shell_command("verify", *paths, store=store)
-        _show(report, verify, _same_fetch(paths, store, asked.refresh_older_than), below)
+        _show(report, verify, _same_fetch(paths, store, asked), below)
     if debug:
         warn(_processor_text(_processor_s() - used_s, report.total("stored")))
     return exit_code(report, below)
@@ -113,8 +113,9 @@ def exit_code(report: FetchReport, below: Sequence[str]) -> int:
     return 0 if report.complete and not (below or report.wrong_ground) else EXIT_NOT_COMPLETE
 
 
-def _same_fetch(paths: Sequence[Path], store: Path | None, refresh_older_than: str | None) -> str:
-    again = ["--refresh-older-than", refresh_older_than] if refresh_older_than else []
+def _same_fetch(paths: Sequence[Path], store: Path | None, asked: FetchOptions) -> str:
+    again = ["--refresh-older-than", asked.refresh_older_than] if asked.refresh_older_than else []
+    again += ["--hands", asked.hands] if asked.hands else []  # those that wait find it
     return shell_command("fetch", *paths, *again, store=store)
 
 
