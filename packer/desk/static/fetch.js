@@ -22,6 +22,8 @@ const WAITS = {
   "asked to wait": "waiting because the server asked for it.",
 };
 let depart = "";
+// Why nothing was started outlives a panel that is drawn anew meanwhile.
+const refused = { text: "", shown: /** @type {HTMLElement|null} */ (null) };
 
 /** @returns {Node[]} */
 export function fetchPanel() {
@@ -29,7 +31,7 @@ export function fetchPanel() {
   const running = job && ["running", "stopping"].includes(job.state);
   const elsewhere = running ? null : store.state?.elsewhere;
   const state = running ? under(job) : elsewhere ? beside(elsewhere) : idle(job);
-  return [make("h2", { text: "Fetch" }), ...state, ...(elsewhere || (running && job.options.hands) ? [] : atMostPart()), ...noticePart(), logPart(), ...(running || elsewhere ? [] : otherHands())];
+  return [make("h2", { text: "Fetch" }), ...state, ...(elsewhere ? [] : atMostPart()), ...noticePart(), logPart(), ...(running || elsewhere ? [] : otherHands())];
 }
 
 /**
@@ -67,11 +69,14 @@ function idle(job) {
   const whole = Boolean(job?.result?.complete) && store.state?.steps.fetch.mood === "done";
   const more = fetchChoices();
   const hands = handsChoice();
-  const refusal = make("p.warning", { role: "alert", hidden: true });
+  const refusal = make("p.warning", { role: "alert", hidden: !refused.text, text: refused.text });
+  refused.shown = refusal;
   const begin = async () => {
     const begun = await store.startJob("fetch", { ...(depart ? { depart } : {}), ...more.options(), ...hands.options() });
-    refusal.textContent = store.refusal;
-    refusal.hidden = begun;
+    refused.text = begun ? "" : store.refusal;
+    if (!refused.shown) return;
+    refused.shown.textContent = refused.text;
+    refused.shown.hidden = begun;
   };
   const start = action(whole ? "Fetch again" : job ? "Go on" : "Start", begin, whole ? "quiet" : "");
   start.disabled = Boolean(store.state?.lacks);
