@@ -6,6 +6,7 @@ from __future__ import annotations
 import asyncio
 import contextlib
 import itertools
+import resource
 import signal
 import sqlite3
 import subprocess
@@ -20,7 +21,7 @@ from hypothesis import Phase, given, settings
 from hypothesis import strategies as st
 
 from packer.content.digest import body_hash
-from packer.errors import InputError, StoreError
+from packer.errors import DiskError, InputError, StoreError
 from packer.geometry.tileset import RowRun, Tile, TileSet
 from packer.store.figures import mean_sizes, sizes_of
 from packer.store.file_index import FileIndex
@@ -223,6 +224,26 @@ def test_a_tile_that_a_full_file_says_is_lacking_goes_where_there_is_room(tmp_pa
     assert held_in(path) == first
     summary = read_summary(path)
     assert (summary.held, summary.absent, summary.troubles) == (TileSet.from_tiles(tiles), TileSet(), ())
+
+
+def test_a_fetch_that_met_a_disks_limit_on_files_goes_on_in_further_ones(tmp_path: Path) -> None:
+    """As on FAT32, with a limit of this process on the size of files in place of 4 GiB."""
+    path, tiles = tmp_path / "survey.mbtiles", block(14, 12)
+    soft, hard = resource.getrlimit(resource.RLIMIT_FSIZE)
+    resource.setrlimit(resource.RLIMIT_FSIZE, (300_000, hard))
+    try:
+        with pytest.raises(DiskError, match="limits the size of files"):
+            put(path, [received(tile) for tile in tiles])
+        before = held_in(path)
+        assert 0 < len(before) < len(tiles)
+        put(
+            path, [received(tile) for tile in tiles if tile not in before], limit_for(tiles, 200_000), batch=8
+        )
+    finally:
+        resource.setrlimit(resource.RLIMIT_FSIZE, (soft, hard))
+    assert read_summary(path).held == TileSet.from_tiles(tiles)
+    assert held_in(path) == before
+    assert all(file.stat().st_size < 300_000 for file in pack_files(path).paths)
 
 
 def test_a_file_that_is_gone_is_told_and_only_its_tiles_are_missing(pack: Path) -> None:
