@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import contextlib
+import errno
 import json
 import os
 import shutil
@@ -15,7 +16,7 @@ from pathlib import Path
 import pytest
 
 from packer.cli import run_handover
-from packer.errors import StoppedError
+from packer.errors import DiskError, StoppedError, StoreBusyError
 from packer.geometry.tileset import Tile
 from packer.handover import (
     DeviceCrew,
@@ -343,6 +344,90 @@ def test_a_half_written_name_that_leads_elsewhere_is_not_written_through(
     handover(*ready, None, card)
     assert elsewhere.read_bytes() == before
     assert tree(card) == whole("mbtiles")
+
+
+def test_half_a_file_whose_index_is_damaged_is_begun_again_and_no_disk_is_blamed(
+    ready: tuple[Brief, Plan], tmp_path: Path, whole: Callable[[As], dict[str, bytes]]
+) -> None:
+    """Every tile is right, so it shows only when the file is read back."""
+    card = tmp_path / "card"
+    cut_off(ready, card, "mbtiles", "reading back aerial.mbtiles", 1)
+    part = part_of(card / "aerial.mbtiles")
+    db = sqlite3.connect(part)
+    (root,) = db.execute("SELECT rootpage FROM sqlite_master WHERE name = 'tile_index'").fetchone()
+    db.close()
+    data = bytearray(part.read_bytes())
+    end = root * 4096
+    data[end - 40 : end] = bytes(40)  # the first entries of the index, or pointers to its pages
+    part.write_bytes(data)
+    report = handover(*ready, None, card)
+    assert any("did not read back as it should" in note for note in report.notes)
+    assert tree(card) == whole("mbtiles")
+
+
+@pytest.mark.parametrize("more", ["-wal", "-shm", "-journal"])
+def test_what_sqlite_would_take_for_a_part_of_half_a_file_leads_nowhere(
+    ready: tuple[Brief, Plan], tmp_path: Path, whole: Callable[[As], dict[str, bytes]], more: str
+) -> None:
+    """Half a file as a database with a write-ahead log, whose log is a link."""
+    card, elsewhere = tmp_path / "card", tmp_path / "elsewhere"
+    cut_off(ready, card, "mbtiles", "writing aerial.mbtiles", 3 * STAGE + 1)
+    part = part_of(card / "aerial.mbtiles")
+    forged(part, "PRAGMA journal_mode = WAL" if more != "-journal" else "PRAGMA user_version = 0")
+    elsewhere.write_bytes(b"kept")
+    part.with_name(part.name + more).unlink(missing_ok=True)
+    part.with_name(part.name + more).symlink_to(elsewhere)
+    handover(*ready, None, card)
+    assert elsewhere.read_bytes() == b"kept"
+    assert inspect_folder(card).intact
+    assert tree(card).keys() == whole("mbtiles").keys()
+
+
+def test_a_handover_into_a_folder_that_another_one_writes_is_told_so_and_touches_nothing(
+    ready: tuple[Brief, Plan], tmp_path: Path, whole: Callable[[As], dict[str, bytes]]
+) -> None:
+    card = tmp_path / "card"
+    told: list[str] = []
+
+    def second(what: str, done: int, _every: int) -> None:
+        if what == "writing topo.mbtiles" and done == 3:
+            before = tree(card)
+            with pytest.raises(StoreBusyError) as fault:
+                handover(*ready, None, card, as_="gpkg")
+            told.append(str(fault.value))
+            assert tree(card) == before
+
+    handover(*ready, None, card, on_progress=second)
+    assert told == [
+        f"Another handover is writing into {card} right now. Let it finish, or stop it with Ctrl-C, then try again."
+    ]
+    assert tree(card) == whole("mbtiles")
+    handover(*ready, None, card)
+    assert tree(card) == whole("mbtiles")
+
+
+@pytest.mark.parametrize("kind", KINDS)
+def test_a_card_that_was_full_in_the_middle_is_gone_on_with_once_it_has_room(
+    ready: tuple[Brief, Plan],
+    tmp_path: Path,
+    whole: Callable[[As], dict[str, bytes]],
+    given: Iterator[list[Tile]],
+    kind: As,
+) -> None:
+    card, name, seen = tmp_path / "card", name_of("aerial", kind), next(given)
+
+    def full(what: str, done: int, _every: int) -> None:
+        if what == f"writing {name}" and done == 2 * STAGE + 1:
+            raise OSError(errno.ENOSPC, "No space left on device")
+
+    with pytest.raises(DiskError, match="The disk is full"):
+        handover(*ready, None, card, as_=kind, on_progress=full)
+    assert not (card / name).exists()
+    seen.clear()
+    report = handover(*ready, None, card, as_=kind)
+    assert "were there from a handover that was cut off" in report.notes[0]
+    assert tree(card) == whole(kind)
+    assert kind == "folder" or seen[0] == list(ready[1].layers["aerial"].tiles)[2 * STAGE]
 
 
 def test_loose_files_that_do_not_belong_are_removed_and_links_among_them_lead_nowhere(

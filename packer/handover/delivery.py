@@ -56,6 +56,7 @@ from packer.planning.pack_path import pack_path
 from packer.planning.plan import Plan
 from packer.planning.source_layers import derived_from, source_name
 from packer.proof.cluster import ClusterPool
+from packer.store.locks import FolderLock
 from packer.store.pack_files import has_pack
 from packer.store.snapshot_reader import SnapshotReader
 from packer.store.source_reader import outdated_tiles
@@ -164,23 +165,28 @@ def _handed_over(
     """Refuse what cannot be done, then write the copies. If the process dies: as for `handover`."""
     _refuse_short(job, copies)
     refuse_over_budget(copies, job.readers)
-    ours = _refuse_unfit_target(copies, to, job.store or job.brief.store_folder, with_crews=with_crews)
-    for copy in copies:
-        clear_leftovers(copy)
-    finished = {copy.folder: finished_before(job, copy) for copy in copies}
-    refuse_long_names(copies, job.plan, job.kind)
-    there = partial(_there, finished, spread=cluster is not None)
-    refuse_no_room(copies, to, there, at_once=cluster is not None)
-    if with_crews:
+    busy = f"Another handover is writing into {to} right now. Let it finish, or stop it with Ctrl-C, then try again."
+    with FolderLock(to, busy) as lock:
+        lock.take()
+        ours = _refuse_unfit_target(copies, to, job.store or job.brief.store_folder, with_crews=with_crews)
+        for copy in copies:
+            clear_leftovers(copy)
+        finished = {copy.folder: finished_before(job, copy) for copy in copies}
+        refuse_long_names(copies, job.plan, job.kind)
+        there = partial(_there, finished, spread=cluster is not None)
+        refuse_no_room(copies, to, there, at_once=cluster is not None)
         make_folder(to)
-        mark_pending(to, [copy.folder.name for copy in copies])
-    works = [
-        CopyWriting(job, copy, names, finished[copy.folder]) for copy, names in zip(copies, ours, strict=True)
-    ]
-    written = _written_here(works) if cluster is None else spread(works, cluster)
-    # Until all copies are there, a run that is cut off finds in each what it may keep.
-    for copy in copies:
-        clear_journal(copy.folder)
+        lock.take()
+        if with_crews:
+            mark_pending(to, [copy.folder.name for copy in copies])
+        works = [
+            CopyWriting(job, copy, names, finished[copy.folder])
+            for copy, names in zip(copies, ours, strict=True)
+        ]
+        written = _written_here(works) if cluster is None else spread(works, cluster)
+        # Until all copies are there, a run that is cut off finds in each what it may keep.
+        for copy in copies:
+            clear_journal(copy.folder)
     return written
 
 

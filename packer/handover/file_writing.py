@@ -9,7 +9,7 @@ from collections.abc import Mapping
 from dataclasses import dataclass
 from pathlib import Path
 
-from packer.errors import StoppedError, StoreError
+from packer.errors import DiskError, StoppedError, StoreError
 from packer.geometry.tileset import TileSet
 from packer.handover.checked_stream import EVERY, CheckedTileStream, FileWork, Telling
 from packer.handover.kinds import As, read_back, write
@@ -42,15 +42,13 @@ def tiles_file(kind: As, part: Path) -> Path:
 def write_file(work: FileWork, reader: SnapshotReader, part: Path, telling: Telling) -> WrittenFile:
     """Write, sync and read back one file under its hidden name, or go on with the half of it that is there.
 
-    Raises StoreError for a tile that must not be handed over and for a file that does not read back, DiskError; then
-    the file is discarded. StoppedError leaves it. If the process dies: the half-written file can be gone on with.
+    Raises StoreError for a tile that must not be handed over and for a file that does not read back; then the file is
+    discarded. DiskError, as for a full card, and StoppedError leave it. If the process dies: the half-written file can
+    be gone on with.
     """
     try:
-        stream = _written(work, reader, part, telling)
-        # The hash goes first: it reads the file in one sweep, and the check after it finds that in memory.
-        sha256 = file_sha256(tiles_file(work.kind, part))
-        _check_back(work, part, stream.tally, telling)
-    except StoppedError:
+        stream, sha256 = _written_and_read(work, reader, part, telling)
+    except (StoppedError, DiskError):
         raise  # it may be gone on with
     except Exception:
         discard(part)
@@ -64,6 +62,33 @@ def write_file(work: FileWork, reader: SnapshotReader, part: Path, telling: Tell
         stream.tiles_bytes,
         stream.left_out,
     )
+
+
+def _written_and_read(
+    work: FileWork, reader: SnapshotReader, part: Path, telling: Telling
+) -> tuple[CheckedTileStream, str]:
+    """Write a file and read it back; gives the SHA-256 of its `tiles_file` as well. If the process dies: as for
+    `write_file`."""
+    stream = _written(work, reader, part, telling)
+    try:
+        return stream, _read_back(work, part, stream, telling)
+    except StoreError:
+        if not stream.resumed:
+            raise
+    # Its tiles were tried when it was gone on with, but not the index that the earlier run had made.
+    telling.on_note(
+        f"{work.file.name}: what was there of it did not read back as it should, so it is begun again."
+    )
+    discard(part)
+    stream = _written(work, reader, part, telling)
+    return stream, _read_back(work, part, stream, telling)
+
+
+def _read_back(work: FileWork, part: Path, stream: CheckedTileStream, telling: Telling) -> str:
+    # The hash goes first: it reads the file in one sweep, and the check after it finds that in memory.
+    sha256 = file_sha256(tiles_file(work.kind, part))
+    _check_back(work, part, stream.tally, telling)
+    return sha256
 
 
 def _written(work: FileWork, reader: SnapshotReader, part: Path, telling: Telling) -> CheckedTileStream:

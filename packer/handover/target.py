@@ -146,12 +146,13 @@ def attempt_of(final: Path, attempt: str) -> Path:
 
 
 def leftovers(folder: Path) -> Iterator[Path]:
-    """What a killed run has left in a folder."""
+    """What a killed run has left in a folder, and what SQLite would take for a part of that."""
     if folder.is_dir():
         yield from (
             path
             for path in sorted(folder.iterdir())
-            if path.name.startswith(".") and path.name.endswith((_HIDDEN, f"{_HIDDEN}-journal"))
+            if path.name.startswith(".")
+            and path.name.endswith(tuple(_HIDDEN + more for more in ("", "-journal", "-wal", "-shm")))
         )
 
 

@@ -5,6 +5,7 @@ from __future__ import annotations
 import errno
 import os
 import threading
+from contextlib import ExitStack
 from pathlib import Path
 from types import TracebackType
 
@@ -20,7 +21,7 @@ except ImportError:  # on Windows, whose file systems all have locks
 else:
     _HAS_FCNTL = True
 
-__all__ = ["WriteLock", "is_locked", "lock_path", "refuse_without_locks"]
+__all__ = ["FolderLock", "WriteLock", "is_locked", "lock_path", "refuse_without_locks"]
 
 _NO_LOCKS = {errno.ENOLCK, errno.ENOTSUP, errno.EOPNOTSUPP, errno.ENOSYS}
 _FAR_OFF = (
@@ -75,6 +76,56 @@ class WriteLock:
     def release(self) -> None:
         """Give the right back."""
         self._lock.release()
+
+
+class FolderLock:
+    """The right to write into a folder: `with FolderLock(folder, "Another ...") as lock`, and `lock.take()` once the
+    folder is there.
+
+    The lock is on the folder itself, so that nothing is left in it; where only files can be locked, on a hidden file
+    that goes with the lock. Some network drives lock no folders: nobody is kept out there. If the process dies: the
+    system frees the lock.
+    """
+
+    def __init__(self, folder: Path, busy: str) -> None:
+        self._folder, self._busy = folder, busy
+        self._stack = ExitStack()
+        self._taken = False
+
+    def __enter__(self) -> FolderLock:
+        return self
+
+    def __exit__(
+        self, kind: type[BaseException] | None, fault: BaseException | None, trace: TracebackType | None
+    ) -> None:
+        self._stack.close()
+
+    def take(self) -> None:
+        """Take the right, unless it is taken or there is no such folder. Raises StoreBusyError if somebody has it."""
+        if self._taken or not self._folder.is_dir():
+            return
+        with translated(self._folder):
+            try:
+                if _HAS_FCNTL:
+                    self._lock_folder()
+                else:
+                    lock = FileLock(self._folder / ".handover.lock", timeout=0)
+                    lock.acquire()
+                    self._stack.callback(lock.release)
+            except (BlockingIOError, Timeout):
+                raise StoreBusyError(self._busy) from None
+        self._taken = True
+
+    def _lock_folder(self) -> None:
+        handle = os.open(self._folder, os.O_RDONLY)
+        self._stack.callback(os.close, handle)
+        try:
+            fcntl.flock(handle, fcntl.LOCK_EX | fcntl.LOCK_NB)
+        except BlockingIOError:
+            raise
+        except OSError as fault:
+            if fault.errno not in _NO_LOCKS | {errno.EBADF, errno.EINVAL}:
+                raise
 
 
 _tried: set[int] = set()
