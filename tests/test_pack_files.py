@@ -201,6 +201,29 @@ def test_a_pack_of_one_file_stays_as_it_is_and_only_new_places_go_elsewhere(tmp_
     assert known_summary(path).held == TileSet.from_tiles(old + new)
 
 
+def test_memory_for_pages_is_shared_among_the_files(pack: Path) -> None:
+    """From the first page that is read of each: a file of millions of tiles fills what it is given."""
+
+    async def go() -> list[int]:
+        async with PackWriter(pack, labels(), limit=limit_for(spread(), 150_000)) as writer:
+            rows = [
+                await file._db.execute_fetchall("PRAGMA cache_size") for file in writer._files if file._db
+            ]
+            for row in range(3):
+                await writer.write([received(tile, 6_000) for tile in block(13, 8, 0, 8 * row)])
+            rows += [
+                await file._db.execute_fetchall("PRAGMA cache_size") for file in writer._files if file._db
+            ]
+        return [-kib for row in rows for (kib,) in row]
+
+    before = len(pack_files(pack).paths)
+    found = asyncio.run(go())
+    after = len(found) - before
+    assert after > before
+    assert found[:before] == [32_768 // before] * before
+    assert found[before:] == [32_768 // after] * after
+
+
 def test_what_is_stored_again_stays_in_its_file(pack: Path) -> None:
     where = {path: held_in(path) for path in pack_files(pack).paths}
     put(pack, [received(tile, 2_000, 1_800_000_000) for tile in spread()], limit_for(spread(), 1))

@@ -52,7 +52,8 @@ class Validators(NamedTuple):
 
 class FileWriter:
     """One file of a pack, open for writing by whoever has the pack's lock. `named` are tiles that a verify found
-    corrupt, and `label` is the row of metadata that a new file gets, by which it is known to belong to the pack.
+    corrupt, `label` is the row of metadata that a new file gets, by which it is known to belong to the pack, and
+    `cache_kib` is for its pages.
 
     Between `open` and `close` the file has a journal beside it; then it stands alone. `held`, `absent`, `dropped`,
     `blanked`, `other_hosts`, `partial` and `from_picture` are as in `PackWriter`, of this file.
@@ -68,16 +69,15 @@ class FileWriter:
         clock: Callable[[], float],
         named: Sequence[Tile] = (),
         label: tuple[str, str] | None = None,
+        cache_kib: int = 32_768,
     ) -> None:
         self.path = path
-        self.held = TileSet()
-        self.absent = TileSet()
+        self.held, self.absent = TileSet(), TileSet()
+        self.blanked, self.partial, self.from_picture = TileSet(), TileSet(), TileSet()
         self.dropped: list[Tile] = []
-        self.blanked = TileSet()
         self.other_hosts: tuple[str, ...] = ()
-        self.partial = TileSet()
-        self.from_picture = TileSet()
-        self._labels, self._clock, self._named, self._label = labels, clock, named, label
+        self._labels, self._clock, self._named = labels, clock, named
+        self._label, self._cache_kib = label, cache_kib
         self._db: aiosqlite.Connection | None = None
         self._batches: BatchStatements | None = None
         self._run = _Run(0, 0, labels.plan)
@@ -99,7 +99,7 @@ class FileWriter:
         return self.is_troubled(tile) or tile in self.held or tile in self.absent
 
     def is_troubled(self, tile: Tile) -> bool:
-        """Whether the file has noted that a tile could not be had."""
+        """Whether it has noted that a tile could not be had."""
         return self._batches is not None and tile in self._batches.troubled
 
     async def open(self) -> None:
@@ -236,6 +236,7 @@ class FileWriter:
     def _open(self) -> sqlite3.Connection:
         db = open_writable(self.path, self._labels.layer, self._labels.kind, self._label)
         try:
+            db.execute(f"PRAGMA cache_size = -{self._cache_kib}")
             kind = noted_format(db)
             # As deep as the deepest verify that can have named them: the list is gone after this.
             self.dropped = drop_corrupt(db, self._named, lambda data: fault_of(data, kind))

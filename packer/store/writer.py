@@ -177,15 +177,15 @@ class PackWriter:
         found = pack_files(self.path)
         self._mark, self.lost = found.mark, found.lost
         named = read_corrupt(self.path)
-        for number in range(1, max(len(found.paths) + len(found.lost), 1) + 1):
-            await self._add(number, named)
+        count = max(len(found.paths) + len(found.lost), 1)
+        for number in range(1, count + 1):
+            await self._add(number, count, named)
         if self._mark is not None:
             # A file that was made just before the process died is counted now.
             await self._files[0].set_label(first_label(self._mark, len(self._files)))
         # As deep as the deepest verify that can have named them: the list is gone after this.
         clear_corrupt(self.path)
         await self._drop_twice()
-        await self._share_memory()
         self._tell()
         if self._several:
             self._choice = FileChoice(self._files, self._dealt())
@@ -203,12 +203,12 @@ class PackWriter:
     def _several(self) -> bool:
         return len(self._files) > 1 or self._limit is not None
 
-    async def _add(self, number: int, named: Sequence[Tile] = ()) -> None:
-        """Open a file, made first if it is not there. If the process dies: it is there or not, empty and whole."""
+    async def _add(self, number: int, count: int, named: Sequence[Tile] = ()) -> None:
+        """Open a file of so many, made first if it is not there. If the process dies: it is there, empty, or not."""
         path, label = file_path(self.path, number), None
         if self._mark is not None:
             label = first_label(self._mark, 1) if number == 1 else further_label(self._mark, number)
-        file = FileWriter(path, self._labels, self._clock, named, label)
+        file = FileWriter(path, self._labels, self._clock, named, label, _cache_kib(count))
         await file.open()
         self._files.append(file)
 
@@ -273,21 +273,22 @@ class PackWriter:
         if self._mark is None:
             self._mark = new_mark()
             await self._files[0].set_label(first_label(self._mark, 1))
-        await self._add(len(self._files) + 1)
+        await self._add(len(self._files) + 1, len(self._files) + 1)
         # Only now: a file that is counted and not there would be called lost.
         await self._files[0].set_label(first_label(self._mark, len(self._files)))
         self._choice.places.grown(len(self._files) - 1, self._files[-1].size_bytes)
-        await self._share_memory()
-
-    async def _share_memory(self) -> None:
-        each = max(_CACHE_KIB // len(self._files), _LEAST_CACHE_KIB)
-        for file in self._files if len(self._files) > 1 else ():
-            await file.use_memory(each)
+        for file in self._files:
+            await file.use_memory(_cache_kib(len(self._files)))
 
     def _those_with(self, tile: Tile) -> Sequence[FileWriter]:
         """The files to ask for a tile: where it was when the pack was opened, else all of them."""
         assert self._files, "the pack is not open"
         return [file for file in self._files if tile in file.held] or self._files
+
+
+def _cache_kib(files: int) -> int:
+    """The memory for the pages of each of so many files."""
+    return max(_CACHE_KIB // files, _LEAST_CACHE_KIB)
 
 
 async def _to_its_end(work: Coroutine[Any, Any, None]) -> None:

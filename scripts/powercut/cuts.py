@@ -17,6 +17,7 @@ from collections.abc import Iterator
 from dataclasses import dataclass, field
 from pathlib import Path
 
+from packer.store.pack_files import first_of
 from scripts.powercut import replay
 from scripts.powercut.commands import Ended, Runner
 from scripts.powercut.scenarios import ABSENT, Bench, Place, Scenario, prepare, read_pack, sound_hashes
@@ -357,7 +358,7 @@ class CutRun:
 
 
 def _layer(path: str) -> str:
-    return path.rpartition("/")[2].removesuffix(".mbtiles")
+    return first_of(Path(path)).stem
 
 
 def _is_pack(path: str) -> bool:

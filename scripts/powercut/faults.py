@@ -17,6 +17,7 @@ from collections import Counter
 from dataclasses import dataclass, field
 from pathlib import Path
 
+from packer.store.pack_files import first_of
 from scripts.powercut import shim
 from scripts.powercut.commands import Ended, Runner
 from scripts.powercut.scenarios import ABSENT, Bench, Place, Scenario, prepare, read_pack, sound_hashes
@@ -201,7 +202,7 @@ class _FaultRun:
         return held
 
     def _check_tiles(self, path: str, held: dict[Place, bytes], where: str) -> None:
-        layer = path.rpartition("/")[2].removesuffix(".mbtiles")
+        layer = first_of(Path(path)).stem
         wrong = [t for t, h in held.items() if h != ABSENT and h not in sound_hashes(layer, t)]
         if wrong and not self.scenario.spoiled:
             self.totals.fault("wrong tiles", where, f"{path}: {wrong[:3]}")

@@ -16,7 +16,7 @@ __all__ = ["CUT_SCENARIOS", "FAULT_SCENARIOS", "Bench", "Scenario", "prepare", "
 
 SIXTY_DAYS_S = 60 * 86_400
 _BRIEF = """title = "Disk trial"
-contact = "maps@example.org"
+{top}contact = "maps@example.org"
 store = "packs"
 {layers}
 [[areas]]
@@ -51,6 +51,7 @@ areas = ["camp"]
 
 CUT_SCENARIOS = (
     "fetch",
+    "fetch-files",
     "resume",
     "refresh",
     "prune",
@@ -89,15 +90,15 @@ class Bench:
         if ended.code not in codes:
             raise RuntimeError(f"{' '.join(arguments)}: {ended}")
 
-    def brief(self, folder: str, deepest: int, crews: bool = False) -> None:
-        """Write a brief."""
+    def brief(self, folder: str, deepest: int, crews: bool = False, top: str = "") -> None:
+        """Write a brief, with more lines at its top."""
         layers = "".join(
             _LAYER.format(name=name, port=self.server.port, ending=ending)
             for name, ending in (("aerial", "jpg"), ("relief", "png"))
         )
         path = self.work / folder
         path.mkdir(parents=True, exist_ok=True)
-        text = _BRIEF.format(layers=layers, deepest=deepest, crews=_CREWS if crews else "")
+        text = _BRIEF.format(layers=layers, deepest=deepest, crews=_CREWS if crews else "", top=top)
         (path / "brief.toml").write_text(text, encoding="utf-8")
 
     def fetched(self, deepest: int, crews: bool = False) -> None:
@@ -169,6 +170,11 @@ def _handover(name: str, bench: Bench, deepest: int) -> Scenario:
 
 def _fetch(bench: Bench, deepest: int) -> Scenario:
     bench.brief("trip", deepest)
+    return Scenario(("fetch", "trip"), delay_s=0.012, asks_server=True)
+
+
+def _fetch_files(bench: Bench, deepest: int) -> Scenario:
+    bench.brief("trip", deepest, top='max-pack-file = "90 kB"\n')
     return Scenario(("fetch", "trip"), delay_s=0.012, asks_server=True)
 
 
@@ -248,6 +254,7 @@ def _verify_report(bench: Bench, deepest: int) -> Scenario:
 
 _OTHERS: dict[str, Callable[[Bench, int], Scenario]] = {
     "fetch": _fetch,
+    "fetch-files": _fetch_files,
     "resume": _resume,
     "refresh": _refresh,
     "prune": _prune,
