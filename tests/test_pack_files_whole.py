@@ -111,6 +111,16 @@ def test_it_is_proven_and_handed_over_byte_for_byte_as_one_file(fetched: Brief, 
         assert cards[0] == cards[1], kind
 
 
+def test_merge_begins_further_files_at_the_size_that_it_is_given(fetched: Brief, tmp_path: Path) -> None:
+    pack, into = fetched.store_folder / "survey.mbtiles", tmp_path / "into"
+    refused = lastbar("merge", into, pack, "--max-file", "many")
+    assert (refused.returncode, "--max-file" in refused.stderr) == (2, True)
+    assert lastbar("merge", into, pack, "--max-file", "60 kB").returncode == 0
+    merged = into / "survey.mbtiles"
+    assert len(pack_files(merged).paths) > 1  # an empty file is larger than that
+    assert read_summary(merged).held == read_summary(pack).held
+
+
 def _lose(brief: Brief, worked_out: Plan) -> tuple[Path, TileSet]:
     path = pack_files(brief.store_folder / "survey.mbtiles").paths[1]
     gone = held_in(path) & worked_out.layers["survey"].tiles

@@ -152,10 +152,14 @@ def merge(
     mix_sources: Annotated[
         bool, typer.Option("--mix-sources", help="Join tiles from different servers in one layer.")
     ] = False,
+    max_file: Annotated[
+        str | None,
+        typer.Option(metavar="SIZE", help='Go on in further files where one gets larger, as at "3.5 GB".'),
+    ] = None,
     as_json: Json = False,
     debug: Debug = False,
 ) -> int:
     """Join packs that several people fetched."""
     from packer.cli import run_merge
 
-    return run_merge.run_merge(into, sources, mix_sources, as_json)
+    return run_merge.run_merge(into, sources, mix_sources, as_json, max_file)

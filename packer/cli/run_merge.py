@@ -7,26 +7,38 @@ from typing import Any
 
 from packer.cli.output import echo, print_json, warn
 from packer.common.regular_file import refuse_special
-from packer.common.units import counted
+from packer.common.units import counted, size_bytes
 from packer.errors import EXIT_NOT_COMPLETE, InputError
 from packer.planning.pack_path import SOURCE
 from packer.store.merging import Merged, merge_pack
 from packer.store.pack_files import first_of, is_further_file
+from packer.store.placing import FileLimit
 
 __all__ = ["merged_json", "run_merge", "show_merged"]
 
 _SHOWN = 5
 
 
-def run_merge(into: Path, sources: list[Path], mix_sources: bool, as_json: bool) -> int:
-    """Join the packs of each source, a pack or a folder of packs, into the folder `into`."""
+def run_merge(
+    into: Path, sources: list[Path], mix_sources: bool, as_json: bool, max_file: str | None = None
+) -> int:
+    """Join the packs of each source, a pack or a folder of packs, into the folder `into`; `max_file` is the size from
+    which on a pack goes on in a further file, None for no limit."""
+    limit = None if max_file is None else FileLimit(_size(max_file))
     results: dict[str, Merged] = {}
     for source in sources:
         for pack in _packs(source):
-            results[str(pack)] = merge_pack(into / pack.name, pack, mix_sources=mix_sources)
+            results[str(pack)] = merge_pack(into / pack.name, pack, mix_sources=mix_sources, limit=limit)
     if as_json:
         print_json(merged_json(results))
     return show_merged(results, quiet=as_json)
+
+
+def _size(text: str) -> int:
+    try:
+        return size_bytes(text)
+    except ValueError as fault:
+        raise InputError(f"--max-file: {fault}") from None
 
 
 def _packs(source: Path) -> list[Path]:

@@ -101,8 +101,9 @@ def _not_written(path: Path) -> DiskError:
         if path.stat().st_size >= _NEAR_LIMIT_BYTES:
             return DiskError(
                 f"{path} could not be written: the disk is full, failing, or takes no larger files, as FAT32 takes "
-                'none over 4 GB. If it is that, write max-pack-file = "3.5 GB" at the top of the brief and run the '
-                "same command again: what is missing goes to a further file. What was stored is kept."
+                'none over 4 GB. If it is that, write max-pack-file = "3.5 GB" at the top of the brief (for merge, add '
+                '--max-file "3.5 GB") and run the same command again: what is missing goes to a further file. What was '
+                "stored is kept."
             )
     return DiskError(
         f"{path} could not be written: the disk is full, failing, or limits the size of files. {_FULL}"

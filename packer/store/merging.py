@@ -35,6 +35,7 @@ from packer.store.offer_tables import (
     refuse_unfit_source,
 )
 from packer.store.pack_files import has_pack, numbered_files, pack_files
+from packer.store.picture_marks import DERIVED
 from packer.store.records import Received
 from packer.store.writer import DAY_S, FileLimit, Labels, PackWriter
 
@@ -63,12 +64,15 @@ def merge_pack(
 ) -> Merged:
     """Join the pack `source` into the pack `into`, which is made if there is none; `limit` is that of its files.
 
-    Raises TermsError if their tiles come from different servers, unless `mix_sources`; StoreError if either is
-    not a pack of ours. If the process dies: every batch committed so far stays, and merging again goes on.
+    A layer of another grid, or made from one, stays one file. Raises TermsError if their tiles come from different
+    servers, unless `mix_sources`; StoreError if either is not a pack of ours. If the process dies: every batch
+    committed so far stays, and merging again goes on.
     """
     _refuse_itself(into, source)
     refuse_unfit_source(source)
     labels = labels_of(source)
+    if labels.matrix_set is not None or any(mark.startswith(DERIVED) for mark, _ in labels.pictures):
+        limit = None  # they are read together, from one file each
     _refuse_other_date(into, labels, source)
     if has_pack(into):
         _refuse_other_grid(into, labels_of(into), source)
