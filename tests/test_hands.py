@@ -155,44 +155,6 @@ def test_two_hands_fetch_each_tile_once_within_the_caps(brief_for: BriefMaker, s
     assert server.most_open <= CONNECTIONS
 
 
-def test_what_is_noted_of_tiles_that_do_not_come_is_what_one_machine_notes(
-    brief_for: BriefMaker, tmp_path: Path
-) -> None:
-    tiles = list(plan(brief_for("http://127.0.0.1/{z}/{x}/{y}.png", area=AREA)).layers["survey"].tiles)
-    absent, broken = set(tiles[60:90]), tiles[100]
-    flaky = set(tiles[9::11]) - absent - {broken}
-
-    def fault(path: str) -> bytes | None:
-        if not path.startswith("/survey/"):
-            return None
-        tile = Tile(*map(int, path.removeprefix("/survey/").removesuffix(".png").split("/")))
-        if tile in absent:
-            return answer("404 Not Found")
-        if tile == broken:
-            return answer("403 Forbidden")
-        if tile in flaky:
-            flaky.discard(tile)
-            return answer("500 Internal Server Error")
-        return None
-
-    with TileServer(fault) as server:
-        brief = brief_for(server.url, area=AREA, connections=CONNECTIONS)
-
-        async def go() -> FetchReport:
-            async with planning(brief) as planner:
-                stop, joined = asyncio.Event(), [await planner.joined(f"laptop {n}") for n in range(2)]
-                hands = [asyncio.create_task(work(one, stop=stop)) for one in joined]
-                report = await planner.run
-                stop.set()  # or they wait for the next run
-                assert [await task for task in hands] == [False, False]
-                return report
-
-        found = asyncio.run(go()).layers["survey"]
-    assert (found.stored, found.absent, found.failed) == (len(tiles) - 31, 30, 1)
-    assert list(found.troubles.values()) == [1]
-    assert set(bodies(brief)) == set(tiles) - absent - {broken}
-
-
 def test_tiles_that_are_sent_on_to_another_host_come_within_the_caps_of_both(
     brief_for: BriefMaker, server: TileServer
 ) -> None:
@@ -481,28 +443,6 @@ def test_a_hand_behind_a_sign_in_page_says_so_by_its_name_and_its_tiles_go_to_ot
             hotel.close()
             assert await other
             return await planner.run
-
-    assert_as_from_one(brief, asyncio.run(go()))
-    assert set(server.tiles_asked.values()) == {1}
-
-
-def test_a_hand_whose_link_is_down_waits_alone_and_keeps_no_tile_from_the_others(
-    brief_for: BriefMaker, server: TileServer, monkeypatch: pytest.MonkeyPatch
-) -> None:
-    brief = brief_for(server.url, area=AREA, connections=CONNECTIONS)
-
-    async def go() -> FetchReport:
-        async with planning(brief) as planner:
-            stop, joined = asyncio.Event(), await planner.joined("truck")
-            monkeypatch.setenv("HTTP_PROXY", "http://127.0.0.1:1")  # where nobody listens
-            truck = asyncio.create_task(work(joined, stop=stop))
-            await planner.until(lambda: any(h.waits for la in planner.layers for h in la.hands or ()))
-            monkeypatch.delenv("HTTP_PROXY")
-            assert await work(await planner.joined("camp"))
-            report = await planner.run
-            stop.set()
-            await truck
-            return report
 
     assert_as_from_one(brief, asyncio.run(go()))
     assert set(server.tiles_asked.values()) == {1}

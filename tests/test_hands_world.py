@@ -30,7 +30,7 @@ from packer.planning.plan import plan
 from packer.proof.proving import verify
 from tests.budgets import tries
 from tests.conftest import BriefMaker
-from tests.fakes import VirtualClock, no_tile
+from tests.fakes import REFUSED, VirtualClock, no_tile
 from tests.support.block_server import block_picture
 from tests.support.hands_world import HandMachine, HandsWorld, Script, tile_of, usual
 from tests.tile_server import png
@@ -39,6 +39,7 @@ T = TypeVar("T")
 
 CONNECTIONS = 6
 AREA = "box = [12.30, 47.00, 12.36, 47.09]\ndeepest = 15"
+SMALL = "box = [12.30, 47.00, 12.34, 47.03]\ndeepest = 15"
 URL = "http://127.0.0.1:8080/survey/{z}/{x}/{y}.png"
 
 
@@ -124,7 +125,7 @@ def test_a_hand_that_is_killed_costs_only_what_it_had_under_way(
 def test_a_frozen_hand_that_wakes_after_its_lease_asks_for_nothing_by_it(
     brief_for: BriefMaker, monkeypatch: pytest.MonkeyPatch
 ) -> None:
-    brief = brief_for(URL, area=AREA, connections=CONNECTIONS, rate=1)
+    brief = brief_for(URL, area=SMALL, connections=CONNECTIONS, rate=1)
 
     async def go(world: HandsWorld) -> FetchReport:
         async with world.planning(brief) as planner:
@@ -297,6 +298,59 @@ def test_whatever_becomes_of_hands_the_ledgers_agree_and_the_pack_is_that_of_one
             assert not found["outside"] + found["same lease"]
             assert found["first"] == plan(brief).count
             assert world.most_at_once <= CONNECTIONS
+            return report
+
+    assert_as_from_one(brief, run_in(monkeypatch, go))
+
+
+def test_what_is_noted_of_tiles_that_do_not_come_is_what_one_machine_notes(
+    brief_for: BriefMaker, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    brief = brief_for(URL, area=AREA, connections=CONNECTIONS)
+    tiles = list(plan(brief).layers["survey"].tiles)
+    absent, broken = set(tiles[60:90]), tiles[100]
+    flaky = set(tiles[9::11]) - absent - {broken}
+
+    def script(url: str, headers: Mapping[str, str]) -> Result:
+        tile = tile_of(url)
+        if tile in flaky:
+            flaky.discard(tile)
+            return no_tile(500)
+        return no_tile(404) if tile in absent else no_tile(403) if tile == broken else usual(url, headers)
+
+    async def go(world: HandsWorld) -> FetchReport:
+        async with world.planning(brief) as planner:
+            hands = [HandMachine(world, f"laptop {n}") for n in range(2)]
+            report = await planner.run
+            for hand in hands:
+                hand.stop.set()  # or they wait for the next run
+            assert await asyncio.gather(*(hand.task for hand in hands)) == [False, False]
+            return report
+
+    found = run_in(monkeypatch, go, script).layers["survey"]
+    assert (found.stored, found.absent, found.failed) == (len(tiles) - 31, 30, 1)
+    assert list(found.troubles.values()) == [1]
+    assert set(bodies(brief)) == set(tiles) - absent - {broken}
+    assert not flaky
+
+
+def test_a_hand_whose_link_is_down_waits_alone_and_keeps_no_tile_from_the_others(
+    brief_for: BriefMaker, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    brief = brief_for(URL, area=AREA, connections=CONNECTIONS)
+
+    async def go(world: HandsWorld) -> FetchReport:
+        async with world.planning(brief) as planner:
+            truck = HandMachine(world, "truck", link=lambda: REFUSED)
+            await planner.until(lambda: any(h.waits for la in planner.layers for h in la.hands or ()))
+            assert not world.requests[1:], "but for the robots.txt of the planning machine"
+            camp = HandMachine(world, "camp")
+            report = await planner.run
+            assert await camp.task
+            truck.stop.set()
+            await truck.task
+            assert_within_caps(world)
+            assert len(world.asked) == plan(brief).count
             return report
 
     assert_as_from_one(brief, run_in(monkeypatch, go))

@@ -37,6 +37,7 @@ Message = dict[str, Any]
 SHORTEST_S, LONGEST_S = 12.0, 66.0  # of a lease: the longest answer that is waited for has to fit in
 _MOST_HANDS = 200
 _TELL_S = 0.05
+_LAST_WORD_S = 0.2  # until the last answer is over the network, and its connection may be closed
 
 
 @dataclass(slots=True)
@@ -180,9 +181,11 @@ class Dealer:
     async def all_told(self, within_s: float) -> None:
         """Once the run has ended: until every hand was told, or so many seconds have passed. If cancelled: some find
         nobody there, and wait."""
-        until = self.clock.now() + within_s
+        until, there = self.clock.now() + within_s, bool(self.hands)
         while self.hands and self.clock.now() < until:
             await self.clock.sleep(_TELL_S)
+        if there:
+            await self.clock.sleep(_LAST_WORD_S)
 
     def _hear(self, hand: HandState, beat: Beat, now: float) -> None:
         hand.heard = now
