@@ -436,12 +436,12 @@ def test_a_command_ends_its_process_on_every_path_before_the_interpreter_is_take
     """A thread of the HTTP client that comes back meanwhile would abort the process: rarely, so this asks whether
     anything is taken apart at all."""
     script = f"""
-import atexit, packer.cli, packer.cli.app
+import atexit, packer.cli, packer.cli.asked_command
 atexit.register(print, "taken apart")
 def app():
     print("all of it is written", end="")
     {ending}
-packer.cli.app.app = app
+packer.cli.asked_command.only_asked = lambda *_: app
 packer.cli.main()
 """
     ended = subprocess.run(
