@@ -4,7 +4,7 @@ A pack that an earlier handover left half made is gone on with, tile by tile, as
 upper layer has a recipe in its row there: a digest over what composes it (the versions of this program and of the
 picture library), the hashes of all bodies that it was made of, and the hash of the body that came of them. Those bodies
 are read and hashed again, and so is the composed one; only where the recipe over just these hashes is the one in the
-row does the tile stay. So nothing is decoded, laid over and encoded twice, which takes a hundred times as long as
+row does the tile stay. So nothing is decoded, laid over and encoded twice, which takes some thirty times as long as
 hashing. What it rests on is what every pack rests on: that its rows were written by this program.
 """
 
