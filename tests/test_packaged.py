@@ -147,7 +147,9 @@ def test_without_arguments_it_opens_the_desk_from_a_file_manager_and_helps_on_a_
         raise EndedError(code)
 
     monkeypatch.setattr(cli, "started_by_file_manager", lambda: alone)
-    monkeypatch.setattr("packer.cli.app.app", lambda: called.append(sys.argv[1:]))
+    monkeypatch.setattr(
+        "packer.cli.asked_command.only_asked", lambda _app, given: lambda: called.append(list(given))
+    )
     monkeypatch.setattr(cli, "end_process", ended)
     with pytest.raises(EndedError):
         cli.main()
