@@ -15,6 +15,7 @@ import rasterio
 import rasterio.control
 import rasterio.shutil
 import rasterio.warp
+from PIL import ImageFile
 
 from packer.content.payload import Kind, decode_fully
 from packer.content.rasters.cutting import Cutter, blocks_of
@@ -441,3 +442,15 @@ def test_without_rasterio_a_sentence_says_what_to_install(
     monkeypatch.setitem(__import__("sys").modules, "rasterio", None)
     with pytest.raises(InputError, match=r"pip install 'lastbar\[pictures\]'"), opened(path):
         pass
+
+
+def test_the_bytes_of_a_tile_do_not_depend_on_what_the_process_wrote_before(
+    monkeypatch: pytest.MonkeyPatch,
+) -> None:
+    """Pillow writes a PNG in pieces of a size that the whole process has in common."""
+    pixels = np.random.default_rng(4).integers(0, 256, (256, 256, 4), np.uint8)
+    written = set()
+    for piece_bytes in (65_536, 4096):
+        monkeypatch.setattr(ImageFile, "MAXBLOCK", piece_bytes)
+        written.add(encoded(pixels, Kind.PNG))
+    assert len(written) == 1

@@ -18,7 +18,6 @@ if TYPE_CHECKING:
 
 __all__ = ["cut_picture"]
 
-_BLOCK_BYTES = 4096
 _FORMATS = {Kind.PNG: "PNG", Kind.JPG: "JPEG", Kind.WEBP: "WEBP"}
 
 
@@ -31,10 +30,11 @@ def cut_picture(
     Slow: some 10 to 50 ms a tile, so not for the event loop's thread. Raises Damaged where the picture cannot be
     decoded.
     """
-    from PIL import Image, ImageFile  # it takes time to load, and most fetches never cut
+    from PIL import Image  # it takes time to load, and most fetches never cut
 
-    # Pillow holds the interpreter's lock until it has so many bytes of a PNG: 50 ms with its own 64 kB.
-    ImageFile.MAXBLOCK = min(ImageFile.MAXBLOCK, _BLOCK_BYTES)
+    from packer.content.decoding import let_others_run
+
+    let_others_run()
     try:
         with Image.open(io.BytesIO(data), formats=[_FORMATS[kind]]) as image:
             options = _options(image, kind)

@@ -7,14 +7,22 @@ import warnings
 from collections.abc import Iterator
 from contextlib import contextmanager
 
-from PIL import Image
+from PIL import Image, ImageFile
 
 from packer.content.damage import Damaged, NotATile
 from packer.content.payload import Kind, examine
 
-__all__ = ["opened_picture"]
+__all__ = ["let_others_run", "opened_picture"]
 
 _FORMATS = {Kind.PNG: "PNG", Kind.JPG: "JPEG", Kind.WEBP: "WEBP"}
+_BLOCK_BYTES = 4096
+
+
+def let_others_run() -> None:
+    """Have Pillow let go of the interpreter's lock more often: it holds it until it has so many bytes of a PNG, 50 ms
+    with its own 64 kB. A PNG is written in pieces of that size, so whoever writes one for good calls this first: its
+    bytes are then the same whatever the process did before."""
+    ImageFile.MAXBLOCK = min(ImageFile.MAXBLOCK, _BLOCK_BYTES)
 
 
 @contextmanager

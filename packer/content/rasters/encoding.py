@@ -8,7 +8,7 @@ import numpy as np
 import numpy.typing as npt
 from PIL import Image, __version__, features
 
-from packer.content.decoding import opened_picture
+from packer.content.decoding import let_others_run, opened_picture
 from packer.content.payload import Kind
 from packer.geometry.tileset import Tile
 
@@ -29,6 +29,7 @@ def encoded(pixels: Pixels, kind: Kind, *, lossless: bool = False) -> bytes:
     """The bytes of a tile. A JPEG has no alpha: only a whole tile may become one. `lossless` keeps the colours of
     classes as they are, in WebP. The same pixels give the same bytes with the same Pillow."""
     image = Image.fromarray(np.ascontiguousarray(pixels[..., :3] if is_whole(pixels) else pixels))
+    let_others_run()
     out = io.BytesIO()
     if kind is Kind.JPG:
         image.convert("RGB").save(out, "JPEG", quality=_JPEG_QUALITY)
