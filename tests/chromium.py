@@ -13,9 +13,11 @@ from pathlib import Path
 import pytest
 
 pytest.importorskip("playwright.sync_api", reason="Playwright's Python package is not installed")
-from playwright.sync_api import Browser, Error, Page, Request, sync_playwright
+from playwright.sync_api import Browser, Error, Page, Request, expect, sync_playwright
 
 __all__ = ["chromium", "keep", "page_of", "watched"]
+
+expect.set_options(timeout=30_000)  # its own 5 s are too few beside other tests on a busy machine
 
 _PROGRAM = Path("/usr/bin/chromium")
 _FLAGS = [

@@ -276,3 +276,27 @@ areas = ["ford"]
         if write.is_enabled():  # it may be pressed before the panel is drawn anew
             write.click()
             expect(page.locator("#notice")).to_have_text("No crew is chosen, so there is nothing to write.")
+
+
+def test_an_older_answer_takes_nothing_back_of_what_was_heard_of_a_job(
+    browser: Browser, tmp_path: Path
+) -> None:
+    with DeskServer(tmp_path) as desk, sitting(browser, desk) as page:
+        kept = page.evaluate(
+            """async () => {
+                const { store } = await import("/static/store.js");
+                const [running, before] = [{ state: "running", started: 5 }, { state: "done", started: 4, ended: 4 }];
+                const answers = [{}, running, before];
+                const kept = [];
+                for (const older of answers) {
+                    store.heard("survey", { state: "done", started: 5, ended: 6, options: {}, progress: {} });
+                    const jobs = older.state ? { survey: { ...older, options: {}, progress: {} } } : {};
+                    store.take({ ...store.state, jobs });
+                    kept.push([store.job("survey")?.started, store.job("survey")?.state]);
+                }
+                const next = { state: "running", started: 7, ended: null, options: {}, progress: {} };
+                store.take({ ...store.state, jobs: { survey: next } });
+                return [...kept, [store.job("survey").started, store.job("survey").state]];
+            }"""
+        )
+        assert kept == [[5, "done"], [5, "done"], [5, "done"], [7, "running"]]

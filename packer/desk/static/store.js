@@ -50,10 +50,11 @@ class Store extends EventTarget {
    */
   take(state) {
     const changed = this.state?.revision !== state.revision;
-    // An answer may be older than an event that came meanwhile: a job that has ended runs no more.
+    // An answer may be older than an event that came meanwhile: it knows nothing of a job, or not that it has ended.
     for (const [kind, job] of Object.entries(this.state?.jobs ?? {})) {
       const told = state.jobs[kind];
-      if (job.ended && told && !told.ended && told.started === job.started) state.jobs[kind] = job;
+      const older = !told || told.started < job.started || (told.started === job.started && job.ended && !told.ended);
+      if (older) state.jobs[kind] = job;
     }
     this.state = state;
     if (this.chosen && !state.areas.some((/** @type {any} */ area) => area.name === this.chosen)) this.choose(null);
