@@ -8,13 +8,10 @@ from packer.cli.fetch_options import FetchOptions
 from packer.cli.output import echo_wrapped, warn
 from packer.cli.terminal import show_square
 from packer.errors import InputError
-from packer.fetching.hands.host import Hands, check_hands
-from packer.view.server import shareable_addresses
+from packer.fetching.hands.host import MOST_HERE, SHARE, Hands, check_hands
+from packer.view.server import only_address, shareable_addresses
 
 __all__ = ["hands_for", "show_code"]
-
-_SHARE = "share"
-_MOST_HERE = 64
 
 
 def hands_for(asked: FetchOptions) -> Hands | None:
@@ -24,25 +21,16 @@ def hands_for(asked: FetchOptions) -> Hands | None:
         return None
     check_hands()
     if text.isascii() and text.isdigit():
-        if not 0 < int(text) <= _MOST_HERE:
-            raise InputError(f"--hands {text}: give a number from 1 to {_MOST_HERE}, an address, or share.")
+        if not 0 < int(text) <= MOST_HERE:
+            raise InputError(f"--hands {text}: give a number from 1 to {MOST_HERE}, an address, or share.")
         return Hands(int(text))
-    return Hands(1, _address() if text == _SHARE else text, show_code)
+    return Hands(1, _address() if text == SHARE else text, show_code)
 
 
 def _address() -> str:
     found = shareable_addresses()
-    if len(found) == 1:
-        return found[0]
-    if not found:
-        raise InputError(
-            "This machine is not on a local network, so no other one can reach it. Join the camp's Wi-Fi, or make this "
-            "machine its hotspot, and try again."
-        )
-    raise InputError(
-        f"This machine has several local addresses: {', '.join(found)}. Give the one that the other machines can "
-        f"reach, for example --hands {found[0]}."
-    )
+    choose = f"Give the one that the other machines can reach, for example --hands {next(iter(found), '')}."
+    return only_address(found, "no other one can", choose)
 
 
 def show_code(code: str) -> None:

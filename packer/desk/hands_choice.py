@@ -9,13 +9,11 @@ from typing import Any
 import segno
 
 from packer.errors import InputError
-from packer.fetching.hands.host import check_hands
-from packer.view.server import shareable_addresses
+from packer.fetching.hands.host import MOST_HERE, SHARE, check_hands
+from packer.view.server import only_address, shareable_addresses
 
 __all__ = ["code_facts", "hands_asked", "hands_facts"]
 
-_SHARE = "share"
-_MOST_HERE = 64
 _LONGEST_PLACE = 200
 
 
@@ -40,25 +38,13 @@ def hands_asked(options: Mapping[str, Any]) -> tuple[int, str | None] | None:
         raise InputError('Who fetches is "share", an address of this machine, or a number such as "3".')
     check_hands()
     if text.isascii() and text.isdigit():
-        if not 0 < int(text) <= _MOST_HERE:
-            raise InputError(f"The number of processes on this machine is 1 to {_MOST_HERE}, not {text}.")
+        if not 0 < int(text) <= MOST_HERE:
+            raise InputError(f"The number of processes on this machine is 1 to {MOST_HERE}, not {text}.")
         return int(text), None
-    return 1, _only_address() if text == _SHARE else text
-
-
-def _only_address() -> str:
-    found = shareable_addresses()
-    if len(found) == 1:
-        return found[0]
-    if not found:
-        raise InputError(
-            "This machine is not on a local network, so no other one can reach it. Join the camp's Wi-Fi, or make this "
-            "machine its hotspot, and try again."
-        )
-    raise InputError(
-        f"This machine has several local addresses: {', '.join(found)}. Choose the one that the other machines can "
-        "reach."
-    )
+    if text != SHARE:
+        return 1, text
+    choose = "Choose the one that the other machines can reach."
+    return 1, only_address(shareable_addresses(), "no other one can", choose)
 
 
 def code_facts(code: str) -> dict[str, Any]:

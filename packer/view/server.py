@@ -6,7 +6,7 @@ import ipaddress
 import os
 import socket
 import threading
-from collections.abc import Callable
+from collections.abc import Callable, Sequence
 from dataclasses import dataclass, field
 from pathlib import Path
 from types import TracebackType
@@ -24,7 +24,7 @@ from packer.view.connections import ConnectionLimits, protocol_of
 from packer.view.endpoints import endpoints
 from packer.view.guard import Access, Guard, new_code
 
-__all__ = ["LOOPBACK", "ServerThread", "Sharing", "ViewServer", "shareable_addresses"]
+__all__ = ["LOOPBACK", "ServerThread", "Sharing", "ViewServer", "only_address", "shareable_addresses"]
 
 LOOPBACK = "127.0.0.1"
 _PATIENCE_S = 0.5  # for answers under way when a stop is asked for; the rest of the second is uvicorn's tick
@@ -164,20 +164,23 @@ def _is_private(text: str) -> bool:
     return ipaddress.ip_address(text).is_private
 
 
+def only_address(found: Sequence[str], unreached: str, choose: str) -> str:
+    """The address by which others reach this machine, where it has just one. Raises InputError for none, which says who
+    is `unreached`, and for several, of which to `choose` one."""
+    if len(found) == 1:
+        return found[0]
+    if not found:
+        raise InputError(
+            f"This machine is not on a local network, so {unreached} reach it. Join the camp's Wi-Fi, or make this "
+            "machine its hotspot, and try again."
+        )
+    raise InputError(f"This machine has several local addresses: {', '.join(found)}. {choose}")
+
+
 def _address_to_share(wanted: str | None) -> str:
     if wanted is None:
-        found = shareable_addresses()
-        if len(found) == 1:
-            return found[0]
-        if not found:
-            raise InputError(
-                "This machine is not on a local network, so phones cannot reach it. Join the camp's Wi-Fi, "
-                "or make this machine its hotspot, and try again."
-            )
-        raise InputError(
-            f"This machine has several local addresses: {', '.join(found)}. Choose the one that the phones "
-            "can reach with --address."
-        )
+        choose = "Choose the one that the phones can reach with --address."
+        return only_address(shareable_addresses(), "phones cannot", choose)
     try:
         private = _is_private(wanted) and ipaddress.ip_address(wanted).version == 4
     except ValueError:

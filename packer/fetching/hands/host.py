@@ -29,7 +29,13 @@ from packer.planning.plan import Plan
 if TYPE_CHECKING:
     from packer.fetching.hands.join_code import Identity
 
-__all__ = ["CODE_VARIABLE", "Hands", "RunParts", "check_hands", "hands_at_work"]
+__all__ = ["CODE_VARIABLE", "MOST_HERE", "SHARE", "Hands", "RunParts", "check_hands", "hands_at_work"]
+
+MOST_HERE = 64
+"""Processes that may be started on this machine."""
+
+SHARE = "share"
+"""In place of an address: the only one that this machine has in a local network."""
 
 CODE_VARIABLE = "LASTBAR_JOIN_CODE"
 """In which a process that is started here gets the code: other users see the arguments of a process."""
