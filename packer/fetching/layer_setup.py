@@ -53,7 +53,7 @@ __all__ = ["LayerSetup"]
 @dataclass(frozen=True, slots=True)
 class LayerSetup:
     """What all layers of a run share. `confirmed` are those whose hosts have answered for themselves already, `lent`
-    those whose tiles hands ask for."""
+    holds if hands ask for the tiles."""
 
     brief: Brief
     plan: Plan
@@ -69,7 +69,7 @@ class LayerSetup:
     byte_budget: ByteBudget
     speed: SpeedLimiter
     jpeg_worker: JpegWorker
-    lent: frozenset[str] = frozenset()
+    lent: bool = False
 
     async def layer(self, source: Source, pack: PackWriter) -> LayerRun:
         """A layer ready to run, with its pack open. If cancelled: nothing has changed."""
@@ -120,7 +120,7 @@ class LayerSetup:
         )
         if pack.kind is not None:
             reader.require_kind(Kind(pack.kind))
-        make = HandsFetcher if source.layer in self.lent else LayerFetcher
+        make = HandsFetcher if self.lent else LayerFetcher
         return make(queue, access, self._policy(requests, pack), reader, recorder, self.clock)
 
     def _requests(self, source: Source, recorder: TileRecorder) -> TileRequests:

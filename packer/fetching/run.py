@@ -218,7 +218,7 @@ class _FetchJob:
             monitor.byte_budget,
             SpeedLimiter(self.options.speed_limit, self.clock),
             jpeg_worker,
-            frozenset() if self.hands is None else frozenset(gates),
+            self.hands is not None,
         )
 
     def _transport(self, connections: int) -> Transport:
