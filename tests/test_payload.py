@@ -8,6 +8,7 @@ import io
 import random
 import re
 import struct
+import sys
 import tempfile
 import warnings
 import zlib
@@ -192,6 +193,23 @@ def test_a_jpeg_cut_at_a_restart_marker_is_damaged_and_a_whole_one_is_not(
         cut = body[: scans(body)[0][0] + data.draw(st.sampled_from(marks))] + b"\xff\xd9"
         with pytest.raises(Damaged, match="ends early"):
             examine(cut)
+
+
+@pytest.mark.parametrize("progressive", [False, True])
+def test_a_jpeg_cut_within_a_stuffed_byte_is_truncated(
+    progressive: bool, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    """ITU-T T.81, B.1.1.5: a byte FF of the picture is written FF 00. Cut between the two and closed with FF D9, the
+    file ends as one with a fill byte before its end mark does (B.1.1.2), which is whole."""
+    noise = Image.frombytes("RGB", (128, 128), random.Random(3).randbytes(3 * 128 * 128))
+    body = encode("JPEG", noise, progressive=progressive, quality=90)
+    start, end = scans(body)[-1]
+    cuts = [mark.start() + 1 for mark in re.finditer(rb"\xff\x00", body[start : end - 16])]
+    assert len(cuts) >= 2
+    with_it = [is_truncated(body[: start + cut] + b"\xff\xd9") for cut in cuts]
+    monkeypatch.setitem(sys.modules, "simplejpeg", None)
+    assert [is_truncated(body[: start + cut] + b"\xff\xd9") for cut in cuts] == with_it == [True] * len(cuts)
+    assert not is_truncated(body[:-2] + b"\xff\xff\xff\xd9")
 
 
 def test_a_frame_header_that_breaks_off_is_damage_and_no_crash() -> None:

@@ -6,6 +6,7 @@ from __future__ import annotations
 import asyncio
 import io
 import json
+import random
 import shutil
 import sys
 import tomllib
@@ -111,7 +112,7 @@ def test_a_fetch_with_the_faster_transport_says_nothing_of_it(brief_for: BriefMa
 
 def jpeg(**options: Any) -> bytes:
     out = io.BytesIO()
-    noise = Image.effect_noise((256, 256), 60).convert("RGB")
+    noise = Image.frombytes("RGB", (256, 256), random.Random(7).randbytes(3 * 256 * 256))
     noise.save(out, "JPEG", **options)
     return out.getvalue()
 

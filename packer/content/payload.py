@@ -187,7 +187,8 @@ def _decodes_without_warning(data: bytes, *, small: bool = False) -> bool:
     return True
 
 
-# Any bytes but FF and 00 would do; of the patterns tried, this one showed every cut down to one missing byte.
+# Nearly any bytes would do. Of 46,000 cuts of all lengths, in pictures of five kinds, this pattern left one unseen that
+# changes a pixel: of the last two bytes of a progressive file.
 _MORE = bytes(range(254, 0, -1)) * 3
 
 
@@ -196,7 +197,10 @@ def _with_more(data: bytes) -> bytes:
 
     Needed because a JPEG that was cut and then closed with an end mark decodes without an error, the rest in grey.
     """
-    return data[:-2] + _MORE + data[-2:]
+    # It may be cut within FF 00, which stands for a byte FF (ITU-T T.81, B.1.1.5). FF and another byte are a marker, at
+    # which a decoder ends the scan just as at the end mark, so the 00 is put back.
+    missing = b"\0" if data[-3] == 0xFF else b""
+    return data[:-2] + missing + _MORE + data[-2:]
 
 
 def _draw(data: bytes, name: str) -> bytes:
