@@ -15,6 +15,7 @@ from hypothesis import strategies as st
 
 from packer.cli import run_compare, run_handover, run_inspect, run_verify, show_plan, show_status
 from packer.errors import InputError
+from packer.fetching.reports import FetchReport, Options
 from packer.fetching.run import run_fetch
 from packer.geometry.grid import LonLatBox
 from packer.geometry.tileset import TileSet
@@ -22,7 +23,10 @@ from packer.planning.brief import Brief
 from packer.planning.changes import changes_since_fetch
 from packer.planning.comparison import compare
 from packer.planning.fetched_for import recall_fetch, remember_fetch
+from packer.planning.pack_path import pack_path
 from packer.planning.plan import AreaPlan, LayerPlan, Plan, plan
+from packer.store.pack_summary import known_summary
+from packer.survey import inspection
 from tests.fakes import ScriptedTransport, VirtualClock, tile_answer
 
 KEY = "s3cret-key-of-the-tests"
@@ -148,6 +152,26 @@ def test_the_next_fetch_remembers_the_new_course(brief: Brief) -> None:
     assert changes_since_fetch(brief, plan(brief)) is not None
     fetched(brief)
     assert changes_since_fetch(brief, plan(brief)) is None
+
+
+def test_a_sample_leaves_the_word_of_the_last_fetch_alone(
+    brief: Brief, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    async def scripted(of: Brief, some: Plan, options: Options, **_rest: object) -> FetchReport:
+        async with VirtualClock() as clock:
+            transport = ScriptedTransport(clock, lambda tile, _asked, _now: tile_answer(tile))
+            return await run_fetch(of, some, options, clock=clock, make_transport=lambda *a, **k: transport)
+
+    monkeypatch.setattr(inspection, "run_fetch", scripted)
+    course(brief.folder, (12.40, 47.02), (12.45, 47.05))
+    now = plan(brief)
+    before = changes_since_fetch(brief, now)
+    lacking = known_summary(pack_path(brief, "aerial")).lacking(now.layers["aerial"].tiles)
+    some = TileSet.from_tiles(list(lacking)[:3])
+    report = asyncio.run(inspection.fetch_samples(brief, now, {"aerial": some}))
+    assert report is not None
+    assert report.layers["aerial"].stored == 3
+    assert changes_since_fetch(brief, now) == before
 
 
 def test_no_key_and_no_address_is_remembered(brief: Brief) -> None:

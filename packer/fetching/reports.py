@@ -39,7 +39,8 @@ class Options:
     received. `log` writes lastbar.log.jsonl into the folder of the packs. `refresh_older_s` has tiles on board
     refreshed that were fetched longer ago, unless their server called them fresh for longer. `transport` None takes
     the faster one that can be loaded. `keep_awake` asks the system not to fall asleep meanwhile. `speed_limit` leaves
-    room for others on the same link.
+    room for others on the same link. `sample` is for a few tiles of a plan: the packs keep word of what they were
+    last fetched for.
     """
 
     store: Path | None = None
@@ -53,6 +54,7 @@ class Options:
     log: bool = False
     refresh_older_s: float | None = None
     keep_awake: bool = False
+    sample: bool = False
     speed_limit: SpeedLimit = field(default_factory=SpeedLimit)
 
 

@@ -168,8 +168,7 @@ class _FetchJob:
                 self.layers.append(await setup.layer(source, pack))
                 remarks += _pack_remarks(name, source, pack)
             logger.start(self.brief, self.plan, self.options, self.layers, remarks)
-            folder = self.options.store or self.brief.store_folder
-            remember_fetch(self.derived.brief, self.derived.plan, folder, self.clock.wall())
+            self._leave_word()
             await self.derived.start(stack)
             await self._lend(self.hands, (gates, onward), log, monitor)
             await self.derived.finish(in_haste=monitor.stopped is not None)
@@ -304,6 +303,15 @@ class _FetchJob:
         monitor.note(last=True)
 
     # ------------------------------------------------------------------------------------ the report
+
+    def _leave_word(self) -> None:
+        """Note beside the packs what they are fetched for. A sample is no fetch of the plan, and leaves the note alone.
+
+        If the process dies: the old note or the new one, whole.
+        """
+        if not self.options.sample:
+            folder = self.options.store or self.brief.store_folder
+            remember_fetch(self.derived.brief, self.derived.plan, folder, self.clock.wall())
 
     def _report(self, seconds: float, monitor: RunMonitor, remarks: list[str]) -> FetchReport:
         layers = self.derived.with_reports({run.layer.name: run.report() for run in self.layers})

@@ -165,7 +165,7 @@ async def fetch_samples(
     }
     if not any(lacking.values()):
         return None
-    options = Options(store=store, give_up_after_s=_PATIENCE_S, transport=transport)
+    options = Options(store=store, give_up_after_s=_PATIENCE_S, transport=transport, sample=True)
     return await run_fetch(brief, sample_plan(plan, lacking), options, stop=stop, on_progress=on_progress)
 
 

@@ -109,7 +109,7 @@ async def measure(
     await run_fetch(
         brief,
         sample_plan(plan, chosen),
-        Options(store=store, give_up_after_s=_PATIENCE_S, transport=transport),
+        Options(store=store, give_up_after_s=_PATIENCE_S, transport=transport, sample=True),
         on_progress=follow,
         make_transport=lambda *args, **options: _TimedTransport(make_transport(*args, **options), watch),
     )
