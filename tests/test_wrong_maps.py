@@ -6,6 +6,7 @@ Each case is a fetch from a server that answers by a rule, a verify of what came
 from __future__ import annotations
 
 import functools
+import hashlib
 import io
 from collections.abc import Callable
 from dataclasses import dataclass
@@ -206,6 +207,40 @@ def test_one_picture_at_deep_zooms_alone_is_told_and_leaves_the_map_ready(tmp_pa
     found = verify(brief, plan(brief), processes=1)
     assert found.verdict is Verdict.READY_WITH_WARNINGS
     assert any("at every place from zoom 12 on" in text for text in found.warnings)
+
+
+def test_one_picture_at_many_places_of_an_area_is_told_with_the_area_and_how_to_name_it(
+    tmp_path: Path,
+) -> None:
+    """Such as a layer of waters over dry ground, whose tiles are all transparent there."""
+    (tmp_path / "brief.toml").write_text(BRIEF.format(url=RIGHT), encoding="utf-8")
+    brief = Brief.read(tmp_path)
+
+    def server(url: str) -> Response:
+        zoom, x, y = map(int, url.removesuffix(".png").split("/")[-3:])
+        return picture(Tile(zoom, x, y) if zoom < 10 or x % 3 == 0 else Tile(0, 0, 0))
+
+    fetched(brief, server)
+    found = verify(brief, plan(brief), processes=1)
+    assert found.verdict is Verdict.READY_WITH_WARNINGS
+    (told,) = [text for text in found.warnings if "one picture" in text]
+    assert f'blank = ["{hashlib.sha256(ground(Tile(0, 0, 0))).hexdigest()}"]' in told
+    camp = next(area.tiles for area in plan(brief).layers["relief"].areas if area.name == "camp")
+    deepest = list(camp.at(12, 13, 14))
+    same = sum(tile.x % 3 != 0 for tile in deepest)
+    assert f"camp ({same} of {len(deepest)} tiles compared, zooms 12 to 14)" in told
+
+
+def test_a_pond_or_two_in_an_area_are_not_told(tmp_path: Path) -> None:
+    (tmp_path / "brief.toml").write_text(BRIEF.format(url=RIGHT), encoding="utf-8")
+    brief = Brief.read(tmp_path)
+
+    def server(url: str) -> Response:
+        zoom, x, y = map(int, url.removesuffix(".png").split("/")[-3:])
+        return picture(Tile(0, 0, 0) if zoom > 9 and (x + 3 * y) % 9 == 0 else Tile(zoom, x, y))
+
+    fetched(brief, server)
+    assert not any("one picture" in text for text in verify(brief, plan(brief), processes=1).warnings)
 
 
 def test_a_pack_of_few_tiles_says_nothing_of_one_picture(tmp_path: Path) -> None:

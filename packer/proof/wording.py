@@ -13,6 +13,7 @@ from packer.planning.plan import AreaPlan, Plan
 from packer.planning.source_layers import source_name
 from packer.proof.results import Depth, LayerFindings
 from packer.store.one_picture import one_picture_on_board, one_picture_sentence
+from packer.store.repeated_pictures import repeated_sentences, repeats_on_board
 
 __all__ = ["not_checked", "reasons", "warnings"]
 
@@ -93,6 +94,9 @@ def warnings(brief: Brief, plan: Plan, layers: Mapping[str, LayerFindings], now:
         one = one_picture_on_board(layer.pack, plan.layers[name].tiles) if layer.counts.stored else None
         if one is not None and not one.everywhere:
             yield one_picture_sentence(name, one)
+        if one is None and layer.counts.stored:
+            stored = {area.name: area.tiles & layer.stored for area in plan.layers[name].areas}
+            yield from repeated_sentences(name, repeats_on_board(layer.pack, stored))
         yield from _licence(name, brief.layers[name].expires, now)
     for name, asked in plan.layers.items():
         cut = [area for area in asked.areas if area.unoffered]
