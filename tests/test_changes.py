@@ -25,6 +25,8 @@ from packer.planning.comparison import compare
 from packer.planning.fetched_for import recall_fetch, remember_fetch
 from packer.planning.pack_path import pack_path
 from packer.planning.plan import AreaPlan, LayerPlan, Plan, plan
+from packer.planning.plan_remarks import namesake_remarks
+from packer.proof.proving import verify
 from packer.store.pack_summary import known_summary
 from packer.survey import inspection
 from tests.fakes import ScriptedTransport, VirtualClock, tile_answer
@@ -152,6 +154,28 @@ def test_the_next_fetch_remembers_the_new_course(brief: Brief) -> None:
     assert changes_since_fetch(brief, plan(brief)) is not None
     fetched(brief)
     assert changes_since_fetch(brief, plan(brief)) is None
+
+
+def test_a_newer_course_beside_the_brief_that_no_area_takes_is_told(brief: Brief) -> None:
+    """The guide's user copies a new course into the trip's folder, while the brief takes the one from outside it."""
+    folder = brief.folder / "trip"
+    folder.mkdir()
+    text = (
+        BRIEF.replace("{{", "{")
+        .replace("}}", "}")
+        .replace("{KEY}", KEY)
+        .replace("course.gpx", "../course.gpx")
+    )
+    (folder / "brief.toml").write_text(text, encoding="utf-8")
+    trip = Brief.read(folder)
+    assert namesake_remarks(trip) == []
+    (folder / "course.gpx").write_bytes((brief.folder / "course.gpx").read_bytes())
+    assert namesake_remarks(trip) == []  # the same course
+    course(folder, (12.40, 47.02), (12.45, 47.05))
+    (told,) = namesake_remarks(trip)
+    assert told.startswith('Area "course" takes ../course.gpx, and not course.gpx beside the brief')
+    assert told in plan(trip).remarks
+    assert told in verify(trip, plan(trip), processes=1).warnings
 
 
 def test_a_sample_leaves_the_word_of_the_last_fetch_alone(

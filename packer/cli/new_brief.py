@@ -5,7 +5,7 @@ from __future__ import annotations
 import os
 from pathlib import Path
 
-from packer.cli.output import echo
+from packer.cli.output import echo, echo_wrapped
 from packer.common.atomic_write import make_folders, write_atomic
 from packer.common.shell import shell_command
 from packer.common.units import counted
@@ -18,7 +18,8 @@ __all__ = ["CAUTIONS", "run"]
 CAUTIONS = """\
 Before anyone relies on these maps:
 - Imagery is dated: roads, water and snow will have changed.
-- Web Mercator maps are for viewing, not for positioning or as your only navigation.
+- Web Mercator maps are for viewing, not for positioning or as your only
+  navigation.
 - Carry an independent means of navigation, and people who can use it.
 - Local law, land closures and licensed practice come first.
 - Fetch only from servers that you may use, for the use that they permit."""
@@ -103,8 +104,11 @@ def run(path: Path, route: Path | None) -> int:
         raise DiskError(f"{path} cannot be written: {fault.strerror}. Choose another place.") from fault
     echo(f"Wrote {path}.")
     for corridor in lines_of(shape).values():
-        echo(
-            f"The route is {corridor.length_m / 1000:.1f} km long; a first plan has {counted(shape.count, 'tile')}."
+        length, tiles = f"{corridor.length_m / 1000:.1f} km", counted(shape.count, "tile")
+        echo_wrapped(
+            f"The route is {length} long; a first plan has {tiles}. It is read from {route} each time: if the course "
+            "changes, overwrite that file.",
+            "",
         )
     echo("Put your own layer into it, then look at the plan:")
     echo(f"  {shell_command('plan', path)}")
@@ -114,6 +118,8 @@ def run(path: Path, route: Path | None) -> int:
 
 
 def _relative(route: Path, folder: Path) -> str:
+    if route.is_dir():
+        raise InputError(f"{route} is a folder. Name the track or route file in it, for example course.gpx.")
     if not route.is_file():
         raise InputError(f"{route} does not exist. Name a track or route file, for example course.gpx.")
     try:

@@ -59,7 +59,7 @@ def _whole_job(server: PracticeServer, path: Path, worked_out: Plan) -> int:
     echo("1. The plan: which tiles the brief asks for.")
     _command("plan", path)
     echo()
-    echo("2. The fetch. It is killed on the way (SIGKILL), as by a crash or a dead battery.")
+    echo("2. The fetch. It is killed on the way, as by a crash or a dead battery.")
     done = _fetch_and_kill(path, worked_out)
     echo(f"   Killed. {done:,} of {worked_out.count:,} tiles were done and are kept.")
     before = _tiles_asked(server)

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import re
 import sys
 from collections.abc import Iterable, Iterator
 from itertools import islice
@@ -23,6 +24,7 @@ from packer.proof.walk import LineWalk, Stretch
 __all__ = ["gap_text", "report_lines", "show_report"]
 
 _WIDTH = 80
+_SENTENCE = re.compile(r"(?<=[^.]\.) (?=[A-Z])")
 _ROWS = 23  # and one for the prompt
 _AREAS, _LEAST_AREAS, _MOST_BESIDE_FAULTS = 12, 4, 7
 _LEAST_ROOM = 3  # lines of what was found, whatever else there is
@@ -150,11 +152,18 @@ def _source_text(name: str, layer: LayerFindings) -> str:
 
 def _found(found: VerifyReport, room: int | None) -> list[str]:
     """What was found, in at most so many lines; None is without limit."""
-    texts = [*(f"- {text}" for text in found.reasons), *_gaps(found.walk), *_tiles(found)]
-    texts += [f"- {text}" for text in found.warnings]
+    places, told = [*_gaps(found.walk), *_tiles(found)], [f"- {text}" for text in found.warnings]
+    # Of a map that is ready the places are those that the server does not have; to know what is wrong is worth more.
+    texts = [*told, *places] if found.ready else [*(f"- {text}" for text in found.reasons), *places, *told]
     if not texts:
         return []
     lines = ["Warnings:" if found.ready else "What was found:"]
+    if found.ready and room is not None and sum(len(wrapped(text, _WIDTH)) for text in texts) >= room:
+        # The beginning of each says more than the first of them at full length.
+        lines, texts = (
+            ["Warnings in short (in full: --by-zoom):"],
+            [_SENTENCE.split(text)[0] for text in texts],
+        )
     for number, text in enumerate(texts):
         more = wrapped(text, _WIDTH)
         rest = len(texts) - number

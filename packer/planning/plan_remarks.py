@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+import contextlib
+import filecmp
 from collections.abc import Iterable, Mapping
 
 from packer.common.units import counted
@@ -10,7 +12,7 @@ from packer.planning.brief import OVERVIEW, Area, Brief, Layer
 from packer.planning.brief_errors import quote_value
 from packer.planning.shape_files import AreaSource
 
-__all__ = ["depth_remarks", "double_remarks", "file_remarks", "outside_remarks"]
+__all__ = ["depth_remarks", "double_remarks", "file_remarks", "namesake_remarks", "outside_remarks"]
 
 _MOST_NAMED = 5  # areas in one remark
 
@@ -22,6 +24,24 @@ def file_remarks(sources: Mapping[str, AreaSource]) -> list[str]:
         for name, source in sources.items()
         for remark in source.remarks
     ]
+
+
+def namesake_remarks(brief: Brief) -> list[str]:
+    """A sentence for each file beside the brief that has the name of one that an area takes from elsewhere, and other
+    contents: most likely a newer course, put where nobody looks for it."""
+    remarks = []
+    for name in dict.fromkeys(area.file for area in brief.areas if area.file):
+        used = brief.folder / name
+        beside = brief.folder / used.name
+        with contextlib.suppress(OSError):
+            if beside.is_file() and not (beside.samefile(used) or filecmp.cmp(beside, used, shallow=False)):
+                areas = [area.name for area in brief.areas if area.file == name]
+                takes = f"{_named(areas)} {'takes' if len(areas) == 1 else 'take'}"
+                remarks.append(
+                    f"{takes[0].upper()}{takes[1:]} {name}, and not {used.name} beside the brief, which is another "
+                    f"file. If that one is newer, overwrite {name} with it, or name it in the brief."
+                )
+    return remarks
 
 
 def double_remarks(brief: Brief, shapes: Mapping[str, Shape]) -> list[str]:

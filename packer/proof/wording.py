@@ -10,6 +10,7 @@ from packer.common.units import counted
 from packer.geometry.tileset import TileSet
 from packer.planning.brief import Brief
 from packer.planning.plan import AreaPlan, Plan
+from packer.planning.plan_remarks import namesake_remarks
 from packer.planning.source_layers import source_name
 from packer.proof.results import Depth, LayerFindings
 from packer.store.one_picture import one_picture_on_board, one_picture_sentence
@@ -66,6 +67,15 @@ def _lost(name: str, layer: LayerFindings) -> Iterator[str]:
 
 def warnings(brief: Brief, plan: Plan, layers: Mapping[str, LayerFindings], now: float) -> Iterator[str]:
     """What a crew should know even of packs that are ready, a sentence each."""
+    yield from namesake_remarks(brief)
+    for name, layer in layers.items():
+        # What may be blank, or not the map at all, stands first: a screen may have no room for all.
+        one = one_picture_on_board(layer.pack, plan.layers[name].tiles) if layer.counts.stored else None
+        if one is not None and not one.everywhere:
+            yield one_picture_sentence(name, one)
+        if one is None and layer.counts.stored:
+            stored = {area.name: area.tiles & layer.stored for area in plan.layers[name].areas}
+            yield from repeated_sentences(name, repeats_on_board(layer.pack, stored))
     for name, layer in layers.items():
         if layer.blank:
             yield _blank(name, len(layer.blank))
@@ -91,12 +101,6 @@ def warnings(brief: Brief, plan: Plan, layers: Mapping[str, LayerFindings], now:
                 f"{name}: {counted(len(layer.stale), 'tile')} may be out of date: past the server's expiry "
                 f"time, or over a year old{oldest}."
             )
-        one = one_picture_on_board(layer.pack, plan.layers[name].tiles) if layer.counts.stored else None
-        if one is not None and not one.everywhere:
-            yield one_picture_sentence(name, one)
-        if one is None and layer.counts.stored:
-            stored = {area.name: area.tiles & layer.stored for area in plan.layers[name].areas}
-            yield from repeated_sentences(name, repeats_on_board(layer.pack, stored))
         yield from _licence(name, brief.layers[name].expires, now)
     for name, asked in plan.layers.items():
         cut = [area for area in asked.areas if area.unoffered]

@@ -73,22 +73,21 @@ def repeated_sentences(layer: str, repeats: Iterable[AreaRepeat]) -> Iterator[st
     for repeat in repeats:
         by_picture.setdefault(repeat.sha256, []).append(repeat)
     for sha256, each in by_picture.items():
-        where = [
-            f"{one.area} ({one.same:,} of {one.compared:,} tiles compared, "
-            + (
-                f"zoom {one.zooms[1]})"
-                if one.zooms[0] == one.zooms[1]
-                else f"zooms {one.zooms[0]} to {one.zooms[1]})"
-            )
-            for one in each[:_NAMED]
-        ]
+        where = [_where(one) for one in each[:_NAMED]]
         if (more := len(each) - _NAMED) > 0:
             where.append(counted(more, "more area"))
         yield (
-            f"{layer}: one picture is there for many places in {', '.join(where)}, such as {each[0].example}. It may "
-            'be open water, or mean "no data": then the map shows nothing there. Look at it: lastbar view. If it means '
-            f'"no data", write below [layers.{layer}] blank = ["{sha256}"], and such tiles count as not on the server.'
+            f"{layer}: the map may show nothing in part of {', '.join(where)}: there one picture is on board for many "
+            f'places, such as {each[0].example}. It may be open water, or mean "no data". Look at it: lastbar view. If '
+            f'it means "no data", write below [layers.{layer}] blank = ["{sha256}"], and such tiles count as not on '
+            "the server."
         )
+
+
+def _where(one: AreaRepeat) -> str:
+    first, last = one.zooms
+    zooms = f"zoom {last}" if first == last else f"zooms {first} to {last}"
+    return f"{one.area} ({one.same:,} of {one.compared:,} tiles compared, {zooms})"
 
 
 def _of_area(files: Sequence[sqlite3.Connection], area: str, tiles: TileSet) -> AreaRepeat | None:
