@@ -157,7 +157,11 @@ def test_what_is_held_already_is_taken_in_and_not_fetched(fetched: Brief, tmp_pa
         'permission = "own-data"\nzooms = [0, 14]\n'
     )
     pack = fetched.store_folder / "survey.mbtiles"
-    spare = lastbar("take-in", wanting, "spare", pack, "--store", elsewhere)
+    mistaken = lastbar("take-in", wanting, "spare", pack, "--store", elsewhere)
+    assert mistaken.returncode == 2
+    assert 'Take it into "survey", or add --yes if "spare" is meant.' in " ".join(mistaken.stderr.split())
+    assert not (elsewhere / "spare.mbtiles").exists()
+    spare = lastbar("take-in", wanting, "spare", pack, "--store", elsewhere, "--yes")
     assert spare.returncode == 0, spare.stderr
     wrong = lastbar("take-in", fetched.path, "relief", fetched.store_folder / "survey.mbtiles")
     assert wrong.returncode == 2

@@ -210,7 +210,7 @@ def test_one_picture_at_deep_zooms_alone_is_told_and_leaves_the_map_ready(tmp_pa
 
 
 def test_one_picture_at_many_places_of_an_area_is_told_with_the_area_and_how_to_name_it(
-    tmp_path: Path,
+    tmp_path: Path, capsys: pytest.CaptureFixture[str]
 ) -> None:
     """Such as a layer of waters over dry ground, whose tiles are all transparent there."""
     (tmp_path / "brief.toml").write_text(BRIEF.format(url=RIGHT), encoding="utf-8")
@@ -229,6 +229,14 @@ def test_one_picture_at_many_places_of_an_area_is_told_with_the_area_and_how_to_
     deepest = list(camp.at(12, 13, 14))
     same = sum(tile.x % 3 != 0 for tile in deepest)
     assert f"camp ({same} of {len(deepest)} tiles compared, zooms 12 to 14)" in told
+    run_verify.run(brief.path, None, False)
+    screen = capsys.readouterr().out
+    assert len(screen.splitlines()) <= 23
+    assert (
+        screen.split("Warnings")[1]
+        .splitlines()[1]
+        .startswith("- relief: the map may show nothing in part of")
+    )
 
 
 def test_a_pond_or_two_in_an_area_are_not_told(tmp_path: Path) -> None:

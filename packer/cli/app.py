@@ -385,7 +385,9 @@ def take_in(
         ),
     ],
     over: Over = False,
-    yes: Annotated[bool, typer.Option("--yes", help="Begin without asking.")] = False,
+    yes: Annotated[
+        bool, typer.Option("--yes", help="Begin without asking, also for another layer's file.")
+    ] = False,
     store: Store = None,
     as_json: Json = False,
     debug: Debug = False,

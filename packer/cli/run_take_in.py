@@ -30,6 +30,7 @@ from packer.planning.pack_path import pack_path
 from packer.planning.plan import Plan, plan
 from packer.store.labels import Labels, labels_of
 from packer.store.merging import Merged, take_in
+from packer.store.offer_tables import stated_name
 from packer.store.pack_summary import known_summary
 from packer.store.picture_marks import origin_mark
 from packer.store.picture_taking import PictureJob, PictureTaken, still_to_cut, take_picture
@@ -57,6 +58,9 @@ def run(
             "Before a picture is cut, Lastbar asks. With --json nobody can answer, so add --yes."
         )
     target = _LayerTarget(brief, plan(brief), brief.layers[layer], pack_path(brief, layer, store))
+    for one in held:
+        if not yes and one not in pictures:
+            _refuse_other_layer(target, one)
     merged: dict[str, Merged] = {}
     cut: list[dict[str, Any]] = []
     code = 0
@@ -108,6 +112,20 @@ def _is_tiff(path: Path) -> bool:
         return False
     with path.open("rb") as file:
         return file.read(4) in _TIFF_BEGINNINGS
+
+
+def _refuse_other_layer(target: _LayerTarget, held: Path) -> None:
+    """Raises InputError for a file that names itself as another layer of the brief: its tiles would pass for this
+    one's, and every check after that would find them whole."""
+    own, name = target.layer.name, stated_name(held)
+    other = next(
+        (n for n in target.brief.layers if n != own and (name == n or name.endswith(f": {n}"))), None
+    )
+    if other is not None and name != own:
+        raise InputError(
+            f'{held} says that it is "{name}", and the brief has a layer "{other}" as well. Nothing was taken in. Take '
+            f'it into "{other}", or add --yes if "{own}" is meant.'
+        )
 
 
 def _tiles(target: _LayerTarget, held: Path) -> Merged:

@@ -33,6 +33,7 @@ __all__ = [
     "pack_offers",
     "pack_sources",
     "refuse_unfit_source",
+    "stated_name",
 ]
 
 _ENDINGS = {".png", ".jpg", ".jpeg", ".webp", ".pbf"}
@@ -278,3 +279,18 @@ def is_our_pack(path: Path) -> bool:
             )
         finally:
             db.close()
+
+
+def stated_name(path: Path) -> str:
+    """The name that an MBTiles file gives itself (MBTiles 1.3, "name"); "" for one without it and for anything else."""
+    if not path.is_file() or not is_database(path):
+        return ""
+    with translated(path):
+        db = open_untrusted(path)
+        try:
+            row = db.execute("SELECT value FROM metadata WHERE name = 'name' LIMIT 1").fetchone()
+        except sqlite3.OperationalError:  # no such table
+            return ""
+        finally:
+            db.close()
+    return row[0] if row is not None and isinstance(row[0], str) else ""
