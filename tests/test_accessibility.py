@@ -116,7 +116,7 @@ def test_no_step_of_the_desk_has_a_fault(browser: Browser, board: Board, width: 
         expect(page.locator(".verdict")).to_be_visible(timeout=PATIENCE_MS)
         assert faults(page) == []
         assert page.evaluate("() => document.documentElement.scrollWidth") == width
-        page.get_by_role("button", name="Keys").click()
+        page.get_by_role("button", name="Shortcuts").click()
         assert faults(page) == []
         page.goto("about:blank")
 

@@ -122,6 +122,17 @@ def test_a_service_gives_its_layers_to_choose_from_and_then_the_one(
     assert told["values"]["attribution"]
 
 
+def test_an_address_with_a_variable_that_is_not_set_says_so_in_words_of_the_page(
+    page: Page, server: PracticeServer
+) -> None:
+    address = f"{base(server)}/relief/{{z}}/{{x}}/{{y}}.png?key=${{NO_SUCH_VARIABLE}}"
+    told = page.post("/api/try-layer", {"address": address, **AT}, 400)
+    assert told["error"] == (
+        "The address needs the environment variable NO_SUCH_VARIABLE, which is not set. Check how it is spelt, or give "
+        "the key here."
+    )
+
+
 @pytest.mark.parametrize(
     "address",
     [

@@ -13,7 +13,7 @@ import tomlkit
 
 from packer.desk.source_look import SourceLook
 from packer.desk.transport import DESK_TRANSPORT
-from packer.errors import AnswerError, InputError, LastbarError
+from packer.errors import AnswerError, BriefError, InputError, LastbarError
 from packer.fetching.hosts.address_trial import AddressTrial, Finding, try_address, zooms_that_answer
 from packer.fetching.hosts.offer_reading import ChooseLayerError, read_offers
 from packer.fetching.hosts.tile_asker import TileAsker
@@ -22,7 +22,7 @@ from packer.geometry.source_tiles import windows_of
 from packer.geometry.tileset import Tile, TileSet
 from packer.planning.brief import Brief
 from packer.planning.source_layers import grid_of, server_layers, with_source_layer
-from packer.sources.address import check_place, check_template
+from packer.sources.address import UnsetError, check_place, check_template
 from packer.sources.recognition import Guess, ServiceGuess, guesses, is_service, services, variants
 from packer.sources.safe_address import literal_key, refusal
 from packer.store.reader import tile_at
@@ -59,6 +59,19 @@ async def try_layer(body: Mapping[str, Any], contact: str | None, look: SourceLo
     asked = _read(body, contact)
     if (where := literal_key(asked.address)) is not None:
         raise InputError(refusal(where))
+    try:
+        return await _tried(asked, look)
+    except BriefError as fault:
+        if not isinstance(fault.__context__, UnsetError):
+            raise
+        # The brief of the trial and its layer are none that the planner knows, nor has a page a terminal.
+        raise InputError(
+            f"The address needs the environment variable {fault.__context__}, which is not set. Check how it is spelt, "
+            "or give the key here."
+        ) from None
+
+
+async def _tried(asked: _Asked, look: SourceLook) -> dict[str, Any]:
     if "{" in asked.address.replace("${", ""):
         _checked(asked.address, template=True)
         return await _try_templates(asked, [Guess(asked.address, Tile(0, 0, 0))], look)

@@ -1,4 +1,4 @@
-// The keys of the page, listed under "?".
+// The keyboard shortcuts of the page, listed under "?". "Key" alone is the secret by which a server knows you.
 
 import { ask, make } from "./dom.js";
 
@@ -16,5 +16,5 @@ const KEYS = [
 
 export function showKeys() {
   const rows = KEYS.map(([key, does]) => make("tr", {}, make("th", { scope: "row", text: key }), make("td", { text: does })));
-  return ask("Keys", [make("table.keys", {}, ...rows)]);
+  return ask("Keyboard shortcuts", [make("table.keys", {}, ...rows)]);
 }

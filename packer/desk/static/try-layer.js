@@ -21,19 +21,22 @@ export function tryPart(address, fill) {
       if (found.usable) fill(found.values);
     } catch (fault) {
       const { message } = /** @type {Error} */ (fault);
-      place.replaceChildren(make("p.warning", { text: message }), ...(message.includes("looks like a key") ? [keyPart()] : []));
+      const unset = /environment variable (\w+), which is not set/.exec(message)?.[1];
+      const key = unset || message.includes("looks like a key");
+      place.replaceChildren(make("p.warning", { text: message }), ...(key ? [keyPart(unset ?? "")] : []));
     }
   };
   return make("div", {}, make("div.row", {}, action("Try this address", () => attempt(), "quiet")), place);
 }
 
-/** Where a key can be given that stood in the address. */
-function keyPart() {
+/** Where a key can be given that stood in the address, or that the address names. @param {string} named */
+function keyPart(named) {
   const said = make("p.hint", { "aria-live": "polite" });
   const give = async () => {
     try {
-      const name = await askKey("");
-      if (name) said.textContent = `Now write \${${name}} in the address in place of the key, and try it again.`;
+      const name = await askKey(named);
+      if (name && name === named) said.textContent = "Now try the address again.";
+      else if (name) said.textContent = `Now write \${${name}} in the address in place of the key, and try it again.`;
     } catch (fault) {
       said.textContent = /** @type {Error} */ (fault).message;
     }
