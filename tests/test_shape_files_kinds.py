@@ -449,6 +449,22 @@ def test_the_plan_says_which_features_an_area_uses_and_which_shapes_it_leaves_ou
     assert "points = and line =" in remark
 
 
+def test_what_another_area_takes_of_the_file_is_not_told_as_left_out(tmp_path: Path) -> None:
+    (tmp_path / "sectors.geojson").write_text(SECTORS)
+    areas = {"all": "polygon", "way": "line", "hut": "points"}
+    reach = {"polygon": "", "line": 'half-width = "1 km"\n', "points": 'radius = "1 km"\n'}
+    brief = Brief.from_text(
+        'title = "t"\n[layers.a]\nurl = "https://t.example.org/{z}/{x}/{y}.jpg"\nattribution = "S"\npermission = "O"\n'
+        "zooms = [0, 12]\n"
+        + "".join(
+            f'[[areas]]\nname = "{name}"\n{key} = "sectors.geojson"\ndeepest = 8\n{reach[key]}'
+            for name, key in areas.items()
+        ),
+        tmp_path / "brief.toml",
+    )
+    assert plan(brief).remarks == ()
+
+
 # --- words -------------------------------------------------------------------------------------------
 
 

@@ -184,7 +184,10 @@ def plan_on(brief: Brief, ground: Ground) -> Plan:
         bounds = _with_margin(bounds, brief.overview.margin)
         covers[OVERVIEW] = cover_box(bounds, brief.overview.deepest).pyramid(0)
     sources = {area.name: source for area in brief.areas if (source := ground.source(brief, area))}
-    layers, remarks = {}, [*namesake_remarks(brief), *double_remarks(brief, shapes), *file_remarks(sources)]
+    layers, remarks = (
+        {},
+        [*namesake_remarks(brief), *double_remarks(brief, shapes), *file_remarks(brief, sources)],
+    )
     for layer in brief.layers.values():
         layers[layer.name], notes = _layer_plan(brief, layer, covers)
         remarks += notes

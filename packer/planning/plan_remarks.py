@@ -17,13 +17,21 @@ __all__ = ["depth_remarks", "double_remarks", "file_remarks", "namesake_remarks"
 _MOST_NAMED = 5  # areas in one remark
 
 
-def file_remarks(sources: Mapping[str, AreaSource]) -> list[str]:
-    """What areas leave out of their files: a sentence for each kind."""
-    return [
-        f"Area {quote_value(name)}, {source.file}: {remark}."
-        for name, source in sources.items()
-        for remark in source.remarks
-    ]
+def file_remarks(brief: Brief, sources: Mapping[str, AreaSource]) -> list[str]:
+    """What areas leave out of their files, and no other area takes: a sentence for each kind."""
+    remarks = []
+    for name, source in sources.items():
+        # Of a course the page makes two areas, one along its line and one round its points: nothing is left out then.
+        taken = {
+            kind
+            for area in brief.areas
+            if area.file == source.file and area.feature is None
+            for kind, key in (("point", area.points), ("line", area.line), ("polygon", area.polygon))
+            if key is not None
+        }
+        told = filter(None, [*source.remarks, source.left_out_text(taken)])
+        remarks += [f"Area {quote_value(name)}, {source.file}: {remark}." for remark in told]
+    return remarks
 
 
 def namesake_remarks(brief: Brief) -> list[str]:

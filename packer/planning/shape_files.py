@@ -7,7 +7,7 @@ from __future__ import annotations
 
 import difflib
 import errno
-from collections.abc import Callable, Iterable
+from collections.abc import Callable, Collection, Iterable
 from dataclasses import dataclass
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
@@ -40,12 +40,24 @@ _PAST_THE_MAP = "what lies past ±85.0511° of latitude, where Web Mercator maps
 @dataclass(frozen=True, slots=True)
 class AreaSource:
     """What an area takes of its file: the names of the features taken and of those not asked for, empty where they have
-    none, in the file's order; and sentences on what it draws beside that and is left out."""
+    none, in the file's order; sentences on what it draws beside that and cannot be used; and, as `left_out`, how many
+    parts of each kind ("point", "line", "polygon") are not for an area of this kind."""
 
     file: str
     taken: tuple[str, ...]
     ignored: tuple[str, ...]
     remarks: tuple[str, ...]
+    left_out: tuple[tuple[str, int], ...] = ()
+
+    def left_out_text(self, elsewhere: Collection[str] = ()) -> str:
+        """The sentence on what is left out and that no other area takes `elsewhere`, by its kinds; "" for nothing."""
+        found = [(kind, count) for kind, count in self.left_out if kind not in elsewhere]
+        if not found:
+            return ""
+        keys = " and ".join(f"{_KEYS[kind]} =" for kind, _ in found)
+        it = "it" if sum(count for _, count in found) == 1 else "them"
+        counts = _counted([(f"{kind}{{s}}", count) for kind, count in found])
+        return f"{counts} left out here; an area with {keys} takes {it}"
 
     def to_dict(self) -> dict[str, object]:
         """The file and the names of its features, as plain values."""
@@ -141,7 +153,7 @@ def _area(area: Area, drawing: Drawing) -> tuple[Shape, AreaSource]:
         assert area.half_width is not None  # the brief's own check
         shape = parts.corridor(area, area.half_width)
     used, unused = (tuple(_label(f.name) for f in features) for features in (taken, ignored))
-    return shape, AreaSource(area.file or "", used, unused, tuple(parts.remarks))
+    return shape, AreaSource(area.file or "", used, unused, tuple(parts.remarks), parts.left_out)
 
 
 def _chosen(area: Area, drawing: Drawing) -> list[Feature]:
@@ -186,6 +198,7 @@ class _AreaParts:
     def __init__(self, features: list[Feature], drawing: Drawing) -> None:
         self._features, self._drawing = features, drawing
         self.remarks: list[str] = []
+        self.left_out: tuple[tuple[str, int], ...] = ()
         if drawing.links:
             where = " and ".join(dict.fromkeys(drawing.links))
             self.remarks.append(
@@ -268,11 +281,8 @@ class _AreaParts:
         return sum(len(getattr(feature, kind)) for feature in self._features for kind in kinds)
 
     def _leave_out(self, **counts: int) -> None:
-        """A sentence on the kinds of shape that this area is not asked for."""
-        found = [(f"{kind}{{s}}", count) for kind, count in counts.items() if count]
-        if found:
-            keys = " and ".join(f"{_KEYS[kind]} =" for kind, count in counts.items() if count)
-            self.remarks.append(f"{_counted(found)} left out here; an area with {keys} takes them")
+        """Note the kinds of shape that this area is not asked for."""
+        self.left_out = tuple((kind, count) for kind, count in counts.items() if count)
 
     def _holds(self) -> str:
         counts = {
