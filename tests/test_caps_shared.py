@@ -15,6 +15,7 @@ import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
+from packer.cli.fetch_screen import fetch_state, screen_lines
 from packer.cli.progress import FetchProgress
 from packer.common.clock import SystemClock
 from packer.desk.fetch_order import fetch_progress
@@ -360,10 +361,11 @@ def test_a_fetch_says_until_when_it_waits_for_the_hands_of_one_that_was_killed(
             lend_and_die(capped_host("127.0.0.1:8"), clock.now() + 40.0, clock.now())
             screen = FetchProgress(now=clock.now, wall=clock.wall)
             screen.note = shown.append  # type: ignore[method-assign, assignment]
-            began, options, desk = clock.now(), Options(log=True), list[object]()
+            began, options, desk, live = clock.now(), Options(log=True), list[object](), list[str]()
 
             def show(layers: list[LayerProgress]) -> None:
                 screen.show(layers)
+                live.extend(screen_lines(fetch_state(layers, {}, clock.now(), clock.wall()), 79, 23))
                 desk.append(fetch_progress(layers, clock.wall())["layers"]["survey"]["pause"])
 
             report = await run_fetch(
@@ -377,6 +379,8 @@ def test_a_fetch_says_until_when_it_waits_for_the_hands_of_one_that_was_killed(
             assert shown[1] == "survey: continuing."
             assert str(desk[0]).startswith(f"{{'kind': 'leases', 'reason': '{reason}")
             assert desk[-1] is None
+            assert live[0].startswith("54 tiles planned; what is on board is kept"), "not: 0 of 54"
+            assert live[2] == "  0.0 s; starts in 40 s"
 
     asyncio.run(go())
     log = [json.loads(one) for one in (brief.store_folder / FILE_NAME).read_text("utf-8").splitlines()]

@@ -135,5 +135,8 @@ _COUNTED = {
 def countdown_text(pause: Pause, now: float) -> str:
     """The wait in one line, for lines that are redrawn; its sentence stands above them."""
     next_s = pause.until - now
-    soon = f"next try in {duration_text(next_s)}" if next_s >= 1 else "trying now"
+    leased = pause.kind is PauseKind.LEASES
+    soon = f"{'starts' if leased else 'next try'} in {duration_text(next_s)}"
+    if next_s < 1:
+        soon = "starts now" if leased else "trying now"
     return f"{_COUNTED[pause.kind]} {duration_text(now - pause.since)}; {soon}"

@@ -49,4 +49,4 @@ class FirstWait:
 
     def _progress(self, layer: str, pause: Pause | None) -> LayerProgress:
         host = self.sources[layer].host
-        return LayerProgress(layer, self.planned[layer], 0, 0, LayerCounts(), pause, host)
+        return LayerProgress(layer, self.planned[layer], 0, 0, LayerCounts(), pause, host, counted=False)
