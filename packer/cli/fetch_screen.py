@@ -92,8 +92,7 @@ def fetch_state(
     """Where the layers stand at `now`, on the clock of their pauses, which is `wall` in seconds since 1970; `paces`
     remembers each layer's."""
     left_s: float | None = 0.0
-    bits, to_come = 0.0, 0.0
-    known = True
+    bits, to_come, known = 0.0, 0.0, True
     for layer in layers:
         refresh = layer.refresh
         done = layer.held + layer.absent + refresh.stale - refresh.left

@@ -124,23 +124,7 @@ def cluster_pool(
             "settings, or leave out --cluster to do it on this machine."
         ) from None
     with client:
-        try:
-            versions: dict[str, str] = client.run(_version)
-        except Exception as fault:
-            raise InputError(
-                f"A worker of the cluster at {address} cannot run this program ({type(fault).__name__}: {fault}). Put "
-                f"version {__version__} of lastbar on all, with what it needs."
-            ) from fault
-        if not versions:
-            raise InputError(
-                f"The scheduler at {address} has no worker yet. Start some: dask worker {address}"
-            )
-        for worker, version in versions.items():
-            if version != __version__:
-                raise InputError(
-                    f"The worker {worker} has version {version} of lastbar, this machine has {__version__}. Put the "
-                    "same version on all."
-                )
+        _check_workers(client, address)
         threads = sum(client.nthreads().values())
         yield ClusterPool(
             address, client.get_executor(pure=False), threads, lambda: len(client.nthreads()), on_wait
@@ -174,6 +158,25 @@ def _check(address: str) -> None:
         f'--cluster {address}: it should be the address of a Dask scheduler, such as "tls://10.0.0.5:8786". Without '
         'TLS only one on this machine is used: "tcp://127.0.0.1:8786".'
     )
+
+
+def _check_workers(client: Any, address: str) -> None:
+    """Raises InputError where there is no worker, or one that does not have this version of Lastbar."""
+    try:
+        versions: dict[str, str] = client.run(_version)
+    except Exception as fault:
+        raise InputError(
+            f"A worker of the cluster at {address} cannot run this program ({type(fault).__name__}: {fault}). Put "
+            f"version {__version__} of lastbar on all, with what it needs."
+        ) from fault
+    if not versions:
+        raise InputError(f"The scheduler at {address} has no worker yet. Start some: dask worker {address}")
+    for worker, version in versions.items():
+        if version != __version__:
+            raise InputError(
+                f"The worker {worker} has version {version} of lastbar, this machine has {__version__}. Put the "
+                "same version on all."
+            )
 
 
 def _version() -> str:
