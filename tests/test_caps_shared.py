@@ -7,6 +7,7 @@ import asyncio
 import json
 import random
 from bisect import bisect_left
+from datetime import datetime
 from pathlib import Path
 
 import ifaddr
@@ -14,7 +15,11 @@ import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
+from packer.cli.fetch_screen import fetch_state, screen_lines
+from packer.cli.progress import FetchProgress
 from packer.common.clock import SystemClock
+from packer.desk.fetch_order import fetch_progress
+from packer.fetching.hands.hands_gate import HandsGate
 from packer.fetching.hosts.host_identity import gates_for
 from packer.fetching.hosts.offer_reading import read_offers
 from packer.fetching.hosts.source import sources_for
@@ -23,14 +28,16 @@ from packer.fetching.pacing.gate import Gate, PauseKind
 from packer.fetching.pacing.shared_record import SharedRecord
 from packer.fetching.pacing.sharing import CapSharing
 from packer.fetching.pacing.signals import Succeeded, Throttled
-from packer.fetching.reports import LayerProgress
+from packer.fetching.reports import LayerProgress, Options
 from packer.fetching.run import run_fetch
+from packer.fetching.run_log import FILE_NAME
 from packer.geometry.tileset import Tile
 from packer.planning.brief import Brief
 from packer.planning.plan import plan
 from packer.sources.address import canonical_host
 from packer.sources.own_names import capped_host
-from tests.fakes import VirtualClock
+from tests.conftest import BriefMaker
+from tests.fakes import ScriptedTransport, VirtualClock, tile_answer
 from tests.tile_server import TileServer, answer
 
 
@@ -319,3 +326,95 @@ def test_every_name_of_this_machine_is_one_host_and_no_other_is(
 def test_numbers_are_read_as_the_address_that_they_stand_for(host: str) -> None:
     """URL Standard, section 3.5 (from memory), and inet_aton of POSIX."""
     assert canonical_host(host) == "127.0.0.1"
+
+
+# ------------------------------------------------------------------------------------ what was lent and not given back
+
+
+class JumpingClock(SystemClock):
+    """One that jumps, in place of the machine's own, by which alone caps are shared."""
+
+    def __init__(self, clock: VirtualClock) -> None:
+        self.__dict__.update(now=clock.now, wall=clock.wall, sleep=clock.sleep, chance=clock.chance)
+
+
+def lend_and_die(host: str, until: float, now: float) -> None:
+    """A planning machine lent all of a host's caps until a time, and was killed just now."""
+    gone = 2**22 + 1  # no process of Linux has this number: its PID_MAX_LIMIT is 2**22 (proc(5))
+    caps = {"connections": 2, "starts": 9, "most_c": 2, "most_s": 9}
+    claims = {"lost": {"pid": gone, "beat": now, "until": until, **caps}}
+    SharedRecord(host).change(lambda content: content.update(claims=claims))
+
+
+def test_a_fetch_says_until_when_it_waits_for_the_hands_of_one_that_was_killed(
+    brief_for: BriefMaker, state: Path
+) -> None:
+    brief = brief_for("http://127.0.0.1:8/{z}/{x}/{y}.png", connections=2)
+    worked_out, shown = plan(brief), list[str]()
+
+    async def go() -> None:
+        async with VirtualClock() as jumping:
+            clock, transport = (
+                JumpingClock(jumping),
+                ScriptedTransport(jumping, lambda tile, *_: tile_answer(tile)),
+            )
+            lend_and_die(capped_host("127.0.0.1:8"), clock.now() + 40.0, clock.now())
+            screen = FetchProgress(now=clock.now, wall=clock.wall)
+            screen.note = shown.append  # type: ignore[method-assign, assignment]
+            began, options, desk, live = clock.now(), Options(log=True), list[object](), list[str]()
+
+            def show(layers: list[LayerProgress]) -> None:
+                screen.show(layers)
+                live.extend(screen_lines(fetch_state(layers, {}, clock.now(), clock.wall()), 79, 23))
+                desk.append(fetch_progress(layers, clock.wall())["layers"]["survey"]["pause"])
+
+            report = await run_fetch(
+                brief, worked_out, options, clock=clock, make_transport=transport, on_progress=show
+            )
+            assert report.complete
+            assert began + 40.0 <= min(transport.starts) < began + 41.0
+            ends = f"{datetime.fromtimestamp(1_700_000_000 + began + 40.0):%H:%M:%S}"
+            reason = f"until {ends} hands of an earlier fetch may ask this server, which is not to get more"
+            assert shown[0].startswith(f"survey: waiting 40 s: {reason}")
+            assert shown[1] == "survey: continuing."
+            assert str(desk[0]).startswith(f"{{'kind': 'leases', 'reason': '{reason}")
+            assert desk[-1] is None
+            assert live[0].startswith("54 tiles planned; what is on board is kept"), "not: 0 of 54"
+            assert live[2] == "  0.0 s; starts in 40 s"
+
+    asyncio.run(go())
+    log = [json.loads(one) for one in (brief.store_folder / FILE_NAME).read_text("utf-8").splitlines()]
+    [line, over] = [one for one in log if one["event"] in ("pause", "resume")]
+    assert (line["kind"], line["layers"], line["next_try_seconds"]) == ("leases", ["survey"], 40.0)
+    assert 40.0 <= over["paused_seconds"] < 41.0
+
+
+def test_a_fetch_beside_one_that_lives_or_has_only_a_part_of_the_caps_waits_for_no_lease() -> None:
+    caps = {"pid": 1, "most_c": 2, "most_s": 9, "starts": 9, "beat": 100.0, "until": 160.0}
+    whole, nothing = caps | {"connections": 2}, caps | {"connections": 0}
+    assert Claims.read({"a": whole}, 100.4, {1: False}).lent_until("me") is None, "it lives, and makes room"
+    assert Claims.read({"a": whole}, 100.4, {1: True}).lent_until("me") == 160.0
+    assert Claims.read({"a": whole}, 103.0, {1: False}).lent_until("me") == 160.0, (
+        "frozen, or another start's number"
+    )
+    assert Claims.read({"a": whole}, 100.4, {1: True}).lent_until("a") is None
+    assert Claims.read({"a": nothing}, 100.4, {1: True}).lent_until("me") is None
+    assert (
+        Claims.read({"a": whole, "b": whole | {"until": 130.0}}, 100.4, {1: True}).lent_until("me") == 130.0
+    )
+
+
+def test_what_was_lent_when_a_fetch_ended_is_waited_for_at_once(state: Path) -> None:
+    async def go() -> None:
+        async with VirtualClock() as clock:
+            ended, following = HandsGate(2, 4, clock), Gate(2, 4, clock)
+            sharing = CapSharing(ended, ["h.example"], clock)
+            sharing.join()
+            ended.book.renew("hand", Caps(2, 4), Caps(0, 0), Caps(2, 4), clock.now(), clock.now() + 30.0)
+            sharing.look()
+            sharing.leave()
+            CapSharing(following, ["h.example"], clock).join()
+            assert following.lease_wait is not None
+            assert following.lease_wait.until == pytest.approx(ended.held_until)
+
+    asyncio.run(go())

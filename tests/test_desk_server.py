@@ -342,6 +342,10 @@ def test_a_fetch_in_a_terminal_is_shown_and_no_second_one_started(tmp_path: Path
                 one["on_board"] + one["absent"]
                 for one in (la.counts() for la in desk.session.board().layers.values())
             )
+            for layer in seen["progress"]["layers"].values():
+                assert layer["depths"].keys() == layer["areas"].keys() != set(), (
+                    "the page shows both for each"
+                )
             assert seen["events"][-1]["text"] == "aerial, ground 2: waiting. a page came."
             assert state["steps"]["fetch"]["mood"] == "wrong"
             with log.open("a", encoding="utf-8") as file:

@@ -27,10 +27,11 @@ from packer.handover.target import leftovers
 from packer.planning.brief import Brief
 from packer.planning.pack_path import pack_path
 from packer.planning.plan import plan
-from packer.proof.cluster import ClusterPool, cluster_pool
+from packer.proof.cluster import ClusterPool, WorkerWait, at_same_version, cluster_pool
 from packer.proof.proving import verify
 from packer.proof.results import Depth
-from tests.handover_packs import KEY, brief_in, packs, picture
+from packer.version import __version__
+from tests.handover_packs import KEY, brief_in, layered_brief, layered_packs, packs, picture
 from tests.tile_server import TileServer
 
 BRIEF = """title = "Test ground"
@@ -269,6 +270,25 @@ def test_a_worker_that_was_lost_and_goes_on_writing_reaches_no_file_that_was_nam
     assert inspect_tree(tmp_path / "spread").intact
 
 
+def test_a_blend_that_a_cluster_hands_over_is_that_of_one_machine_also_if_a_worker_is_lost(
+    tmp_path: Path,
+) -> None:
+    """Two layers over a third. A lost worker has left what it wrote, and another one writes the file again."""
+    brief = layered_brief(tmp_path)
+    layered_packs(brief)
+
+    def twice(order: FileOrder) -> None:
+        write_there(order)
+
+    before = handover(brief, plan(brief), None, tmp_path / "alone", blend=True)
+    after = handover(brief, plan(brief), None, tmp_path / "spread", blend=True, cluster=pool_of(twice))
+    assert contents(tmp_path / "spread") == contents(tmp_path / "alone")
+    assert told(after) == told(before)
+    assert after.copies[0].manifest.layers["aerial"].blended is not None
+    assert not list(brief.store_folder.glob(".*blended*"))
+    assert inspect_tree(tmp_path / "spread").intact
+
+
 def flip_a_bit(order: FileOrder, found: tuple[str, Any]) -> tuple[str, Any]:
     """The storage loses a bit between a worker and this machine."""
     part = order.folder / found[0]
@@ -373,3 +393,79 @@ def test_a_stop_ends_the_workers_and_the_next_handover_keeps_what_was_finished(
     report = hand_over_at(fetched, to, pool_of())
     assert any("finished before the handover was cut off" in note for note in report.notes)
     assert inspect_tree(to).intact
+
+
+# ------------------------------------------------------------------------------------ the last worker is gone
+
+
+class Nobody(Executor):
+    """A cluster without a worker: what is to be done stays undone."""
+
+    def submit(self, task: Any, /, *rest: Any, **more: Any) -> Future[Any]:
+        return Future()
+
+
+def verify_with(brief: Brief, _to: Path, pool: ClusterPool) -> None:
+    verify(brief, plan(brief), depth=Depth.FULL, cluster=pool)
+
+
+def test_the_wait_for_a_worker_is_said_after_a_moment_and_now_and_then_and_ends_in_a_quarter_of_an_hour() -> (
+    None
+):
+    now, workers, said = [100.0], [0], list[str]()
+    pool = ClusterPool("tls://node:8786", Nobody(), 1, lambda: workers[0], said.append)
+    absence = WorkerWait(pool, "the handover", "hand over", lambda: now[0])
+
+    def after(seconds: float) -> int:
+        now[0] += seconds
+        absence.look()
+        return len(said)
+
+    assert after(0.0) == after(2.0) == 0, "one that watches over a worker starts it again"
+    assert after(1.5) == after(60.0) == 1
+    assert "No worker of the cluster is left. Waiting until " in said[0]
+    assert "dask worker tls://node:8786" in said[0]
+    assert after(300.0) == 2
+    workers[0] = 1
+    assert after(1.0) == after(1.0) == 3
+    assert (said[2], absence.told) == ("A worker has joined the cluster. Going on.", "")
+    workers[0] = 0
+    assert after(1.0) == 3, "the wait begins anew"
+    assert after(899.0) == 4
+    with pytest.raises(
+        StoreError, match=r"No worker has joined .* for 15 min, .* and hand over again"
+    ) as found:
+        after(1.0)
+    assert found.value.exit_code == 3
+
+
+@pytest.mark.parametrize("work", [verify_with, hand_over_at])
+def test_work_whose_last_worker_is_gone_says_so_and_ends_with_no_verdict_and_no_card(
+    fetched: Brief, tmp_path: Path, monkeypatch: pytest.MonkeyPatch, work: Any
+) -> None:
+    said: list[str] = []
+    monkeypatch.setattr("packer.proof.cluster._RESTART_S", 0.0)
+    monkeypatch.setattr("packer.proof.cluster._NONE_LEFT_S", 0.05)
+    for module in ("packer.proof.sweep", "packer.handover.spreading"):
+        monkeypatch.setattr(f"{module}.LOOK_EVERY_S", 0.01)
+    pool = ClusterPool("tls://node:8786", Nobody(), 1, lambda: 0, said.append)
+    with pytest.raises(StoreError, match="No worker has joined the cluster at tls://node:8786"):
+        work(fetched, tmp_path / "to", pool)
+    assert "Ctrl-C ends the wait" in said[0]
+    assert not list(tmp_path.glob("to/**/*.mbtiles"))
+
+
+def test_a_verify_whose_time_is_up_does_not_wait_for_a_worker(
+    fetched: Brief, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    monkeypatch.setattr("packer.proof.cluster._RESTART_S", 0.0)
+    monkeypatch.setattr("packer.proof.sweep.LOOK_EVERY_S", 0.01)
+    pool = ClusterPool("tls://node:8786", Nobody(), 1, lambda: 0)
+    found = verify(fetched, plan(fetched), depth=Depth.FULL, for_s=0.05, cluster=pool)
+    assert not found.ready
+
+
+def test_a_worker_of_another_version_that_joins_later_does_nothing() -> None:
+    assert at_same_version(__version__, divmod, 7, 2) == (3, 1)
+    with pytest.raises(StoreError, match=r"has version .*, the machine that it works for has 0\.0\.0"):
+        at_same_version("0.0.0", divmod, 7, 0)

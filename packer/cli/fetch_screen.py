@@ -56,7 +56,8 @@ class FetchState:
 
     `left_s` is the time to the end at the present speed, and `ends_at` that moment in seconds since 1970; both are None
     while the speed is not known or something waits. `layers` are the shares of each. `waits`, `refresh`, `departure`
-    and `hands`, with one for each machine that fetches, are lines of text.
+    and `hands`, with one for each machine that fetches, are lines of text. `counted` is False as long as nobody knows
+    how much is done.
     """
 
     areas: tuple[AreaState, ...]
@@ -73,6 +74,7 @@ class FetchState:
     waits: tuple[str, ...] = ()
     departure: str = ""
     hands: tuple[str, ...] = ()
+    counted: bool = True
 
     @property
     def share(self) -> float:
@@ -90,8 +92,7 @@ def fetch_state(
     """Where the layers stand at `now`, on the clock of their pauses, which is `wall` in seconds since 1970; `paces`
     remembers each layer's."""
     left_s: float | None = 0.0
-    bits, to_come = 0.0, 0.0
-    known = True
+    bits, to_come, known = 0.0, 0.0, True
     for layer in layers:
         refresh = layer.refresh
         done = layer.held + layer.absent + refresh.stale - refresh.left
@@ -121,6 +122,7 @@ def fetch_state(
         tuple(_waits(layers, now)),
         "" if any(la.pause for la in layers) else _departure_text(layers, depart_at),
         tuple(hand_lines(layers[0].hands)) if layers else (),
+        all(la.counted for la in layers),
     )
 
 
@@ -180,7 +182,9 @@ def screen_lines(state: FetchState, width: int, height: int, marks: Marks = BLOC
     """The screen: at most `height` lines of at most `width` columns."""
     whole = f"{state.done:,} of {counted(state.planned, 'tile')}"
     below = [labelled_bar("all", state.share, whole, marks), *wrapped(_end_text(state), width)]
-    if len(state.layers) > 1:
+    if not state.counted:
+        below = wrapped(_uncounted_text(state), width)
+    elif len(state.layers) > 1:
         below += wrapped(", ".join(f"{name} {percent(share)}" for name, share in state.layers), width)
     below += [line for text in state.refresh for line in wrapped(text, width)]
     below += [line for text in shown_hands(state.hands, height) for line in wrapped(text, width, "  ")]
@@ -208,6 +212,10 @@ def _end_text(state: FetchState) -> str:
     return ", ".join(parts)
 
 
+def _uncounted_text(state: FetchState) -> str:
+    return f"{counted(state.planned, 'tile')} planned; what is on board is kept, and counted once the fetch starts"
+
+
 def _about(time_s: float) -> str:
     """A length of time that is only estimated: seconds below a minute, then minutes."""
     if time_s < 60 or time_s >= 3600:
@@ -220,6 +228,8 @@ def _about(time_s: float) -> str:
 
 def total_line(state: FetchState) -> str:
     """The whole in a sentence, for a pipe."""
+    if not state.counted:
+        return _uncounted_text(state)
     whole = f"{state.done:,} of {counted(state.planned, 'tile')}"
     return "; ".join([f"{percent(state.share)}, {whole}, {_end_text(state)}", *state.refresh])
 

@@ -45,7 +45,7 @@ def run(
     to, kind, limit = _target(to), _kind(as_), _limit(max_file)
     brief, show = brief_at(path, store), HandoverProgress().show
     try:
-        with cluster_pool(cluster) as pool:
+        with cluster_pool(cluster, warn) as pool:
             report = handover(
                 brief,
                 plan(brief),

@@ -76,7 +76,7 @@ def run(
         )
     brief = brief_at(path, store)
     worked_out = plan(brief)
-    with cluster_pool(cluster) as pool, _progress_for() as progress:
+    with cluster_pool(cluster, warn) as pool, _progress_for() as progress:
         show = progress.show
         found = verify(brief, worked_out, store, depth=depth, for_s=for_s, on_progress=show, cluster=pool)
     written, trouble = _written(walk_file, report_folder, brief, worked_out, found)

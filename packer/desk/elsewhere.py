@@ -81,7 +81,8 @@ def fetch_elsewhere(run: LoggedRun, board: Board, now: float) -> dict[str, Any]:
     for name, layer in board.layers.items():
         counts, facts = layer.counts(), layer.pack.facts()
         asked = board.plan.layers[name]
-        covered = CoverageTracker(asked.areas, board.plan.shapes, asked.tiles, facts.held | facts.absent)
+        held = facts.held | facts.absent
+        covered = CoverageTracker(asked.areas, board.plan.shapes, asked.tiles, held, facts.absent).now()
         pause = pauses.get(name)
         layers[name] = {
             "planned": counts["planned"],
@@ -92,7 +93,8 @@ def fetch_elsewhere(run: LoggedRun, board: Board, now: float) -> dict[str, Any]:
             "pause": None
             if pause is None
             else {"kind": str(pause.get("kind")), "reason": str(pause.get("reason")), "where": None},
-            "areas": {one.area: {str(z): round(s, 4) for z, s in one.shares} for one in covered.now()},
+            "areas": {one.area: {str(z): round(s, 4) for z, s in one.shares} for one in covered},
+            "depths": {one.area: {"held": one.held, "asked": one.asked} for one in covered},
             "departure": None,
             "alarms": [],
         }

@@ -93,6 +93,7 @@ def fetch_progress(layers: Sequence[LayerProgress], now: float) -> dict[str, Any
         "done": sum(layer.held + layer.absent for layer in layers),
         "bytes": sum(layer.counts.bytes for layer in layers),
         "failed": sum(layer.counts.failed for layer in layers),
+        "counted": all(layer.counted for layer in layers),
     }
 
 

@@ -152,6 +152,7 @@ class LayerProgress:
     `areas` and `departure` are worked out every few seconds only; `departure` is None without a limit or
     before the speed is known. `waited_s` is how long the host could not be reached so far, which is no part of the
     pace. `hands` are the other machines at work, for all layers together; None where this one fetches by itself.
+    `counted` is False as long as the pack has not been read, so that `held` and `absent` say nothing.
     """
 
     name: str
@@ -167,6 +168,7 @@ class LayerProgress:
     refresh: RefreshCounts = field(default_factory=RefreshCounts)
     waited_s: float = 0.0
     hands: tuple[HandProgress, ...] | None = None
+    counted: bool = True
 
 
 @dataclass(frozen=True, slots=True)

@@ -17,6 +17,7 @@ from packer.common.units import counted
 from packer.errors import LastbarError, TermsError
 from packer.fetching.departure import ByteBudget, Countdown, Schedule
 from packer.fetching.derived_run import DerivedRun
+from packer.fetching.first_wait import FirstWait
 from packer.fetching.hands.hands_gate import HandsGate
 from packer.fetching.hands.one_request_transport import OneRequestTransport
 from packer.fetching.hosts.consent import Consent
@@ -29,9 +30,9 @@ from packer.fetching.jpeg_worker import JpegWorker
 from packer.fetching.keep_awake import KeepAwake
 from packer.fetching.layer_run import LayerRun
 from packer.fetching.layer_setup import LayerSetup
-from packer.fetching.pacing.gate import Gate, Pause
+from packer.fetching.pacing.gate import Gate
 from packer.fetching.pacing.speed_limit import SpeedLimiter
-from packer.fetching.reports import FetchReport, LayerCounts, LayerProgress, Options
+from packer.fetching.reports import FetchReport, Options
 from packer.fetching.run_log import RunLog
 from packer.fetching.run_logger import RunLogger
 from packer.fetching.run_monitor import OnProgress, RunMonitor
@@ -52,8 +53,6 @@ if TYPE_CHECKING:
     from packer.fetching.hands.host import Hands
 
 __all__ = ["fast_loop", "run_fetch"]
-
-_LOOK_EVERY_S = 0.25
 
 
 async def run_fetch(
@@ -198,7 +197,9 @@ class _FetchJob:
         stack.push_async_callback(transport.aclose)
         not_shared = logger.not_shared
         await stack.enter_async_context(shared_caps(every, self.clock, transport, not_shared))
-        await self._wait_as_asked(sources, gates, monitor)
+        planned = {name: len(self.plan.layers[name].tiles) for name in sources}
+        waiting = FirstWait(planned, sources, all_gates, self.clock, monitor.on_progress)
+        await waiting.until_over(self.stop)
         jpeg_worker = JpegWorker()
         stack.push_async_callback(jpeg_worker.aclose)
         consent = Consent(self.brief, self.plan, sources, gates, transport, self.clock)
@@ -246,23 +247,6 @@ class _FetchJob:
             await self._work(monitor)
             if not any(run.missing for run in self.layers):
                 dealer.ended = "complete"
-
-    async def _wait_as_asked(
-        self, sources: Mapping[str, Source], gates: Mapping[str, SharedGate], monitor: RunMonitor
-    ) -> None:
-        """Wait, and say so, while a host wants to be left alone that asked an earlier run for it. If cancelled:
-        nothing was asked."""
-        while not self.stop.is_set():
-            asked = [g.gate.pause for g in gates.values() if g.gate.pause is not None]
-            if not any(self.clock.now() < pause.until for pause in asked):
-                return
-            if monitor.on_progress is not None:
-                monitor.on_progress([self._waiting(s, gates[name].gate.pause) for name, s in sources.items()])
-            await self.clock.sleep(_LOOK_EVERY_S)
-
-    def _waiting(self, source: Source, pause: Pause | None) -> LayerProgress:
-        planned = len(self.plan.layers[source.layer].tiles)
-        return LayerProgress(source.layer, planned, 0, 0, LayerCounts(), pause, source.host)
 
     def _monitor(self, log: RunLog, on_progress: OnProgress | None) -> RunMonitor:
         options = self.options

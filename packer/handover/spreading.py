@@ -31,15 +31,15 @@ from packer.handover.file_writing import WrittenFile, discard, tiles_file, write
 from packer.handover.kinds import read_back
 from packer.handover.loose import file_sha256
 from packer.handover.target import attempt_of, clear_away, leftovers, part_of, put_in_place, put_text
-from packer.proof.cluster import ClusterPool, cluster_faults
+from packer.proof.cluster import LOOK_EVERY_S, ClusterPool, WorkerWait, at_same_version, cluster_faults
 from packer.store.audit_chunk import file_mark, refuse_other_file
 from packer.store.pack_files import files_of
 from packer.store.snapshot_reader import SnapshotReader
 from packer.store.staged_file import builder_mark
+from packer.version import __version__
 
 __all__ = ["FileOrder", "spread", "write_there"]
 
-_LOOK_EVERY_S = 1.0
 _NOTE = "cluster"
 
 
@@ -186,12 +186,12 @@ class _Spreading:
     def run(self) -> None:
         """Have all files written, and prove, note and name each as it comes. Raises what a task raises, StoreError
         where the cluster breaks down, and what tells of a stop."""
-        waiting = iter(self.todo)
+        waiting, absence = iter(self.todo), WorkerWait(self.cluster, "the handover", "hand over")
         try:
             while True:
                 with cluster_faults(self.cluster, "the handover", "hand over"):
                     self._give_out(waiting)
-                    found = self._came()
+                    found = self._came(absence)
                 for (work, file), attempt in found:
                     _settle(work, file, attempt)
                     self._done_tiles += len(file.listing)
@@ -204,13 +204,17 @@ class _Spreading:
     def _give_out(self, waiting: Iterator[_Todo]) -> None:
         room = 2 * max(self.cluster.threads, 1) - len(self._under_way)
         for work, file in islice(waiting, room):
-            future = self.cluster.executor.submit(write_there, order=self._order(work, file))
+            future = self.cluster.executor.submit(
+                at_same_version, __version__, write_there, order=self._order(work, file)
+            )
             self._under_way[future] = (work, file)
 
-    def _came(self) -> list[tuple[_Todo, _Attempt]]:
-        """What has been written since; waits a moment for the first."""
-        found = wait(self._under_way, timeout=_LOOK_EVERY_S, return_when=FIRST_COMPLETED).done
-        self._tell()
+    def _came(self, absence: WorkerWait) -> list[tuple[_Todo, _Attempt]]:
+        """What has been written since; waits a moment for the first, and `absence` watches that somebody is at it."""
+        found = wait(self._under_way, timeout=LOOK_EVERY_S, return_when=FIRST_COMPLETED).done
+        if self._under_way and not found:
+            absence.look()
+        self._tell(absence.told)
         return [(self._under_way.pop(future), future.result()) for future in found]
 
     def _order(self, work: CopyWriting, file: FileDraft) -> FileOrder:
@@ -228,17 +232,16 @@ class _Spreading:
             builder_mark(),
         )
 
-    def _tell(self) -> None:
-        """How far they are, by the size that the hidden files have by now."""
+    def _tell(self, waiting: str) -> None:
+        """How far they are, by the size that the hidden files have by now, and what is waited for."""
         done = self._done_tiles
         for work, file in self._under_way.values():
             size = max((_size(path) for path in _attempts(work, file)), default=0)
             done += int(len(file.listing) * min(size / max(file.predicted_bytes, 1), 1.0))
         every = sum(len(file.listing) for _, file in self.todo)
         if self.todo:
-            self.todo[0][0].job.on_progress(
-                f"writing {counted(len(self.todo), 'file')} on the cluster", done, every
-            )
+            doing = waiting or f"writing {counted(len(self.todo), 'file')} on the cluster"
+            self.todo[0][0].job.on_progress(doing, done, every)
 
 
 def _size(path: Path) -> int:

@@ -26,9 +26,10 @@ from pathlib import Path
 from packer.common.stop_signal import StopSignal
 from packer.content.payload import fault_of
 from packer.errors import StoreError
-from packer.proof.cluster import ClusterPool, cluster_faults
+from packer.proof.cluster import LOOK_EVERY_S, ClusterPool, WorkerWait, at_same_version, cluster_faults
 from packer.proof.results import Depth
 from packer.store.audit_chunk import Check, Chunk, Fault, audit_chunk, audit_same_chunk, file_mark
+from packer.version import __version__
 
 __all__ = ["Sweeper"]
 
@@ -132,13 +133,22 @@ class Sweeper:
     def _at_cluster(
         self, cluster: ClusterPool, pack: Path, chunks: Mapping[int, Chunk], check: Check | None
     ) -> Iterator[_Found]:
-        task = partial(audit_same_chunk, pack.resolve(), file_mark(pack), check=check)
-        with cluster_faults(cluster, f"the check of {pack}", "verify"):
-            yield from self._shared_out(cluster.executor, task, chunks)
+        task = partial(
+            at_same_version, __version__, audit_same_chunk, pack.resolve(), file_mark(pack), check=check
+        )
+        what, again = f"the check of {pack}", "verify"
+        with cluster_faults(cluster, what, again):
+            absence = WorkerWait(cluster, what, again)
+            yield from self._shared_out(cluster.executor, task, chunks, absence)
 
     def _shared_out(
-        self, pool: Executor, task: Callable[..., tuple[int, list[Fault]]], chunks: Mapping[int, Chunk]
+        self,
+        pool: Executor,
+        task: Callable[..., tuple[int, list[Fault]]],
+        chunks: Mapping[int, Chunk],
+        absence: WorkerWait | None = None,
     ) -> Iterator[_Found]:
+        """`absence` watches that somebody is at it, where workers may be lost."""
         waiting = iter(list(chunks.items()))
         under_way: dict[Future[tuple[int, list[Fault]]], int] = {}
         try:
@@ -148,7 +158,12 @@ class Sweeper:
                     under_way[pool.submit(task, chunk=one[1])] = one[0]
                 if not under_way:
                     return
-                for done in wait(under_way, return_when=FIRST_COMPLETED).done:
+                found = wait(under_way, None if absence is None else LOOK_EVERY_S, FIRST_COMPLETED).done
+                if absence is not None and not found:
+                    absence.look()
+                    if absence.told and self.over:
+                        return
+                for done in found:
                     yield under_way.pop(done), *done.result()
         finally:
             for left in under_way:

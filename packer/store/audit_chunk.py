@@ -61,12 +61,21 @@ def refuse_other_file(path: Path, mark: tuple[int, ...]) -> None:
     try:
         seen = file_mark(path)
     except OSError as fault:
-        raise StoreError(f"A worker of the cluster cannot read {path}: {fault.strerror or fault}.") from None
+        raise StoreError(
+            f"A worker of the cluster cannot read {path}: {fault.strerror or fault}, on {_node()}. All have to reach "
+            "the packs by the same path."
+        ) from None
     if seen != mark:
         raise StoreError(
-            f"A worker of the cluster sees another file at {path} than this machine. All have to reach the same packs "
-            "by the same path, and nothing may be fetched into them meanwhile."
+            f"A worker of the cluster sees another file at {path} than this machine, on {_node()}. All have to reach "
+            "the same packs by the same path, and nothing may be fetched into them meanwhile."
         )
+
+
+def _node() -> str:
+    from platform import node  # workers start the sooner without it
+
+    return node() or "a node without a name"
 
 
 def audit_chunk(

@@ -130,7 +130,8 @@ function waits(layers) {
   }
   return [...told].map(([host, pause]) => {
     if (pause.kind === "key") return keyWait(host, pause);
-    const words = `${host}: ${/** @type {any} */ (WAITS)[pause.kind] ?? pause.reason}`;
+    const why = pause.kind === "leases" ? `waiting: ${pause.reason}.` : /** @type {any} */ (WAITS)[pause.kind] ?? pause.reason;
+    const words = `${host}: ${why}`;
     // A network that redirects names a host alone: what else it writes may repeat the key of the layer.
     const address = pause.where && (/^https?:/.test(pause.where) ? pause.where : `http://${pause.where}/`);
     const link = pause.kind === "sign-in" && address

@@ -35,7 +35,8 @@ export function standing(job, waits) {
   const show = (/** @type {any} */ now) => {
     const told = now.progress;
     hands.show(now);
-    set(share, `${Math.floor((100 * told.done) / Math.max(told.planned, 1))} %`);
+    const percent = `${Math.floor((100 * told.done) / Math.max(told.planned, 1))} %`;
+    set(share, told.counted === false ? "Waiting" : percent); // before the packs are read nobody knows
     all.max = told.planned || 1;
     all.value = told.done;
     set(figures, figuresOf(told));
@@ -78,6 +79,7 @@ function set(element, text) {
 
 /** @param {any} told */
 function figuresOf(told) {
+  if (told.counted === false) return `${count(told.planned, "tile")} planned. What is stored is kept, and counted once the fetch starts.`;
   const pace = speed();
   const left = told.planned - told.done - told.failed;
   const parts = [`${told.done.toLocaleString("en")} of ${count(told.planned, "tile")}`];

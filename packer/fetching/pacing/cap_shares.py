@@ -13,10 +13,10 @@ from collections.abc import Mapping
 from dataclasses import dataclass
 from typing import Any, NamedTuple
 
-__all__ = ["Caps", "Claims", "Share"]
+__all__ = ["GONE_AFTER_S", "Caps", "Claims", "Share"]
 
 _DEAD_AFTER_S = 15.0  # without a sign of life: a process that is stopped, or on a machine that slept
-_GONE_AFTER_S = 2.0  # from the last sign of life of a process that is gone, whose last requests still count
+GONE_AFTER_S = 2.0  # from the last sign of life of a process that is gone, whose last requests still count
 _TURN_S = 5.0
 _LONGEST_LENT_S = 300.0  # anything beyond is of another start of the machine
 
@@ -34,17 +34,20 @@ Share = Caps
 @dataclass(frozen=True, slots=True)
 class Claims:
     """What the processes at one host claim, by the name of each: {"pid", "connections", "starts", "most_c", "most_s",
-    "beat", "until"}. A claim holds `until` then whatever becomes of its process, which may have lent it.
+    "beat", "until"}. A claim holds `until` then whatever becomes of its process, which may have lent it. `lost` are the
+    claims that hold by that alone.
 
     Times are seconds since the start of the machine.
     """
 
     by_name: dict[str, dict[str, Any]]
+    lost: frozenset[str] = frozenset()
 
     @classmethod
     def read(cls, found: object, now: float, is_gone: Mapping[int, bool]) -> Claims:
         """The claims of a record as it was found, without those of the dead. `is_gone` says so of a process."""
         kept: dict[str, dict[str, Any]] = {}
+        lost: set[str] = set()
         for name, claim in (found if isinstance(found, dict) else {}).items():
             try:
                 age_s = now - float(claim["beat"])
@@ -58,9 +61,11 @@ class Claims:
             except (TypeError, ValueError, KeyError):
                 continue  # not a claim of ours: somebody else wrote it
             lent = now < whole["until"] <= now + _LONGEST_LENT_S
-            if lent or -1.0 <= age_s < (_GONE_AFTER_S if gone else _DEAD_AFTER_S):
+            if lent or -1.0 <= age_s < (GONE_AFTER_S if gone else _DEAD_AFTER_S):
                 kept[str(name)] = whole
-        return cls(kept)
+            if lent and (gone or not -1.0 <= age_s < GONE_AFTER_S):
+                lost.add(str(name))
+        return cls(kept, frozenset(lost))
 
     def due(self, name: str, own: Caps, now: float) -> Share:
         """The share that `name`, whose own caps are `own`, should have beside the others."""
@@ -85,6 +90,16 @@ class Claims:
             max(0, min(due.connections, connections - sum(c["connections"] for c in others))),
             max(0, min(due.starts, starts - sum(c["starts"] for c in others))),
         )
+
+    def lent_until(self, name: str) -> float | None:
+        """The soonest time at which something comes back that a process lent which is not heard any more; None if
+        there is no such thing."""
+        ends = [
+            claim["until"]
+            for other, claim in self.by_name.items()
+            if other != name and other in self.lost and claim["connections"] and claim["starts"]
+        ]
+        return min(ends, default=None)
 
     def put(self, name: str, pid: int, share: Share, own: Caps, now: float, until: float = 0.0) -> None:
         """Note the claim of `name`, as a sign of life too."""

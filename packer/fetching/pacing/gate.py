@@ -9,6 +9,7 @@ from __future__ import annotations
 
 import math
 from collections.abc import Callable
+from datetime import datetime
 
 from packer.common.clock import Clock
 from packer.fetching.pacing.cap_shares import Caps
@@ -29,6 +30,10 @@ from packer.fetching.pacing.waiting import WaitingTime
 
 __all__ = ["Gate", "Pause", "PauseKind", "Permit"]
 
+_LEASES = (
+    "hands of an earlier fetch may ask this server, which is not to get more requests than the brief allows"
+)
+
 
 class Gate:
     """Lets requests to one host start, and learns from how they end. All times are seconds on the run's clock.
@@ -37,7 +42,8 @@ class Gate:
     `host` names the one that layers are only sent on to. `secure` holds if it is asked over TLS.
     `foreign_at` and `unsure_at` are when a sign-in page came last, and an answer that anybody may have given.
     `on_asked` is called with a pause for which the host named the time. `on_change` is called with the pause before
-    and the one now whenever a pause begins, ends or is lengthened.
+    and the one now whenever a pause begins, ends or is lengthened. `lease_wait` is the wait for shares that another
+    process lent, which is not heard any more, while nothing is left of the caps.
     """
 
     def __init__(
@@ -58,6 +64,7 @@ class Gate:
         self.foreign_at = self.unsure_at = -math.inf
         self.on_asked: Callable[[Pause], None] = lambda _pause: None
         self.own_caps = self.share = Caps(connections, math.ceil(per_second))
+        self.lease_wait: Pause | None = None
         self._clock = clock
         self._pauses = PauseMachine(clock.chance)
         self._waiting = WaitingTime(clock.now())
@@ -138,6 +145,21 @@ class Gate:
             self._limiter.limit.allow(share.connections)
             self._limiter.rate.allow(share.starts)
         self._limiter.dispatch()
+
+    def await_leases(self, until: float | None) -> None:
+        """Nothing is left of the caps until a time, since another process has lent it to hands and is not heard any
+        more; None if that is not so, or over."""
+        before, now = self.lease_wait, self._clock.now()
+        if until is None:
+            self.lease_wait = None
+        elif before is None or before.until != until:
+            when = datetime.fromtimestamp(self._clock.wall() + until - now)
+            reason = f"until {when:%H:%M:%S} {_LEASES}"
+            self.lease_wait = Pause(
+                PauseKind.LEASES, reason, None, now if before is None else before.since, until
+            )
+        if (before is None) != (self.lease_wait is None):
+            self.on_change(before, self.lease_wait)
 
     def count_starts(self, starts: list[float]) -> None:
         """Requests of a process that has ended count as if this one had sent them."""

@@ -9,7 +9,7 @@ from collections.abc import Callable, Iterable, Sequence
 from functools import partial
 
 from packer.common.clock import Clock
-from packer.fetching.pacing.cap_shares import Share
+from packer.fetching.pacing.cap_shares import GONE_AFTER_S, Share
 from packer.fetching.pacing.gate import Gate, Pause
 from packer.fetching.pacing.shared_record import Content, SharedRecord, add_recent, claims_in, recent_in
 
@@ -34,6 +34,7 @@ class CapSharing:
         self._records = [SharedRecord(host) for host in sorted(hosts)]
         self._name, self._own = uuid.uuid4().hex, gate.own_caps
         self._share: dict[int, Share] = {}
+        self._lent: dict[int, float | None] = {}  # until when another process's hands use what is not granted
         self._counted: set[float] = set()  # starts of processes that have ended, counted as our own
         self._shrunk_at, self._free_looks = -math.inf, _FREE_LOOKS
         gate.on_asked = self._asked
@@ -69,7 +70,8 @@ class CapSharing:
                 mine, until = claims.by_name.pop(self._name, None), self._gate.held_until
                 if mine is not None and until > now:  # what was lent is not back yet
                     held = Share(mine["connections"], mine["starts"])
-                    claims.put(self._name, os.getpid(), held, self._own, 0.0, until)
+                    # Whoever comes has to wait for it from now on, and not for more signs of life from here.
+                    claims.put(self._name, os.getpid(), held, self._own, now - GONE_AFTER_S, until)
                 add_recent(content, (s for s in starts if s > now - self._gate.span_s))
 
             record.change(gone, wait=True)
@@ -91,6 +93,7 @@ class CapSharing:
         claims.put(self._name, os.getpid(), held, own, now)
         due = claims.due(self._name, own, now)
         granted = claims.grant(self._name, due)
+        self._lent[number] = claims.lent_until(self._name) if 0 in granted else None
         # What is used may not be given away: a larger claim stands until it is used no more.
         still = granted if self._free_looks >= _FREE_LOOKS and had == granted else held
         claim = Share(max(granted.connections, still.connections), max(granted.starts, still.starts))
@@ -111,6 +114,7 @@ class CapSharing:
         share = Share(min(s.connections for s in shares), min(s.starts for s in shares))
         before = self._gate.share
         self._gate.set_share(share, math.inf if self.problem else now + _VALID_S)
+        self._gate.await_leases(max((until for until in self._lent.values() if until), default=None))
         if share.connections < before.connections or share.starts < before.starts:
             self._shrunk_at, self._free_looks = now, 0
         if self._free_looks < _FREE_LOOKS:

@@ -16,6 +16,7 @@ class PauseKind(enum.StrEnum):
     SERVER = "server"
     ASKED = "asked to wait"
     KEY = "key"
+    LEASES = "leases"
 
 
 @dataclass(frozen=True, slots=True)
