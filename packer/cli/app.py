@@ -385,9 +385,7 @@ def take_in(
         ),
     ],
     over: Over = False,
-    yes: Annotated[
-        bool, typer.Option("--yes", help="Begin without asking, also for another layer's file.")
-    ] = False,
+    yes: Annotated[bool, typer.Option("--yes", help="Ask nothing; take another layer's file too.")] = False,
     store: Store = None,
     as_json: Json = False,
     debug: Debug = False,

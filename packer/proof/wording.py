@@ -9,7 +9,7 @@ from datetime import UTC, date, datetime
 from packer.common.units import counted
 from packer.geometry.tileset import TileSet
 from packer.planning.brief import Brief
-from packer.planning.plan import AreaPlan, Plan
+from packer.planning.plan import AreaPlan, LayerPlan, Plan
 from packer.planning.plan_remarks import namesake_remarks
 from packer.planning.source_layers import source_name
 from packer.proof.results import Depth, LayerFindings
@@ -68,14 +68,9 @@ def _lost(name: str, layer: LayerFindings) -> Iterator[str]:
 def warnings(brief: Brief, plan: Plan, layers: Mapping[str, LayerFindings], now: float) -> Iterator[str]:
     """What a crew should know even of packs that are ready, a sentence each."""
     yield from namesake_remarks(brief)
+    # What may be blank, or not the map at all, stands first: a screen may have no room for all.
     for name, layer in layers.items():
-        # What may be blank, or not the map at all, stands first: a screen may have no room for all.
-        one = one_picture_on_board(layer.pack, plan.layers[name].tiles) if layer.counts.stored else None
-        if one is not None and not one.everywhere:
-            yield one_picture_sentence(name, one)
-        if one is None and layer.counts.stored:
-            stored = {area.name: area.tiles & layer.stored for area in plan.layers[name].areas}
-            yield from repeated_sentences(name, repeats_on_board(layer.pack, stored))
+        yield from _one_for_many(plan.layers[name], layer, brief.layers[name].over is not None)
     for name, layer in layers.items():
         if layer.blank:
             yield _blank(name, len(layer.blank))
@@ -107,6 +102,19 @@ def warnings(brief: Brief, plan: Plan, layers: Mapping[str, LayerFindings], now:
         if beyond := TileSet.union(area.unoffered for area in cut):
             where = _where(cut, beyond)
             yield f"{name}: {counted(len(beyond), 'tile')} of its areas{where} outside what the server offers."
+
+
+def _one_for_many(asked: LayerPlan, layer: LayerFindings, lies_over: bool) -> Iterator[str]:
+    """Of a layer with the same picture at many places: of all of them, or of many in one area. One that `lies_over`
+    another is see-through at many."""
+    if not layer.counts.stored:
+        return
+    one = one_picture_on_board(layer.pack, asked.tiles)
+    if one is None and not lies_over:
+        stored = {area.name: area.tiles & layer.stored for area in asked.areas}
+        yield from repeated_sentences(asked.name, repeats_on_board(layer.pack, stored))
+    elif one is not None and not one.everywhere:
+        yield one_picture_sentence(asked.name, one)
 
 
 def _where(among: list[AreaPlan], none: TileSet) -> str:
