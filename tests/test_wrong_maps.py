@@ -239,6 +239,29 @@ def test_one_picture_at_many_places_of_an_area_is_told_with_the_area_and_how_to_
     )
 
 
+def test_a_layer_that_lies_over_another_may_be_see_through_at_many_places(tmp_path: Path) -> None:
+    marks = """[layers.marks]
+url = "{}/marks/{{z}}/{{x}}/{{y}}.png"
+attribution = "Survey"
+permission = "Own server"
+zooms = [0, 14]
+requests-per-second = 100000
+over = "relief"
+[overview]"""
+    text = BRIEF.format(url=RIGHT).replace("[overview]", marks.format(BASE))
+    (tmp_path / "brief.toml").write_text(text, encoding="utf-8")
+    brief = Brief.read(tmp_path)
+
+    def server(url: str) -> Response:
+        zoom, x, y = map(int, url.removesuffix(".png").split("/")[-3:])
+        return picture(Tile(0, 0, 0) if "marks" in url and x % 3 else Tile(zoom, x, y))
+
+    fetched(brief, server)
+    found = verify(brief, plan(brief), processes=1)
+    assert found.ready
+    assert not any("one picture" in text for text in found.warnings)
+
+
 def test_a_pond_or_two_in_an_area_are_not_told(tmp_path: Path) -> None:
     (tmp_path / "brief.toml").write_text(BRIEF.format(url=RIGHT), encoding="utf-8")
     brief = Brief.read(tmp_path)
