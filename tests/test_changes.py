@@ -173,6 +173,17 @@ def test_a_newer_course_beside_the_brief_that_no_area_takes_is_told(brief: Brief
     assert told in verify(trip, plan(trip), processes=1).warnings
 
 
+def test_a_crew_that_gets_nothing_of_a_layer_is_told_by_the_plan(tmp_path: Path) -> None:
+    course(tmp_path, (12.40, 47.02), (12.50, 47.02))
+    relief = BRIEF[BRIEF.index("[layers.aerial]") : BRIEF.index("[[areas]]")].replace("aerial", "relief")
+    camp = BRIEF.replace("deepest = 13", 'deepest = 13\nlayers = ["aerial"]')
+    brief = Brief.from_text(
+        camp.replace("[layers.aerial]", f"{relief}[layers.aerial]"), tmp_path / "brief.toml"
+    )
+    told = [remark for remark in plan(brief).remarks if "Crew" in remark]
+    assert told == ['Crew "base" gets nothing of layer "relief": none of its areas uses it.']
+
+
 def test_a_sample_leaves_the_word_of_the_last_fetch_alone(
     brief: Brief, monkeypatch: pytest.MonkeyPatch
 ) -> None:

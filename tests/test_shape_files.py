@@ -417,7 +417,8 @@ def test_nested_folders_and_multigeometries_of_kml_and_kmz(
 def test_damaged_kml_and_kmz_files_are_refused(refused: Callable[..., str], tmp_path: Path) -> None:
     refused("line", "a.kml", NESTED[: len(NESTED) // 2])
     assert "root element" in refused("line", "b.kml", gpx(""))
-    assert "root element" in refused("line", "c.kml", b"\x00\x01\x02")
+    assert "does not begin with <kml>" in refused("line", "c.kml", b"\x00\x01\x02")
+    assert "it is empty, cut off, or not a KML file" in refused("line", "d.kml", b"")
     with zipfile.ZipFile(tmp_path / "whole.kmz", "w") as archive:
         archive.writestr("doc.kml", NESTED)
     whole = (tmp_path / "whole.kmz").read_bytes()

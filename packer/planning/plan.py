@@ -21,13 +21,7 @@ from packer.planning.ground import Ground
 from packer.planning.offered_tiles import offered_tiles
 from packer.planning.offers import offers_missing_error
 from packer.planning.part_tiles import read_part_tiles
-from packer.planning.plan_remarks import (
-    depth_remarks,
-    double_remarks,
-    file_remarks,
-    namesake_remarks,
-    outside_remarks,
-)
+from packer.planning.plan_remarks import crew_remarks, depth_remarks, outside_remarks, shape_remarks
 from packer.planning.shape_files import AreaSource
 from packer.sources.offer import Offer
 
@@ -184,13 +178,11 @@ def plan_on(brief: Brief, ground: Ground) -> Plan:
         bounds = _with_margin(bounds, brief.overview.margin)
         covers[OVERVIEW] = cover_box(bounds, brief.overview.deepest).pyramid(0)
     sources = {area.name: source for area in brief.areas if (source := ground.source(brief, area))}
-    layers, remarks = (
-        {},
-        [*namesake_remarks(brief), *double_remarks(brief, shapes), *file_remarks(brief, sources)],
-    )
+    layers, remarks = {}, shape_remarks(brief, shapes, sources)
     for layer in brief.layers.values():
         layers[layer.name], notes = _layer_plan(brief, layer, covers)
         remarks += notes
+    remarks += crew_remarks(brief)
     if not any(layer.tiles for layer in layers.values()):
         raise PlanError(
             "\n- ".join(

@@ -12,12 +12,17 @@ from packer.planning.brief import OVERVIEW, Area, Brief, Layer
 from packer.planning.brief_errors import quote_value
 from packer.planning.shape_files import AreaSource
 
-__all__ = ["depth_remarks", "double_remarks", "file_remarks", "namesake_remarks", "outside_remarks"]
+__all__ = ["crew_remarks", "depth_remarks", "namesake_remarks", "outside_remarks", "shape_remarks"]
 
 _MOST_NAMED = 5  # areas in one remark
 
 
-def file_remarks(brief: Brief, sources: Mapping[str, AreaSource]) -> list[str]:
+def shape_remarks(brief: Brief, shapes: Mapping[str, Shape], sources: Mapping[str, AreaSource]) -> list[str]:
+    """What to know of the shapes of areas and of the files that they are taken from."""
+    return [*namesake_remarks(brief), *_double_remarks(brief, shapes), *_file_remarks(brief, sources)]
+
+
+def _file_remarks(brief: Brief, sources: Mapping[str, AreaSource]) -> list[str]:
     """What areas leave out of their files, and no other area takes: a sentence for each kind."""
     remarks = []
     for name, source in sources.items():
@@ -52,7 +57,7 @@ def namesake_remarks(brief: Brief) -> list[str]:
     return remarks
 
 
-def double_remarks(brief: Brief, shapes: Mapping[str, Shape]) -> list[str]:
+def _double_remarks(brief: Brief, shapes: Mapping[str, Shape]) -> list[str]:
     """A sentence for each shape that stands in several areas, of which one could be forgotten in a change."""
     alike: dict[str, list[Area]] = {}
     for area in brief.areas:
@@ -117,6 +122,28 @@ def _narrowed(layer: Layer) -> list[str]:
         f'Layer "{layer.name}": the brief asks for zooms {quote_value(list(asked))}, but the server only offers '
         f"{quote_value(list(layer.zooms))} of them."
     ]
+
+
+def crew_remarks(brief: Brief) -> list[str]:
+    """A sentence for each crew that gets nothing of a layer, since none of its areas uses it."""
+    remarks = []
+    for crew in brief.crews:
+        own = [area for area in brief.areas if crew.areas is None or area.name in crew.areas]
+        none = [
+            name
+            for name in brief.layers
+            if any(area.uses(name) for area in brief.areas) and not any(area.uses(name) for area in own)
+        ]
+        if none:
+            listed = " and ".join(
+                filter(None, (", ".join(map(quote_value, none[:-1])), quote_value(none[-1])))
+            )
+            layers = "layer" if len(none) == 1 else "layers"
+            remarks.append(
+                f"Crew {quote_value(crew.name)} gets nothing of {layers} {listed}: none of its areas uses "
+                f"{'it' if len(none) == 1 else 'them'}."
+            )
+    return remarks
 
 
 def outside_remarks(layer: Layer, counts: Iterable[tuple[str, int, int]]) -> list[str]:

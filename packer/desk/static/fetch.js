@@ -18,8 +18,8 @@ import { bytes, clock, count, duration } from "./words.js";
 const WAITS = {
   link: "waiting for the network. Nothing gets through.",
   "sign-in": "a sign-in page answers in place of the server.",
-  server: "waiting for the server, which is in trouble.",
-  "asked to wait": "waiting because the server asked for it.",
+  server: "waiting for the server, which is in trouble. No action needed.",
+  "asked to wait": "waiting because the server asked for it. No action needed.",
 };
 let depart = "";
 // Why nothing was started outlives a panel that is drawn anew meanwhile.
@@ -132,12 +132,13 @@ function waits(layers) {
     if (pause.kind === "key") return keyWait(host, pause);
     const why = pause.kind === "leases" ? `waiting: ${pause.reason}.` : /** @type {any} */ (WAITS)[pause.kind] ?? pause.reason;
     const words = `${host}: ${why}`;
+    const todo = pause.kind === "sign-in" && !pause.where ? " Open any web page in this browser and sign in to the network." : "";
     // A network that redirects names a host alone: what else it writes may repeat the key of the layer.
     const address = pause.where && (/^https?:/.test(pause.where) ? pause.where : `http://${pause.where}/`);
     const link = pause.kind === "sign-in" && address
       ? make("a", { href: address, target: "_blank", rel: "noopener noreferrer", text: `Sign in at ${pause.where}` })
       : null;
-    return make("p.warning", {}, make("span", { text: `${words} The fetch goes on by itself then. ` }), link);
+    return make("p.warning", {}, make("span", { text: `${words}${todo} The fetch goes on by itself then. ` }), link);
   });
 }
 

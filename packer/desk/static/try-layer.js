@@ -29,7 +29,10 @@ export function tryPart(address, fill) {
   return make("div", {}, make("div.row", {}, action("Try this address", () => attempt(), "quiet")), place);
 }
 
-/** Where a key can be given that stood in the address, or that the address names. @param {string} named */
+/**
+ * Where a key can be given that stood in the address, or that the address names.
+ * @param {string} named
+ */
 function keyPart(named) {
   const said = make("p.hint", { "aria-live": "polite" });
   const give = async () => {

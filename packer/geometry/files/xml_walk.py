@@ -48,7 +48,7 @@ class XmlWalk:
         except expat.ExpatError as fault:
             if not self._begun:
                 raise ValueError(
-                    f"its root element is not {self._wanted}; it is not a {self.kind} file, or it is cut off"
+                    f"it does not begin with {self._wanted}: it is empty, cut off, or not a {self.kind} file"
                 ) from None
             what = expat.ErrorString(fault.code)
             raise ValueError(
