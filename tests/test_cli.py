@@ -14,6 +14,8 @@ from typing import Any
 
 import pytest
 
+from packer.cli import show_plan
+from packer.errors import InputError
 from packer.planning.brief import Brief
 from packer.planning.plan import plan
 from tests.commands import lastbar, start_lastbar
@@ -246,7 +248,14 @@ def test_help_and_version_answer(tmp_path: Path) -> None:
     shown = lastbar("--help").stdout
     for command in ("new", "plan", "fetch", "status", "verify", "demo"):
         assert re.search(rf"^  {command} ", shown, re.MULTILINE)
+    assert "..." not in shown.split("Commands:")[1]  # no sentence is cut off
+    assert max(map(len, shown.splitlines())) <= 80
     assert re.fullmatch(r"lastbar \d+\.\d+\.\d+\n", lastbar("--version").stdout)
+
+
+def test_a_list_of_tiles_is_no_document_and_json_with_it_is_refused(tmp_path: Path) -> None:
+    with pytest.raises(InputError, match="Choose one of the two"):
+        show_plan.run(tmp_path / "brief.toml", True, None, True)
 
 
 def test_help_loads_none_of_the_heavy_libraries() -> None:

@@ -170,14 +170,15 @@ def test_a_depth_is_what_is_held_of_what_is_asked_and_says_where_the_server_has_
     def text(share: float, *depths: tuple[str, int | None, int], floor: int | None = None) -> str:
         return AreaState("a", share, depths, floor).depth_text(41)
 
-    assert text(0.5, ("aerial", None, 17)) == "zoom none of 17"
+    assert text(0.5, ("aerial", None, 17)) == "nothing of zoom 17"
     assert text(0.5, ("aerial", 14, 17), ("relief", 14, 17)) == "zoom 14 of 17"
     assert text(0.5, ("aerial", 13, 16), ("relief", 12, 14)) == "aerial 13 of 16, relief 12 of 14"
     assert text(1.0, ("aerial", 17, 17), ("relief", 14, 14)) == "zoom 14 and 17, as asked"
     assert text(1.0, ("aerial", 14, 16), ("relief", 16, 16)) == "aerial 14 of 16, the server has no more"
     assert text(1.0, ("aerial", 9, 16), floor=12) == "zoom 9 of 16, BELOW ITS FLOOR, 12"
     many = [(f"a layer with name {n}", 10 + n, 17) for n in range(4)]
-    assert text(0.5, *many) == "zoom 10 of 17 or more"
+    assert text(0.5, *many) == "at least zoom 10 of 17"
+    assert text(0.5, ("not begun", None, 17), *many) == "one layer nothing of 17"
 
 
 def test_in_a_pipe_the_same_is_told_in_plain_lines() -> None:

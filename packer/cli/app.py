@@ -317,7 +317,7 @@ def compare(
     as_json: Json = False,
     debug: Debug = False,
 ) -> int:
-    """Show what a changed brief adds and drops, also since its last fetch."""
+    """Show what a changed brief adds and drops. With one brief: since its last fetch."""
     from packer.cli import run_compare
 
     return run_compare.run(old, new, store, as_json)
@@ -350,7 +350,7 @@ def split(
     as_json: Json = False,
     debug: Debug = False,
 ) -> int:
-    """Split what is still to be fetched into several briefs, for several people."""
+    """Split what is still to be fetched into several briefs. Each may be another person's."""
     from packer.cli import run_split
 
     return run_split.run(brief, parts, to, as_json, store)
@@ -390,7 +390,7 @@ def take_in(
     as_json: Json = False,
     debug: Debug = False,
 ) -> int:
-    """Add tiles or a picture that you already have, after checking each one."""
+    """Add tiles or a picture that you already have. Each one is checked."""
     from packer.cli import run_take_in
 
     return run_take_in.run(brief, layer, held, store, as_json, over, yes)

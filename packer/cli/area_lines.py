@@ -45,12 +45,19 @@ class AreaState:
         text = ", ".join(_zooms(*one) for one in named)
         if len(text) > width or (self.floor is not None and len(text + more) > width):
             least = min(pairs, key=lambda pair: -1 if pair[0] is None else pair[0])
-            text = f"{_zooms('zoom', *least)}{'' if self.floor is not None else ' or more'}"
+            text = _zooms("zoom", *least) if self.floor is not None else _at_least(*least)
         return text + more if len(text + more) <= width else text
 
 
 def _zooms(what: str, held: int | None, asked: int) -> str:
+    if held is None and what == "zoom":
+        return f"nothing of zoom {asked}"
     return f"{what} {'none' if held is None else held} of {asked}"
+
+
+def _at_least(held: int | None, asked: int) -> str:
+    """Of several layers, the one that is least deep."""
+    return f"one layer nothing of {asked}" if held is None else f"at least zoom {held} of {asked}"
 
 
 def area_states(plan: Plan, depths: Iterable[AreaDepth]) -> tuple[AreaState, ...]:

@@ -25,7 +25,7 @@ def add_briefless(app: typer.Typer) -> None:
 
 
 _keys = typer.Typer(
-    help="Keep a layer's key in this computer's keyring, remove it, or allow a brief's key-command.",
+    help="Keep keys in this computer's keyring, or allow a key-command.",
     no_args_is_help=True,
     rich_markup_mode=None,
 )
@@ -59,7 +59,7 @@ def key_allow(
     yes: Annotated[bool, typer.Option("--yes", help="Allow them without being asked.")] = False,
     debug: Debug = False,
 ) -> int:
-    """Show the programs that a brief runs for its keys, and allow them on this computer."""
+    """Show and allow the programs that a brief runs for its keys. It holds for this computer."""
     from packer.cli import run_key
 
     return run_key.allow(brief, yes)
@@ -81,7 +81,7 @@ def demo(
     ] = False,
     debug: Debug = False,
 ) -> int:
-    """Do the whole job with the practice server, with a kill on the way."""
+    """Do the whole job with the practice server. The fetch is killed on the way."""
     from packer.cli import run_demo
 
     return run_demo.run(folder, desk, not no_browser)
@@ -103,7 +103,7 @@ def hand(
     below: Annotated[bool, typer.Option("--below", hidden=True)] = False,
     debug: Debug = False,
 ) -> int:
-    """Fetch for another machine, which keeps the packs, until Ctrl-C or until all is on board."""
+    """Fetch for another machine, which keeps the packs. Ctrl-C ends it, or that all is on board."""
     from packer.cli import run_hand
 
     return run_hand.run(code, name, transport, below=below)
@@ -130,7 +130,7 @@ def layers(
     as_json: Json = False,
     debug: Debug = False,
 ) -> int:
-    """List the layers that you have used before, or take in a colleague's."""
+    """List the layers used before, or take in a colleague's."""
     from packer.cli import run_layers
 
     return run_layers.run(file, as_json)
@@ -138,7 +138,7 @@ def layers(
 
 @command
 def schema(debug: Debug = False) -> int:
-    """Print the JSON Schema of the brief, for editors that complete and check it."""
+    """Print the JSON Schema of the brief. Editors complete and check a brief by it."""
     from packer.planning.brief_schema import brief_schema
 
     print_json(brief_schema())

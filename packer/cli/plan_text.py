@@ -155,7 +155,9 @@ def _show_layer(asked: LayerPlan, weighed: LayerEstimate, worked_out: Plan) -> N
         floor = "-" if area.floor is None else str(area.floor)
         cells = [str(area.deepest), floor, f"{len(area.tiles):,}", _ground(metres), _seen(metres)]
         areas.append([_short(area.name), *cells])
-    table(["area (shared tiles in each)", "zoom", "floor", "tiles", "per pixel", "shows"], areas)
+    table(["area", "zoom", "floor", "tiles", "per pixel", "shows"], areas)
+    if len(areas) > 1:
+        _wrapped("  Tiles that areas share count in each of them.")
 
 
 def _bytes_cells(size: Bytes) -> list[str]:

@@ -59,6 +59,10 @@ def run(
     by_zoom: bool = False,
 ) -> int:
     """Show the plan of the brief at `path`, `by_zoom` with its tables."""
+    if listed and as_json:
+        raise InputError(
+            "--list prints a line for each tile, and --json one document. Choose one of the two."
+        )
     given = _speed(speed)
     target = _target(fit_to)
     brief = (brief_with_fresh_offers if measured else brief_with_offers)(path, store, transport)
