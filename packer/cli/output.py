@@ -96,7 +96,7 @@ def command(function: Callable[P, int | None]) -> Callable[P, None]:
         except LastbarError as fault:
             code = _report(fault, str(fault), fault.exit_code, kwargs)
         except KeyboardInterrupt:
-            warn("Stopped.")
+            warn("Stopped. What was stored is kept. To go on, run the same command again.")
             code = EXIT_NOT_COMPLETE
         except BrokenPipeError:
             # The reader of our output has gone, as `head` does: so nobody is left to write to.
