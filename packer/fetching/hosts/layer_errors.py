@@ -44,8 +44,9 @@ def _no_response(source: Source, reason: str) -> NetworkError:
 def _no_tile(source: Source, lacks: int, advice: str) -> AnswerError:
     return AnswerError(
         f'Layer "{source.layer}" was stopped: {source.host} says of every tile at a telling zoom that it does not '
-        f"exist ({lacks:,} asked for), and has never given one. Most likely the layer's address in the brief is wrong: "
-        f"{advice or 'open one of its tiles in a browser.'} No tile was noted as missing on the server."
+        f"exist ({lacks:,} asked for), and has never given one. {advice or 'Open one of its tiles in a browser.'} "
+        'Or the areas lie outside its map: compare "Where" in lastbar plan with the ground that you mean. No tile was '
+        "noted as missing on the server."
     )
 
 
