@@ -18,6 +18,7 @@ import pytest
 from PIL import Image
 
 from packer.cli.hand_text import hand_lines
+from packer.fetching.hands import hands_gate
 from packer.fetching.hands.settled import FaultyError
 from packer.fetching.hands.shares import NOTHING, ShareBook
 from packer.fetching.pacing.cap_shares import Caps
@@ -157,6 +158,7 @@ def test_open_connections_of_a_frozen_hand_are_lent_to_nobody_while_a_server_may
     brief_for: BriefMaker, monkeypatch: pytest.MonkeyPatch
 ) -> None:
     brief = brief_for(URL, area=AREA, connections=CONNECTIONS, rate=1000)
+    monkeypatch.setattr(hands_gate, "_IDLE_S", 10.0)
 
     async def go(world: HandsWorld) -> None:
         world.delay_s = 4.0
@@ -165,7 +167,7 @@ def test_open_connections_of_a_frozen_hand_are_lent_to_nobody_while_a_server_may
             await planner.until(lambda: planner.stored > 5)
             frozen.awake.clear()
             kept, whole = list[float](), list[float]()
-            for second in range(160):
+            for second in range(90):
                 await world.clock.sleep(1.0)
                 assert not planner.run.done()
                 line = hand_lines(planner.layers[0].hands)[0]
@@ -177,7 +179,7 @@ def test_open_connections_of_a_frozen_hand_are_lent_to_nobody_while_a_server_may
                 elif other.news.connections == CONNECTIONS:
                     whole.append(second)
             assert kept[0] < 70, "its tiles are with others by then"
-            assert 73 <= kept[-1] - kept[0] <= 77
+            assert 8 <= kept[-1] - kept[0] <= 12
             assert whole[0] - kept[-1] <= 4, "then the other has them"
             await frozen.kill()
             await other.kill()
