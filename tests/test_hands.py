@@ -21,16 +21,18 @@ from pathlib import Path
 from typing import ClassVar
 
 import pytest
+from distributed.comm.core import CommClosedError
+from tornado.iostream import StreamClosedError
 
 from packer.cli.hand_text import hand_lines
 from packer.common.clock import SystemClock
 from packer.errors import InputError, NetworkError
 from packer.fetching.hands import dealer, hands_gate, host
 from packer.fetching.hands import hand as hand_module
-from packer.fetching.hands.channel import CLOSED, Channel, open_channel
+from packer.fetching.hands.channel import CLOSED, Channel, _closed_there, listening, open_channel
 from packer.fetching.hands.hand import HandNews, Joined, hand
 from packer.fetching.hands.host import Hands, _usual_port, check_hands
-from packer.fetching.hands.join_code import Identity, JoinCode, hand_context, kept_identity
+from packer.fetching.hands.join_code import Identity, JoinCode, hand_context, kept_identity, planner_context
 from packer.fetching.pacing.shared_record import state_folder
 from packer.fetching.reports import FetchReport, LayerProgress, Options
 from packer.fetching.run import run_fetch
@@ -533,5 +535,67 @@ def test_nobody_joins_without_the_secret_and_no_hand_talks_to_another_machine(
             other_machine = JoinCode(code.place, code.secret, bytes(10))
             with pytest.raises(NetworkError, match="not the planning machine"):
                 await asyncio.to_thread(hand_context, other_machine)
+
+    asyncio.run(go())
+
+
+def test_a_hand_whose_process_died_is_told_from_one_that_is_cut_off(tmp_path: Path) -> None:
+    """Its system closes its streams; of a machine that froze or sleeps nothing is heard, or that nobody answers."""
+    hung_up: list[str] = []
+
+    async def answer(_message: dict[str, object]) -> dict[str, object]:
+        return {}
+
+    async def go() -> None:
+        identity = kept_identity(tmp_path)
+        async with listening("127.0.0.1:0", planner_context(identity), answer, hung_up.append) as port:
+            place = f"127.0.0.1:{port}"
+            context = await asyncio.to_thread(hand_context, identity.code(place))
+            beats, batches = [await open_channel(place, context, 5.0) for _ in range(2)]
+            await beats.ask({"op": "beat", "hand": "n"})
+            await batches.ask({"op": "give", "hand": "n"})
+            beats.close()
+            await batches.ask({"op": "give", "hand": "n"})
+            assert not hung_up, "one is left"
+            batches.close()
+            async with asyncio.timeout(LONGEST_S):
+                while not hung_up:
+                    await asyncio.sleep(0.001)
+        assert hung_up == ["n"]
+
+    asyncio.run(go())
+    for fault, there in (
+        (None, True),
+        (ConnectionResetError(), True),
+        (TimeoutError(), False),
+        (OSError(), False),
+    ):
+        broken = CommClosedError("closed")
+        broken.__cause__ = StreamClosedError(fault)
+        assert _closed_there(broken) is there
+    assert not _closed_there(CommClosedError("a message of 99,000,000 bytes"))
+
+
+def test_whoever_hangs_up_before_the_greeting_is_no_planning_machine_and_no_bug(
+    tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    """Such as a relay of a network whose planning machine is away."""
+    identity = kept_identity(tmp_path)
+
+    async def go() -> None:
+        async with listening("127.0.0.1:0", planner_context(identity), dict) as port:  # type: ignore[arg-type]
+            context = await asyncio.to_thread(hand_context, identity.code(f"127.0.0.1:{port}"))
+        relay = await asyncio.start_server(lambda _reader, writer: writer.close(), "127.0.0.1", 0)
+        async with relay:
+            place = f"127.0.0.1:{relay.sockets[0].getsockname()[1]}"
+            with pytest.raises(CLOSED):
+                await open_channel(place, context, 0.05)
+
+            async def not_idle(*_: object, **__: object) -> None:
+                raise ValueError("IOStream is not idle; cannot convert to SSL")
+
+            monkeypatch.setattr("packer.fetching.hands.channel.connect", not_idle)
+            with pytest.raises(CLOSED, match="not idle"):
+                await open_channel(place, context, 0.05)
 
     asyncio.run(go())

@@ -105,7 +105,7 @@ class World:
 
     def __init__(self, caps: Caps, chance: random.Random) -> None:
         self.time, self.caps, self.chance = Time(), caps, chance
-        self.book, self.leases = ShareBook(LAG_S), TileLeases(LAG_S)
+        self.book, self.leases = ShareBook(LAG_S, 0.0, 10.0), TileLeases(LAG_S)
         self.hands: list[Model] = []
         self.needs: dict[str, Caps] = {}
         self.promised: dict[str, float] = {}
@@ -358,3 +358,25 @@ def test_nothing_is_sent_once_the_lease_is_over_and_no_answer_is_waited_for_beyo
 
     asyncio.run(go())
     assert limits == [pytest.approx(LENGTH_S - 5.0), 2.0]
+
+
+def test_connections_of_a_hand_that_fell_silent_are_kept_for_longer_and_its_rate_is_not() -> None:
+    whole, half = Caps(8, 8), Caps(4, 4)
+    for name in ("silent", "dead", "back"):
+        book = ShareBook(2.0, 1.0, 75.0)
+        assert book.renew(name, half, NOTHING, whole, 0.0, 12.0) == half
+        assert book.lent_until(13.0) == 14.0, "while it may be heard again, nobody waits for longer"
+        if name == "dead":
+            book.hung_up(name)
+        kept = Caps(0, 0) if name == "dead" else Caps(4, 0)
+        assert (book.lent(14.0), book.lent(14.1)) == (half, kept)
+        assert book.lent_until(14.1) == (None if name == "dead" else 89.0)
+        assert book.kept_s(name, 14.0) == 0.0
+        if name == "back":  # it has lost its lease meanwhile, and joins by another number
+            book.end(name, 20.0)
+            assert book.lent(20.0) == Caps(0, 0)
+        if name == "silent":
+            assert book.kept_s(name, 50.0) == 39.0
+            assert book.renew("other", whole, NOTHING, whole, 50.0, 62.0) == Caps(4, 8)
+            assert book.renew(name, whole, half, whole, 50.0, 62.0) == Caps(0, 0), "the other has every start"
+            assert book.lent(50.0) == Caps(8, 8)

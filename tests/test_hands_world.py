@@ -17,6 +17,8 @@ from urllib.parse import parse_qs
 import pytest
 from PIL import Image
 
+from packer.cli.hand_text import hand_lines
+from packer.fetching.hands import hands_gate
 from packer.fetching.hands.settled import FaultyError
 from packer.fetching.hands.shares import NOTHING, ShareBook
 from packer.fetching.pacing.cap_shares import Caps
@@ -150,6 +152,39 @@ def test_a_frozen_hand_that_wakes_after_its_lease_asks_for_nothing_by_it(
             return report
 
     assert_as_from_one(brief, run_in(monkeypatch, go))
+
+
+def test_open_connections_of_a_frozen_hand_are_lent_to_nobody_while_a_server_may_keep_them(
+    brief_for: BriefMaker, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    brief = brief_for(URL, area=AREA, connections=CONNECTIONS, rate=1000)
+    monkeypatch.setattr(hands_gate, "_IDLE_S", 10.0)
+
+    async def go(world: HandsWorld) -> None:
+        world.delay_s = 4.0
+        async with world.planning(brief) as planner:
+            frozen, other = HandMachine(world, "frozen"), HandMachine(world, "other")
+            await planner.until(lambda: planner.stored > 5)
+            frozen.awake.clear()
+            kept, whole = list[float](), list[float]()
+            for second in range(90):
+                await world.clock.sleep(1.0)
+                assert not planner.run.done()
+                line = hand_lines(planner.layers[0].hands)[0]
+                if "its connections in" in line and not whole:
+                    kept.append(second)
+                    assert "frozen: not heard for " in line
+                    assert other.news.connections < CONNECTIONS
+                    assert world.most_open <= CONNECTIONS
+                elif other.news.connections == CONNECTIONS:
+                    whole.append(second)
+            assert kept[0] < 70, "its tiles are with others by then"
+            assert 8 <= kept[-1] - kept[0] <= 12
+            assert whole[0] - kept[-1] <= 4, "then the other has them"
+            await frozen.kill()
+            await other.kill()
+
+    run_in(monkeypatch, go)
 
 
 def test_a_hand_that_is_cut_off_stops_with_its_lease_and_joins_again(

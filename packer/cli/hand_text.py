@@ -51,7 +51,8 @@ def _state(hand: HandProgress) -> str:
     if hand.silent_s:
         silent = duration_text(max(round(hand.silent_s), 1))
         if hand.given_up_in_s <= 0:
-            return f"not heard for {silent}; others have its tiles"
+            kept = f", and its connections in {duration_text(round(hand.kept_s))}" if hand.kept_s >= 1 else ""
+            return f"not heard for {silent}; others have its tiles{kept}"
         return f"not heard for {silent}; others get its tiles in {duration_text(max(round(hand.given_up_in_s), 1))}"
     if hand.failed:
         return f"asks for nothing more: {hand.failed}"

@@ -41,6 +41,6 @@ class HandsSeen:
 def _told(hand: HandProgress) -> dict[str, Any]:
     rounded = {
         name: round(getattr(hand, name), 1)
-        for name in ("tiles_per_second", "bits_per_second", "silent_s", "given_up_in_s")
+        for name in ("tiles_per_second", "bits_per_second", "silent_s", "given_up_in_s", "kept_s")
     }
     return {**asdict(hand), **rounded}

@@ -127,8 +127,9 @@ class HandProgress:
     caps: so many `connections`, and requests begun `per_second`.
 
     `silent_s` is how long nothing was heard of it, 0 as long as that is nothing unusual; its tiles go to others in
-    `given_up_in_s` seconds more. `waits` is the kind of what it waits for, "" if for nothing, with `reason` and where
-    to sign in. `failed` is why it asks a layer for nothing more.
+    `given_up_in_s` seconds more, and then for `kept_s` nobody has its connections, which may still be open. `waits` is
+    the kind of what it waits for, "" if for nothing, with `reason` and where to sign in. `failed` is why it asks a
+    layer for nothing more.
     """
 
     name: str
@@ -143,6 +144,7 @@ class HandProgress:
     where: str = ""
     failed: str = ""
     per_second: int = 0
+    kept_s: float = 0.0
 
 
 @dataclass(frozen=True, slots=True)

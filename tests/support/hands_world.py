@@ -172,6 +172,7 @@ class HandMachine:
     skew_s: float = 0.0
     deaf: int = 0
     link: Callable[[], Result | None] = lambda: None
+    numbers: set[str] = field(default_factory=set)  # by which it has said something
 
     def __post_init__(self) -> None:
         self.awake.set()
@@ -196,6 +197,9 @@ class HandMachine:
         """As SIGKILL does: nothing is said any more, and its connections are closed."""
         self.task.cancel()
         await asyncio.gather(self.task, return_exceptions=True)
+        if self.world.dealer is not None and self.line.is_set():
+            for number in self.numbers:
+                self.world.dealer.hung_up(number)
 
 
 @dataclass
@@ -236,6 +240,7 @@ class WorldChannel:
 
     async def ask(self, message: Message) -> Message:
         world = self.machine.world
+        self.machine.numbers.add(message["hand"])
         await world.clock.sleep(0.002)
         await self.machine.up()
         if not self.machine.line.is_set():

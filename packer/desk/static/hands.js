@@ -143,7 +143,8 @@ const whole = (seconds) => (seconds < 59.5 ? `${Math.max(Math.round(seconds), 1)
 function trouble(hand) {
   if (hand.silent_s) {
     const silent = `not heard for ${whole(hand.silent_s)}`;
-    return hand.given_up_in_s > 0 ? `${silent}; others get its tiles in ${whole(hand.given_up_in_s)}` : `${silent}; others have its tiles`;
+    if (hand.given_up_in_s > 0) return `${silent}; others get its tiles in ${whole(hand.given_up_in_s)}`;
+    return `${silent}; others have its tiles${hand.kept_s >= 1 ? `, and its connections in ${whole(hand.kept_s)}` : ""}`;
   }
   if (hand.failed) return `asks for nothing more: ${hand.failed}`;
   switch (hand.waits) {

@@ -150,33 +150,53 @@ async def open_channel(place: str, context: SSLContext, within_s: float) -> Chan
         _, knocking = await asyncio.open_connection(host.strip("[]"), int(port))
         knocking.close()
         await knocking.wait_closed()
-    comm = await connect(
-        f"{_SCHEME}://{place}", timeout=within_s, ssl_context=context, require_encryption=True
-    )
+    try:
+        comm = await connect(
+            f"{_SCHEME}://{place}", timeout=within_s, ssl_context=context, require_encryption=True
+        )
+    except ValueError as fault:  # what tornado says of a connection that was closed before TLS began
+        raise CommClosedError(str(fault)) from fault
     return Channel(comm)
+
+
+def _closed_there(fault: BaseException) -> bool:
+    """Whether the other machine closed the stream, as its system does for a process that dies. One that froze, sleeps
+    or is cut off says nothing, and its stream ends in another error after a while."""
+    cause = fault.__cause__
+    if not isinstance(cause, StreamClosedError):
+        return False
+    return cause.real_error is None or isinstance(cause.real_error, ConnectionResetError | BrokenPipeError)
 
 
 @asynccontextmanager
 async def listening(
-    place: str, context: SSLContext, answer: Callable[[Message], Awaitable[Message]]
+    place: str,
+    context: SSLContext,
+    answer: Callable[[Message], Awaitable[Message]],
+    hung_up: Callable[[str], None] = lambda _hand: None,
 ) -> AsyncIterator[int]:
-    """Answer hands at HOST:PORT, port 0 for any free one, while the context lasts; gives the port. Raises OSError if
-    nobody can listen there. If cancelled: every stream is closed."""
-    streams: set[Comm] = set()
+    """Answer hands at HOST:PORT, port 0 for any free one, while the context lasts; gives the port. `hung_up` is told of
+    a hand whose last stream was closed at its end. Raises OSError if nobody can listen there. If cancelled: every
+    stream is closed."""
+    streams: dict[Comm, str] = {}  # with the number of each one's hand
 
     async def handle(comm: Comm) -> None:
-        streams.add(comm)
+        streams[comm] = ""
+        closed_there = False
         try:
             while True:
                 message = await comm.read()
                 if not isinstance(message, dict):
                     return
+                streams[comm] = str(message.get("hand") or streams[comm])
                 await comm.write(await answer(message))
-        except CLOSED:
-            return
+        except CLOSED as fault:
+            closed_there = _closed_there(fault)
         finally:
-            streams.discard(comm)
+            hand = streams.pop(comm)
             comm.abort()
+            if closed_there and hand and hand not in streams.values():
+                hung_up(hand)
 
     listener = _Listener(place, handle, ssl_context=context, require_encryption=True)
     await listener.start()

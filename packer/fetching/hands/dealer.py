@@ -12,7 +12,7 @@ from __future__ import annotations
 
 import uuid
 from collections.abc import Callable, Mapping, Sequence
-from dataclasses import dataclass, field
+from dataclasses import dataclass, field, replace
 from typing import Any
 
 from packer.common.clock import Clock
@@ -85,7 +85,13 @@ class Dealer:
     def roster(self) -> tuple[HandProgress, ...]:
         """What is shown of the hands, in the order in which they joined."""
         now = self.clock.now()
-        return tuple(hand.progress(now) for hand in self.hands.values())
+        return tuple(
+            replace(hand.progress(now), kept_s=self._kept_s(number, now))
+            for number, hand in self.hands.items()
+        )
+
+    def _kept_s(self, number: str, now: float) -> float:
+        return max((gate.book.kept_s(number, now) for gate in self.gates.values()), default=0.0)
 
     # ------------------------------------------------------------------------------------ who is there
 
@@ -126,12 +132,17 @@ class Dealer:
             self.note("hand left", hand=hand.name, tiles=hand.tiles)
         self._show_waits()
 
+    def hung_up(self, number: str) -> None:
+        """Every channel of a hand was closed at its end: it has died, or says more by another one."""
+        for gate in self.gates.values():
+            gate.book.hung_up(number)
+
     def look(self) -> None:
         """Forget hands that are not heard any more; to be called now and then. Their tiles and shares come back by the
         end of their leases."""
         now = self.clock.now()
         for number, hand in list(self.hands.items()):
-            if now - hand.heard > LONGEST_S:
+            if now > max(hand.heard + LONGEST_S, hand.ends) and not self._kept_s(number, now):
                 del self.hands[number]
                 self.note("hand lost", hand=hand.name, tiles=hand.tiles)
         self._show_waits()

@@ -32,6 +32,7 @@ _BEAT_S, _HUNGRY_S = 0.5, 0.1
 _CONNECT_S, _AGAIN_S = 5.0, 2.0
 _ANSWER_S = 10.0  # to a beat; after that another connection is tried, as long as the lease lasts
 _UNKNOWN_S = 20.0
+_WATCH_S = 0.5
 _FINISH_S = 10.0  # for requests under way when a stop is asked for
 
 
@@ -152,14 +153,14 @@ class _HandSession:
             gate.on_change = self._on_pause(name)
         workers = [asyncio.create_task(layer.run()) for layer in layers.layers.values()]
         writers = [asyncio.create_task(layer.write()) for layer in layers.layers.values()]
-        beats = asyncio.create_task(self._beats(layers))
+        beats, watch = asyncio.create_task(self._beats(layers)), asyncio.create_task(self._until_over())
         stopping = asyncio.create_task(self._stop.wait())
-        tasks: list[asyncio.Task[Any]] = [*workers, *writers, beats, stopping]
+        tasks: list[asyncio.Task[Any]] = [*workers, *writers, beats, watch, stopping]
         try:
             while not beats.done():
                 waiting = [task for task in tasks if not task.done()]
                 await asyncio.wait(waiting, return_when="FIRST_COMPLETED")
-                for task in (*workers, *writers):
+                for task in (*workers, *writers, watch):
                     if task.done() and (fault := task.exception()) is not None:
                         raise _first(fault) from None
                 if stopping.done() and not self._draining:
@@ -213,6 +214,13 @@ class _HandSession:
             hungry = any(layer.queue.more and layer.queue.unstarted < few for layer in layers.layers.values())
             soon = hungry or any(keeper.settling for keeper in layers.keepers.values())
             await self._clock.sleep(_HUNGRY_S if soon else _BEAT_S)
+
+    async def _until_over(self) -> None:
+        """Raises LeaseOverError once the lease is: from then on connections that nothing uses may not stay open. If
+        cancelled: nothing is held."""
+        while not self._heard or self._lease.left_s() > 0:
+            await self._clock.sleep(_WATCH_S)
+        raise LeaseOverError
 
     def _beat(self, layers: HandLayers) -> Message:
         now, back = self._clock.now(), self._back

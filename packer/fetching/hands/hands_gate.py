@@ -14,6 +14,10 @@ __all__ = ["CLOCKS_S", "HandsGate"]
 CLOCKS_S = 2.0
 """How far the clocks of two machines may drift apart within one lease, and how late a word may be put down."""
 
+_IDLE_S = (
+    75.0  # until most servers close what nothing uses: what nginx does unless told otherwise (from memory)
+)
+
 
 class HandsGate(Gate):
     """A gate whose caps are lent to hands. To whoever shares them on this machine, what is lent is in use.
@@ -35,7 +39,7 @@ class HandsGate(Gate):
         super().__init__(connections, per_second, clock, several=several, host=host, secure=secure)
         self.per_second = per_second
         span_s = super().span_s
-        self.book = ShareBook(CLOCKS_S + span_s, span_s)
+        self.book = ShareBook(CLOCKS_S + span_s, span_s, _IDLE_S)
         self.lending = False
         self._shown: Pause | None = None
 

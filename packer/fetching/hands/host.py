@@ -144,7 +144,7 @@ async def _joining(place: str, identity: Identity, dealer: Dealer) -> AsyncItera
         for number, wanted in enumerate(ports):
             try:
                 found = await stack.enter_async_context(
-                    listening(f"{shown}:{wanted}", planner_context(identity), dealer.answer)
+                    listening(f"{shown}:{wanted}", planner_context(identity), dealer.answer, dealer.hung_up)
                 )
                 break
             except OSError as fault:

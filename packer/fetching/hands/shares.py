@@ -5,13 +5,17 @@ longer, since clocks differ and a request that was sent just before the end stil
 hand has said that it uses less, is it lent again. So a hand that dies, freezes or is cut off costs its share for a
 while, and never lets the caps be exceeded.
 
+Connections that nothing uses stay open at a machine that froze or sleeps, and count at their server. So the connections
+of a loan that ended without a word of its hand are kept for some time more: until the hand is heard again, is known to
+be gone, or a server has most likely closed them.
+
 Pure: times are arguments.
 """
 
 from __future__ import annotations
 
 from collections.abc import Mapping
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 from packer.fetching.pacing.cap_shares import Caps
 
@@ -33,14 +37,16 @@ class _Loan:
 
     caps: Caps
     ends: float
+    gone: bool = False  # its hand has stopped, or died, so that its connections are closed by then
 
 
 class ShareBook:
     """What is lent of one host's caps. A loan counts for `lag_s` seconds after its end, or for `span_s` after its
-    hand has said that it has stopped: so long the starts of its requests count against the rate."""
+    hand has said that it has stopped: so long the starts of its requests count against the rate. The connections of one
+    whose hand is silent count for `idle_s` more."""
 
-    def __init__(self, lag_s: float, span_s: float = 0.0) -> None:
-        self.lag_s, self.span_s = lag_s, span_s
+    def __init__(self, lag_s: float, span_s: float = 0.0, idle_s: float = 0.0) -> None:
+        self.lag_s, self.span_s, self._idle_s = lag_s, span_s, idle_s
         self._loans: dict[str, _Loan] = {}
 
     def lent(self, now: float) -> Caps:
@@ -50,7 +56,16 @@ class ShareBook:
     def lent_until(self, now: float) -> float | None:
         """When nothing of it is in use any more if no hand is heard again; None if nothing is lent."""
         self._forget(now)
-        return max((loan.ends + self.lag_s for loan in self._loans.values()), default=None)
+        ends = (
+            loan.ends + self.lag_s if self._runs(loan, now) else self._kept_until(loan)
+            for loan in self._loans.values()
+        )
+        return max(ends, default=None)
+
+    def kept_s(self, hand: str, now: float) -> float:
+        """For how many seconds more nobody else gets the connections of a hand whose loan is over; 0 if it is not."""
+        loan = self._loans.get(hand)
+        return 0.0 if loan is None or self._runs(loan, now) else max(self._kept_until(loan) - now, 0.0)
 
     def renew(self, hand: str, due: Caps, using: Caps, caps: Caps, now: float, ends: float) -> Caps:
         """Lend `hand` as much of what is due to it as nobody else has, until `ends`; gives what it may use.
@@ -66,6 +81,8 @@ class ShareBook:
         if 0 in lent:  # one without the other is of no use to anybody
             lent = NOTHING
         held = before.caps if before is not None else NOTHING
+        if before is not None and not self._runs(before, now):
+            held = Caps(held.connections, 0)  # others may have the starts
         kept = Caps(
             max(lent.connections, min(using.connections, held.connections)),
             max(lent.starts, min(using.starts, held.starts)),
@@ -79,15 +96,29 @@ class ShareBook:
     def end(self, hand: str, now: float) -> None:
         """The hand is known to ask for nothing any more: its loan is over, but for the starts of its last requests."""
         if (loan := self._loans.get(hand)) is not None:
-            self._loans[hand] = _Loan(loan.caps, min(loan.ends, now - self.lag_s + self.span_s))
+            self._loans[hand] = _Loan(loan.caps, min(loan.ends, now - self.lag_s + self.span_s), gone=True)
+
+    def hung_up(self, hand: str) -> None:
+        """The hand's way to here was closed at its end, as a process does that dies: what else it had open is closed
+        as well, or will be by the end of its loan."""
+        if (loan := self._loans.get(hand)) is not None:
+            self._loans[hand] = replace(loan, gone=True)
+
+    def _runs(self, loan: _Loan, now: float) -> bool:
+        """Whether requests may still be sent by it, or arrive."""
+        return now <= loan.ends + self.lag_s
+
+    def _kept_until(self, loan: _Loan) -> float:
+        return loan.ends + self.lag_s + (0.0 if loan.gone else self._idle_s)
 
     def _sum(self, now: float, but: str | None) -> Caps:
         self._forget(now)
-        loans = [loan.caps for hand, loan in self._loans.items() if hand != but]
-        return Caps(sum(c.connections for c in loans), sum(c.starts for c in loans))
+        loans = [loan for hand, loan in self._loans.items() if hand != but]
+        starts = sum(loan.caps.starts for loan in loans if self._runs(loan, now))
+        return Caps(sum(loan.caps.connections for loan in loans), starts)
 
     def _forget(self, now: float) -> None:
-        for hand in [hand for hand, loan in self._loans.items() if now > loan.ends + self.lag_s]:
+        for hand in [hand for hand, loan in self._loans.items() if now > self._kept_until(loan)]:
             del self._loans[hand]
 
 
