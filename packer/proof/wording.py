@@ -13,6 +13,7 @@ from packer.planning.plan import AreaPlan, Plan
 from packer.planning.source_layers import source_name
 from packer.proof.results import Depth, LayerFindings
 from packer.store.one_picture import one_picture_on_board, one_picture_sentence
+from packer.store.reader import TileReader
 
 __all__ = ["not_checked", "reasons", "warnings"]
 
@@ -90,7 +91,9 @@ def warnings(brief: Brief, plan: Plan, layers: Mapping[str, LayerFindings], now:
                 f"{name}: {counted(len(layer.stale), 'tile')} may be out of date: past the server's expiry "
                 f"time, or over a year old{oldest}."
             )
-        one = one_picture_on_board(layer.pack, plan.layers[name].tiles) if layer.counts.stored else None
+        one = None
+        if layer.counts.stored:
+            one = one_picture_on_board(TileReader(layer.pack), plan.layers[name].tiles)
         if one is not None and not one.everywhere:
             yield one_picture_sentence(name, one)
         yield from _licence(name, brief.layers[name].expires, now)
