@@ -195,6 +195,20 @@ def test_a_jpeg_cut_at_a_restart_marker_is_damaged_and_a_whole_one_is_not(
             examine(cut)
 
 
+@pytest.mark.parametrize("restarts", [{}, {"restart_marker_rows": 1}])
+@pytest.mark.parametrize("progressive", [False, True])
+def test_a_jpeg_with_a_restart_marker_that_is_not_due_is_damaged(
+    restarts: dict[str, int], progressive: bool
+) -> None:
+    """ITU-T T.81, B.2.1: restart markers stand between restart intervals, and nowhere if restart is not enabled."""
+    body = encode("JPEG", None, progressive=progressive, **restarts)
+    start, end = scans(body)[-1]
+    for cut in range(start + 1, end, 7):
+        for rest in (b"\xff\xd9", body[cut:]):
+            with pytest.raises(Damaged):
+                examine(body[:cut] + b"\xff\xd0" * (1 + body.count(b"\xff", start, end)) + rest)
+
+
 @pytest.mark.parametrize("progressive", [False, True])
 def test_a_jpeg_cut_within_a_stuffed_byte_is_truncated(
     progressive: bool, monkeypatch: pytest.MonkeyPatch
@@ -382,7 +396,8 @@ SCAN = jpg_segment(0xDA, b"\1\1\0\0\x3f\0")
 
 
 def test_the_handmade_jpeg_frame_and_scan_are_whole() -> None:
-    assert examine(b"\xff\xd8" + FRAME + SCAN + b"\x12\xff\0\xff\xd0\x34\xff\xd9").size_px == (24, 16)
+    six_blocks = FRAME + jpg_segment(0xDD, b"\0\5") + SCAN + b"\x12\xff\0\xff\xd0\x34"
+    assert examine(b"\xff\xd8" + six_blocks + b"\xff\xd9").size_px == (24, 16)
 
 
 @pytest.mark.parametrize(

@@ -141,8 +141,10 @@ def jpg_size_px(data: bytes) -> tuple[int, int]:
                 raise Damaged("the JPEG has a scan without a frame")
             names = frame.draw(data[at + 3 : stop])
             stop, start = _scan_end(data, stop), stop
-            # A decoder gives no warning about a file that was cut at a restart marker.
-            if interval and len(_RESTART.findall(data, start, stop)) < -(-frame.units(names) // interval) - 1:
+            # At a restart marker that is not due a decoder ends the scan, as at the end mark, and tells so no more
+            # than of a file that was cut at one that is.
+            due = -(-frame.units(names) // interval) - 1 if interval else 0
+            if len(_RESTART.findall(data, start, stop)) != due:
                 raise Damaged(ENDS_EARLY)
         at = stop
     if stop != len(data):
