@@ -380,6 +380,45 @@ def test_png_chunks_in_no_lawful_order_are_damage(chunks: bytes) -> None:
         examine(b"\x89PNG\r\n\x1a\n" + chunks)
 
 
+@pytest.mark.parametrize(
+    ("colour", "depths"), [(0, {1, 2, 4, 8, 16}), (2, {8, 16}), (3, {1, 2, 4, 8}), (4, {8, 16}), (6, {8, 16})]
+)
+def test_a_png_has_a_depth_that_its_colours_allow_and_its_palette(colour: int, depths: set[int]) -> None:
+    """W3C PNG, table 11.1 and section 11.2.2."""
+    for depth in range(18):
+        header = png_chunk(b"IHDR", struct.pack(">IIBBBBB", 1, 1, depth, colour, 0, 0, 0))
+        rest = png_chunk(b"IDAT", zlib.compress(bytes(9))) + png_chunk(b"IEND")
+        whole = b"\x89PNG\r\n\x1a\n" + header + (png_chunk(b"PLTE", bytes(6)) if colour == 3 else b"") + rest
+        if depth in depths:
+            assert examine(whole).size_px == (1, 1)
+            if colour == 3:
+                with pytest.raises(Damaged, match="palette"):
+                    examine(b"\x89PNG\r\n\x1a\n" + header + rest)
+        else:
+            with pytest.raises(Damaged, match="header"):
+                examine(whole)
+
+
+@pytest.mark.parametrize("place", [10, 11, 12])  # compression, filter, interlace
+def test_a_png_of_a_method_that_there_is_not_is_damage(place: int) -> None:
+    header = bytearray(struct.pack(">IIBBBBB", 1, 1, 8, 0, 0, 0, 0))
+    header[place] = 2
+    rest = png_chunk(b"IDAT", zlib.compress(bytes(2))) + png_chunk(b"IEND")
+    with pytest.raises(Damaged, match="header"):
+        examine(b"\x89PNG\r\n\x1a\n" + png_chunk(b"IHDR", bytes(header)) + rest)
+
+
+def test_a_webp_whose_picture_is_not_as_large_as_its_canvas_is_damage() -> None:
+    """RFC 9649, section 2.7; libwebp does not draw it."""
+    data = bytearray(webp_with_transparency())
+    assert data[12:16] == b"VP8X"
+    data[24] ^= 1  # the width of the canvas
+    with pytest.raises(Damaged, match="as large"):
+        examine(bytes(data))
+    with pytest.raises(OSError, match="decoder"), Image.open(io.BytesIO(data)) as image:
+        image.load()
+
+
 def test_a_png_whose_pixels_end_early_behind_right_checksums_fails_full_decoding() -> None:
     short = b"\x89PNG\r\n\x1a\n" + HEADER + png_chunk(b"IDAT", zlib.compress(bytes(9))) + END
     assert examine(short).kind is Kind.PNG
