@@ -672,11 +672,20 @@ def test_the_handmade_layer_is_whole() -> None:
         layer() + b"\x02\x00",
         layer() + b"\x1a" + b"\xff" * 11,
         layer()[:-1],
+        layer(field(2, b"\0\0")) + layer(),  # two answers in one: their layers have the same names
     ],
 )
 def test_bytes_not_laid_out_as_layers_are_damage(tile: bytes) -> None:
     with pytest.raises(Damaged):
         examine(tile)
+
+
+def test_two_vector_tiles_packed_in_one_body_are_damage() -> None:
+    """Vector Tile Specification 2.1, section 4.1: a tile must not have two layers whose names are the same bytes."""
+    with pytest.raises(Damaged, match="same name"):
+        examine(gzip.compress(layer()) + gzip.compress(layer()))
+    roads, water = layer(), layer().replace(b"roads", b"water")
+    assert examine(gzip.compress(roads) + gzip.compress(water)).kind is Kind.PBF
 
 
 @pytest.mark.parametrize(
