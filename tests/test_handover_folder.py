@@ -199,7 +199,7 @@ def test_size_of_loose_vector_tiles_is_that_of_the_bare_ones(tmp_path: Path) -> 
     import gzip
 
     brief, worked_out = brief_in(tmp_path, deepest=9)
-    bare = b"\x1a\x05\x0a\x01a\x78\x02" * 400
+    bare = b"".join(b"\x1a\x07\x0a\x03%03d\x78\x02" % number for number in range(400))
     packs(brief, worked_out)
     pack = brief.store_folder / "topo.mbtiles"
     pack.unlink()

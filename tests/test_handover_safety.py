@@ -22,6 +22,8 @@ from packer.handover.manifest import read_manifest
 from packer.handover.target import leftovers, sync_file
 from packer.planning.brief import Brief
 from packer.planning.plan import Plan
+from packer.proof.proving import verify
+from packer.proof.results import Depth
 from packer.store.records import seal
 from packer.store.sealed_file import SealedFile
 from packer.store.sealed_mbtiles import write_mbtiles
@@ -117,6 +119,17 @@ def test_refusal_of_a_bad_body_names_the_packs_in_a_command_that_can_be_pasted(t
     command = f"lastbar verify '{brief.path}' --store '{store}'"
     with pytest.raises(StoreError, match=f"To find all such tiles: {re.escape(command)}. To leave them out"):
         handover(brief, worked_out, store, tmp_path / "card")
+
+
+def test_refusal_of_a_body_that_no_hash_shows_names_a_verify_that_finds_it(
+    ready: tuple[Brief, Plan], tmp_path: Path
+) -> None:
+    brief, worked_out = ready
+    put_a_page_in_place(brief.store_folder / "aerial.mbtiles")
+    with pytest.raises(StoreError, match=r"To find all such tiles: lastbar verify \S+ --full\. To leave"):
+        handover(brief, worked_out, None, tmp_path / "card")
+    assert verify(brief, worked_out).layers["aerial"].counts.corrupt == 0
+    assert verify(brief, worked_out, depth=Depth.FULL).layers["aerial"].counts.corrupt == 1
 
 
 @pytest.mark.parametrize("damage", DAMAGES)

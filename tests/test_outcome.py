@@ -148,6 +148,15 @@ def test_a_bare_vector_tile_without_framing_is_not_stored() -> None:
     assert isinstance(say(answer(body=MVT, framed=False), rules(Kind.PBF)), TryAgain)
 
 
+def test_a_bare_vector_tile_that_calls_itself_a_part_is_not_stored() -> None:
+    """RFC 9110 section 14.4: a server has no reason to send Content-Range with 200. A part that was cut between two
+    layers looks whole, so the header is believed; what has an end mark of its own proves itself."""
+    part = f"bytes 0-{len(MVT) - 1}/9999"
+    assert isinstance(say(answer(body=MVT, content_range=part), rules(Kind.PBF)), TryAgain)
+    assert isinstance(say(answer(body=gzip.compress(MVT), content_range=part), rules(Kind.PBF)), Stored)
+    assert isinstance(say(answer(body=PNG, content_range=part)), Stored)
+
+
 def test_no_store_is_told_beside_the_tile() -> None:
     plain, marked = say(answer(body=PNG)), say(answer(body=PNG, cache_control="private, No-Store"))
     assert isinstance(plain, Stored)

@@ -195,6 +195,20 @@ def test_a_jpeg_cut_at_a_restart_marker_is_damaged_and_a_whole_one_is_not(
             examine(cut)
 
 
+@pytest.mark.parametrize("restarts", [{}, {"restart_marker_rows": 1}])
+@pytest.mark.parametrize("progressive", [False, True])
+def test_a_jpeg_with_a_restart_marker_that_is_not_due_is_damaged(
+    restarts: dict[str, int], progressive: bool
+) -> None:
+    """ITU-T T.81, B.2.1: restart markers stand between restart intervals, and nowhere if restart is not enabled."""
+    body = encode("JPEG", None, progressive=progressive, **restarts)
+    start, end = scans(body)[-1]
+    for cut in range(start + 1, end, 7):
+        for rest in (b"\xff\xd9", body[cut:]):
+            with pytest.raises(Damaged):
+                examine(body[:cut] + b"\xff\xd0" * (1 + body.count(b"\xff", start, end)) + rest)
+
+
 @pytest.mark.parametrize("progressive", [False, True])
 def test_a_jpeg_cut_within_a_stuffed_byte_is_truncated(
     progressive: bool, monkeypatch: pytest.MonkeyPatch
@@ -366,6 +380,45 @@ def test_png_chunks_in_no_lawful_order_are_damage(chunks: bytes) -> None:
         examine(b"\x89PNG\r\n\x1a\n" + chunks)
 
 
+@pytest.mark.parametrize(
+    ("colour", "depths"), [(0, {1, 2, 4, 8, 16}), (2, {8, 16}), (3, {1, 2, 4, 8}), (4, {8, 16}), (6, {8, 16})]
+)
+def test_a_png_has_a_depth_that_its_colours_allow_and_its_palette(colour: int, depths: set[int]) -> None:
+    """W3C PNG, table 11.1 and section 11.2.2."""
+    for depth in range(18):
+        header = png_chunk(b"IHDR", struct.pack(">IIBBBBB", 1, 1, depth, colour, 0, 0, 0))
+        rest = png_chunk(b"IDAT", zlib.compress(bytes(9))) + png_chunk(b"IEND")
+        whole = b"\x89PNG\r\n\x1a\n" + header + (png_chunk(b"PLTE", bytes(6)) if colour == 3 else b"") + rest
+        if depth in depths:
+            assert examine(whole).size_px == (1, 1)
+            if colour == 3:
+                with pytest.raises(Damaged, match="palette"):
+                    examine(b"\x89PNG\r\n\x1a\n" + header + rest)
+        else:
+            with pytest.raises(Damaged, match="header"):
+                examine(whole)
+
+
+@pytest.mark.parametrize("place", [10, 11, 12])  # compression, filter, interlace
+def test_a_png_of_a_method_that_there_is_not_is_damage(place: int) -> None:
+    header = bytearray(struct.pack(">IIBBBBB", 1, 1, 8, 0, 0, 0, 0))
+    header[place] = 2
+    rest = png_chunk(b"IDAT", zlib.compress(bytes(2))) + png_chunk(b"IEND")
+    with pytest.raises(Damaged, match="header"):
+        examine(b"\x89PNG\r\n\x1a\n" + png_chunk(b"IHDR", bytes(header)) + rest)
+
+
+def test_a_webp_whose_picture_is_not_as_large_as_its_canvas_is_damage() -> None:
+    """RFC 9649, section 2.7; libwebp does not draw it."""
+    data = bytearray(webp_with_transparency())
+    assert data[12:16] == b"VP8X"
+    data[24] ^= 1  # the width of the canvas
+    with pytest.raises(Damaged, match="as large"):
+        examine(bytes(data))
+    with pytest.raises(OSError, match="decoder"), Image.open(io.BytesIO(data)) as image:
+        image.load()
+
+
 def test_a_png_whose_pixels_end_early_behind_right_checksums_fails_full_decoding() -> None:
     short = b"\x89PNG\r\n\x1a\n" + HEADER + png_chunk(b"IDAT", zlib.compress(bytes(9))) + END
     assert examine(short).kind is Kind.PNG
@@ -382,7 +435,8 @@ SCAN = jpg_segment(0xDA, b"\1\1\0\0\x3f\0")
 
 
 def test_the_handmade_jpeg_frame_and_scan_are_whole() -> None:
-    assert examine(b"\xff\xd8" + FRAME + SCAN + b"\x12\xff\0\xff\xd0\x34\xff\xd9").size_px == (24, 16)
+    six_blocks = FRAME + jpg_segment(0xDD, b"\0\5") + SCAN + b"\x12\xff\0\xff\xd0\x34"
+    assert examine(b"\xff\xd8" + six_blocks + b"\xff\xd9").size_px == (24, 16)
 
 
 @pytest.mark.parametrize(
@@ -618,11 +672,20 @@ def test_the_handmade_layer_is_whole() -> None:
         layer() + b"\x02\x00",
         layer() + b"\x1a" + b"\xff" * 11,
         layer()[:-1],
+        layer(field(2, b"\0\0")) + layer(),  # two answers in one: their layers have the same names
     ],
 )
 def test_bytes_not_laid_out_as_layers_are_damage(tile: bytes) -> None:
     with pytest.raises(Damaged):
         examine(tile)
+
+
+def test_two_vector_tiles_packed_in_one_body_are_damage() -> None:
+    """Vector Tile Specification 2.1, section 4.1: a tile must not have two layers whose names are the same bytes."""
+    with pytest.raises(Damaged, match="same name"):
+        examine(gzip.compress(layer()) + gzip.compress(layer()))
+    roads, water = layer(), layer().replace(b"roads", b"water")
+    assert examine(gzip.compress(roads) + gzip.compress(water)).kind is Kind.PBF
 
 
 @pytest.mark.parametrize(

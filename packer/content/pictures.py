@@ -37,6 +37,9 @@ _JPEG_METADATA = frozenset((*range(0xE0, 0xF0), 0xFE))  # T.81 table B.1: APPn a
 _PNG_CHUNK, _UINT32, _TWO_UINT32 = (struct.Struct(form).unpack_from for form in (">I4s", ">I", ">II"))
 _PNG_PICTURE = frozenset((b"IHDR", b"PLTE", b"tRNS", b"IDAT", b"IEND"))
 _PNG_PACKED = frozenset((b"zTXt", b"iTXt", b"iCCP"))
+# W3C PNG, table 11.1: colour type and the bit depths that it may have. Type 3 is the one with a palette.
+_PNG_DEPTHS = {0: (1, 2, 4, 8, 16), 2: (8, 16), 3: (1, 2, 4, 8), 4: (8, 16), 6: (8, 16)}
+_PNG_PALETTE = 3
 _WEBP_PICTURE = frozenset((b"VP8 ", b"VP8L", b"VP8X", b"ALPH", b"ANIM", b"ANMF"))
 _LONE_MARKERS = frozenset((0x00, 0x01, *range(0xD0, 0xD9)))  # T.81 table B.1: without a length after them
 
@@ -71,7 +74,7 @@ def png_size_px(data: bytes) -> tuple[int, int]:
     Raises Damaged unless it is whole, every checksum included, and NotATile for parts or metadata beyond measure.
     """
     view, end, at = memoryview(data), len(data), 8
-    size, name, drawn, parts = None, b"", False, 0
+    size, name, drawn, parts, lacks_palette = None, b"", False, 0, False
     baggage = _Baggage("PNG")
     while name != b"IEND":
         if at + 12 > end:
@@ -91,13 +94,28 @@ def png_size_px(data: bytes) -> tuple[int, int]:
             raise NotATile(f"a PNG of over {_MOST_PARTS:,} parts")
         if size is None:
             size = _sane(*_TWO_UINT32(data, at + 8))
-        drawn = drawn or name == b"IDAT"
+            lacks_palette = _png_colour(data[at + 16 : at + 21]) == _PNG_PALETTE
+        elif name == b"PLTE":
+            lacks_palette = False
+        elif name == b"IDAT":
+            if lacks_palette:
+                raise Damaged("the PNG lacks its palette")
+            drawn = True
         at = stop
     if at != end:
         raise Damaged("rubbish after the end of the PNG")
     if size is None or not drawn:
         raise Damaged("the PNG holds no picture")
     return size
+
+
+def _png_colour(rest: bytes) -> int:
+    """The colour type of a PNG, from its header after the size. Raises Damaged for what no decoder takes."""
+    depth, colour, compression, filtering, interlace = rest
+    # W3C PNG, section 11.2.1: one compression and one filter method, and interlaced or not.
+    if depth not in _PNG_DEPTHS.get(colour, ()) or compression or filtering or interlace > 1:
+        raise Damaged("the header of the PNG makes no sense")
+    return colour
 
 
 def _unpacked_bytes(name: bytes, content: bytes) -> int:
@@ -141,8 +159,10 @@ def jpg_size_px(data: bytes) -> tuple[int, int]:
                 raise Damaged("the JPEG has a scan without a frame")
             names = frame.draw(data[at + 3 : stop])
             stop, start = _scan_end(data, stop), stop
-            # A decoder gives no warning about a file that was cut at a restart marker.
-            if interval and len(_RESTART.findall(data, start, stop)) < -(-frame.units(names) // interval) - 1:
+            # At a restart marker that is not due a decoder ends the scan, as at the end mark, and tells so no more
+            # than of a file that was cut at one that is.
+            due = -(-frame.units(names) // interval) - 1 if interval else 0
+            if len(_RESTART.findall(data, start, stop)) != due:
                 raise Damaged(ENDS_EARLY)
         at = stop
     if stop != len(data):
@@ -268,8 +288,12 @@ def webp_size_px(data: bytes) -> tuple[int, int]:
         if stop > end:
             raise Damaged("the WebP is cut short within a chunk")
         baggage.add(0 if name in _WEBP_PICTURE else length)
-        if name in (b"VP8 ", b"VP8L", b"VP8X") and size is None:
-            size = _webp_size(name, data[at + 8 : at + 18], length)
+        if name in (b"VP8 ", b"VP8L", b"VP8X"):
+            own_size = _webp_size(name, data[at + 8 : at + 18], length)
+            # RFC 9649 section 2.7.1.1: the one picture inside is as large as the canvas.
+            if size is not None and own_size != size:
+                raise Damaged("the picture inside the WebP is not as large as its header says")
+            size = own_size
         drawn = drawn or name in (b"VP8 ", b"VP8L", b"ANMF")
         at = stop
     if size is None or not drawn:

@@ -80,6 +80,7 @@ def layers_of(data: bytes) -> list[list[Field]]:
     version (15).
     """
     layers: list[list[Field]] = []
+    names: list[bytes] = []
     many = 0
     for number, wire, _, start, stop in fields(data, 0, len(data)):
         if number == 3 and wire == 2:
@@ -90,9 +91,13 @@ def layers_of(data: bytes) -> list[list[Field]]:
             seen = {field[:2] for field in layer}
             if (1, 2) not in seen or (15, 0) not in seen:
                 raise Damaged("a layer of the vector tile lacks its name or version")
+            names += [data[field[3] : field[4]] for field in layer if field[0] == 1]
             layers.append(layer)
         elif number < 16:
             raise Damaged("the vector tile holds a field that no vector tile has")
+    # Section 4.1. Readers take one of two such layers: of two tiles in one body, perhaps that of the other place.
+    if len(set(names)) != len(names):
+        raise Damaged("two layers of the vector tile have the same name")
     return layers
 
 

@@ -96,6 +96,7 @@ class CheckedTileStream:
         self._vector = VectorLayers() if self._reader.kind == "pbf" else None
         self._left_out: set[Tile] = set()
         self._px: tuple[int, int] | None = None
+        self._verify = work.verify
 
     def go_on(self, rows: Iterator[tuple[Tile, bytes]]) -> None:
         """Take in the tiles that a handover which was cut off left in the file, each put to the same tests as one of
@@ -136,7 +137,7 @@ class CheckedTileStream:
             try:
                 self._vector.add(body.tile.zoom, data)
             except Damaged as why:
-                fault = str(why)
+                fault = self._inside(str(why))
         if fault is not None:
             self._leave_out(body.tile, fault)
             return None
@@ -152,18 +153,23 @@ class CheckedTileStream:
         if not self._work.allow_gaps:
             raise StoreError(
                 f"Tile {tile} of layer {self._file.layer} is corrupt, so it must not be handed over: {fault}, in "
-                f"{self._reader.path}. The file was discarded. To find all such tiles: {self._work.verify}. To leave "
+                f"{self._reader.path}. The file was discarded. To find all such tiles: {self._verify}. To leave "
                 "them out: --allow-gaps"
             )
         self._left_out.add(tile)
+
+    def _inside(self, fault: str) -> str:
+        """The fault, of a body whose hash is right: a verify that decodes nothing would not find it."""
+        self._verify = f"{self._work.verify} --full"
+        return fault
 
     def _fault(self, data: bytes) -> str | None:
         try:
             found = examine(data)
         except (Damaged, NotATile) as fault:
-            return f"it is not a whole tile ({fault})"
+            return self._inside(f"it is not a whole tile ({fault})")
         if found.kind.value != self._reader.kind:
-            return f"it is {found.kind.value}, in a pack of {self._reader.kind}"
+            return self._inside(f"it is {found.kind.value}, in a pack of {self._reader.kind}")
         if self._work.kind == "gpkg":
             self._px = self._px or found.size_px
             if found.size_px != self._px or found.size_px is None or found.size_px[0] != found.size_px[1]:
@@ -183,7 +189,7 @@ class CheckedTileStream:
         tiles = self._file.listing.tiles - self.left_out
         if not tiles:
             raise StoreError(
-                f"Every tile for {self._file.name} is corrupt. To list them: {self._work.verify}. Then fetch them "
+                f"Every tile for {self._file.name} is corrupt. To list them: {self._verify}. Then fetch them "
                 "again."
             )
         vector = None if self._vector is None else self._vector.found()

@@ -221,9 +221,13 @@ def _stored(response: Response, data: bytes, kind: Kind, now_s: float) -> Stored
     headers = response.headers
     if kind is Kind.PBF:
         framed = "content-length" in headers or "transfer-encoding" in headers
-        if not framed and data is response.body and not data.startswith(b"\x1f\x8b"):
+        if data is response.body and not data.startswith(b"\x1f\x8b"):
             # RFC 9112 section 8. A bare vector tile has no end mark, and may be cut between two layers.
-            return TryAgain("nothing proves where this vector tile ends: no length, no compression")
+            if not framed:
+                return TryAgain("nothing proves where this vector tile ends: no length, no compression")
+            # RFC 9110 section 14.4 gives it no meaning with 200, but a cache that stored a part may leave it there.
+            if "content-range" in headers:
+                return TryAgain("the answer says of itself that it is a part of a vector tile")
         coding = headers.get("content-encoding", "").strip().lower()
         if coding in ("gzip", "x-gzip") and not data.startswith(b"\x1f\x8b"):
             # Compressed as the pack wants it: doing that again costs most of the time here.
