@@ -53,6 +53,19 @@ def test_every_body_is_given_exactly_as_another_reader_of_the_file_sees_it(reade
         assert reader.body(Tile(zoom, column, 2**zoom - 1 - row)) == data
 
 
+def test_bodies_of_many_tiles_are_those_that_each_gives_alone_in_their_order(
+    board: Board, reader: TileReader, tmp_path: Path
+) -> None:
+    tiles = [*list(reader.facts().held)[::7], Tile(9, 0, 0), Tile(14, 1, 1)]
+    tiles.append(tiles[0])
+    found = reader.bodies(tiles)
+    assert found == [reader.body(tile) for tile in tiles]
+    assert found[-3:-1] == [None, None]
+    assert None not in (found[0], found[-1])
+    assert reader.bodies([]) == []
+    assert TileReader(tmp_path / "none.mbtiles").bodies(tiles[:2]) == [None, None]
+
+
 def test_nearest_is_the_tile_itself_or_the_first_ancestor_on_board(board: Board, reader: TileReader) -> None:
     east = Tile(15, *mercantile.tile(12.502, 47.1, 15)[:2])
     found = reader.nearest(east)

@@ -29,6 +29,7 @@ from packer.proof.below_floor import below_floor
 from packer.proof.proving import verify
 from packer.proof.results import Verdict
 from packer.store.one_picture import one_picture_on_board
+from packer.store.reader import TileReader
 from tests.fakes import no_tile
 from tests.test_address_trial import BASE, RIGHT, Server, fetched
 
@@ -275,4 +276,4 @@ def test_a_pond_or_two_in_an_area_are_not_told(tmp_path: Path) -> None:
 
 
 def test_a_pack_of_few_tiles_says_nothing_of_one_picture(tmp_path: Path) -> None:
-    assert one_picture_on_board(tmp_path / "none.mbtiles", TileSet()) is None
+    assert one_picture_on_board(TileReader(tmp_path / "none.mbtiles"), TileSet()) is None

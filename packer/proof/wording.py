@@ -14,6 +14,7 @@ from packer.planning.plan_remarks import namesake_remarks
 from packer.planning.source_layers import source_name
 from packer.proof.results import Depth, LayerFindings
 from packer.store.one_picture import one_picture_on_board, one_picture_sentence
+from packer.store.reader import TileReader
 from packer.store.repeated_pictures import repeated_sentences, repeats_on_board
 
 __all__ = ["not_checked", "reasons", "warnings"]
@@ -109,7 +110,7 @@ def _one_for_many(asked: LayerPlan, layer: LayerFindings, lies_over: bool) -> It
     another is see-through at many."""
     if not layer.counts.stored:
         return
-    one = one_picture_on_board(layer.pack, asked.tiles)
+    one = one_picture_on_board(TileReader(layer.pack), asked.tiles)
     if one is None and not lies_over:
         stored = {area.name: area.tiles & layer.stored for area in asked.areas}
         yield from repeated_sentences(asked.name, repeats_on_board(layer.pack, stored))

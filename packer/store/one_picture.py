@@ -10,7 +10,6 @@ from __future__ import annotations
 import hashlib
 from collections.abc import Iterator
 from dataclasses import dataclass
-from pathlib import Path
 
 from packer.errors import StoreError
 from packer.geometry.tileset import Tile, TileSet
@@ -39,18 +38,17 @@ class OnePicture:
         return self.zoom <= _EVERYWHERE
 
 
-def one_picture_on_board(pack: Path, planned: TileSet) -> OnePicture | None:
+def one_picture_on_board(pack: TileReader, planned: TileSet) -> OnePicture | None:
     """The one picture of a pack's planned tiles from some zoom to the deepest; None where they differ there.
 
     Reads at most a dozen bodies of each zoom. A pack that cannot be read tells nothing here.
     """
-    reader = TileReader(pack)
     try:
-        held = reader.facts().held & planned
+        held = pack.facts().held & planned
         found: OnePicture | None = None
         for zoom in reversed([zoom for zoom in held.zooms if zoom >= _FIRST_ZOOM]):
             spread = list(_spread(held, zoom))
-            bodies = [reader.body(tile) for tile in spread]
+            bodies = pack.bodies(spread)
             known = found.sha256 if found else _sha256(bodies[0])
             if any(_sha256(body) != known for body in bodies):
                 break

@@ -3,7 +3,6 @@
 from __future__ import annotations
 
 from dataclasses import dataclass
-from pathlib import Path
 
 from packer.content.damage import Damaged
 from packer.content.seams import Lie, how_they_lie
@@ -26,15 +25,15 @@ class SeamMisfit:
     blocks: int
 
 
-def misfit_on_board(pack: Path) -> SeamMisfit | None:
+def misfit_on_board(pack: TileReader) -> SeamMisfit | None:
     """How a pack's tiles would fit, if not as they are; None where they do, or where nothing tells.
 
     Reads at most 24 bodies. A pack that cannot be read tells nothing here.
     """
-    reader = TileReader(pack)
     try:
-        corners = _corners(reader.facts().held)
-        blocks = [[reader.body(tile) for tile in _block(corner)] for corner in corners]
+        corners = _corners(pack.facts().held)
+        bodies = pack.bodies([tile for corner in corners for tile in _block(corner)])
+        blocks = [bodies[start : start + 4] for start in range(0, len(bodies), 4)]
         whole = [[body for body in block if body is not None] for block in blocks]
         found = how_they_lie([block for block in whole if len(block) == 4])
     except (StoreError, Damaged):

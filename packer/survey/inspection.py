@@ -196,7 +196,7 @@ def judge_layer(
         every = TileSet.from_tiles(judged)
         save_record(pack, brief.layers[layer.name], Record(every & sample, worth, (every & more) - sample))
     notices = [repeat.sentence for repeat in repeats]
-    if (misfit := misfit_on_board(pack)) is not None:
+    if (misfit := misfit_on_board(TileReader(pack))) is not None:
         notices.append(misfit_sentence(layer.name, misfit))
     return LayerFinding(layer.name, areas, tuple(notices), judged)
 
