@@ -17,16 +17,19 @@ from rasterio.transform import Affine
 @functools.cache
 def ground(height: int, width: int, seed: int = 1) -> npt.NDArray[np.uint8]:
     """Three bands of hills with an edge here and there, array (3, height, width); no pixel is 0."""
-    rows, columns = np.mgrid[0:height, 0:width].astype(np.float64)
+    rows, columns = np.arange(height), np.arange(width)
+    edges = np.sign(np.sin(rows / 31))[:, None] * np.sign(np.sin(columns / 23))
     chance = np.random.default_rng(seed)
-    bands = []
-    for _ in range(3):
-        waves = np.zeros((height, width))
-        for _ in range(4):
-            across, down = chance.uniform(-0.12, 0.12, 2)
-            waves += np.sin(columns * across + rows * down + chance.uniform(0, 6))
-        bands.append(128 + 18 * waves + 15 * np.sign(np.sin(columns / 23) * np.sin(rows / 31)))
-    found: np.ndarray[Any, np.dtype[np.uint8]] = np.clip(np.stack(bands), 1, 255).astype(np.uint8)
+    found = np.empty((3, height, width), np.uint8)
+    for band in found:
+        down, across = np.zeros((height, 8)), np.zeros((8, width))
+        for wave in range(0, 8, 2):
+            # sin(a + b) = sin a cos b + cos a sin b, so that a sine is worked out for each row and column alone.
+            slope_x, slope_y = chance.uniform(-0.12, 0.12, 2)
+            a, b = rows * slope_y, columns * slope_x + chance.uniform(0, 6)
+            down[:, wave], down[:, wave + 1] = np.sin(a), np.cos(a)
+            across[wave], across[wave + 1] = np.cos(b), np.sin(b)
+        band[:] = np.clip(128 + 18 * (down @ across) + 15 * edges, 1, 255)
     found.setflags(write=False)  # it is kept
     return found
 
