@@ -18,9 +18,11 @@ from packer.handover.blending import Blend
 from packer.handover.drafting import FileDraft
 from packer.handover.kinds import About, As, Findings
 from packer.planning.brief import Brief
+from packer.planning.pack_path import pack_path
 from packer.planning.plan import Plan
 from packer.store.snapshot_reader import ContentDigest, SnapshotReader, TileRow
 from packer.store.staged_file import UnlikeError
+from packer.store.wrong_ground import wrong_ground
 
 __all__ = ["EVERY", "CheckedTileStream", "FileWork", "HandoverJob", "Progress", "Telling"]
 
@@ -43,6 +45,15 @@ class HandoverJob:
     on_progress: Progress
     on_note: Callable[[str], None]
     blends: Mapping[str, Blend] = field(default_factory=dict)
+    _signs: dict[str, tuple[str, ...]] = field(default_factory=dict)
+
+    def wrong_ground(self, layer: str) -> tuple[str, ...]:
+        """A sentence for each sign that the pack of a layer shows other ground than was planned; looked for once, so
+        that the refusal and the record of every copy go by the same."""
+        if layer not in self._signs:
+            pack = pack_path(self.brief, layer, self.store)
+            self._signs[layer] = tuple(wrong_ground(layer, pack, self.plan.layers[layer].tiles))
+        return self._signs[layer]
 
     @property
     def verify(self) -> str:

@@ -60,7 +60,6 @@ from packer.store.locks import FolderLock
 from packer.store.pack_files import has_pack
 from packer.store.snapshot_reader import SnapshotReader
 from packer.store.source_reader import outdated_tiles
-from packer.store.wrong_ground import wrong_ground
 
 __all__ = ["Copy", "HandoverReport", "handover"]
 
@@ -221,7 +220,7 @@ def _refuse_short(job: HandoverJob, copies: Sequence[CopyDraft]) -> None:
     refuse_below_floor(plan, copies, again, allow_gaps)
     if not allow_gaps:
         _refuse_outdated(job, copies)
-        _refuse_wrong_ground(brief, plan, store, copies)
+        _refuse_wrong_ground(job, copies)
 
 
 def _refuse_outdated(job: HandoverJob, copies: Sequence[CopyDraft]) -> None:
@@ -244,13 +243,9 @@ def _refuse_outdated(job: HandoverJob, copies: Sequence[CopyDraft]) -> None:
         )
 
 
-def _refuse_wrong_ground(brief: Brief, plan: Plan, store: Path | None, copies: Sequence[CopyDraft]) -> None:
+def _refuse_wrong_ground(job: HandoverJob, copies: Sequence[CopyDraft]) -> None:
     names = dict.fromkeys(name for copy in copies for name, layer in copy.layers.items() if layer.files)
-    wrong = [
-        sentence
-        for name in names
-        for sentence in wrong_ground(name, pack_path(brief, name, store), plan.layers[name].tiles)
-    ]
+    wrong = [sentence for name in names for sentence in job.wrong_ground(name)]
     if wrong:
         listed = "\n- ".join(wrong)
         raise LastbarError(

@@ -18,9 +18,7 @@ from packer.handover.kinds import About
 from packer.handover.loose import SUMS, TILEJSON, file_sha256
 from packer.handover.manifest import AreaEntry, BlendEntry, FileEntry, LayerEntry, Manifest, SoftwareEntry
 from packer.planning.offers import date_of
-from packer.planning.pack_path import pack_path
 from packer.planning.plan import OVERVIEW, AreaPlan, LayerPlan, Plan, tiles_digest
-from packer.store.wrong_ground import wrong_ground
 from packer.version import __version__
 
 __all__ = [
@@ -95,8 +93,7 @@ def layer_entry(job: HandoverJob, layer: LayerDraft, damaged: TileSet, found: Co
     """The entry of a layer, of which the tiles in `damaged` were left out; `found` are the depths of its copy."""
     asked = job.brief.layers[layer.plan.name]
     good = layer.held - damaged
-    pack = pack_path(job.brief, layer.plan.name, job.store)
-    wrong = wrong_ground(layer.plan.name, pack, job.plan.layers[layer.plan.name].tiles) if layer.held else ()
+    wrong = job.wrong_ground(layer.plan.name) if layer.held else ()
     return LayerEntry(
         format=layer.format,
         attribution=asked.attribution,
