@@ -35,6 +35,7 @@ from packer.view import Sharing, ViewServer
 from packer.view.attribution import harmless
 from packer.view.guard import HEADERS, Access, new_code
 from packer.view.outlines import MOST_RUNS, coverage_features
+from tests.fakes import PLAIN
 from tests.view_board import Board, build
 
 GONE = Tile(12, *mercantile.tile(12.502, 47.1, 12)[:2])  # with all below it
@@ -63,7 +64,7 @@ def view(board: Board) -> Iterator[ViewServer]:
 
 @pytest.fixture(scope="module")
 def client(view: ViewServer) -> Iterator[httpx.Client]:
-    with httpx.Client(base_url=view.url, trust_env=False) as one:
+    with httpx.Client(base_url=view.url, trust_env=False, verify=PLAIN) as one:
         yield one
 
 
@@ -165,7 +166,7 @@ def test_vector_tile_goes_out_as_gzip_or_unpacked_for_who_cannot_read_it(tmp_pat
     db.close()
     with (
         ViewServer(board.brief, board.plan) as view,
-        httpx.Client(base_url=view.url, trust_env=False) as client,
+        httpx.Client(base_url=view.url, trust_env=False, verify=PLAIN) as client,
     ):
         path = f"/tiles/aerial/{tile}"
         with client.stream("GET", path) as answer:
@@ -184,7 +185,10 @@ def test_damaged_pack_is_a_sentence_and_not_a_traceback(
     tmp_path: Path, board: Board, capfd: pytest.CaptureFixture[str]
 ) -> None:
     (tmp_path / "aerial.mbtiles").write_bytes(b"SQLite format 3\0" + b"rubbish" * 5000)
-    with ViewServer(board.brief, board.plan, tmp_path) as view, httpx.Client(base_url=view.url) as client:
+    with (
+        ViewServer(board.brief, board.plan, tmp_path) as view,
+        httpx.Client(base_url=view.url, verify=PLAIN) as client,
+    ):
         for path in ("/tiles/aerial/0/0/0", "/board.json", "/depth?lon=0&lat=0&layer=aerial"):
             answer = client.get(path)
             assert answer.status_code == 503
@@ -473,7 +477,7 @@ def shared(board: Board) -> Iterator[ViewServer]:
 
 
 def test_shared_view_shows_nothing_without_the_code(shared: ViewServer) -> None:
-    with httpx.Client(base_url=shared.url, trust_env=False) as client:
+    with httpx.Client(base_url=shared.url, trust_env=False, verify=PLAIN) as client:
         for path in ("/board.json", "/tiles/aerial/10/1/1", "/health", "/static/view.js", "/nowhere"):
             answer = client.get(path)
             assert (answer.status_code, "Ketterling" in answer.text) == (403, False)
@@ -493,7 +497,9 @@ def test_shared_view_shows_nothing_without_the_code(shared: ViewServer) -> None:
 
 
 def test_link_with_too_many_parameters_is_refused_as_every_other_wrong_one(shared: ViewServer) -> None:
-    answer = httpx.get(f"{shared.url}open?" + "&".join(f"code={n}" for n in range(11)), trust_env=False)
+    answer = httpx.get(
+        f"{shared.url}open?" + "&".join(f"code={n}" for n in range(11)), trust_env=False, verify=PLAIN
+    )
     assert (answer.status_code, "set-cookie" in answer.headers) == (400, False)
     assert answer.headers.items() >= {name.lower(): value for name, value in HEADERS.items()}.items()
 
@@ -502,14 +508,14 @@ def test_a_fault_of_the_guard_itself_is_a_sentence_with_every_header(
     shared: ViewServer, monkeypatch: pytest.MonkeyPatch
 ) -> None:
     monkeypatch.setattr(Access, "knows_host", lambda *_: 1 / 0)
-    answer = httpx.get(shared.url, trust_env=False)
+    answer = httpx.get(shared.url, trust_env=False, verify=PLAIN)
     assert (answer.status_code, "could not answer" in answer.text) == (500, True)
     assert answer.headers["content-security-policy"] == HEADERS["Content-Security-Policy"]
 
 
 def test_link_opens_the_view_once_and_the_cookie_from_then_on(shared: ViewServer) -> None:
     assert shared.link == f"{shared.url}open?code=ABCD2345EFGH"
-    with httpx.Client(trust_env=False) as client:
+    with httpx.Client(trust_env=False, verify=PLAIN) as client:
         opened = client.get(shared.link)
         assert (opened.status_code, opened.headers["location"]) == (303, "/")
         cookie = opened.headers["set-cookie"].lower()
@@ -520,12 +526,12 @@ def test_link_opens_the_view_once_and_the_cookie_from_then_on(shared: ViewServer
 
 
 def test_code_may_be_typed_in_small_letters_and_groups(shared: ViewServer) -> None:
-    with httpx.Client(trust_env=False) as client:
+    with httpx.Client(trust_env=False, verify=PLAIN) as client:
         assert client.get(f"{shared.url}open", params={"code": " abcd-2345 efgh"}).status_code == 303
 
 
 def test_shared_view_knows_its_own_address_and_no_other(shared: ViewServer) -> None:
-    with httpx.Client(base_url=shared.url, trust_env=False) as client:
+    with httpx.Client(base_url=shared.url, trust_env=False, verify=PLAIN) as client:
         client.get(shared.link)
         assert client.get("/health").status_code == 200
         assert client.get("/health", headers={"Host": "evil.example.org"}).status_code == 421
@@ -621,7 +627,7 @@ def test_view_changes_no_byte_of_the_packs_and_leaves_nothing_beside_them(board:
     before = state()
     with (
         ViewServer(board.brief, board.plan) as view,
-        httpx.Client(base_url=view.url, trust_env=False) as client,
+        httpx.Client(base_url=view.url, trust_env=False, verify=PLAIN) as client,
     ):
         for path in (
             "/board.json",
@@ -638,13 +644,13 @@ def test_ctrl_c_ends_the_view_and_gives_its_port_back(board: Board) -> None:
 
     def look_and_stop() -> None:
         with view:
-            assert httpx.get(f"{view.url}health", trust_env=False).json()["status"] == "ok"
+            assert httpx.get(f"{view.url}health", trust_env=False, verify=PLAIN).json()["status"] == "ok"
             raise KeyboardInterrupt
 
     with pytest.raises(KeyboardInterrupt):
         look_and_stop()
     with pytest.raises(httpx.ConnectError):
-        httpx.get(f"{view.url}health", trust_env=False)
+        httpx.get(f"{view.url}health", trust_env=False, verify=PLAIN)
 
 
 def test_command_prints_the_link_and_cautions_and_ends_well(

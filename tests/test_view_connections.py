@@ -18,6 +18,7 @@ from starlette.types import ASGIApp, Receive, Scope, Send
 from packer.view import Sharing, ViewServer
 from packer.view.connections import ConnectionLimits, ConnectionTable
 from packer.view.server import LOOPBACK, ServerThread
+from tests.fakes import PLAIN
 from tests.view_board import Board, build
 
 HEAD = b"GET /board.json HTTP/1.1\r\nHost: 127.0.0.2\r\nCookie: a"
@@ -47,8 +48,8 @@ def test_phone_with_the_code_gets_its_tiles_beside_400_half_sent_requests(
     with (
         ViewServer(board.brief, board.plan, share=Sharing("127.0.0.2", "ABCD2345EFGH")) as view,
         ExitStack() as open_lines,
-        httpx.Client(trust_env=False, timeout=5) as early,
-        httpx.Client(trust_env=False, timeout=5) as late,
+        httpx.Client(trust_env=False, timeout=5, verify=PLAIN) as early,
+        httpx.Client(trust_env=False, timeout=5, verify=PLAIN) as late,
     ):
         to = "127.0.0.2", urlsplit(view.url).port or 0
         assert early.get(view.link).status_code == 303
