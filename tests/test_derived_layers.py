@@ -10,6 +10,7 @@ import sqlite3
 import subprocess
 import sys
 from collections.abc import Iterator
+from functools import cache
 from pathlib import Path
 from typing import Any
 
@@ -182,12 +183,17 @@ box = {box}
 deepest = {deepest}
 at-least = {floor}
 """
-GROUND = Ground.drawn("EPSG:2056", (2_600_000.0, 1_200_000.0), 2.0)
+
+
+@cache
+def swiss_ground() -> Ground:
+    """Made by the first test that asks for it."""
+    return Ground.drawn("EPSG:2056", (2_600_000.0, 1_200_000.0), 2.0)
 
 
 @pytest.fixture(scope="module")
 def running() -> Iterator[GridServer]:
-    with GridServer(GROUND) as server:
+    with GridServer(swiss_ground()) as server:
         yield server
 
 
@@ -228,7 +234,7 @@ def brief_for(
     deepest: int = 15,
 ) -> Path:
     """A brief for the middle of the ground; `inside` is how far from its edges, as a share."""
-    west, south, east, north = GROUND.degrees()
+    west, south, east, north = swiss_ground().degrees()
     wide, high = east - west, north - south
     box = [west + inside * wide, south + inside * high, east - inside * wide, north - inside * high]
     text = BRIEF.format(
@@ -310,7 +316,9 @@ def test_a_wmts_in_a_national_grid_is_planned_fetched_made_and_proven(
     shown = pixels(bodies(path)[tile])[120:136, 120:136].mean(axis=(0, 1))
     column, row = int((x - 2.6e6) / 2), int((1.2e6 - y) / 2)
     assert (
-        np.abs(shown - GROUND.bands[row - 13 : row + 13, column - 13 : column + 13].mean(axis=(0, 1))).max()
+        np.abs(
+            shown - swiss_ground().bands[row - 13 : row + 13, column - 13 : column + 13].mean(axis=(0, 1))
+        ).max()
         < 12
     )
 
@@ -415,7 +423,7 @@ def test_a_wms_without_web_mercator_is_asked_in_a_grid_of_ours_with_its_axes_in_
     server.crs_names = ("EPSG:2056", "EPSG:4326")
     path = brief_for(tmp_path, server, more, source="wms", inside=0.4)
     if crs == "EPSG:4326":
-        server.ground = Ground("EPSG:4326", (7.40, 47.00), 2e-5, GROUND.bands)
+        server.ground = Ground("EPSG:4326", (7.40, 47.00), 2e-5, swiss_ground().bands)
         box = [7.41, 46.985, 7.415, 46.99]
         path.write_text(
             path.read_text().replace(path.read_text().split("box = ")[1].split("\n")[0], str(box))
@@ -428,7 +436,7 @@ def test_a_wms_without_web_mercator_is_asked_in_a_grid_of_ours_with_its_axes_in_
         wide = {int(one["width"]) for one in server.queries}
         assert max(wide) == (512 if "metatile" in more else 256)
     finally:
-        server.ground = GROUND
+        server.ground = swiss_ground()
     tile = max(bodies(path))
     move = Transformer.from_crs("EPSG:3857", crs, always_xy=True)
     west, south, east, north = _box(tile)
@@ -437,7 +445,11 @@ def test_a_wms_without_web_mercator_is_asked_in_a_grid_of_ours_with_its_axes_in_
     column, row = int((x - corner[0]) / pixel), int((corner[1] - y) / pixel)
     shown = pixels(bodies(path)[tile])[124:132, 124:132].mean(axis=(0, 1))
     reach = round(4 * (east - west) / 256 * 0.68 / 2) or 1
-    there = GROUND.bands[row - reach : row + reach + 1, column - reach : column + reach + 1].mean(axis=(0, 1))
+    there = (
+        swiss_ground()
+        .bands[row - reach : row + reach + 1, column - reach : column + reach + 1]
+        .mean(axis=(0, 1))
+    )
     assert np.abs(shown - there).max() < 25, (shown, there)
     capsys.readouterr()
 
@@ -571,7 +583,7 @@ def test_the_desk_tries_such_a_service_and_shows_its_tiles_before_they_are_fetch
 
     async def looked() -> tuple[dict[str, Any], bytes | None, int]:
         look = SourceLook()
-        west, south, _, _ = GROUND.degrees()
+        west, south, _, _ = swiss_ground().degrees()
         try:
             place = {"address": f"{server.address}/wmts", "lon": west + 0.02, "lat": south + 0.02}
             found = await try_layer(place, None, look)

@@ -600,7 +600,7 @@ def test_a_process_that_was_killed_is_gone_on_with(
     card, seen = tmp_path / "card", next(given)
     child = FORKS.Process(target=die_at, args=(source, card, kind, doing, done))
     child.start()
-    child.join()
+    child.join(240)
     assert child.exitcode == -signal.SIGKILL
     handover(*brief_in(source, deepest=14), None, card, as_=kind)
     read = len(seen)

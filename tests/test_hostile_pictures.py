@@ -6,6 +6,8 @@ import io
 import struct
 import tracemalloc
 import zlib
+from collections.abc import Callable
+from functools import cache
 
 import pytest
 from PIL import Image, ImageCms, PngImagePlugin
@@ -23,7 +25,12 @@ from packer.survey.imagery import sheet
 from packer.survey.imagery.pixels import colours, grey
 
 RULES = TileRules(None, "tiles.example.org:443", 16_000_000, 256)
-BOMB = zlib.compress(bytes(100_000_000), 9)
+
+
+@cache
+def bomb() -> bytes:
+    """A hundred million bytes in a hundred thousand."""
+    return zlib.compress(bytes(100_000_000), 9)
 
 
 def chunk(name: bytes, data: bytes) -> bytes:
@@ -62,30 +69,34 @@ def webp(*chunks: tuple[bytes, bytes]) -> bytes:
 
 
 FRAME = bytes(6) + (255).to_bytes(3, "little") * 2 + bytes(4) + WEBP[12:]
-HOSTILE = {
-    "a zTXt bomb": png(chunk(b"zTXt", b"a\0\0" + BOMB)),
-    "an iTXt bomb": png(chunk(b"iTXt", b"a\0\1\0de\0ah\0" + BOMB)),
-    "an iCCP bomb": png(chunk(b"iCCP", b"a\0\0" + BOMB)),
-    "a bomb after the picture": png(after=chunk(b"zTXt", b"a\0\0" + BOMB)),
-    "many small bombs": png(chunk(b"zTXt", b"a\0\0" + zlib.compress(bytes(90_000))) * 30),
-    "a long tEXt": png(chunk(b"tEXt", b"a\0" + bytes(1_200_000))),
-    "a huge eXIf": png(chunk(b"eXIf", b"MM\0*" + bytes(1_200_000))),
-    "chunks by the thousand": png(chunk(b"teSt", b"") * 11_000),
-    "IDATs by the thousand": png(pixels=chunk(b"IDAT", b"") * 11_000 + chunk(b"IDAT", zlib.compress(bytes(257 * 256)))),
-    "comments by the thousand": jpeg(*[(0xFE, b"")] * 11_000),
-    "tables by the thousand": jpeg(*[(0xDB, b"\0" + b"\1" * 64)] * 11_000),
-    "a huge EXIF": jpeg(*[(0xE1, b"Exif\0\0MM\0*" + bytes(65_000))] * 20),
-    "a huge ICC profile": jpeg(*[(0xE2, b"ICC_PROFILE\0" + bytes([i + 1, 20]) + bytes(65_000)) for i in range(20)]),
-    "fill bytes": JPEG[:2] + b"\xff" * 5_000_000 + JPEG[2:],
-    "chunks of a WebP": webp(*[(b"XXXX", b"")] * 11_000),
-    "a huge profile in a WebP": webp((b"ICCP", bytes(1_200_000))),
-    "frames by the thousand": webp(*[(b"ANMF", FRAME)] * 11_000),
+HOSTILE: dict[str, Callable[[], bytes]] = {
+    "a zTXt bomb": lambda: png(chunk(b"zTXt", b"a\0\0" + bomb())),
+    "an iTXt bomb": lambda: png(chunk(b"iTXt", b"a\0\1\0de\0ah\0" + bomb())),
+    "an iCCP bomb": lambda: png(chunk(b"iCCP", b"a\0\0" + bomb())),
+    "a bomb after the picture": lambda: png(after=chunk(b"zTXt", b"a\0\0" + bomb())),
+    "many small bombs": lambda: png(chunk(b"zTXt", b"a\0\0" + zlib.compress(bytes(90_000))) * 30),
+    "a long tEXt": lambda: png(chunk(b"tEXt", b"a\0" + bytes(1_200_000))),
+    "a huge eXIf": lambda: png(chunk(b"eXIf", b"MM\0*" + bytes(1_200_000))),
+    "chunks by the thousand": lambda: png(chunk(b"teSt", b"") * 11_000),
+    "IDATs by the thousand": lambda: png(
+        pixels=chunk(b"IDAT", b"") * 11_000 + chunk(b"IDAT", zlib.compress(bytes(257 * 256)))
+    ),
+    "comments by the thousand": lambda: jpeg(*[(0xFE, b"")] * 11_000),
+    "tables by the thousand": lambda: jpeg(*[(0xDB, b"\0" + b"\1" * 64)] * 11_000),
+    "a huge EXIF": lambda: jpeg(*[(0xE1, b"Exif\0\0MM\0*" + bytes(65_000))] * 20),
+    "a huge ICC profile": lambda: jpeg(
+        *[(0xE2, b"ICC_PROFILE\0" + bytes([i + 1, 20]) + bytes(65_000)) for i in range(20)]
+    ),
+    "fill bytes": lambda: JPEG[:2] + b"\xff" * 5_000_000 + JPEG[2:],
+    "chunks of a WebP": lambda: webp(*[(b"XXXX", b"")] * 11_000),
+    "a huge profile in a WebP": lambda: webp((b"ICCP", bytes(1_200_000))),
+    "frames by the thousand": lambda: webp(*[(b"ANMF", FRAME)] * 11_000),
 }  # fmt: skip
 
 
 @pytest.mark.parametrize("name", HOSTILE)
 def test_a_picture_with_hostile_metadata_is_wrong_content_wherever_it_is_met(name: str) -> None:
-    body = HOSTILE[name]
+    body = HOSTILE[name]()
     with pytest.raises(NotATile, match="over"):
         examine(body)
     outcome = judge(Response(200, {"content-length": str(len(body))}, body), RULES, 0.0)
@@ -104,7 +115,7 @@ def test_nothing_that_is_packed_is_unpacked_beyond_the_limit() -> None:
     sheet([("warm", {1: png()})])  # libraries are loaded
     tracemalloc.start()
     try:
-        for body in (body for name, body in HOSTILE.items() if "bomb" in name):
+        for body in [made() for name, made in HOSTILE.items() if "bomb" in name]:
             before, _ = tracemalloc.get_traced_memory()
             tracemalloc.reset_peak()
             with pytest.raises(NotATile):
@@ -115,13 +126,13 @@ def test_nothing_that_is_packed_is_unpacked_beyond_the_limit() -> None:
 
 
 def test_a_sheet_shows_a_hostile_picture_as_unreadable_and_the_others_as_they_are() -> None:
-    drawn = sheet([("place", {3: HOSTILE["a zTXt bomb"], 4: png()})])
+    drawn = sheet([("place", {3: HOSTILE["a zTXt bomb"](), 4: png()})])
     with opened_picture(drawn) as page:
         right = page.convert("L").crop((360, 40, 480, 160))
     assert right.getextrema() != (255, 255)
 
 
-def _ordinary() -> dict[str, bytes]:
+def _ordinary() -> dict[str, Callable[[], bytes]]:
     """Pictures as software writes them, with all that it puts in."""
     profile = ImageCms.ImageCmsProfile(ImageCms.createProfile("sRGB")).tobytes()
     exif = Image.Exif()
@@ -134,21 +145,21 @@ def _ordinary() -> dict[str, bytes]:
     index = struct.pack(">HHII", 0xB001, 4, 1, 4 * 10**9)
     pixels = zlib.compress(bytes(257 * 256))
     return {
-        "png": encoded("PNG", pnginfo=text, **more),
-        "jpg": encoded("JPEG", progressive=True, comment=b"x" * 5000, **more),
-        "webp": encoded("WEBP", **more),
-        "png with many parts": png(pixels=b"".join(chunk(b"IDAT", bytes([b])) for b in pixels)),
-        "png of few unpacked": png(chunk(b"zTXt", b"a\0\0" + zlib.compress(bytes(900_000)))),
-        "jpg with broken EXIF": jpeg((0xE1, broken)),
-        "jpg with a false index": jpeg((0xE2, b"MPF\0MM\0*\0\0\0\x08\0\1" + index)),
-        "apng of many frames": png(chunk(b"acTL", struct.pack(">II", 100_000, 0))),
-        "png of a bomb of pixels": png(pixels=chunk(b"IDAT", BOMB)),
+        "png": lambda: encoded("PNG", pnginfo=text, **more),
+        "jpg": lambda: encoded("JPEG", progressive=True, comment=b"x" * 5000, **more),
+        "webp": lambda: encoded("WEBP", **more),
+        "png with many parts": lambda: png(pixels=b"".join(chunk(b"IDAT", bytes([b])) for b in pixels)),
+        "png of few unpacked": lambda: png(chunk(b"zTXt", b"a\0\0" + zlib.compress(bytes(900_000)))),
+        "jpg with broken EXIF": lambda: jpeg((0xE1, broken)),
+        "jpg with a false index": lambda: jpeg((0xE2, b"MPF\0MM\0*\0\0\0\x08\0\1" + index)),
+        "apng of many frames": lambda: png(chunk(b"acTL", struct.pack(">II", 100_000, 0))),
+        "png of a bomb of pixels": lambda: png(pixels=chunk(b"IDAT", bomb())),
     }  # fmt: skip
 
 
 @pytest.mark.parametrize("name", _ordinary())
 def test_usual_metadata_and_harmless_oddities_are_no_hindrance(name: str) -> None:
-    body = _ordinary()[name]
+    body = _ordinary()[name]()
     outcome = judge(Response(200, {"content-length": str(len(body))}, body), RULES, 0.0)
     assert isinstance(outcome, Stored), outcome
     assert fault_of(body, examine(body).kind.value) is None

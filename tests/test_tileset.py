@@ -67,6 +67,17 @@ def test_union_difference_and_intersection_are_those_of_plain_sets(a: Plain, b: 
 
 
 @quick
+@given(plain_sets)
+def test_against_itself_an_equal_set_and_the_empty_one_a_set_is_as_a_plain_one(plain: Plain) -> None:
+    one, equal, none = TileSet.from_tiles(plain), TileSet.from_tiles(plain), TileSet()
+    for other in (one, equal):
+        assert set(one - other) == set()
+        assert set(one & other) == set(one | other) == plain
+    assert set(one - none) == set(one | none) == set(none | one) == plain
+    assert set(one & none) == set(none & one) == set(none - one) == set()
+
+
+@quick
 @given(st.integers(0, 40), st.integers(0, 40), plain_sets, st.integers(1, 3))
 def test_a_set_of_very_many_boundaries_meets_one_of_few_as_plain_sets_do(
     left: int, top: int, few: Plain, step: int

@@ -69,11 +69,19 @@ def _inside(bounds: Ints, places: Ints) -> _Mask:
 
 
 _Keep = Callable[[_Mask, _Mask], _Mask]
+_IN, _OUT = np.ones(1, dtype=bool), np.zeros(1, dtype=bool)
 _LOPSIDED = 64  # with so many times the other's boundaries, `_combine_few` is faster than sorting all of them
 
 
 def _combine(a: Ints, b: Ints, keep: _Keep) -> Ints:
     """Boundaries of all places where `keep(inside a, inside b)` holds. `keep(False, False)` must be False."""
+    # Most sets are held against an empty one, or against themselves: the plan against what is stored of it.
+    if b.size == 0:
+        return a if keep(_IN, _OUT)[0] else _EMPTY
+    if a.size == 0:
+        return b if keep(_OUT, _IN)[0] else _EMPTY
+    if a.size == b.size and np.array_equal(a, b):
+        return a if keep(_IN, _IN)[0] else _EMPTY
     if a.size * _LOPSIDED < b.size:
         return _combine_few(b, a, lambda in_b, in_a: keep(in_a, in_b))
     return _combine_few(a, b, keep) if b.size * _LOPSIDED < a.size else _combine_all(a, b, keep)
