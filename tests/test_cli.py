@@ -14,8 +14,8 @@ from typing import Any
 
 import pytest
 
-from packer.cli import show_plan
-from packer.errors import InputError
+from packer.cli import new_brief, show_plan
+from packer.errors import BriefError, InputError
 from packer.planning.brief import Brief
 from packer.planning.plan import plan
 from tests.commands import lastbar, start_lastbar
@@ -251,6 +251,16 @@ def test_help_and_version_answer(tmp_path: Path) -> None:
     assert "..." not in shown.split("Commands:")[1]  # no sentence is cut off
     assert max(map(len, shown.splitlines())) <= 80
     assert re.fullmatch(r"lastbar \d+\.\d+\.\d+\n", lastbar("--version").stdout)
+
+
+def test_a_route_that_is_a_folder_or_has_no_line_says_what_to_do_and_writes_no_brief(tmp_path: Path) -> None:
+    with pytest.raises(InputError, match="is a folder"):
+        new_brief.run(tmp_path / "trip", tmp_path)
+    sectors = tmp_path / "sectors.geojson"
+    sectors.write_text('{"type": "Polygon", "coordinates": [[[12, 47], [12.1, 47], [12.1, 47.1], [12, 47]]]}')
+    with pytest.raises(BriefError, match=r"write polygon = .* No brief was written\. .* without --route: "):
+        new_brief.run(tmp_path / "trip", sectors)
+    assert not (tmp_path / "trip" / "brief.toml").exists()
 
 
 def test_a_list_of_tiles_is_no_document_and_json_with_it_is_refused(tmp_path: Path) -> None:

@@ -238,6 +238,11 @@ def test_one_picture_at_many_places_of_an_area_is_told_with_the_area_and_how_to_
         .splitlines()[1]
         .startswith("- relief: the map may show nothing in part of")
     )
+    run_handover.run(brief.path, None, tmp_path / "card", "mbtiles", None, None, False, True)
+    card = " ".join((tmp_path / "card" / "ON THIS CARD.txt").read_text(encoding="utf-8").split())
+    assert (
+        f"but {same} of {len(deepest)} tiles compared are one picture: open water, or no map there." in card
+    )
 
 
 def test_a_layer_that_lies_over_another_may_be_see_through_at_many_places(tmp_path: Path) -> None:

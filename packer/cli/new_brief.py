@@ -9,7 +9,7 @@ from packer.cli.output import echo, echo_wrapped
 from packer.common.atomic_write import make_folders, write_atomic
 from packer.common.shell import shell_command
 from packer.common.units import counted
-from packer.errors import DiskError, InputError
+from packer.errors import BriefError, DiskError, InputError
 from packer.planning.brief import Brief
 from packer.planning.plan import lines_of, plan
 
@@ -100,6 +100,13 @@ def run(path: Path, route: Path | None) -> int:
         make_folders(path.parent)
         shape = plan(Brief.from_text(text, path))
         write_atomic(path, text)
+    except BriefError as fault:
+        if route is None:
+            raise
+        raise BriefError(
+            f"{fault} No brief was written. To name the file in a brief yourself, begin without --route: "
+            f"{shell_command('new', path)}"
+        ) from fault
     except OSError as fault:
         raise DiskError(f"{path} cannot be written: {fault.strerror}. Choose another place.") from fault
     echo(f"Wrote {path}.")

@@ -18,7 +18,9 @@ from packer.handover.kinds import About
 from packer.handover.loose import SUMS, TILEJSON, file_sha256
 from packer.handover.manifest import AreaEntry, BlendEntry, FileEntry, LayerEntry, Manifest, SoftwareEntry
 from packer.planning.offers import date_of
+from packer.planning.pack_path import pack_path
 from packer.planning.plan import OVERVIEW, AreaPlan, LayerPlan, Plan, tiles_digest
+from packer.store.repeated_pictures import repeats_on_board
 from packer.version import __version__
 
 __all__ = [
@@ -93,7 +95,9 @@ def layer_entry(job: HandoverJob, layer: LayerDraft, damaged: TileSet, found: Co
     """The entry of a layer, of which the tiles in `damaged` were left out; `found` are the depths of its copy."""
     asked = job.brief.layers[layer.plan.name]
     good = layer.held - damaged
+    pack = pack_path(job.brief, layer.plan.name, job.store)
     wrong = job.wrong_ground(layer.plan.name) if layer.held else ()
+    may_be_blank = {} if asked.over is not None else _repeats(pack, layer.plan, good)
     return LayerEntry(
         format=layer.format,
         attribution=asked.attribution,
@@ -107,7 +111,10 @@ def layer_entry(job: HandoverJob, layer: LayerDraft, damaged: TileSet, found: Co
         missing=len(layer.missing),
         damaged=len(damaged),
         by_zoom={str(zoom): count for zoom, count in good.by_zoom().items()},
-        areas=tuple(_area_entry(area, layer.plan.name, found) for area in layer.plan.areas),
+        areas=tuple(
+            _area_entry(area, layer.plan.name, found, may_be_blank.get(area.name, ""))
+            for area in layer.plan.areas
+        ),
         wrong_ground=" ".join(wrong)[:_LONGEST_WORDS],
         pictures=layer.pictures if layer.held else (),
         blended=_blended(job.blends.get(layer.plan.name), layer.plan.blended),
@@ -133,7 +140,15 @@ def _blended(blend: Blend | None, upper: Sequence[LayerPlan]) -> BlendEntry | No
     return BlendEntry(over=blend.upper, tiles=blend.tiles, sha256=blend.sha256, areas=areas)
 
 
-def _area_entry(area: AreaPlan, layer: str, found: CopyDepths) -> AreaEntry:
+def _repeats(pack: Path, layer: LayerPlan, good: TileSet) -> dict[str, str]:
+    """By area, that one picture is at many of its places: a crew that zooms in there may see nothing."""
+    return {
+        one.area: f", {one.for_the_crew}"
+        for one in repeats_on_board(pack, {area.name: area.tiles & good for area in layer.areas})
+    }
+
+
+def _area_entry(area: AreaPlan, layer: str, found: CopyDepths, beside: str) -> AreaEntry:
     depth = next(d for d in found.areas if (d.area, d.layer) == (area.name, layer))
     in_words, below = found.words(depth)
     return AreaEntry(
@@ -143,7 +158,7 @@ def _area_entry(area: AreaPlan, layer: str, found: CopyDepths) -> AreaEntry:
         asked=area.asked,
         floor=area.floor,
         held=depth.held,
-        in_words=in_words[:_LONGEST_WORDS],
+        in_words=(in_words + beside)[:_LONGEST_WORDS],
         below_floor=below[:_LONGEST_WORDS],
         planned_sha256=tiles_digest(area.tiles),
     )

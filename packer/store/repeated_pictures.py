@@ -48,6 +48,11 @@ class AreaRepeat:
     zooms: tuple[int, int]
     example: Tile
 
+    @property
+    def for_the_crew(self) -> str:
+        """What a card says of it after the area's depth."""
+        return f"but {self.same:,} of {self.compared:,} tiles compared are one picture: open water, or no map there"
+
 
 def repeats_on_board(pack: Path, areas: Mapping[str, TileSet]) -> list[AreaRepeat]:
     """For each area, by its stored tiles, the picture that is there most often, if it is there often.
