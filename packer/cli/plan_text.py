@@ -217,9 +217,11 @@ def _show_need(worked: WorkedPlan, rest: Bytes) -> None:
     if worked.speed is None:
         _wrapped("Time: not known without a speed: give it (--speed 3Mbit) or --measure it.")
         return
-    low, expected, high = (worked.seconds(size) or 0.0 for size in (rest.low, rest.expected, rest.high))
+    sizes = (rest.low, rest.expected, rest.high)
+    low, expected, high = (duration_text(worked.seconds(size) or 0.0) for size in sizes)
+    between = "" if low == high else f" ({low} to {high})"
     _wrapped(
-        f"Time: {duration_text(expected)} ({duration_text(low)} to {duration_text(high)}) at "
+        f"Time: {expected}{between} at "
         f"{worked.speed.bits_per_second / 1e6:.3g} Mbit/s ({worked.speed.basis}), if the speed holds."
     )
 

@@ -19,8 +19,7 @@ The rules, and why they are what they are:
 - A server that sends each tile on to a host that the brief does not name is no sign-in page: the layer is stopped, and
   told which host to name. Where other tiles come all the same, only those that are sent on are left for another run.
 - A server that gave tiles and refuses each by now (401, 403) no longer accepts the key. The layer waits for a new
-one, as
-  for a sign-in, and no tile is given up meanwhile.
+  one, as for a sign-in, and no tile is given up meanwhile.
 - A layer whose every answer is a refusal has a wrong key or address. It is stopped after a few of them, since no
   number of further requests would help, and each is a burden on the server.
 
