@@ -121,7 +121,7 @@ def test_the_whole_job_shows_and_keeps_no_key(tmp_path: Path, server: EchoServer
     part = home / "parts" / "part-1-of-2" / "brief.toml"
     run("plan", part, "--json")
     run("merge", home / "joined", home / "packs", "--json")
-    run("take-in", brief, "path", home / "packs" / "query.mbtiles", "--json", codes=(0, 1))
+    run("take-in", brief, "path", home / "packs" / "query.mbtiles", "--yes", "--json", codes=(0, 1))
     smaller = home / "smaller.toml"
     smaller.write_text(brief_text("tiles.example.org", [WAYS[5]], deepest=1), encoding="utf-8")
     run("compare", brief, smaller, "--json", "--debug", codes=(0, 2))
