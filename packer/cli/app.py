@@ -350,7 +350,7 @@ def split(
     as_json: Json = False,
     debug: Debug = False,
 ) -> int:
-    """Split what is still to be fetched into several briefs. Each may be another person's."""
+    """Split what is still to be fetched into several briefs. Give each to another person."""
     from packer.cli import run_split
 
     return run_split.run(brief, parts, to, as_json, store)

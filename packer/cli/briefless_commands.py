@@ -59,7 +59,7 @@ def key_allow(
     yes: Annotated[bool, typer.Option("--yes", help="Allow them without being asked.")] = False,
     debug: Debug = False,
 ) -> int:
-    """Show and allow the programs that a brief runs for its keys. It holds for this computer."""
+    """Show and allow the programs that a brief runs for its keys. On this computer only."""
     from packer.cli import run_key
 
     return run_key.allow(brief, yes)
@@ -103,7 +103,7 @@ def hand(
     below: Annotated[bool, typer.Option("--below", hidden=True)] = False,
     debug: Debug = False,
 ) -> int:
-    """Fetch for another machine, which keeps the packs. Ctrl-C ends it, or that all is on board."""
+    """Fetch for another machine, which keeps the packs. It ends on Ctrl-C or when all is on board."""
     from packer.cli import run_hand
 
     return run_hand.run(code, name, transport, below=below)
@@ -138,7 +138,7 @@ def layers(
 
 @command
 def schema(debug: Debug = False) -> int:
-    """Print the JSON Schema of the brief. Editors complete and check a brief by it."""
+    """Print the JSON Schema of the brief. Editors use it to complete and check one."""
     from packer.planning.brief_schema import brief_schema
 
     print_json(brief_schema())

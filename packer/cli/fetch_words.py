@@ -101,11 +101,10 @@ def waiting_text(pause: Pause, host: str, now: float | None = None) -> str:
             "the fetch then resumes by itself. If there is none of these, press Ctrl-C, set the key, and run the fetch "
             "again. Nothing is lost."
         )
+    wait = "" if now is None else f" {duration_text(max(pause.until - now, 0.0))}"
     if pause.kind is PauseKind.LEASES:
-        wait = "" if now is None else f" {duration_text(max(pause.until - now, 0.0))}"
         return f"waiting{wait}: {pause.reason}. The fetch then starts by itself."
     if pause.kind is PauseKind.ASKED:
-        wait = "" if now is None else f" {duration_text(max(pause.until - now, 0.0))}"
         return f"waiting{wait} because {host} asked for it ({pause.reason}). No action needed."
     if pause.kind is PauseKind.LINK:
         return (
@@ -135,8 +134,8 @@ _COUNTED = {
 def countdown_text(pause: Pause, now: float) -> str:
     """The wait in one line, for lines that are redrawn; its sentence stands above them."""
     next_s = pause.until - now
-    leased = pause.kind is PauseKind.LEASES
-    soon = f"{'starts' if leased else 'next try'} in {duration_text(next_s)}"
-    if next_s < 1:
-        soon = "starts now" if leased else "trying now"
+    later, now_text = (
+        ("starts", "starts now") if pause.kind is PauseKind.LEASES else ("next try", "trying now")
+    )
+    soon = f"{later} in {duration_text(next_s)}" if next_s >= 1 else now_text
     return f"{_COUNTED[pause.kind]} {duration_text(now - pause.since)}; {soon}"

@@ -135,9 +135,7 @@ def crew_remarks(brief: Brief) -> list[str]:
             if any(area.uses(name) for area in brief.areas) and not any(area.uses(name) for area in own)
         ]
         if none:
-            listed = " and ".join(
-                filter(None, (", ".join(map(quote_value, none[:-1])), quote_value(none[-1])))
-            )
+            listed = _and([quote_value(name) for name in none])
             layers = "layer" if len(none) == 1 else "layers"
             remarks.append(
                 f"Crew {quote_value(crew.name)} gets nothing of {layers} {listed}: none of its areas uses "
@@ -173,5 +171,8 @@ def _named(areas: list[str]) -> str:
     named = [quote_value(name) for name in areas]
     if len(named) > _MOST_NAMED + 1:
         named = [*named[:_MOST_NAMED], f"{len(named) - _MOST_NAMED} more"]
-    listed = " and ".join(filter(None, (", ".join(named[:-1]), named[-1])))
-    return f"area {listed}" if len(areas) == 1 else f"areas {listed}"
+    return f"{'area' if len(areas) == 1 else 'areas'} {_and(named)}"
+
+
+def _and(named: list[str]) -> str:
+    return " and ".join(filter(None, (", ".join(named[:-1]), named[-1])))

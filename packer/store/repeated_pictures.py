@@ -23,12 +23,10 @@ from packer.store.schema import reading
 
 __all__ = ["AreaRepeat", "repeated_sentences", "repeats_on_board"]
 
-_ZOOMS, _OF_AN_AREA = (
-    3,
-    240,
-)  # compared: the deepest zooms of an area, and so many tiles of them, spread evenly
+# All four are our own choice, no source. Compared are the deepest zooms of an area, and so many tiles of them, spread
+# evenly.
+_ZOOMS, _OF_AN_AREA = 3, 240
 _LEAST, _SHARE = 6, 0.2  # of the tiles compared: fewer are chance, such as a pond
-# All four are our own choice, no source.
 _NAMED = 4
 _HASH = (
     "SELECT hash FROM placement JOIN blob ON blob.id = blob_id "
