@@ -164,8 +164,8 @@ def not_checked(brief: Brief, depth: Depth, layers: Mapping[str, LayerFindings])
     if depth is not Depth.FULL:
         yield (
             "Pictures were not decoded. Each passed the checks of its format when it arrived, and its unchanged hash "
-            "shows that it is still the same. A PNG or WebP that its server made wrongly may pass; to decode all of "
-            "them: --full."
+            "shows that it is still the same. A PNG or WebP that its server made wrongly may pass. To decode them all "
+            "as well: --full."
         )
     yield "Whether the pictures show the right ground, and how old they are. Look at them: lastbar view."
 
