@@ -11,7 +11,7 @@ import sqlite3
 import threading
 import time
 from collections.abc import Callable
-from contextlib import nullcontext
+from contextlib import closing, nullcontext
 from datetime import UTC, datetime
 from pathlib import Path
 from typing import Any
@@ -276,6 +276,21 @@ def test_a_body_that_is_gone_is_corrupt(brief: Brief) -> None:
     assert not found.ready
 
 
+def store_sealed(brief: Brief, number: int, body: bytes) -> None:
+    """Put another body in the place of one, with the hash and the seals of a tile that came so from the start."""
+    hashed = body_hash(body)
+    with closing(sqlite3.connect(pack(brief))) as db, db:
+        db.execute("UPDATE blob SET data = ?, hash = ? WHERE id = ?", (body, hashed, number))
+        places = db.execute(
+            "SELECT zoom_level, tile_column, tile_row FROM placement WHERE blob_id = ?", (number,)
+        ).fetchall()
+        for zoom, column, row in places:
+            db.execute(
+                "UPDATE placement SET seal = ? WHERE zoom_level = ? AND tile_column = ? AND tile_row = ?",
+                (seal(zoom, column, row, hashed), zoom, column, row),
+            )
+
+
 def test_an_image_that_hashes_well_but_does_not_decode_is_corrupt(brief_for: BriefMaker) -> None:
     """Stored wrong from the start, so that its hash fits: only decoding finds it."""
     brief = brief_for(URL.replace(".png", ".jpg"), area="box = [12.30, 47.00, 12.34, 47.03]\ndeepest = 14")
@@ -284,15 +299,7 @@ def test_an_image_that_hashes_well_but_does_not_decode_is_corrupt(brief_for: Bri
     assert check(brief).ready
     whole = picture(5, "JPEG")
     cut = whole[: len(whole) // 2] + b"\xff\xd9"
-    number = 5
-    spoil(brief, "UPDATE blob SET data = ?, hash = ? WHERE id = ?", cut, body_hash(cut), number)
-    db = sqlite3.connect(pack(brief))
-    zoom, column, row = db.execute(
-        "SELECT zoom_level, tile_column, tile_row FROM placement WHERE blob_id = 5"
-    ).fetchone()
-    db.execute("UPDATE placement SET seal = ? WHERE blob_id = 5", (seal(zoom, column, row, body_hash(cut)),))
-    db.commit()
-    db.close()
+    store_sealed(brief, 5, cut)
     first = check(brief)
     assert first.ready, "its hash fits"
     assert any("not decoded" in text for text in first.not_checked)
@@ -302,6 +309,27 @@ def test_an_image_that_hashes_well_but_does_not_decode_is_corrupt(brief_for: Bri
     # Known once, it is not sound again because a lesser check does not look.
     for depth in (Depth.HASH, Depth.QUICK):
         assert set(check(brief, depth=depth).layers["survey"].corrupt) == set(found.corrupt)
+
+
+def test_of_a_long_list_of_findings_each_planned_tile_is_looked_at_until_enough_are_bad(
+    brief_for: BriefMaker, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    """Sound tiles at the head of the list, or tiles no longer planned, must not hide a bad one at its end."""
+    monkeypatch.setattr("packer.proof.proving._ENOUGH_BAD", 1)
+    brief = brief_for(URL.replace(".png", ".jpg"), area="box = [12.30, 47.00, 12.34, 47.03]\ndeepest = 14")
+    tiles = tiles_of(brief)
+    fill(brief, tiles, "JPEG")
+    for number in (len(tiles), len(tiles) - 1):
+        whole = picture(number, "JPEG")
+        store_sealed(brief, number, whole[: len(whole) // 2] + b"\xff\xd9")
+    elsewhere = [f"19/{x}/7" for x in range(5)]
+    listed = [*elsewhere, *map(str, tiles)]
+    (brief.store_folder / ".survey.corrupt.json").write_text(json.dumps({"corrupt": listed}))
+    for depth in (Depth.HASH, Depth.QUICK):
+        found = check(brief, depth=depth)
+        assert not found.ready
+        assert len(found.layers["survey"].bad) == 1, "one is enough"
+    assert len(check(brief, depth=Depth.FULL).layers["survey"].bad) == 2
 
 
 def test_a_journal_that_claims_tiles_it_lacks_deceives_nobody(brief: Brief) -> None:

@@ -53,7 +53,7 @@ __all__ = ["verify"]
 
 _SAMPLE_BODIES = 200
 _SAMPLE_S = 0.5
-_MOST_NAMED = 1_000  # tiles of an earlier check that are decoded again whatever the depth
+_ENOUGH_BAD = 1_000  # corrupt tiles of an earlier check found again in one file, whatever the depth
 _EXAMINED_BYTES = 64_000_000  # the table of bodies is looked over by SQLite up to this size: some 0.1 s
 
 Progress = Callable[[str, int, int], None]
@@ -196,6 +196,7 @@ class _LayerCheck:
         shapes = [outline(path) for path in files.paths]
         every = sum(len(shape.bodies) for shape in shapes)
         named = read_corrupt(self.pack)
+        suspects = TileSet.from_tiles(named) & self.planned
         counted: list[tuple[Path, Census]] = []
         bad: list[BadTile] = []
         swept = _Swept(0)
@@ -207,9 +208,9 @@ class _LayerCheck:
             counted.append((path, found))
             swept = swept.with_file(some)
             bad += found.odd
-            if named and sweeper.depth is not Depth.FULL:
+            if suspects and sweeper.depth is not Depth.FULL:
                 # What an earlier check found by decoding must not count as sound again because this one does not.
-                bad += audit_tiles(path, named[:_MOST_NAMED], partial(fault_of, kind=shape.format))
+                bad += audit_tiles(path, suspects, partial(fault_of, kind=shape.format), enough=_ENOUGH_BAD)
         if pack_files(self.pack) != files or [identity(path) for path in files.paths] != before:
             raise _changed(self.pack)
         findings = _findings(

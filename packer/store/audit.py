@@ -268,11 +268,16 @@ def _speed(db: sqlite3.Connection) -> tuple[float | None, int]:
     return (row[0] / row[1], row[2]) if row else (None, 0)
 
 
-def audit_tiles(path: Path, tiles: Iterable[Tile], check: Check) -> list[BadTile]:
-    """As `audit_chunk.audit_chunk`, for the bodies at some tiles; a tile that is not there is none of them."""
-    bad = []
+def audit_tiles(path: Path, tiles: Iterable[Tile], check: Check, *, enough: int) -> list[BadTile]:
+    """As `audit_chunk.audit_chunk`, for the bodies at some tiles; a tile that is not there is none of them.
+
+    Ends early once `enough` of them were found bad, so that sound ones before them hide none.
+    """
+    bad = list[BadTile]()
     with reading(path) as db:
         for zoom, x, y in tiles:
+            if len(bad) >= enough:
+                break
             place = (zoom, (1 << zoom) - 1 - y, x)
             found = db.execute(
                 "SELECT blob_id FROM placement WHERE zoom_level = ? AND tile_row = ? AND tile_column = ?",
