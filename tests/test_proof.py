@@ -343,6 +343,30 @@ def test_a_journal_that_claims_tiles_it_lacks_deceives_nobody(brief: Brief) -> N
     assert set(found.missing) == set(tiles_of(brief))
 
 
+@pytest.mark.parametrize("depth", Depth)
+@pytest.mark.parametrize("table", ["placement", "absent"])
+def test_a_short_cut_that_claims_a_tile_is_not_believed_by_the_next_fetch(
+    brief_for: BriefMaker, table: str, depth: Depth
+) -> None:
+    """A row that came to lie elsewhere leaves every count as it was: a fetch would call the pack complete for ever."""
+    brief = brief_for(URL, area="box = [12.30, 47.00, 12.34, 47.03]\ndeepest = 14")
+    tiles = tiles_of(brief)
+    for _ in range(2):  # the second run leaves the short cut of the first
+        fill(brief, tiles[:-4], absent=tuple(tiles[-4:]))
+    last = f"SELECT max(rowid) FROM {table} WHERE zoom_level = 14"
+    spoil(brief, f"UPDATE {table} SET tile_row = tile_row + 500 WHERE rowid = ({last})")
+    found = check(brief, depth=depth)
+    lost = set(found.layers["survey"].missing)
+    assert len(lost) == 1
+    assert not found.ready
+
+    async def believed() -> set[Tile]:
+        async with PackWriter(pack(brief), labels()) as writer:
+            return set(writer.held | writer.absent) & lost
+
+    assert asyncio.run(believed()) == set()
+
+
 def test_an_emptied_journal_makes_a_sound_pack_no_worse(brief: Brief) -> None:
     db = sqlite3.connect(pack(brief))
     for table in ("run", "trouble", "snapshot", "source"):

@@ -213,14 +213,13 @@ class _LayerCheck:
                 bad += audit_tiles(path, suspects, partial(fault_of, kind=shape.format), enough=_ENOUGH_BAD)
         if pack_files(self.pack) != files or [identity(path) for path in files.paths] != before:
             raise _changed(self.pack)
-        findings = _findings(
-            self.pack, self.planned, joined_census(counted), [*bad, *swept.bad], swept, every
-        )
+        total = joined_census(counted)
+        findings = _findings(self.pack, self.planned, total, [*bad, *swept.bad], swept, every)
         whole = sweeper.depth is Depth.FULL and swept.finished
         try:
-            save_corrupt(
-                self.pack, dict.fromkeys([*([] if whole else named), *(b.tile for b in findings.bad)])
-            )
+            earlier = [] if whole else named
+            again = [*earlier, *(b.tile for b in findings.bad), *(total.claimed & self.planned)]
+            save_corrupt(self.pack, dict.fromkeys(again))
         except DiskError as fault:  # the verdict may have taken hours: it is told all the same
             self.unsaved = fault
         twice = in_two_files([one.held for _, one in counted]) & self.planned

@@ -1,7 +1,7 @@
 """Reading a pack as evidence: every body and every placement, in chunks that can be shared out.
 
-Nothing here believes the snapshot or any count; a placement counts only with a body that hashes to its hash
-and a seal that binds the two. Nothing here writes.
+Nothing here believes the snapshot or any count: they are held against the rows. A placement counts only with a body
+that hashes to its hash and a seal that binds the two. Nothing here writes.
 """
 
 from __future__ import annotations
@@ -26,7 +26,7 @@ from packer.store.picture_marks import partial_tiles, picture_names
 from packer.store.records import LAST_SECOND
 from packer.store.row_numbers import FIRST_NUMBER, LAST_NUMBER, RowNumbers
 from packer.store.schema import reading, settle
-from packer.store.tile_sets import scan
+from packer.store.tile_sets import absent_tiles, held_tiles, scan
 
 __all__ = [
     "BadTile",
@@ -97,7 +97,8 @@ class Census:
     vouches no more, or that are over a year old or dated ahead. `blank` are those that are kept under the hash of a
     picture that stands for "no tile". `partial` are those that one of `pictures` shows in part
     alone. `speed` is tiles a second of the last run that
-    stored any, which `began` at so many seconds since 1970.
+    stored any, which `began` at so many seconds since 1970. `claimed` are those that the pack's own short cut to
+    what it holds names, though no row has them: a fetch would believe it.
     """
 
     held: TileSet
@@ -114,6 +115,7 @@ class Census:
     partial: TileSet = field(default_factory=TileSet)
     pictures: tuple[str, ...] = ()
     began: int = 0
+    claimed: TileSet = field(default_factory=TileSet)
 
 
 def joined_census(found: Sequence[tuple[Path, Census]]) -> Census:
@@ -141,6 +143,7 @@ def joined_census(found: Sequence[tuple[Path, Census]]) -> Census:
         partial=TileSet.union(one.partial for one in each),
         pictures=tuple(dict.fromkeys(name for one in each for name in one.pictures)),
         began=latest,
+        claimed=TileSet.union(one.claimed for one in each),
     )
 
 
@@ -187,9 +190,10 @@ def census(
         dates = _dates(db, int(now))
         small = size <= largest_bytes
         speed, began = _speed(db)
+        absent = scan(db, f"absent WHERE {_ON_GRID}")
         return Census(
             held=held,
-            absent=scan(db, f"absent WHERE {_ON_GRID}"),
+            absent=absent,
             odd=dates.odd,
             stray=total - len(held),
             damage=tuple(_damage(db, path, (*_SMALL_TABLES, "blob") if small else _SMALL_TABLES, thorough)),
@@ -202,6 +206,7 @@ def census(
             blank=blank_tiles(db, blank),
             partial=partial_tiles(db),
             pictures=picture_names(db),
+            claimed=(held_tiles(db) - held) | (absent_tiles(db) - absent),
         )
 
 

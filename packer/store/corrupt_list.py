@@ -1,4 +1,5 @@
-"""The list of corrupt tiles that a verify leaves beside a pack, for the next fetch to try again and replace.
+"""The list of tiles that a verify leaves beside a pack, for the next fetch to try again and replace: those that are
+corrupt, and those that the pack's own short cut names though no row has them.
 
 It is no evidence by itself: the fetch checks each named tile again before it drops anything.
 """
@@ -73,14 +74,17 @@ def drop_corrupt(
 ) -> list[Tile]:
     """Look at each tile and drop those that are corrupt, in one transaction; gives back what was dropped.
 
+    The short cuts to what is stored are made anew where a listed tile is not there: they may claim it.
     If the process dies: all of them are dropped or none.
     """
-    dropped = []
+    dropped, gone = [], False
     db.execute("BEGIN IMMEDIATE")
     try:
         for tile in tiles:
             place = (tile.zoom, tile.x, tms_row(tile.zoom, tile.y))
-            if _is_corrupt(db, place, check):
+            corrupt = _is_corrupt(db, place, check)
+            gone = gone or corrupt is None
+            if corrupt:
                 dropped.append(tile)
                 db.execute(
                     "DELETE FROM placement WHERE zoom_level = ? AND tile_column = ? AND tile_row = ?", place
@@ -88,7 +92,10 @@ def drop_corrupt(
         if dropped:
             # A changed body must go too, or a tile that arrives with its hash would be given the changed bytes.
             db.execute("DELETE FROM blob WHERE id NOT IN (SELECT blob_id FROM placement)")
+        if dropped or gone:
             forget_snapshot(db, "placement")
+        if gone:
+            forget_snapshot(db, "absent")
         db.execute("COMMIT")
     except BaseException:
         if db.in_transaction:
@@ -99,14 +106,15 @@ def drop_corrupt(
 
 def _is_corrupt(
     db: sqlite3.Connection, place: tuple[int, int, int], check: Callable[[bytes], str | None]
-) -> bool:
+) -> bool | None:
+    """Whether the tile at a place is corrupt; None if there is none."""
     row = db.execute(
         "SELECT seal, hash, data FROM placement LEFT JOIN blob ON blob.id = blob_id "
         "WHERE zoom_level = ? AND tile_column = ? AND tile_row = ?",
         place,
     ).fetchone()
     if row is None:
-        return False
+        return None
     stated, stated_hash, data = row
     if not isinstance(data, bytes) or body_hash(data) != stated_hash or stated != seal(*place, stated_hash):
         return True
