@@ -9,13 +9,14 @@ server has given.
 from __future__ import annotations
 
 import asyncio
+import io
 import random
 import shutil
 import sqlite3
 import tempfile
 from collections import defaultdict
-from collections.abc import Iterator
-from contextlib import closing
+from collections.abc import Iterable, Iterator
+from contextlib import closing, redirect_stdout
 from dataclasses import dataclass, field
 from pathlib import Path
 
@@ -26,12 +27,13 @@ from hypothesis import strategies as st
 from hypothesis.stateful import RuleBasedStateMachine, initialize, precondition, rule
 
 from packer import hand_over, inspect
-from packer.cli import run_prune
+from packer.cli import run_prune, run_take_in
 from packer.errors import LastbarError
 from packer.fetching.reports import FetchReport, Options
 from packer.fetching.run import run_fetch
 from packer.fetching.transports import Response, Result
 from packer.geometry.tileset import Tile
+from packer.handover.kinds import As
 from packer.planning.brief import Brief
 from packer.planning.pack_path import pack_path
 from packer.planning.plan import plan
@@ -121,6 +123,12 @@ def _rows(file: Path, sql: str) -> Iterator[tuple[int, int, int, bytes]]:
         yield from db.execute(sql)
 
 
+def _tiles(files: Iterable[Path]) -> dict[Place, bytes]:
+    """The tiles of MBTiles files, as any reader sees them (MBTiles 1.3, "Tiles")."""
+    sql = "SELECT zoom_level, tile_column, tile_row, tile_data FROM tiles"
+    return {(z, x, (1 << z) - 1 - row): body for file in files for z, x, row, body in _rows(file, sql)}
+
+
 @settings(
     max_examples=tries(4, 400),
     stateful_step_count=14,
@@ -204,7 +212,8 @@ class AnyOrder(RuleBasedStateMachine):
     @rule()
     def prune(self) -> None:
         self._brief("packs")
-        run_prune.run([self.folder / "brief.toml"], None, yes=True, as_json=True)
+        with redirect_stdout(io.StringIO()):
+            run_prune.run([self.folder / "brief.toml"], None, yes=True, as_json=True)
 
     @precondition(lambda self: self._pack.exists())
     @rule(how=st.integers(0, 6), number=st.integers(0, 10**6), verified=st.sampled_from([None, *Depth]))
@@ -222,27 +231,28 @@ class AnyOrder(RuleBasedStateMachine):
         found = self._verify(depth)
         assert found.ready == self._all_is_well(), found.reasons
 
-    @rule()
-    def hand_over(self) -> None:
+    @rule(as_=st.sampled_from(["mbtiles", "gpkg", "folder"]))
+    def hand_over(self, as_: As) -> None:
+        """A card is written of a sound pack alone; what is taken in from it again is just what was on board."""
         brief = self._brief("packs")
         self.cards += 1
         to = self.folder / f"card {self.cards}"
         if not self._all_is_well():
             with pytest.raises(LastbarError):
-                hand_over(brief, plan(brief), to)
+                hand_over(brief, plan(brief), to, as_=as_)
             assert not list(to.rglob("*manifest*"))
             return
-        handed = hand_over(brief, plan(brief), to)
-        assert handed.complete
+        assert hand_over(brief, plan(brief), to, as_=as_).complete
         assert inspect(to).intact
-        found = {
-            (zoom, column, (1 << zoom) - 1 - row): body
-            for file in to.rglob("*.mbtiles")
-            for zoom, column, row, body in _rows(
-                file, "SELECT zoom_level, tile_column, tile_row, tile_data FROM tiles"
-            )
-        }
-        assert found == {place: body for place, body in self._held().items() if place in self._planned()}
+        (written,) = to.glob("survey*")
+        planned = self._planned()
+        expected = {place: body for place, body in self._held().items() if place in planned}
+        if as_ == "mbtiles":
+            assert _tiles([written]) == expected
+        store = self.folder / f"from card {self.cards}"
+        with redirect_stdout(io.StringIO()):
+            run_take_in.run(brief.path, "survey", [written], store, as_json=True, over=False, yes=True)
+        assert _tiles(store.glob("survey*.mbtiles")) == expected
 
     # ------------------------------------------------------------------------------------ the world as it is
 
@@ -315,13 +325,7 @@ class AnyOrder(RuleBasedStateMachine):
 
     def _held(self) -> dict[Place, bytes]:
         """Every tile on board, as any reader sees it."""
-        return {
-            (zoom, column, (1 << zoom) - 1 - row): body
-            for file in self._pack.parent.glob("survey*.mbtiles")
-            for zoom, column, row, body in _rows(
-                file, "SELECT zoom_level, tile_column, tile_row, tile_data FROM tiles"
-            )
-        }
+        return _tiles(self._pack.parent.glob("survey*.mbtiles"))
 
     def _absent(self) -> set[Place]:
         return {
