@@ -166,9 +166,10 @@ class AnyOrder(RuleBasedStateMachine):
         seed=st.integers(0, 10**6),
         trouble=st.sampled_from([0.0, 0.1, 0.6]),
         stop_after=st.none() | st.integers(0, 60),
+        cancelled=st.booleans(),
     )
-    def fetch(self, seed: int, trouble: float, stop_after: int | None) -> None:
-        self._fetch("packs", seed, trouble, stop_after)
+    def fetch(self, seed: int, trouble: float, stop_after: int | None, cancelled: bool) -> None:
+        self._fetch("packs", seed, trouble, stop_after, cancelled=cancelled)
 
     @rule(seed=st.integers(0, 10**6), trouble=st.sampled_from([0.0, 0.3]))
     def refresh(self, seed: int, trouble: float) -> None:
@@ -179,6 +180,7 @@ class AnyOrder(RuleBasedStateMachine):
         """A fetch without any trouble gets all that a verify found missing or spoilt, and then every depth agrees."""
         self._verify(Depth.HASH)
         report = self._fetch("packs", 0, 0.0, None)
+        assert report is not None
         assert report.complete
         for depth in Depth:
             found = self._verify(depth)
@@ -278,20 +280,23 @@ class AnyOrder(RuleBasedStateMachine):
         seed: int,
         trouble: float,
         stop_after: int | None,
+        *,
+        cancelled: bool = False,
         refresh_older_s: float | None = None,
-    ) -> FetchReport:
-        """One fetch; asks for nothing that was on board and sound, unless it is a refresh."""
+    ) -> FetchReport | None:
+        """One fetch; asks for nothing that was on board and sound, unless it is a refresh. None if it was cancelled."""
         self.server.seed, self.server.trouble = seed, trouble
         brief = self._brief(store)
         sound = set() if store != "packs" else self._sound()
 
         async def go() -> FetchReport:
             async with VirtualClock() as clock:
-                stop = asyncio.Event()
+                stop, running = asyncio.Event(), asyncio.current_task()
+                assert running is not None
 
                 def counted(tile: Tile, before: int, now: float) -> Result:
                     if transport.asked.total() == stop_after:
-                        stop.set()
+                        running.cancel() if cancelled else stop.set()
                     if refresh_older_s is None:
                         assert (tile.zoom, tile.x, tile.y) not in sound, f"{tile} was on board"
                     return self.server.answer(tile, before, now)
@@ -310,7 +315,10 @@ class AnyOrder(RuleBasedStateMachine):
                     environment={},
                 )
 
-        return asyncio.run(go())
+        try:
+            return asyncio.run(go())
+        except asyncio.CancelledError:
+            return None
 
     def _verify(self, depth: Depth) -> VerifyReport:
         brief = self._brief("packs")
